@@ -1,0 +1,1 @@
+//! Raw YAML to checked values.

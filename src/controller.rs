@@ -1,0 +1,1 @@
+//! Gains to an immutable law and its state.

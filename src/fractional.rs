@@ -1,0 +1,1 @@
+//! The fractional operators as discrete designs and states.

@@ -1,0 +1,1 @@
+//! Attitude, bend vector and constant-curvature pose.

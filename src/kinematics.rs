@@ -1,0 +1,1 @@
+//! Bend to tendon lengths to motor angles, and back.

@@ -1,0 +1,26 @@
+//! Withy: a robotics middleware node for tendon-driven soft joints.
+//!
+//! Layers, lowest first; a file imports only from lower layers (see DEVELOPERS.md, enforced by
+//! `tests/layers.rs`).
+#![forbid(unsafe_code)]
+#![warn(missing_docs)]
+
+pub mod fractional;
+pub mod geometry;
+
+pub mod beam;
+pub mod controller;
+pub mod kinematics;
+
+pub mod tick;
+
+pub mod config;
+pub mod trial;
+
+pub mod link;
+#[cfg(feature = "ros")]
+pub mod node;
+pub mod report;
+pub mod rt;
+
+pub mod cmd;

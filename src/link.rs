@@ -1,0 +1,1 @@
+//! The channels between threads.

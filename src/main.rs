@@ -1,0 +1,3 @@
+//! The `withy` binary: arguments to commands, errors to exit codes.
+#![forbid(unsafe_code)]
+fn main() {}

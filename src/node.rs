@@ -1,0 +1,1 @@
+//! The graph side: the only user of the middleware.

@@ -1,0 +1,1 @@
+//! The real-time loop and the one clock.

@@ -1,0 +1,1 @@
+//! One whole control tick.

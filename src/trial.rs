@@ -1,0 +1,1 @@
+//! Scoring of trials: overshoot, settling, reached angle.
