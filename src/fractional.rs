@@ -1,1 +1,304 @@
-//! The fractional operators as discrete designs and states.
+//! Fractional-order operators in discrete time: the integral `s^-lambda` and the filtered derivative
+//! `s^mu / (s/corner + 1)^n`, orders in (0, 2).
+//!
+//! A design ([`Integral`], [`Derivative`]) is immutable and holds the coefficients; a state
+//! ([`IntegralState`], [`DerivativeState`]) is a plain `Copy` value of fixed size that holds the memory.
+//! No step allocates. Time is in seconds, frequency in rad/s; the input may have any unit `U`, and the
+//! output then has the unit `U s^lambda` or `U s^-mu`.
+//!
+//! # Realisation
+//!
+//! For `0 < a < 1` (Euler's reflection integral, e.g. NIST DLMF 5.12.3 with 5.5.3)
+//!
+//! ```text
+//! s^-a = sin(pi a)/pi  Integral over y from -inf to inf of  r^(1-a) / (s + r),   r = e^y.
+//! ```
+//!
+//! The integrand is analytic in the strip `|Im y| < pi - |arg s|`, so the trapezoidal rule of step 1
+//! has at `s = jw` a relative error of the order of `e^(-pi^2)`, 5e-5 (Trefethen and Weideman 2014, "The
+//! exponentially convergent trapezoidal rule", theorem 5.1). Its terms are first-order lags with positive
+//! weights. Those slower than 1e-4 rad/s are summed in closed form (a geometric series) into a true
+//! integrator, those faster than max(1e4, 100/dt) rad/s into a feed-through. Each lag is discretised
+//! exactly for an input that is linear between samples (first-order hold). Poles are `e^(-r dt)` and so
+//! inside the unit circle, and the one at 1.
+//!
+//! Towards the order 1 the weight of the lags vanishes and the integrator's tends to 1; towards the order
+//! 0 the feed-through tends to 1: both ends are continuous, in floating point too.
+//!
+//! # Half-sample convention
+//!
+//! A sequence that starts with a nonzero sample is, with a first-order hold, a ramp over the interval
+//! before that sample. A step given at sample 0 therefore acts as a step half an interval earlier, and
+//! the output at sample `k` is that of the continuous operator at `t = (k + 1/2) dt`.
+
+use std::f64::consts::PI;
+use std::fmt;
+
+use nalgebra::Complex;
+
+mod derivative;
+mod diffusive;
+
+pub use derivative::{Derivative, DerivativeState};
+use diffusive::{Diffusive, Memory, SlowTail};
+
+/// Shortest sample time that a design accepts, s.
+pub const MIN_SAMPLE_TIME: f64 = 1e-5;
+/// Longest sample time that a design accepts, s.
+pub const MAX_SAMPLE_TIME: f64 = 1.0;
+
+/// Why an operator cannot be designed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum OperatorError {
+    /// The order is not a number strictly between 0 and 2.
+    Order {
+        /// The order asked for.
+        value: f64,
+    },
+    /// The sample time is outside [`MIN_SAMPLE_TIME`] to [`MAX_SAMPLE_TIME`].
+    SampleTime {
+        /// The sample time asked for, s.
+        value: f64,
+    },
+    /// The derivative's corner is not positive or too fast for the sample time.
+    Corner {
+        /// The corner asked for, rad/s.
+        value: f64,
+        /// The fastest corner that the sample time carries, `2/dt`, rad/s.
+        max: f64,
+    },
+    /// The derivative's roll-off is neither 1 nor 2, or smaller than its order.
+    RollOff {
+        /// The number of roll-off poles asked for.
+        value: u8,
+        /// The order of the derivative.
+        order: f64,
+    },
+}
+
+impl fmt::Display for OperatorError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Self::Order { value } => {
+                write!(
+                    f,
+                    "order {value} is not accepted: it must lie strictly between 0 and 2"
+                )
+            }
+            Self::SampleTime { value } => write!(
+                f,
+                "sample time {value} s is not accepted: it must lie between {MIN_SAMPLE_TIME} s and {MAX_SAMPLE_TIME} s"
+            ),
+            Self::Corner { value, max } => write!(
+                f,
+                "derivative corner {value} rad/s is not accepted: it must be positive and at most {max} rad/s (2 over the sample time)"
+            ),
+            Self::RollOff { value, order } => write!(
+                f,
+                "derivative roll-off {value} is not accepted: it must be 1 or 2 and not below the order {order}"
+            ),
+        }
+    }
+}
+
+impl std::error::Error for OperatorError {}
+
+// The conditions are written so that NaN fails them.
+fn check_order(order: f64) -> Result<(), OperatorError> {
+    if order > 0.0 && order < 2.0 {
+        Ok(())
+    } else {
+        Err(OperatorError::Order { value: order })
+    }
+}
+
+fn check_sample_time(dt: f64) -> Result<(), OperatorError> {
+    if (MIN_SAMPLE_TIME..=MAX_SAMPLE_TIME).contains(&dt) {
+        Ok(())
+    } else {
+        Err(OperatorError::SampleTime { value: dt })
+    }
+}
+
+/// Frequency response of the trapezoidal integrator, `dt/2 (z+1)/(z-1)` at `z = e^(jw dt)`, which is
+/// `-j dt/2 cot(w dt/2)`.
+fn trapezoid_response(w: f64, dt: f64) -> Complex<f64> {
+    Complex::new(0.0, -0.5 * dt / (0.5 * w * dt).tan())
+}
+
+/// The design of `s^-order`, a fractional-order integral with a true pole at zero.
+///
+/// Order 1 is exactly the trapezoidal integrator. Orders in (1, 2) are the order less one followed by an
+/// integrator.
+///
+/// Accuracy, for sampling from 100 Hz to 1 kHz and `w dt <= 0.3`: phase within 0.1 deg and magnitude
+/// within 0.15 dB of `(jw)^-order`; step response within 0.15 % for `t >= 0.1 s` (half-sample
+/// convention, see the module). Frequencies below some 1e-3 rad/s are those of an integrator.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Integral {
+    order: f64,
+    dt: f64,
+    memory: Diffusive,
+    /// Whether an integrator follows the memory (orders above 1).
+    cascade: bool,
+}
+
+/// The memory of one [`Integral`]: fractional memory and pole at zero. The default is empty, at rest at
+/// zero input.
+///
+/// A state belongs to the design that stepped it; another design may take it over only if it equals that
+/// one in order and sample time.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct IntegralState {
+    memory: Memory,
+    /// Last output of the memory, the input of the last integrator (orders above 1).
+    middle: f64,
+    /// The last integrator (orders above 1).
+    last: f64,
+}
+
+impl Integral {
+    /// Designs `s^-order` for the sample time `dt`, s.
+    ///
+    /// # Errors
+    /// [`OperatorError::Order`] unless `0 < order < 2`, [`OperatorError::SampleTime`] unless `dt` lies in
+    /// [`MIN_SAMPLE_TIME`] to [`MAX_SAMPLE_TIME`]; NaN is refused by both.
+    pub fn new(order: f64, dt: f64) -> Result<Self, OperatorError> {
+        check_order(order)?;
+        check_sample_time(dt)?;
+        let cascade = order > 1.0;
+        let memory = if order == 1.0 {
+            Diffusive::integrator(dt)
+        } else {
+            Diffusive::new(
+                if cascade { order - 1.0 } else { order },
+                dt,
+                SlowTail::PoleAtZero,
+            )
+        };
+        Ok(Self {
+            order,
+            dt,
+            memory,
+            cascade,
+        })
+    }
+
+    /// The order, 1.
+    pub fn order(&self) -> f64 {
+        self.order
+    }
+
+    /// The sample time, s.
+    pub fn dt(&self) -> f64 {
+        self.dt
+    }
+
+    /// Takes the next input sample and returns the output at that sample. The input is taken as linear
+    /// from the sample before (zero before the first); it must be finite.
+    ///
+    /// Work: at most 28 lags (20 at 100 Hz, 22 at 1 kHz), each three multiplications and three additions; no
+    /// branch depends on the data.
+    pub fn step(&self, state: &mut IntegralState, input: f64) -> f64 {
+        let output = self.memory.step(&mut state.memory, input);
+        if !self.cascade {
+            return output;
+        }
+        state.last += 0.5 * self.dt * (state.middle + output);
+        state.middle = output;
+        state.last
+    }
+
+    /// The output at the last sample. Work: at most 28 additions.
+    pub fn output(&self, state: &IntegralState) -> f64 {
+        if self.cascade {
+            state.last
+        } else {
+            self.memory.output(&state.memory)
+        }
+    }
+
+    /// Moves the output by `delta` (in the output's unit) through the pole at zero, now and for ever;
+    /// the fractional memory is left alone. For orders above 1 it acts on the last integrator. This is
+    /// what back-calculation and hand-over use. Work: one addition.
+    pub fn shift(&self, state: &mut IntegralState, delta: f64) {
+        if self.cascade {
+            state.last += delta;
+        } else {
+            state.memory.pole += delta;
+        }
+    }
+
+    /// A state whose output is `value`, all of it carried by the pole at zero: fractional memory empty,
+    /// last input zero.
+    pub fn with_output(&self, value: f64) -> IntegralState {
+        let mut state = IntegralState::default();
+        self.shift(&mut state, value);
+        state
+    }
+
+    /// A state whose output is `value` while the input stands at `input`, so that the branch goes on
+    /// without a kick when it is started under a nonzero input: the feed-through and the lags faster than
+    /// the sampling stand where that input holds them, slower memory is empty, the pole at zero carries
+    /// the rest. Work: one pass over at most 28 lags.
+    pub fn with_output_at(&self, value: f64, input: f64) -> IntegralState {
+        let mut state = IntegralState {
+            memory: self.memory.settled_fast(input),
+            ..Default::default()
+        };
+        if self.cascade {
+            state.middle = self.memory.output(&state.memory);
+        }
+        let delta = value - self.output(&state);
+        self.shift(&mut state, delta);
+        state
+    }
+
+    /// Lets the fractional memory fade by the factor `keep` (0 forgets all, 1 nothing; values outside are
+    /// clamped) and moves what it held into the pole at zero, so that the output stays as it is. For orders
+    /// above 1 the whole first stage fades, its slow accumulation included: that is what winds up
+    /// behind a limit and what [`Integral::shift`] does not reach.
+    ///
+    /// Work: one pass over at most 28 lags.
+    pub fn fade(&self, state: &mut IntegralState, keep: f64) {
+        // `max` and `min` drop a NaN in favour of the bound, unlike `clamp`.
+        let keep = keep.max(0.0).min(1.0);
+        let before = self.output(state);
+        self.memory.fade(&mut state.memory, keep, self.cascade);
+        if self.cascade {
+            state.middle = self.memory.output(&state.memory);
+        }
+        let delta = before - self.output(state);
+        self.shift(state, delta);
+    }
+
+    /// The exact frequency response of the discrete law (its first-order hold included) at `w` rad/s,
+    /// `0 < w < pi/dt`. It is the ratio of the output samples to the input samples; a zero-order hold on what
+    /// the output drives comes on top.
+    pub fn response(&self, w: f64) -> Complex<f64> {
+        let memory = self.memory.response(w);
+        if self.cascade {
+            memory * trapezoid_response(w, self.dt)
+        } else {
+            memory
+        }
+    }
+
+    /// The gain of the pole at zero: with a constant input `u` the output ends up rising by this times
+    /// `u` per second (orders up to 1), or its rate does (orders above 1). It is positive for every order:
+    /// the gain at zero frequency is infinite.
+    pub fn pole_gain(&self) -> f64 {
+        self.memory.pole_gain()
+    }
+
+    /// The poles of the discrete law other than those at 1, `e^(-r dt)`, slowest first; all lie in [0, 1).
+    pub fn poles(&self) -> &[f64] {
+        self.memory.poles()
+    }
+}
+
+/// `sin(pi a)/pi` for `0 < a < 1` without loss of digits at either end.
+fn reflection_weight(a: f64) -> f64 {
+    // 1 - a is exact for a >= 1/2 (Sterbenz), so the argument of the sine never comes near pi.
+    (PI * a.min(1.0 - a)).sin() / PI
+}

@@ -1,0 +1,208 @@
+//! The diffusive (sum of exponentials) realisation of `s^-a`, `0 <= a < 1`, or of a plain integrator.
+
+use nalgebra::Complex;
+
+use super::{reflection_weight, trapezoid_response};
+
+/// Slowest node, rad/s. What is slower is folded into one slow section.
+const SLOWEST: f64 = 1e-4;
+
+/// Room for the nodes: `ln(100/MIN_SAMPLE_TIME / SLOWEST)` = 25.3, so 27 nodes at most, and one more for a
+/// leaking slow section.
+pub(super) const MAX_NODES: usize = 28;
+
+/// What the terms slower than the slowest node become.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum SlowTail {
+    /// A true integrator: infinite gain at zero frequency.
+    PoleAtZero,
+    /// One lag at the weighted mean of their rates: no memory that lasts for ever.
+    Leaking,
+}
+
+/// Coefficients of `feed + pole_gain/s + sum of c_i/(s + r_i)`, discretised for a first-order hold.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Diffusive {
+    dt: f64,
+    count: usize,
+    /// Rates `r_i`, rad/s.
+    rate: [f64; MAX_NODES],
+    /// Poles `e^(-r_i dt)`.
+    decay: [f64; MAX_NODES],
+    /// Weight of the input at the sample before.
+    old: [f64; MAX_NODES],
+    /// Weight of the input at this sample.
+    new: [f64; MAX_NODES],
+    pole_gain: f64,
+    feed: f64,
+}
+
+/// Memory of one [`Diffusive`].
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Memory {
+    /// Output of each lag, weight included.
+    lag: [f64; MAX_NODES],
+    /// Output of the pole at zero.
+    pub(super) pole: f64,
+    input: f64,
+}
+
+/// `(old, new)`: what a lag `1/(s + r)` gains over one step from an input that runs linearly from `old` to
+/// `new`, in units of `dt`, with `z = r dt`.
+///
+/// Integrating `e^(-r (dt - t)) ((1 - t/dt) u0 + t/dt u1)` over the step gives
+/// `old = (1 - e^-z - z e^-z)/z^2`, `new = (z - 1 + e^-z)/z^2`.
+fn hold_weights(z: f64) -> (f64, f64) {
+    if z < 0.5 {
+        // Both closed forms cancel for small z; these are their Taylor series,
+        // new = sum (-z)^n/(n+2)!, old = sum (n+1) (-z)^n/(n+2)!; 16 terms reach 1e-20 at z = 0.5.
+        let (mut term, mut old, mut new) = (0.5, 0.0, 0.0);
+        for n in 0..16 {
+            let n = f64::from(n);
+            new += term;
+            old += (n + 1.0) * term;
+            term *= -z / (n + 3.0);
+        }
+        (old, new)
+    } else {
+        let decay = (-z).exp();
+        (
+            (1.0 - decay - z * decay) / (z * z),
+            (z - 1.0 + decay) / (z * z),
+        )
+    }
+}
+
+/// `q/(1 - q)` with `q = e^-x`: the geometric series of the terms past the last node.
+fn tail_sum(x: f64) -> f64 {
+    1.0 / x.exp_m1()
+}
+
+impl Diffusive {
+    fn empty(dt: f64, pole_gain: f64, feed: f64) -> Self {
+        Self {
+            dt,
+            count: 0,
+            rate: [0.0; MAX_NODES],
+            decay: [0.0; MAX_NODES],
+            old: [0.0; MAX_NODES],
+            new: [0.0; MAX_NODES],
+            pole_gain,
+            feed,
+        }
+    }
+
+    /// The plain integrator `1/s` (trapezoidal rule).
+    pub(super) fn integrator(dt: f64) -> Self {
+        Self::empty(dt, 1.0, 0.0)
+    }
+
+    /// `s^-a` for `0 <= a < 1`; the caller has checked the ranges. `a = 0` is the identity.
+    pub(super) fn new(a: f64, dt: f64, slow: SlowTail) -> Self {
+        if a == 0.0 {
+            return Self::empty(dt, 0.0, 1.0);
+        }
+        let mut design = Self::empty(dt, 0.0, 0.0);
+        let weight = reflection_weight(a);
+        let span = ((100.0 / dt).max(1e4) / SLOWEST).ln().ceil();
+
+        // Terms below the slowest node, r = SLOWEST e^-k, k >= 1, weights r^(1-a).
+        let slow_weight = weight * SLOWEST.powf(1.0 - a) * tail_sum(1.0 - a);
+        match slow {
+            SlowTail::PoleAtZero => design.pole_gain = slow_weight,
+            SlowTail::Leaking => {
+                // The rate that is right to first order in r/s.
+                let mean = SLOWEST * tail_sum(2.0 - a) / tail_sum(1.0 - a);
+                design.push(mean, slow_weight);
+            }
+        }
+        let mut fastest = SLOWEST;
+        // The cast is exact: the span lies between 19 and 26 for every accepted sample time.
+        for k in 0..=(span as usize) {
+            fastest = SLOWEST * (k as f64).exp();
+            design.push(fastest, weight * fastest.powf(1.0 - a));
+        }
+        // Terms above the fastest node, r = fastest e^k, k >= 1, where 1/(s + r) is 1/r.
+        design.feed = weight * fastest.powf(-a) * tail_sum(a);
+        design
+    }
+
+    fn push(&mut self, rate: f64, weight: f64) {
+        let z = rate * self.dt;
+        let (old, new) = hold_weights(z);
+        let i = self.count;
+        self.rate[i] = rate;
+        self.decay[i] = (-z).exp();
+        self.old[i] = weight * self.dt * old;
+        self.new[i] = weight * self.dt * new;
+        self.count += 1;
+    }
+
+    /// Work: `count <= 28` lags.
+    pub(super) fn step(&self, memory: &mut Memory, input: f64) -> f64 {
+        let before = memory.input;
+        let mut sum = 0.0;
+        for i in 0..self.count {
+            let lag = self.decay[i] * memory.lag[i] + self.old[i] * before + self.new[i] * input;
+            memory.lag[i] = lag;
+            sum += lag;
+        }
+        memory.pole += self.pole_gain * 0.5 * self.dt * (before + input);
+        memory.input = input;
+        sum + memory.pole + self.feed * input
+    }
+
+    pub(super) fn output(&self, memory: &Memory) -> f64 {
+        memory.lag[..self.count].iter().sum::<f64>() + memory.pole + self.feed * memory.input
+    }
+
+    /// Memory in which the lags faster than the sampling stand where a constant `input` holds them, and
+    /// all others are empty.
+    pub(super) fn settled_fast(&self, input: f64) -> Memory {
+        let mut memory = Memory {
+            input,
+            ..Default::default()
+        };
+        for i in 0..self.count {
+            if self.rate[i] * self.dt > 1.0 {
+                memory.lag[i] = (self.old[i] + self.new[i]) * input / (1.0 - self.decay[i]);
+            }
+        }
+        memory
+    }
+
+    pub(super) fn fade(&self, memory: &mut Memory, keep: f64, pole_too: bool) {
+        for lag in &mut memory.lag[..self.count] {
+            *lag *= keep;
+        }
+        if pole_too {
+            memory.pole *= keep;
+        }
+    }
+
+    /// Response of the discrete law at `w` rad/s, `0 < w < pi/dt`.
+    pub(super) fn response(&self, w: f64) -> Complex<f64> {
+        let angle = w * self.dt;
+        let half = (0.5 * angle).sin();
+        // z - 1 without cancellation at small angles.
+        let less_one = Complex::new(-2.0 * half * half, angle.sin());
+        let z = less_one + 1.0;
+        let mut sum = Complex::new(self.feed, 0.0);
+        for i in 0..self.count {
+            let gap = less_one - (-self.rate[i] * self.dt).exp_m1();
+            sum += (z * self.new[i] + self.old[i]) / gap;
+        }
+        if self.pole_gain > 0.0 {
+            sum += trapezoid_response(w, self.dt) * self.pole_gain;
+        }
+        sum
+    }
+
+    pub(super) fn pole_gain(&self) -> f64 {
+        self.pole_gain
+    }
+
+    pub(super) fn poles(&self) -> &[f64] {
+        &self.decay[..self.count]
+    }
+}
