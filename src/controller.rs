@@ -1,1 +1,389 @@
-//! Gains to an immutable law and its state.
+//! Gains to an immutable law and its state: one fractional-order controller per motor.
+//!
+//! Per motor, on the error `e` (motor angle asked minus motor angle measured, rad):
+//!
+//! `C(s) = kp + ki s^-lambda + kd s^mu / (s/corner + 1)^n`, lambda and mu in (0, 2),
+//! `n = 1` for mu up to 1, else 2.
+//! Source: Podlubny 1999, "Fractional-order systems and PI^lambda D^mu controllers", IEEE Trans.
+//! Automatic Control 44(1), with the derivative's roll-off made part of the law, because its phase
+//! counts in design.
+//!
+//! The gain `ki` is applied *before* the integral operator, so that the operator's output is in
+//! setpoint units and retuning `ki` never makes it jump.
+//!
+//! The rooms: [`shaper`] (smooth references inside the motors' limits), [`reference_model`] (the `M` of the two
+//! degrees of freedom), [`limits`] (scaling that keeps the direction of bend), [`watch`] (hold band
+//! and hunting detector).
+
+pub mod limits;
+pub mod reference_model;
+pub mod shaper;
+pub mod watch;
+
+use crate::fractional::{Derivative, DerivativeState, Integral, IntegralState};
+use reference_model::Model;
+
+/// What the motors take as their setpoint.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SetpointKind {
+    /// Motor angle, rad.
+    Position,
+    /// Motor velocity, rad/s.
+    Velocity,
+}
+
+/// How reference and correction are put together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Structure {
+    /// `u = q(b_reference)/K + C(q(M b_reference) - q)`: the reference carries the motion, the loop
+    /// corrects what the model got wrong.
+    TwoDegreesOfFreedom,
+    /// `u = C(q(b_reference) - q)`: what the specifications of a single loop describe.
+    PureFeedback,
+}
+
+/// The gains of one motor's controller.
+///
+/// Units for a position setpoint; for a velocity setpoint every gain is per second.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MotorGains {
+    /// Proportional gain, rad/rad.
+    pub kp: f64,
+    /// Integral gain, rad/(rad s^integral_order).
+    pub ki: f64,
+    /// Derivative gain, rad s^derivative_order / rad.
+    pub kd: f64,
+    /// Integral order lambda, in (0, 2).
+    pub integral_order: f64,
+    /// Derivative order mu, in (0, 2).
+    pub derivative_order: f64,
+    /// Corner of the derivative's roll-off, rad/s.
+    pub derivative_corner: f64,
+}
+
+/// Hold band on the integrators, rad of motor angle: below `enter` they rest, above `leave` they
+/// work again. An integrator with stiction in its loop hunts; inside the band it does not.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HoldBand {
+    /// Error below which the integrators rest, rad.
+    pub enter: f64,
+    /// Error above which they work again, rad; at least `enter`.
+    pub leave: f64,
+}
+
+/// Everything that is tuned together and swapped as one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GainSet {
+    /// The setpoint kind that the gains are for.
+    pub kind: SetpointKind,
+    /// How reference and correction are put together.
+    pub structure: Structure,
+    /// One controller per motor, in motor order.
+    pub motors: Vec<MotorGains>,
+    /// Damping, s: setpoint (in bend) per bend rate beyond the model's, from the IMU's angular
+    /// velocity.
+    pub damping: f64,
+    /// The model that feedforward and reference model use.
+    pub model: Model,
+    /// Lengths of the shaper's two moving averages, s.
+    pub smoothing: [f64; 2],
+    /// Hold band on the integrators, if any.
+    pub hold_band: Option<HoldBand>,
+    /// Dead time that the set was designed for, of sensor age, sensor period, tick and output
+    /// together, s.
+    pub delay_allowed: f64,
+    /// Gain of the internal (tension) directions for velocity setpoints, 1/s.
+    pub tension_gain: f64,
+}
+
+/// Why gains were refused.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum GainError {
+    /// A gain is negative or not finite.
+    #[error("{key} of motor {motor} is {value}; accepted: a finite number of 0 or more")]
+    Gain {
+        /// Which gain.
+        key: &'static str,
+        /// Index of the motor, from 0.
+        motor: usize,
+        /// The value given.
+        value: f64,
+    },
+    /// An order is outside its open interval.
+    #[error("{key} of motor {motor} is {value}; accepted: above 0 and below 2")]
+    Order {
+        /// Which order.
+        key: &'static str,
+        /// Index of the motor, from 0.
+        motor: usize,
+        /// The value given.
+        value: f64,
+    },
+    /// The derivative's corner is out of range.
+    #[error(
+        "derivative_corner of motor {motor} is {value} rad/s; accepted: above 0, at most {most}"
+    )]
+    Corner {
+        /// Index of the motor, from 0.
+        motor: usize,
+        /// The value given.
+        value: f64,
+        /// The highest corner that this sensor period can realise, rad/s.
+        most: f64,
+    },
+    /// The set is for another number of motors.
+    #[error("the set holds gains for {got} motors, the joint has {want}")]
+    Count {
+        /// Motors in the set.
+        got: usize,
+        /// Motors in the joint.
+        want: usize,
+    },
+    /// A value of the whole set is out of range.
+    #[error("{key} is {value}; accepted: {accepted}")]
+    Value {
+        /// Which value.
+        key: &'static str,
+        /// The value given.
+        value: f64,
+        /// What is accepted.
+        accepted: &'static str,
+    },
+}
+
+/// One motor's compiled controller.
+#[derive(Clone, Debug)]
+struct MotorLaw {
+    gains: MotorGains,
+    integral: Integral,
+    derivative: Option<Derivative>,
+}
+
+/// The compiled controllers of all motors. Immutable: retuning makes a new one.
+#[derive(Clone, Debug)]
+pub struct Controllers {
+    motors: Vec<MotorLaw>,
+}
+
+/// One motor's memory.
+#[derive(Clone, Copy, Debug)]
+struct MotorState {
+    integral: IntegralState,
+    derivative: DerivativeState,
+    derivative_output: f64,
+}
+
+/// The memory of all motors' controllers.
+#[derive(Clone, Debug)]
+pub struct ControllersState {
+    motors: Vec<MotorState>,
+}
+
+fn check(gains: &GainSet, motors: usize) -> Result<(), GainError> {
+    if gains.motors.len() != motors {
+        return Err(GainError::Count {
+            got: gains.motors.len(),
+            want: motors,
+        });
+    }
+    for (motor, g) in gains.motors.iter().enumerate() {
+        for (key, value) in [("kp", g.kp), ("ki", g.ki), ("kd", g.kd)] {
+            if !(value >= 0.0 && value.is_finite()) {
+                return Err(GainError::Gain { key, motor, value });
+            }
+        }
+        for (key, value) in [
+            ("integral_order", g.integral_order),
+            ("derivative_order", g.derivative_order),
+        ] {
+            if !(value > 0.0 && value < 2.0) {
+                return Err(GainError::Order { key, motor, value });
+            }
+        }
+    }
+    let zero_or_more = "a finite number of 0 or more";
+    for (key, value, accepted, ok) in [
+        (
+            "damping_s",
+            gains.damping,
+            "0 to 1 s",
+            (0.0..=1.0).contains(&gains.damping),
+        ),
+        (
+            "delay_allowed_s",
+            gains.delay_allowed,
+            "0 to 0.5 s",
+            (0.0..=0.5).contains(&gains.delay_allowed),
+        ),
+        (
+            "tension_gain",
+            gains.tension_gain,
+            zero_or_more,
+            gains.tension_gain >= 0.0 && gains.tension_gain.is_finite(),
+        ),
+    ] {
+        if !ok {
+            return Err(GainError::Value {
+                key,
+                value,
+                accepted,
+            });
+        }
+    }
+    if let Some(band) = gains.hold_band
+        && !(band.enter > 0.0 && band.leave >= band.enter && band.leave.is_finite())
+    {
+        return Err(GainError::Value {
+            key: "hold_band.leave_rad",
+            value: band.leave,
+            accepted: "at least enter_rad, which is above 0",
+        });
+    }
+    Ok(())
+}
+
+impl Controllers {
+    /// Compiles the controllers of a set for a tick of `dt` s and samples every `sample_period` s
+    /// (the derivative acts on new samples only).
+    ///
+    /// # Errors
+    /// The first gain out of range, with its motor and what is accepted.
+    pub fn new(
+        gains: &GainSet,
+        motors: usize,
+        dt: f64,
+        sample_period: f64,
+    ) -> Result<Self, GainError> {
+        check(gains, motors)?;
+        let compile = |(motor, g): (usize, &MotorGains)| {
+            let integral = Integral::new(g.integral_order, dt).map_err(|_| GainError::Order {
+                key: "integral_order",
+                motor,
+                value: g.integral_order,
+            })?;
+            // pi/dt is the Nyquist frequency of the samples: a corner above it rolls nothing off.
+            let most = std::f64::consts::PI / sample_period;
+            let derivative = if g.kd > 0.0 {
+                if !(g.derivative_corner > 0.0 && g.derivative_corner <= most) {
+                    return Err(GainError::Corner {
+                        motor,
+                        value: g.derivative_corner,
+                        most,
+                    });
+                }
+                let rolloff = if g.derivative_order <= 1.0 { 1 } else { 2 };
+                let design = Derivative::new(
+                    g.derivative_order,
+                    g.derivative_corner,
+                    rolloff,
+                    sample_period,
+                )
+                .map_err(|_| GainError::Order {
+                    key: "derivative_order",
+                    motor,
+                    value: g.derivative_order,
+                })?;
+                Some(design)
+            } else {
+                None
+            };
+            Ok(MotorLaw {
+                gains: *g,
+                integral,
+                derivative,
+            })
+        };
+        let motors = gains
+            .motors
+            .iter()
+            .enumerate()
+            .map(compile)
+            .collect::<Result<_, _>>()?;
+        Ok(Self { motors })
+    }
+
+    /// A fresh memory: nothing integrated, nothing differentiated.
+    pub fn state(&self) -> ControllersState {
+        let motors = self
+            .motors
+            .iter()
+            .map(|m| MotorState {
+                integral: m.integral.with_output(0.0),
+                derivative: DerivativeState::default(),
+                derivative_output: 0.0,
+            })
+            .collect();
+        ControllersState { motors }
+    }
+
+    /// One step of every motor's controller: `error` in, `correction` out, motor by motor.
+    /// `fresh` says that the error rests on a new sample; `integrate` that the integrators work.
+    ///
+    /// Work: per motor two operators of fixed size.
+    pub fn step(
+        &self,
+        state: &mut ControllersState,
+        error: &[f64],
+        fresh: bool,
+        integrate: bool,
+        correction: &mut [f64],
+    ) {
+        let motors = self.motors.iter().zip(&mut state.motors);
+        for ((law, memory), (e, u)) in motors.zip(error.iter().zip(correction)) {
+            let integral = if law.gains.ki > 0.0 && integrate {
+                law.integral.step(&mut memory.integral, law.gains.ki * e)
+            } else {
+                law.integral.output(&memory.integral)
+            };
+            if let Some(derivative) = &law.derivative
+                && fresh
+            {
+                memory.derivative_output =
+                    law.gains.kd * derivative.step(&mut memory.derivative, *e);
+            }
+            *u = law.gains.kp * e + integral + memory.derivative_output;
+        }
+    }
+
+    /// The integrators' outputs, in setpoint units.
+    pub fn integrals(&self, state: &ControllersState, out: &mut [f64]) {
+        for ((law, memory), o) in self.motors.iter().zip(&state.motors).zip(out) {
+            *o = law.integral.output(&memory.integral);
+        }
+    }
+
+    /// Moves the integrators' outputs by `delta` (setpoint units) through their pole at zero, where
+    /// a motor has integral action.
+    pub fn shift(&self, state: &mut ControllersState, delta: impl Iterator<Item = f64>) {
+        for ((law, memory), d) in self.motors.iter().zip(&mut state.motors).zip(delta) {
+            if law.gains.ki > 0.0 {
+                law.integral.shift(&mut memory.integral, d);
+            }
+        }
+    }
+
+    /// Takes over the memory of `old`: the integral branch's output is carried into the pole at
+    /// zero, fractional memory starts empty where orders differ, differentiators start at rest.
+    /// A motor without integral action in the new law carries nothing; the caller's residue takes
+    /// what is missing.
+    pub fn take_over(&self, old: &Controllers, state: &mut ControllersState) {
+        for ((new, old), memory) in self.motors.iter().zip(&old.motors).zip(&mut state.motors) {
+            if new.gains.ki <= 0.0 {
+                memory.integral = new.integral.with_output(0.0);
+            } else if new.gains.integral_order != old.gains.integral_order {
+                memory.integral = new
+                    .integral
+                    .with_output(old.integral.output(&memory.integral));
+            }
+            let same = new.gains.derivative_order == old.gains.derivative_order
+                && new.gains.derivative_corner == old.gains.derivative_corner
+                && new.derivative.is_some() == old.derivative.is_some();
+            if same && old.gains.kd > 0.0 {
+                memory.derivative_output *= new.gains.kd / old.gains.kd;
+            } else if !same {
+                memory.derivative = DerivativeState::default();
+                memory.derivative_output = 0.0;
+            }
+        }
+    }
+}

@@ -1,1 +1,418 @@
-//! One whole control tick.
+//! One whole control tick: time, desired, measured in; setpoints and telemetry out.
+//!
+//! [`tick`] is a pure function of its arguments: an immutable [`Joint`] and [`Law`], an explicit
+//! [`State`], and the [`Input`] of this tick. It allocates nothing and its work is bounded: a fixed
+//! number of passes over the motors, and the bounded iterations of the kinematics.
+//!
+//! Order of a tick: estimate the bend; take the desired bend; shape the reference; follow it with
+//! the reference model; correct the difference; project into bend space; limit; tell the integrators what was
+//! really sent.
+
+mod assemble;
+mod estimate;
+mod law;
+
+pub use estimate::{Estimate, Source};
+pub use law::{Feedback, Law, LawError, Limits, MotorLimits};
+
+use crate::controller::reference_model::ReferenceModelState;
+use crate::controller::shaper::ShaperState;
+use crate::controller::watch::{HoldState, HuntingState};
+use crate::controller::{ControllersState, SetpointKind, Structure};
+use crate::geometry::Bend;
+use crate::kinematics::Kinematics;
+use nalgebra::{Rotation3, Vector3};
+
+/// Time over which the residue of a hand-over decays, and the model's gain is blended, s.
+pub const HAND_OVER: f64 = 1.0;
+
+/// What a joint is, as far as its loop needs to know. Immutable.
+#[derive(Clone, Debug)]
+pub struct Joint {
+    /// Bend to motor angles and back.
+    pub kinematics: Kinematics,
+    /// Rotation that takes a vector from the IMU's frame to the head frame.
+    pub head_from_imu: Rotation3<f64>,
+    /// Direction of gravity in the base frame, unit length.
+    pub gravity_base: Vector3<f64>,
+    /// Tick period, s.
+    pub period: f64,
+    /// Nominal period of the samples that feedback rests on, s.
+    pub sample_period: f64,
+    /// Time constant with which the motors follow position setpoints, s.
+    pub motor_time_constant: f64,
+    /// Motor deviation from that lag that is still ordinary, rad.
+    pub follow_band: f64,
+    /// Tolerance on bend for `settled`, rad.
+    pub settled_tolerance: f64,
+    /// How long the tolerance must be kept, s.
+    pub settled_dwell: f64,
+}
+
+impl Joint {
+    /// Number of motors.
+    pub fn motors(&self) -> usize {
+        self.kinematics.count()
+    }
+}
+
+/// A desired bend.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Desired {
+    /// Bend, rad.
+    pub bend: Bend,
+    /// Counts commands: the same number is the same command.
+    pub sequence: u64,
+}
+
+/// One motor's newest sample.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MotorSample {
+    /// Angle, rad.
+    pub angle: f64,
+    /// When it was measured, s on the loop's clock.
+    pub stamp: f64,
+    /// When it arrived, s on the loop's clock.
+    pub received: f64,
+}
+
+/// The IMU's newest sample.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeadSample {
+    /// Direction of gravity in the IMU's frame, unit length.
+    pub gravity: Vector3<f64>,
+    /// Angular velocity in the IMU's frame, rad/s.
+    pub angular_velocity: Vector3<f64>,
+    /// When it was measured, s on the loop's clock.
+    pub stamp: f64,
+    /// When it arrived, s on the loop's clock.
+    pub received: f64,
+}
+
+/// What is known at a tick: the newest of each stream.
+#[derive(Clone, Debug, Default)]
+pub struct Input {
+    /// The newest command, if there was one.
+    pub desired: Option<Desired>,
+    /// Counts requests to stop and hold: a new number stops the reference.
+    pub hold: u64,
+    /// The newest sample of each motor.
+    pub motors: Vec<Option<MotorSample>>,
+    /// The newest sample of the IMU.
+    pub head: Option<HeadSample>,
+}
+
+impl Input {
+    /// Nothing known yet, for `motors` motors.
+    pub fn new(motors: usize) -> Self {
+        Self {
+            motors: vec![None; motors],
+            ..Self::default()
+        }
+    }
+}
+
+/// What the loop is doing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Mode {
+    /// Waiting for samples of every sensor it needs; no setpoint goes out.
+    #[default]
+    Waiting,
+    /// The sensors are slower than the gain set allows; no setpoint goes out.
+    TooSlow,
+    /// The loop is closed.
+    Tracking,
+    /// Data are stale: the last setpoint is held.
+    Holding,
+    /// Data have been stale for long: the setpoint is held and the loop will start anew.
+    Stopped,
+}
+
+/// Telemetry of one tick.
+#[derive(Clone, Debug, Default)]
+pub struct Output {
+    /// What the loop is doing.
+    pub mode: Mode,
+    /// Setpoints, rad or rad/s, in motor order; meaningless while waiting.
+    pub setpoints: Vec<f64>,
+    /// Motor angles that the kinematics asks for at the reference, rad.
+    pub references: Vec<f64>,
+    /// Stamp of the measurement that the setpoints rest on, s.
+    pub stamp: f64,
+    /// Target of the shaper, rad.
+    pub target: Bend,
+    /// Shaped reference, rad.
+    pub reference: Bend,
+    /// The measured bend.
+    pub estimate: Estimate,
+    /// Target held within tolerance.
+    pub settled: bool,
+    /// Dead time measured: half a sensor period, age and half a tick, s.
+    pub delay: f64,
+    /// Greatest share of the authority that the correction asked for.
+    pub correction_share: f64,
+    /// The correction was cut to its authority.
+    pub correction_limited: bool,
+    /// A motor's speed limit scaled the increment.
+    pub speed_limited: bool,
+    /// A motor's travel limit scaled the bend.
+    pub travel_limited: bool,
+    /// The measured bend is beyond its limit.
+    pub over_bend: bool,
+    /// The command was outside the inclination limit and has been cut to it.
+    pub target_limited: bool,
+    /// The integrators rest in the hold band.
+    pub holding_band: bool,
+    /// The joint hunts.
+    pub hunting: bool,
+    /// A motor departs from its setpoint beyond the follow band.
+    pub not_following: bool,
+}
+
+impl Output {
+    /// Room for `motors` motors.
+    pub fn new(motors: usize) -> Self {
+        let (setpoints, references) = (vec![0.0; motors], vec![0.0; motors]);
+        Self {
+            setpoints,
+            references,
+            ..Self::default()
+        }
+    }
+}
+
+/// The residue of a hand-over: what would have been a jump, on its way to zero.
+#[derive(Clone, Debug)]
+struct Residue {
+    start: Vec<f64>,
+    since: f64,
+}
+
+impl Residue {
+    /// Raised cosine from 1 to 0 over [`HAND_OVER`]: smooth at both ends.
+    fn share(&self, now: f64) -> f64 {
+        let part = ((now - self.since) / HAND_OVER).clamp(0.0, 1.0);
+        0.5 * (1.0 + (std::f64::consts::PI * part).cos())
+    }
+}
+
+/// Everything that the loop remembers from tick to tick.
+#[derive(Clone, Debug)]
+pub struct State {
+    mode: Mode,
+    started: bool,
+    /// The loop stopped and will start anew: commands from before are old.
+    resuming: bool,
+    last_good: f64,
+    sequence: Option<u64>,
+    hold: u64,
+    target: Bend,
+    target_limited: bool,
+    shaper: ShaperState,
+    model: ReferenceModelState,
+    controllers: ControllersState,
+    estimator: estimate::Estimator,
+    residue: Residue,
+    take_over: bool,
+    inverse_gain: f64,
+    inverse_gain_from: (f64, f64),
+    over_bend: bool,
+    settled_since: Option<f64>,
+    settled_bend: Bend,
+    hold_band: HoldState,
+    hunting: HuntingState,
+    /// Shortfall of what the motors did against what was asked, in bend, rad.
+    shortfall: Bend,
+    /// What was sent last, and the lag-filtered copy that the motors should be at.
+    sent: Vec<f64>,
+    expected: Vec<f64>,
+    /// The correction sent last, residue included.
+    corrected: Vec<f64>,
+    damping_offset: Bend,
+    damping_rate: Bend,
+    work: assemble::Work,
+}
+
+impl State {
+    /// The memory of a loop that has not started.
+    pub fn new(joint: &Joint, law: &Law) -> Self {
+        let motors = joint.motors();
+        let dt = joint.period;
+        let zero = vec![0.0; motors];
+        Self {
+            mode: Mode::Waiting,
+            started: false,
+            resuming: false,
+            last_good: f64::NEG_INFINITY,
+            sequence: None,
+            hold: 0,
+            target: Bend::zeros(),
+            target_limited: false,
+            shaper: ShaperState::new(dt, Bend::zeros()),
+            model: ReferenceModelState::new(dt, Bend::zeros()),
+            controllers: law.controllers.state(),
+            estimator: estimate::Estimator::new(motors),
+            residue: Residue {
+                start: zero.clone(),
+                since: f64::NEG_INFINITY,
+            },
+            take_over: false,
+            inverse_gain: law.inverse_gain,
+            inverse_gain_from: (law.inverse_gain, f64::NEG_INFINITY),
+            over_bend: false,
+            settled_since: None,
+            settled_bend: Bend::zeros(),
+            hold_band: HoldState::new(motors),
+            hunting: HuntingState::default(),
+            shortfall: Bend::zeros(),
+            sent: zero.clone(),
+            expected: zero.clone(),
+            corrected: zero,
+            damping_offset: Bend::zeros(),
+            damping_rate: Bend::zeros(),
+            work: assemble::Work::new(motors),
+        }
+    }
+
+    /// Hands over from one law to another, between two ticks. The setpoint does not jump: what
+    /// would have been a jump is carried by the integrators or decays as a residue.
+    ///
+    /// A law for another setpoint kind starts the loop anew.
+    pub fn take_over(&mut self, old: &Law, new: &Law, now: f64) {
+        if old.kind != new.kind {
+            self.started = false;
+            self.controllers = new.controllers.state();
+            return;
+        }
+        new.controllers
+            .take_over(&old.controllers, &mut self.controllers);
+        self.inverse_gain_from = (self.inverse_gain, now);
+        self.take_over = true;
+    }
+}
+
+/// One control tick at `now` s.
+pub fn tick(
+    joint: &Joint,
+    law: &Law,
+    state: &mut State,
+    input: &Input,
+    now: f64,
+    out: &mut Output,
+) {
+    let fresh = state.estimator.update(joint, law, input, now);
+    let estimate = state.estimator.estimate();
+    let good = state.estimator.complete(law, input, now);
+    out.estimate = estimate;
+    out.stamp = state.estimator.stamp();
+    out.delay = state.estimator.delay(joint);
+    if good {
+        state.last_good = now;
+    }
+    state.mode = next_mode(joint, law, state, good, now);
+    match state.mode {
+        Mode::Tracking => {
+            if !state.started {
+                assemble::start(joint, law, state, input, now);
+            }
+            command(law, state, input);
+            watch_over_bend(law, state, &estimate);
+            assemble::setpoints(joint, law, state, input, fresh, now, out);
+        }
+        Mode::Stopped => (state.started, state.resuming) = (false, true),
+        Mode::Holding | Mode::Waiting | Mode::TooSlow => {}
+    }
+    if state.mode != Mode::Tracking {
+        // A held velocity is no hold.
+        if law.kind == SetpointKind::Velocity {
+            state.sent.fill(0.0);
+        }
+        state.settled_since = None;
+    }
+    out.setpoints.copy_from_slice(&state.sent);
+    joint
+        .kinematics
+        .motor_angles(state.shaper.value(), &mut out.references);
+    report(joint, law, state, now, out);
+}
+
+fn next_mode(joint: &Joint, law: &Law, state: &State, good: bool, now: f64) -> Mode {
+    let stale_for = now - state.last_good;
+    match (good, state.started) {
+        (true, true) => Mode::Tracking,
+        (true, false) if !state.estimator.knows_delay() => state.mode,
+        (true, false) if state.estimator.delay(joint) > law.delay_allowed => Mode::TooSlow,
+        (true, false) => Mode::Tracking,
+        (false, false) if state.mode == Mode::Stopped => Mode::Stopped,
+        (false, false) => Mode::Waiting,
+        (false, true) if stale_for < law.limits.stop_after => Mode::Holding,
+        (false, true) => Mode::Stopped,
+    }
+}
+
+/// Takes a new command or a new request to hold.
+fn command(law: &Law, state: &mut State, input: &Input) {
+    if let Some(desired) = input.desired
+        && state.sequence != Some(desired.sequence)
+    {
+        state.sequence = Some(desired.sequence);
+        let most = law.limits.inclination;
+        let size = desired.bend.norm();
+        state.target_limited = size > most;
+        state.target = if state.target_limited {
+            desired.bend * (most / size)
+        } else {
+            desired.bend
+        };
+        state.settled_since = None;
+    }
+    if state.hold != input.hold {
+        state.hold = input.hold;
+        state.target = state.shaper.point();
+    }
+}
+
+/// Hysteresis below the over-bend limit, rad (2 deg).
+const OVER_BEND_HYSTERESIS: f64 = 0.035;
+
+fn watch_over_bend(law: &Law, state: &mut State, estimate: &Estimate) {
+    let bend = estimate.bend.norm();
+    let most = law.limits.over_bend;
+    let limit = if state.over_bend {
+        most - OVER_BEND_HYSTERESIS
+    } else {
+        most
+    };
+    state.over_bend = bend > limit;
+    if state.over_bend {
+        state.target = state.shaper.point();
+    }
+}
+
+/// Time constant of the bend that `settled` looks at, s: against sensor noise.
+const SETTLED_FILTER: f64 = 0.05;
+
+fn report(joint: &Joint, law: &Law, state: &mut State, now: f64, out: &mut Output) {
+    out.mode = state.mode;
+    out.target = state.target;
+    out.reference = state.shaper.value();
+    out.over_bend = state.over_bend;
+    out.target_limited = state.target_limited;
+    out.holding_band = state.hold_band.holding();
+    out.hunting = state.hunting.hunting(now);
+    let weight = joint.period / (SETTLED_FILTER + joint.period);
+    state.settled_bend += (out.estimate.bend - state.settled_bend) * weight;
+    let near = (state.target - state.settled_bend).norm() <= joint.settled_tolerance;
+    let tracking = state.mode == Mode::Tracking && state.shaper.at_rest();
+    state.settled_since = if near && tracking {
+        state.settled_since.or(Some(now))
+    } else {
+        None
+    };
+    out.settled = state
+        .settled_since
+        .is_some_and(|since| now - since >= joint.settled_dwell);
+    if law.structure == Structure::PureFeedback {
+        out.correction_limited = false;
+    }
+}

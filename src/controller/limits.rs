@@ -1,0 +1,58 @@
+//! Scaling that keeps the direction of bend: one factor for all motors, never one motor alone.
+
+/// The largest factor in [0, 1] by which `part` may be scaled so that every
+/// `|part_i| <= most_i`. Work: one pass.
+pub fn factor_within(part: impl Iterator<Item = (f64, f64)>) -> f64 {
+    part.fold(1.0, |factor, (value, most)| {
+        let size = value.abs();
+        if size > most {
+            f64::min(factor, most / size)
+        } else {
+            factor
+        }
+    })
+}
+
+/// The largest factor in [0, 1] by which `part` may be scaled so that every
+/// `base_i + factor part_i` lies in `[low_i, high_i]`; items are `(base, part, low, high)`.
+/// A base outside its interval asks for 0 from that motor. Work: one pass.
+pub fn factor_inside(items: impl Iterator<Item = (f64, f64, f64, f64)>) -> f64 {
+    items.fold(1.0, |factor, (base, part, low, high)| {
+        let room = if part > 0.0 { high - base } else { base - low };
+        if part.abs() > room {
+            f64::min(factor, (room / part.abs()).max(0.0))
+        } else {
+            factor
+        }
+    })
+}
+
+/// `value` with the interval `[-band, band]` taken out.
+pub fn dead_zone(value: f64, band: f64) -> f64 {
+    value - value.clamp(-band, band)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_factor_serves_all_motors() {
+        assert_eq!(factor_within([(1.0, 2.0), (-4.0, 2.0)].into_iter()), 0.5);
+        assert_eq!(factor_within([(0.0, 0.0)].into_iter()), 1.0);
+    }
+
+    #[test]
+    fn position_limits_scale_the_part_and_not_the_base() {
+        let factor = factor_inside([(1.0, 2.0, -5.0, 2.0), (0.0, -1.0, -5.0, 5.0)].into_iter());
+        assert_eq!(factor, 0.5);
+        assert_eq!(factor_inside([(3.0, 1.0, -2.0, 2.0)].into_iter()), 0.0);
+    }
+
+    #[test]
+    fn a_dead_zone_is_continuous() {
+        assert_eq!(dead_zone(0.3, 0.5), 0.0);
+        assert_eq!(dead_zone(0.75, 0.5), 0.25);
+        assert_eq!(dead_zone(-0.75, 0.5), -0.25);
+    }
+}

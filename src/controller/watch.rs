@@ -1,0 +1,146 @@
+//! Hold band and hunting detector: what friction makes necessary.
+
+use super::HoldBand;
+use crate::geometry::Bend;
+
+/// Time constant of the error that the hold band looks at, s: long against sensor noise, short
+/// against a hunting cycle.
+const BAND_FILTER: f64 = 0.15;
+
+/// Whether the integrators rest.
+#[derive(Clone, Debug, Default)]
+pub struct HoldState {
+    filtered: Vec<f64>,
+    holding: bool,
+}
+
+impl HoldState {
+    /// For `motors` motors.
+    pub fn new(motors: usize) -> Self {
+        Self {
+            filtered: vec![0.0; motors],
+            holding: false,
+        }
+    }
+
+    /// Whether the integrators rest.
+    pub fn holding(&self) -> bool {
+        self.holding
+    }
+
+    /// One tick of `dt` s: the greatest motor error, low-passed, against the band with hysteresis.
+    /// While the reference moves the integrators always work.
+    pub fn step(&mut self, band: Option<&HoldBand>, error: &[f64], at_rest: bool, dt: f64) {
+        let weight = dt / (BAND_FILTER + dt);
+        let mut greatest = 0.0_f64;
+        for (filtered, e) in self.filtered.iter_mut().zip(error) {
+            *filtered += weight * (e - *filtered);
+            greatest = greatest.max(filtered.abs());
+        }
+        self.holding = match band {
+            Some(band) if at_rest => greatest < if self.holding { band.leave } else { band.enter },
+            _ => false,
+        };
+    }
+}
+
+/// Length of the hunting detector's memory, s.
+const HUNTING_WINDOW: f64 = 8.0;
+/// Swings within the memory that make hunting.
+const HUNTING_SWINGS: usize = 4;
+/// Swing of the correction that counts, rad of bend (0.15 deg).
+const HUNTING_SWING: f64 = 0.0026;
+
+/// Says when the joint hunts: the correction swings to and fro while the reference rests.
+#[derive(Clone, Debug)]
+pub struct HuntingState {
+    axes: [Swing; 2],
+}
+
+#[derive(Clone, Debug)]
+struct Swing {
+    extreme: f64,
+    rising: bool,
+    times: [f64; HUNTING_SWINGS],
+    next: usize,
+}
+
+impl Default for HuntingState {
+    fn default() -> Self {
+        let swing = Swing {
+            extreme: 0.0,
+            rising: true,
+            times: [f64::NEG_INFINITY; HUNTING_SWINGS],
+            next: 0,
+        };
+        Self {
+            axes: [swing.clone(), swing],
+        }
+    }
+}
+
+impl HuntingState {
+    /// One tick: the correction in bend space. Work: constant.
+    pub fn step(&mut self, correction: Bend, at_rest: bool, now: f64) {
+        if !at_rest {
+            *self = Self::default();
+        }
+        for (swing, value) in self.axes.iter_mut().zip(correction.iter()) {
+            let beyond = if swing.rising {
+                value - swing.extreme
+            } else {
+                swing.extreme - value
+            };
+            if beyond > 0.0 || !at_rest {
+                swing.extreme = *value;
+            } else if -beyond > HUNTING_SWING {
+                swing.rising = !swing.rising;
+                swing.extreme = *value;
+                swing.times[swing.next] = now;
+                swing.next = (swing.next + 1) % HUNTING_SWINGS;
+            }
+        }
+    }
+
+    /// Whether either axis swung [`HUNTING_SWINGS`] times within the memory.
+    pub fn hunting(&self, now: f64) -> bool {
+        let recent = |swing: &Swing| swing.times.iter().all(|t| now - t < HUNTING_WINDOW);
+        self.axes.iter().any(recent)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sawtooth_hunts_and_noise_does_not() {
+        let run = |size: f64| {
+            let mut state = HuntingState::default();
+            for tick in 0..2000 {
+                let now = tick as f64 * 0.005;
+                state.step(Bend::new(size * (3.0 * now).sin(), 0.01), true, now);
+            }
+            state.hunting(10.0)
+        };
+        assert!(run(0.004) && !run(0.001));
+    }
+
+    #[test]
+    fn the_band_has_hysteresis() {
+        let band = HoldBand {
+            enter: 0.006,
+            leave: 0.015,
+        };
+        let mut state = HoldState::new(2);
+        let mut run = |e: f64, at_rest| {
+            (0..400).for_each(|_| state.step(Some(&band), &[0.0, e], at_rest, 0.005));
+            state.holding()
+        };
+        assert!(!run(0.010, true));
+        assert!(run(0.005, true));
+        assert!(run(0.010, true));
+        assert!(!run(0.016, true));
+        assert!(!run(0.001, false));
+    }
+}

@@ -1,0 +1,477 @@
+//! Reference, feedforward, correction and limits put together into setpoints.
+
+use super::{HAND_OVER, Input, Joint, Law, Output, Source, State};
+use crate::controller::limits::{dead_zone, factor_inside, factor_within};
+use crate::controller::{SetpointKind, Structure};
+use crate::geometry::Bend;
+use crate::kinematics::{Kinematics, Projection};
+
+/// Time constant of back-calculation, s: how fast integrators learn what was not sent.
+const BACK_CALCULATION: f64 = 0.05;
+/// Time constant with which integrators lose what the projection removes, s.
+const BLEED: f64 = 0.5;
+/// Look-ahead for travel and authority with velocity setpoints, s.
+const LOOK_AHEAD: f64 = 0.1;
+/// Below this a size counts as zero.
+const LEAST_DELTA: f64 = 1e-12;
+
+/// Scratch of one tick; allocated once.
+#[derive(Clone, Debug)]
+pub(super) struct Work {
+    /// Motor angles of the reference, and their bend part.
+    reference: Vec<f64>,
+    bend_part: Vec<f64>,
+    jacobian: Vec<Bend>,
+    /// Motor angles of the reference model's bend.
+    expected: Vec<f64>,
+    error: Vec<f64>,
+    correction: Vec<f64>,
+    integrals: Vec<f64>,
+    asked: Vec<f64>,
+    base: Vec<f64>,
+}
+
+impl Work {
+    pub(super) fn new(motors: usize) -> Self {
+        let zero = vec![0.0; motors];
+        Self {
+            reference: zero.clone(),
+            bend_part: zero.clone(),
+            jacobian: vec![Bend::zeros(); motors],
+            expected: zero.clone(),
+            error: zero.clone(),
+            correction: zero.clone(),
+            integrals: zero.clone(),
+            asked: zero.clone(),
+            base: zero,
+        }
+    }
+
+    /// Motor angles, Jacobian and bend part of the angles at `reference`.
+    fn refer(&mut self, kinematics: &Kinematics, reference: Bend) {
+        kinematics.motor_angles(reference, &mut self.reference);
+        kinematics.jacobian(reference, &mut self.jacobian);
+        self.bend_part.copy_from_slice(&self.reference);
+        kinematics
+            .projection(&self.jacobian)
+            .project(&mut self.bend_part);
+    }
+}
+
+/// Starts the loop: the first setpoint equals the measured angles. The reference starts at the
+/// measured bend; what the feedforward does not explain of the angles goes to the integrators up to
+/// their authority, the rest decays as a residue.
+pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
+    let estimate = state.estimator.estimate();
+    let at = match (estimate.source, law.structure) {
+        // Encoders at `q(b)/K` hold the bend `b`.
+        (Source::Motors, Structure::TwoDegreesOfFreedom) => estimate.bend * law.gain,
+        _ => estimate.bend,
+    };
+    state.shaper.rest_at(at);
+    state.model.rest_at(at);
+    state.controllers = law.controllers.state();
+    state.inverse_gain = law.inverse_gain;
+    state.inverse_gain_from = (law.inverse_gain, f64::NEG_INFINITY);
+    state.take_over = false;
+    state.over_bend = false;
+    state.target = at;
+    state.hold = input.hold;
+    // A command from before the start is old; only a new one moves the joint.
+    if std::mem::take(&mut state.resuming) {
+        state.sequence = input.desired.map(|d| d.sequence);
+    }
+    state.shortfall = Bend::zeros();
+    state.damping_offset = Bend::zeros();
+    state.damping_rate = Bend::zeros();
+    state.corrected.fill(0.0);
+    state.residue.start.fill(0.0);
+    state.residue.since = now;
+    let work = &mut state.work;
+    work.refer(&joint.kinematics, at);
+    let angles = state.estimator.angles();
+    if law.kind == SetpointKind::Position {
+        state.sent.copy_from_slice(angles);
+        for i in 0..angles.len() {
+            let ahead = work.reference[i] + (law.inverse_gain - 1.0) * work.bend_part[i];
+            state.residue.start[i] = angles[i] - ahead;
+        }
+        work.correction.copy_from_slice(&state.residue.start);
+        joint
+            .kinematics
+            .projection(&work.jacobian)
+            .project(&mut work.correction);
+        if law.structure == Structure::TwoDegreesOfFreedom {
+            let most = law.limits.correction;
+            let factor = factor_within(work.correction.iter().map(|c| (*c, most)));
+            work.correction.iter_mut().for_each(|c| *c *= factor);
+        }
+        if law.correct {
+            law.controllers
+                .shift(&mut state.controllers, work.correction.iter().copied());
+            law.controllers
+                .integrals(&state.controllers, &mut work.integrals);
+            for (residue, integral) in state.residue.start.iter_mut().zip(&work.integrals) {
+                *residue -= integral;
+            }
+        }
+        state.corrected.copy_from_slice(&work.integrals);
+    } else {
+        state.sent.fill(0.0);
+    }
+    state.expected.copy_from_slice(angles);
+    state.started = true;
+}
+
+/// The blend of `1/K` over a hand-over. Returns its change in this tick.
+fn blend_gain(law: &Law, state: &mut State, now: f64) -> f64 {
+    let (from, since) = state.inverse_gain_from;
+    let part = ((now - since) / HAND_OVER).clamp(0.0, 1.0);
+    let share = 0.5 * (1.0 - (std::f64::consts::PI * part).cos());
+    let blended = from + (law.inverse_gain - from) * share;
+    std::mem::replace(&mut state.inverse_gain, blended) - blended
+}
+
+/// One tick of the closed loop: fills `state.sent`.
+pub(super) fn setpoints(
+    joint: &Joint,
+    law: &Law,
+    state: &mut State,
+    _input: &Input,
+    fresh: bool,
+    now: f64,
+    out: &mut Output,
+) {
+    let kinematics = &joint.kinematics;
+    let dt = joint.period;
+    let estimate = state.estimator.estimate();
+
+    // Reference, and the model that follows it as it was really limited.
+    state.shaper.step(&law.shaper, state.target);
+    let reference = state.shaper.value();
+    let gain_change = blend_gain(law, state, now);
+    let followed = law.structure == Structure::TwoDegreesOfFreedom;
+    state
+        .model
+        .step(&law.model, reference + state.shortfall * law.gain);
+    let (model_bend, model_rate) = if followed {
+        (state.model.value(), state.model.rate())
+    } else {
+        (reference, state.shaper.rate())
+    };
+
+    let work = &mut state.work;
+    work.refer(kinematics, reference);
+    let projection = kinematics.projection(&work.jacobian);
+    let inverse_gain = state.inverse_gain;
+    if law.kind == SetpointKind::Position && gain_change != 0.0 {
+        // The feedforward's slope changes; its value here and now does not.
+        let parts = work.bend_part.iter().map(|part| gain_change * part);
+        law.controllers.shift(&mut state.controllers, parts);
+    }
+
+    // Error, in bend space before it reaches the integrators.
+    kinematics.motor_angles(model_bend, &mut work.expected);
+    match estimate.source {
+        Source::Imu => kinematics.motor_angles(estimate.bend, &mut work.error),
+        Source::Motors => {
+            work.error.copy_from_slice(state.estimator.angles());
+            if followed {
+                // Encoders at `q(b)/K` are where the feedforward wants them.
+                kinematics.motor_angles(model_bend, &mut work.integrals);
+                projection.project(&mut work.integrals);
+                for (expected, part) in work.expected.iter_mut().zip(&work.integrals) {
+                    *expected += (inverse_gain - 1.0) * part;
+                }
+            }
+        }
+    }
+    for (error, expected) in work.error.iter_mut().zip(&work.expected) {
+        *error = expected - *error;
+    }
+    projection.project(&mut work.error);
+    let at_rest = state.shaper.at_rest();
+    state
+        .hold_band
+        .step(law.hold_band.as_ref(), &work.error, at_rest, dt);
+    let integrate = !state.hold_band.holding() && !state.over_bend;
+    law.controllers.step(
+        &mut state.controllers,
+        &work.error,
+        fresh,
+        integrate,
+        &mut work.correction,
+    );
+
+    // The integrators lose what the projection takes out of their sum.
+    law.controllers
+        .integrals(&state.controllers, &mut work.integrals);
+    work.asked.copy_from_slice(&work.integrals);
+    projection.project(&mut work.asked);
+    let bleed = dt / (BLEED + dt);
+    let outside = work
+        .asked
+        .iter()
+        .zip(&work.integrals)
+        .map(|(inside, all)| bleed * (inside - all));
+    law.controllers.shift(&mut state.controllers, outside);
+    projection.project(&mut work.correction);
+
+    // Damping in bend space, on the rate beyond the model's.
+    let offset = (model_rate - estimate.rate) * law.damping;
+    let damping = match law.kind {
+        SetpointKind::Position => offset,
+        SetpointKind::Velocity => {
+            // A velocity drive integrates: it takes the change of the offset, per new sample.
+            if fresh {
+                state.damping_rate = (offset - state.damping_offset) / joint.sample_period;
+                state.damping_offset = offset;
+            }
+            state.damping_rate
+        }
+    };
+    for (correction, row) in work.correction.iter_mut().zip(&work.jacobian) {
+        *correction = if law.correct {
+            *correction + row.dot(&damping)
+        } else {
+            0.0
+        };
+    }
+
+    // A hand-over starts from the correction that was sent last.
+    if std::mem::take(&mut state.take_over) {
+        for i in 0..work.correction.len() {
+            state.residue.start[i] = state.corrected[i] - work.correction[i];
+        }
+        state.residue.since = now;
+    }
+    let residue = state.residue.share(now);
+    out.correction_limited = false;
+    out.correction_share = 0.0;
+    if followed && law.kind == SetpointKind::Position {
+        // While a blend of `1/K` is under way, the integrators also carry the feedforward's part.
+        let blending = (inverse_gain - law.inverse_gain).abs();
+        let most = law.limits.correction;
+        let parts = work.correction.iter().zip(&work.bend_part);
+        let parts = parts.map(|(c, part)| (*c, most + blending * part.abs()));
+        out.correction_share = parts
+            .clone()
+            .map(|(c, most)| c.abs() / most.max(LEAST_DELTA))
+            .fold(0.0, f64::max);
+        let factor = factor_within(parts);
+        if factor < 1.0 {
+            out.correction_limited = true;
+            back_calculate(
+                law,
+                &mut state.controllers,
+                dt,
+                &work.correction,
+                factor - 1.0,
+            );
+            work.correction.iter_mut().for_each(|c| *c *= factor);
+        }
+    }
+    for i in 0..work.correction.len() {
+        work.correction[i] += residue * state.residue.start[i];
+    }
+    state.corrected.copy_from_slice(&work.correction);
+
+    match law.kind {
+        SetpointKind::Position => position(joint, law, state, out),
+        SetpointKind::Velocity => velocity(joint, law, state, out),
+    }
+    follow(joint, law, state, out);
+    let correction = kinematics
+        .projection(&state.work.jacobian)
+        .bend_part(&state.corrected);
+    state.hunting.step(correction, at_rest, now);
+}
+
+/// Tells the integrators that `share` of `part` was added to what they asked for.
+fn back_calculate(
+    law: &Law,
+    controllers: &mut crate::controller::ControllersState,
+    dt: f64,
+    part: &[f64],
+    share: f64,
+) {
+    let weight = share * dt / (BACK_CALCULATION + dt);
+    law.controllers
+        .shift(controllers, part.iter().map(|p| weight * p));
+}
+
+fn position(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+    let dt = joint.period;
+    let motors = joint.motors();
+    let work = &mut state.work;
+    let projection = joint.kinematics.projection(&work.jacobian);
+    // Internal part of the reference, and everything else, which lies in bend space.
+    for i in 0..motors {
+        work.base[i] = work.reference[i] - work.bend_part[i];
+        work.asked[i] = state.inverse_gain * work.bend_part[i] + work.correction[i];
+    }
+    let limits = &law.limits.motors;
+    let factor = factor_inside(
+        (0..motors).map(|i| (work.base[i], work.asked[i], limits[i].low, limits[i].high)),
+    );
+    out.travel_limited = factor < 1.0;
+    if out.travel_limited {
+        back_calculate(law, &mut state.controllers, dt, &work.asked, factor - 1.0);
+    }
+    for i in 0..motors {
+        work.asked[i] = work.base[i] + factor * work.asked[i] - state.sent[i];
+    }
+    if state.over_bend {
+        let bend = state.estimator.estimate().bend;
+        inward_only(&projection, &work.jacobian, &mut work.asked, bend);
+    }
+    // One factor for the whole increment: its bend keeps its direction, and its internal part
+    // stays the one that belongs to that bend.
+    let factor = factor_within((0..motors).map(|i| (work.asked[i], limits[i].speed * dt)));
+    out.speed_limited = factor < 1.0;
+    let mut missing = Bend::zeros();
+    if out.speed_limited {
+        back_calculate(law, &mut state.controllers, dt, &work.asked, factor - 1.0);
+        missing = projection.bend_part(&work.asked) * (factor - 1.0);
+    }
+    for i in 0..motors {
+        state.sent[i] += factor * work.asked[i];
+    }
+    state.shortfall = missing;
+}
+
+/// Removes from the increments `asked` the part that would bend further out.
+fn inward_only(projection: &Projection, jacobian: &[Bend], asked: &mut [f64], bend: Bend) {
+    let size = bend.norm();
+    if size <= LEAST_DELTA {
+        return;
+    }
+    let outward = bend / size;
+    let beyond = projection.bend_part(asked).dot(&outward).max(0.0);
+    for (asked, row) in asked.iter_mut().zip(jacobian) {
+        *asked -= row.dot(&outward) * beyond;
+    }
+}
+
+fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+    let motors = joint.motors();
+    let kinematics = &joint.kinematics;
+    let work = &mut state.work;
+    let angles = state.estimator.angles();
+    let projection = kinematics.projection(&work.jacobian);
+    let rate = state.shaper.rate() * state.inverse_gain;
+    // Authority: what feedback has made of the motors' bend so far, with what it would add soon.
+    if law.structure == Structure::TwoDegreesOfFreedom {
+        for i in 0..motors {
+            let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
+            work.base[i] = angles[i] - ahead;
+        }
+        projection.project(&mut work.base);
+        let most = law.limits.correction;
+        let share = work
+            .base
+            .iter()
+            .map(|d| d.abs() / most.max(LEAST_DELTA))
+            .fold(0.0, f64::max);
+        out.correction_share = share;
+        let factor = factor_inside((0..motors).map(|i| {
+            (
+                work.base[i].clamp(-most, most),
+                LOOK_AHEAD * work.correction[i],
+                -most,
+                most,
+            )
+        }));
+        out.correction_limited = factor < 1.0;
+        if out.correction_limited {
+            back_calculate(
+                law,
+                &mut state.controllers,
+                joint.period,
+                &work.correction,
+                factor - 1.0,
+            );
+            work.correction.iter_mut().for_each(|c| *c *= factor);
+        }
+    }
+    // Internal directions: hold the tension that belongs to the reference.
+    for i in 0..motors {
+        work.base[i] = work.reference[i] - angles[i];
+        work.error[i] = work.base[i];
+    }
+    projection.project(&mut work.error);
+    for i in 0..motors {
+        work.base[i] = law.tension_gain * (work.base[i] - work.error[i]);
+        work.asked[i] = work.jacobian[i].dot(&rate) + work.correction[i];
+    }
+    if state.over_bend {
+        let bend = state.estimator.estimate().bend;
+        inward_only(&projection, &work.jacobian, &mut work.asked, bend);
+    }
+    let limits = &law.limits.motors;
+    let travel = factor_within((0..motors).map(|i| {
+        let room = if work.asked[i] > 0.0 {
+            limits[i].high - angles[i]
+        } else {
+            angles[i] - limits[i].low
+        };
+        (work.asked[i], (room / LOOK_AHEAD).max(0.0))
+    }));
+    out.travel_limited = travel < 1.0;
+    let speed = factor_inside((0..motors).map(|i| {
+        let most = limits[i].speed;
+        (
+            work.base[i].clamp(-most, most),
+            travel * work.asked[i],
+            -most,
+            most,
+        )
+    }));
+    out.speed_limited = speed < 1.0;
+    let factor = travel * speed;
+    let mut missing = Bend::zeros();
+    if factor < 1.0 {
+        back_calculate(
+            law,
+            &mut state.controllers,
+            joint.period,
+            &work.correction,
+            factor - 1.0,
+        );
+        missing = projection.bend_part(&work.asked) * (factor - 1.0);
+    }
+    for i in 0..motors {
+        let most = limits[i].speed;
+        state.sent[i] = work.base[i].clamp(-most, most) + factor * work.asked[i];
+    }
+    // What was not sent is missing from the bend from now on; it fades as the loop makes it good.
+    state.shortfall = state.shortfall * (1.0 - joint.period / HAND_OVER) + missing * joint.period;
+}
+
+/// What the encoders show the motors did, against the lag they are known to have.
+fn follow(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+    let dt = joint.period;
+    let weight = dt / (joint.motor_time_constant + dt);
+    let angles = state.estimator.angles();
+    for i in 0..angles.len() {
+        match law.kind {
+            SetpointKind::Position => {
+                state.expected[i] += weight * (state.sent[i] - state.expected[i]);
+            }
+            // A velocity is judged over the motor's own lag: the expected angle leads by it, and is
+            // drawn to the encoder slowly, since only the departure counts.
+            SetpointKind::Velocity => {
+                state.expected[i] += dt * state.sent[i];
+                state.expected[i] += dt / HAND_OVER * (angles[i] - state.expected[i]);
+            }
+        }
+        state.work.error[i] = dead_zone(angles[i] - state.expected[i], joint.follow_band);
+    }
+    out.not_following = state.work.error.iter().any(|d| *d != 0.0);
+    if out.not_following {
+        let work = &mut state.work;
+        let projection = joint.kinematics.projection(&work.jacobian);
+        state.shortfall += projection.project(&mut work.error);
+        back_calculate(law, &mut state.controllers, dt, &work.error, 1.0);
+    }
+}

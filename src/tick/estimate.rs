@@ -1,0 +1,202 @@
+//! From the newest samples to the measured bend, its rate, and how old they are.
+
+use super::{Feedback, HeadSample, Input, Joint, Law, MotorSample};
+use crate::geometry::{Bend, bend_from_gravity, bend_rate_from_gyro};
+
+/// Where a measured bend comes from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Source {
+    /// Motor angles through the kinematics.
+    #[default]
+    Motors,
+    /// The IMU's gravity direction.
+    Imu,
+}
+
+/// The measured bend.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Estimate {
+    /// The bend that `source` says, rad.
+    pub bend: Bend,
+    /// The bend that the motors say, rad.
+    pub motors_bend: Bend,
+    /// Root mean square of the motor angles that no bend explains, rad.
+    pub motors_residual: f64,
+    /// Bit `i` is set when tendon `i` hangs slack by the motors' angles.
+    pub slack: u64,
+    /// Bend rate from the IMU's angular velocity, rad/s.
+    pub rate: Bend,
+    /// Where `bend` comes from.
+    pub source: Source,
+    /// How well gravity shows the bend, 0 to 1.
+    pub observability: f64,
+}
+
+/// Observability below which the motors serve instead.
+const LEAST_OBSERVABILITY: f64 = 0.2;
+/// Samples needed before the delay is known.
+const DELAY_SAMPLES: u32 = 10;
+/// Weight of a new sample in the averages of age and period.
+const DELAY_WEIGHT: f64 = 0.05;
+
+/// Average age and period of one stream of samples.
+#[derive(Clone, Copy, Debug, Default)]
+struct Timing {
+    samples: u32,
+    age: f64,
+    period: f64,
+    stamp: f64,
+}
+
+impl Timing {
+    fn sample(&mut self, stamp: f64, now: f64) {
+        let weight = DELAY_WEIGHT.max(1.0 / f64::from(self.samples.min(1000) + 1));
+        self.age += weight * (now - stamp - self.age);
+        if self.samples > 0 {
+            let weight = DELAY_WEIGHT.max(1.0 / f64::from(self.samples.min(1000)));
+            self.period += weight * (stamp - self.stamp - self.period);
+        }
+        self.samples = self.samples.saturating_add(1);
+        self.stamp = stamp;
+    }
+}
+
+/// The estimator's memory.
+#[derive(Clone, Debug)]
+pub(super) struct Estimator {
+    estimate: Estimate,
+    feedback: Feedback,
+    head: Timing,
+    motors: Timing,
+    angles: Vec<f64>,
+}
+
+fn fresh(stamp: f64, received: f64, now: f64, most: f64) -> bool {
+    now - received <= most && now - stamp <= most
+}
+
+fn motor_fresh(sample: &Option<MotorSample>, now: f64, most: f64) -> bool {
+    sample.is_some_and(|s| fresh(s.stamp, s.received, now, most))
+}
+
+fn head_fresh(sample: &Option<HeadSample>, now: f64, most: f64) -> bool {
+    sample.is_some_and(|s| fresh(s.stamp, s.received, now, most))
+}
+
+impl Estimator {
+    pub(super) fn new(motors: usize) -> Self {
+        Self {
+            estimate: Estimate::default(),
+            feedback: Feedback::Motors,
+            head: Timing::default(),
+            motors: Timing::default(),
+            angles: vec![0.0; motors],
+        }
+    }
+
+    pub(super) fn estimate(&self) -> Estimate {
+        self.estimate
+    }
+
+    /// Takes the newest samples; says whether the one that feedback rests on is new.
+    pub(super) fn update(&mut self, joint: &Joint, law: &Law, input: &Input, now: f64) -> bool {
+        self.feedback = law.feedback;
+        let newest = input
+            .motors
+            .iter()
+            .flatten()
+            .map(|s| s.stamp)
+            .fold(f64::MIN, f64::max);
+        let motors_new =
+            newest > self.motors.stamp || (self.motors.samples == 0 && newest > f64::MIN);
+        if motors_new {
+            self.motors.sample(newest, now);
+        }
+        let all = input.motors.iter().all(Option::is_some);
+        for (angle, sample) in self.angles.iter_mut().zip(&input.motors) {
+            if let Some(sample) = sample {
+                *angle = sample.angle;
+            }
+        }
+        if all && motors_new {
+            let near = self.estimate.motors_bend;
+            let fix = joint.kinematics.bend_from_motors(&self.angles, near);
+            self.estimate.motors_bend = fix.bend;
+            self.estimate.motors_residual = fix.residual;
+            self.estimate.slack = fix.slack;
+        }
+        let mut head_new = false;
+        if let Some(head) = &input.head
+            && (self.head.samples == 0 || head.stamp > self.head.stamp)
+        {
+            head_new = true;
+            self.head.sample(head.stamp, now);
+            self.take_head(joint, head);
+        }
+        // With `motors` feedback, or where gravity shows too little, the motors say the bend.
+        let usable = head_fresh(&input.head, now, law.limits.stale_imu)
+            && self.estimate.observability >= LEAST_OBSERVABILITY;
+        if law.feedback == Feedback::Motors || !usable {
+            self.estimate.source = Source::Motors;
+            self.estimate.bend = self.estimate.motors_bend;
+        }
+        if !head_fresh(&input.head, now, law.limits.stale_imu) {
+            self.estimate.rate = Bend::zeros();
+        }
+        match law.feedback {
+            Feedback::Motors => motors_new,
+            Feedback::Imu => head_new,
+        }
+    }
+
+    fn take_head(&mut self, joint: &Joint, head: &HeadSample) {
+        let gravity = joint.head_from_imu * head.gravity;
+        // The motors' bend starts the search: gravity alone cannot tell two far solutions apart.
+        let near = self.estimate.motors_bend;
+        let fix = bend_from_gravity(gravity, joint.gravity_base, near);
+        self.estimate.observability = fix.observability;
+        if fix.observability >= LEAST_OBSERVABILITY {
+            self.estimate.bend = fix.bend;
+            self.estimate.source = Source::Imu;
+        }
+        let rate = joint.head_from_imu * head.angular_velocity;
+        self.estimate.rate = bend_rate_from_gyro(self.estimate.bend, rate);
+    }
+
+    /// Whether every sample that the loop needs is there and fresh.
+    pub(super) fn complete(&self, law: &Law, input: &Input, now: f64) -> bool {
+        let motors = input
+            .motors
+            .iter()
+            .all(|s| motor_fresh(s, now, law.limits.stale_motors));
+        motors
+            && (law.feedback == Feedback::Motors
+                || head_fresh(&input.head, now, law.limits.stale_imu))
+    }
+
+    fn timing(&self) -> &Timing {
+        match self.feedback {
+            Feedback::Motors => &self.motors,
+            Feedback::Imu => &self.head,
+        }
+    }
+
+    pub(super) fn knows_delay(&self) -> bool {
+        self.timing().samples >= DELAY_SAMPLES
+    }
+
+    /// Dead time of what was measured: age when it came into use, half a sensor period and half a
+    /// tick, s.
+    pub(super) fn delay(&self, joint: &Joint) -> f64 {
+        let timing = self.timing();
+        timing.age + 0.5 * timing.period + 0.5 * joint.period
+    }
+
+    pub(super) fn stamp(&self) -> f64 {
+        self.timing().stamp
+    }
+
+    pub(super) fn angles(&self) -> &[f64] {
+        &self.angles
+    }
+}
