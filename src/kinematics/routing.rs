@@ -1,0 +1,283 @@
+//! The description of a joint's tendons and motors, and what is refused.
+
+use nalgebra::{Vector2, Vector3};
+use thiserror::Error;
+
+use super::{MAX_TENDONS, Piece};
+
+/// How one tendon runs. Angles rad, from +x toward +y; lengths m.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tendon {
+    /// Angle of the anchor on the base plate, rad.
+    pub base_angle: f64,
+    /// Distance of that anchor from the beam's axis, m, above 0.
+    pub base_radius: f64,
+    /// Angle of the anchor on the head plate, in the head frame, rad.
+    pub head_angle: f64,
+    /// Distance of that anchor from the beam's axis, m, above 0.
+    pub head_radius: f64,
+    /// Height of the base anchor's plane above the beam's base end, along +z of the base frame, m:
+    /// positive is toward the head, and shortens the tendon.
+    pub base_offset: f64,
+    /// Height of the head anchor's plane above the beam's head end, along +z of the head frame, m:
+    /// positive is away from the beam, and lengthens the tendon.
+    pub head_offset: f64,
+    /// Distance of the guide holes from the beam's axis, m, above 0. `None`: the radius goes evenly from
+    /// that of the base to that of the head.
+    pub disc_radius: Option<f64>,
+    /// Axial stiffness of the tendon and what it hangs on, N/m, above 0.
+    pub stiffness: f64,
+    /// Pretension asked for, N, above 0.
+    pub pretension: f64,
+}
+
+/// How one motor drives its tendon.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Motor {
+    /// Motor turns per drum turn, above 0.
+    pub ratio: f64,
+    /// Radius of the bare drum, m, above 0.
+    pub drum_radius: f64,
+    /// Thickness of the tendon, m, 0 or more; half of it adds to the drum's radius.
+    pub tendon_thickness: f64,
+    /// +1 if positive motor angles reel in, -1 if they pay out.
+    pub sign: f64,
+}
+
+impl Motor {
+    /// Radius at which the tendon's centre line lies on the drum, m.
+    pub fn effective_radius(&self) -> f64 {
+        self.drum_radius + 0.5 * self.tendon_thickness
+    }
+}
+
+/// A joint: a beam, its guide discs, and a motor for each tendon in the same order.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Routing {
+    /// Length of the beam, m, above 0.
+    pub length: f64,
+    /// Number of guide discs, evenly spaced between the beam's ends, which carry none.
+    pub discs: usize,
+    /// Largest inclination the joint is used at, rad, in (0, pi); the routing is checked up to there.
+    pub max_inclination: f64,
+    /// The tendons, 3 to [`MAX_TENDONS`].
+    pub tendons: Vec<Tendon>,
+    /// Their motors, as many.
+    pub motors: Vec<Motor>,
+}
+
+/// Why a routing is refused. Tendons and motors are counted from 1.
+#[derive(Clone, Debug, PartialEq, Error)]
+pub enum RoutingError {
+    /// Too few or too many tendons.
+    #[error("{given} tendons are given, a joint needs 3 to {MAX_TENDONS}")]
+    TendonCount {
+        /// Tendons given.
+        given: usize,
+    },
+    /// Not one motor per tendon.
+    #[error("{motors} motors are given for {tendons} tendons, each tendon needs one motor")]
+    MotorCount {
+        /// Motors given.
+        motors: usize,
+        /// Tendons given.
+        tendons: usize,
+    },
+    /// Not one pretension per tendon.
+    #[error("{given} pretensions are given for {tendons} tendons, each tendon needs one")]
+    PretensionCount {
+        /// Values given.
+        given: usize,
+        /// Tendons of the joint.
+        tendons: usize,
+    },
+    /// A size of the whole joint out of its range.
+    #[error("the {what} is {value}, accepted is {accepted}")]
+    JointSize {
+        /// Which size.
+        what: &'static str,
+        /// The value given, SI.
+        value: f64,
+        /// What is accepted.
+        accepted: &'static str,
+    },
+    /// A size of one tendon or its motor out of its range.
+    #[error("the {what} of tendon {tendon} is {value}, accepted is {accepted}")]
+    Size {
+        /// Which tendon, from 1.
+        tendon: usize,
+        /// Which size.
+        what: &'static str,
+        /// The value given, SI.
+        value: f64,
+        /// What is accepted.
+        accepted: &'static str,
+    },
+    /// Both ends of a tendon in one point.
+    #[error(
+        "tendon {tendon} has no length at an inclination of {inclination_deg:.0} deg toward \
+         {direction_deg:.0} deg, its anchors must stay apart"
+    )]
+    NoLength {
+        /// Which tendon, from 1.
+        tendon: usize,
+        /// Where, deg.
+        inclination_deg: f64,
+        /// Where, deg.
+        direction_deg: f64,
+    },
+    /// The tendons bend the joint one way only.
+    #[error(
+        "the tendons command only one direction of bend at an inclination of {inclination_deg:.0} deg \
+         toward {direction_deg:.0} deg, they must pull in at least two"
+    )]
+    OneDirection {
+        /// Where, deg.
+        inclination_deg: f64,
+        /// Where, deg.
+        direction_deg: f64,
+    },
+    /// All tendons on one side.
+    #[error(
+        "the tendons leave a gap of {gap_deg:.1} deg between neighbouring pulls at an inclination of \
+         {inclination_deg:.0} deg toward {direction_deg:.0} deg, so they cannot all be taut and \
+         balanced; at most {widest_deg:.0} deg is accepted"
+    )]
+    Gap {
+        /// The gap, deg.
+        gap_deg: f64,
+        /// The widest accepted, deg.
+        widest_deg: f64,
+        /// Where, deg.
+        inclination_deg: f64,
+        /// Where, deg.
+        direction_deg: f64,
+    },
+}
+
+impl Routing {
+    /// Counts and single sizes; what they make together is checked afterwards.
+    pub(super) fn check_sizes(&self) -> Result<(), RoutingError> {
+        let tendons = self.tendons.len();
+        if !(3..=MAX_TENDONS).contains(&tendons) {
+            return Err(RoutingError::TendonCount { given: tendons });
+        }
+        if self.motors.len() != tendons {
+            return Err(RoutingError::MotorCount {
+                motors: self.motors.len(),
+                tendons,
+            });
+        }
+        let joint = |what, value: f64, fits: bool, accepted| {
+            if fits && value.is_finite() {
+                Ok(())
+            } else {
+                Err(RoutingError::JointSize {
+                    what,
+                    value,
+                    accepted,
+                })
+            }
+        };
+        let (length, most) = (self.length, self.max_inclination);
+        joint("beam length", length, length > 0.0, "a length above 0 m")?;
+        joint(
+            "largest inclination",
+            most,
+            most > 0.0 && most < std::f64::consts::PI,
+            "an angle above 0 and below pi rad",
+        )?;
+        for (i, (t, m)) in self.tendons.iter().zip(&self.motors).enumerate() {
+            const LENGTH: &str = "a length above 0 m";
+            const ANY: &str = "a finite number";
+            let disc = t.disc_radius.unwrap_or(t.base_radius);
+            let thick = m.tendon_thickness;
+            let checks = [
+                ("base angle", t.base_angle, true, ANY),
+                ("head angle", t.head_angle, true, ANY),
+                ("base offset", t.base_offset, true, ANY),
+                ("head offset", t.head_offset, true, ANY),
+                ("base radius", t.base_radius, t.base_radius > 0.0, LENGTH),
+                ("head radius", t.head_radius, t.head_radius > 0.0, LENGTH),
+                ("disc radius", disc, disc > 0.0, LENGTH),
+                (
+                    "stiffness",
+                    t.stiffness,
+                    t.stiffness > 0.0,
+                    "a stiffness above 0 N/m",
+                ),
+                (
+                    "pretension",
+                    t.pretension,
+                    t.pretension > 0.0,
+                    "a tension above 0 N",
+                ),
+                ("gear ratio", m.ratio, m.ratio > 0.0, "a ratio above 0"),
+                ("drum radius", m.drum_radius, m.drum_radius > 0.0, LENGTH),
+                (
+                    "thickness",
+                    thick,
+                    thick >= 0.0,
+                    "a thickness of 0 m or more",
+                ),
+                ("sign", m.sign, m.sign.abs() == 1.0, "1 or -1"),
+            ];
+            for (what, value, fits, accepted) in checks {
+                if !(fits && value.is_finite()) {
+                    return Err(RoutingError::Size {
+                        tendon: i + 1,
+                        what,
+                        value,
+                        accepted,
+                    });
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The points one tendon passes, each in the frame of its own cross-section, from base to head.
+#[derive(Clone, Debug)]
+pub(super) struct Run {
+    points: Vec<Vector3<f64>>,
+}
+
+impl Run {
+    pub(super) fn new(t: &Tendon, discs: usize) -> Self {
+        let pieces = discs + 1;
+        // The short way round: 350 deg at the base and 10 deg at the head are 20 deg apart.
+        let turn = (t.head_angle - t.base_angle + std::f64::consts::PI)
+            .rem_euclid(std::f64::consts::TAU)
+            - std::f64::consts::PI;
+        let points = (0..=pieces)
+            .map(|j| {
+                let share = j as f64 / pieces as f64;
+                let (radius, angle, height) = if j == 0 {
+                    (t.base_radius, t.base_angle, t.base_offset)
+                } else if j == pieces {
+                    (t.head_radius, t.head_angle, t.head_offset)
+                } else {
+                    let even = t.base_radius + (t.head_radius - t.base_radius) * share;
+                    let radius = t.disc_radius.unwrap_or(even);
+                    (radius, t.base_angle + turn * share, 0.0)
+                };
+                let (sin, cos) = angle.sin_cos();
+                Vector3::new(radius * cos, radius * sin, height)
+            })
+            .collect();
+        Self { points }
+    }
+
+    /// Length, m, and its derivative in the bend, m/rad.
+    pub(super) fn length(&self, piece: &Piece) -> (f64, Vector2<f64>) {
+        let mut length = 0.0;
+        let mut slope = Vector2::zeros();
+        for pair in self.points.windows(2) {
+            let (l, s) = piece.chord(&pair[0], &pair[1]);
+            length += l;
+            slope += s;
+        }
+        (length, slope)
+    }
+}
