@@ -1,0 +1,363 @@
+//! What a simulated joint is made of, and how a real one departs from its drawing.
+
+use nalgebra::{UnitQuaternion, Vector3};
+
+use super::rod::Rod;
+
+/// One tendon of a simulated joint. Angles from +x toward +y, at the base in the base frame and at the head in
+/// the head frame.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SimulatedTendon {
+    /// Anchor angle at the base, rad.
+    pub base_angle: f64,
+    /// Anchor radius at the base, m, above 0.
+    pub base_radius: f64,
+    /// Height of the base anchor above the beam's foot, m (below the foot: negative).
+    pub base_offset: f64,
+    /// Anchor angle at the head, rad.
+    pub head_angle: f64,
+    /// Anchor radius at the head, m, above 0.
+    pub head_radius: f64,
+    /// Height of the head anchor above the beam's end, m.
+    pub head_offset: f64,
+    /// Radius of the guide point on each disc, m, base to head; discs sit at equal arc spacing, their guide
+    /// points at angles interpolated between the two ends. Empty: one straight run.
+    pub guide_radii: Vec<f64>,
+    /// Effective drum radius (tendon thickness included), m, above 0.
+    pub drum_radius: f64,
+    /// Motor turns per drum turn, above 0.
+    pub gear_ratio: f64,
+    /// Whether a positive motor angle reels the tendon in.
+    pub positive_reels_in: bool,
+    /// Axial stiffness of tendon and drive, N/m, above 0.
+    pub stiffness: f64,
+    /// Axial damping while taut, N s/m, 0 or above.
+    pub damping: f64,
+}
+
+/// Position drive, or velocity drive, of ideal stiff geared servos: they follow their command whatever the load.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SimulatedMotor {
+    /// Bandwidth of the closed position loop and of the velocity loop, rad/s, above 0.
+    pub bandwidth: f64,
+    /// Speed limit, rad/s, above 0.
+    pub speed_limit: f64,
+    /// Acceleration limit, rad/s^2, above 0.
+    pub acceleration_limit: f64,
+    /// After this long without a command a position drive holds where it is and a velocity drive stops, s.
+    pub command_timeout: f64,
+    /// Encoder counts per motor turn, 1 or above.
+    pub encoder_counts: u32,
+}
+
+/// A simulated joint as drawn: SI units, radians.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JointDescription {
+    /// Length of the beam's axis, m, above 0.
+    pub length: f64,
+    /// Flexural rigidity EI, the same in both directions, N m^2, above 0.
+    pub flexural_rigidity: f64,
+    /// Mass of the beam, kg, 0 or above.
+    pub beam_mass: f64,
+    /// Kelvin-Voigt retardation time of the beam's material, s, 0 or above.
+    pub retardation: f64,
+    /// Viscous drag of the air on the head plate, N s/m, 0 or above.
+    pub air_drag: f64,
+    /// Head plate mass, kg, above 0.
+    pub head_mass: f64,
+    /// Height of the head plate's centre of mass above the beam's end, m.
+    pub head_height: f64,
+    /// Head plate's principal moments of inertia about its centre of mass, head axes, kg m^2, 0 or above.
+    pub head_inertia: [f64; 3],
+    /// Attitude of the base in the level world frame (z up): turns base coordinates into world coordinates.
+    pub base_attitude: UnitQuaternion<f64>,
+    /// Gravity, m/s^2, 0 or above, along the world's -z.
+    pub gravity: f64,
+    /// Mean tension of the straight joint with all motors at zero, N; the balanced tensions nearest to it are used.
+    pub pretension: f64,
+    /// Tendons: 3 or more, or none for a bare beam.
+    pub tendons: Vec<SimulatedTendon>,
+    /// The motors, one per tendon, all alike.
+    pub motor: SimulatedMotor,
+    /// Turns IMU coordinates into head coordinates.
+    pub imu_mounting: UnitQuaternion<f64>,
+}
+
+/// Half-widths of the uniform spread of a built joint about its drawing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tolerances {
+    /// Of every anchor, guide and drum radius, as a fraction.
+    pub radius: f64,
+    /// Of every anchor angle, rad.
+    pub anchor: f64,
+    /// Of every drum's zero, rad at the motor.
+    pub zero: f64,
+}
+
+impl Default for Tolerances {
+    /// 2 %, 1 deg and 0.5 deg.
+    fn default() -> Self {
+        Self {
+            radius: 0.02,
+            anchor: 1f64.to_radians(),
+            zero: 0.5f64.to_radians(),
+        }
+    }
+}
+
+/// How the sensors report.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SensorOptions {
+    /// Motor readings per second, Hz, above 0 (whole milliseconds of period are met exactly).
+    pub motor_rate: f64,
+    /// From a motor reading's stamp to its delivery, s, 0 or above.
+    pub motor_age: f64,
+    /// IMU readings per second, Hz, above 0.
+    pub imu_rate: f64,
+    /// From an IMU reading's stamp to its delivery, s, 0 or above.
+    pub imu_age: f64,
+    /// Attitude noise per axis, rad rms, 0 or above, independent from sample to sample.
+    pub attitude_noise: f64,
+    /// Yaw drift, rad/s: the heading reported turns at this rate from an unknown start.
+    pub yaw_drift: f64,
+    /// Angular velocity noise per axis, rad/s rms, 0 or above.
+    pub gyro_noise: f64,
+}
+
+impl Default for SensorOptions {
+    /// 200 Hz motors with no age; 200 Hz IMU, 4 ms old, 0.06 deg and 0.01 rad/s rms, heading drifting 1 deg a minute.
+    fn default() -> Self {
+        Self {
+            motor_rate: 200.0,
+            motor_age: 0.0,
+            imu_rate: 200.0,
+            imu_age: 0.004,
+            attitude_noise: 0.06f64.to_radians(),
+            yaw_drift: 1f64.to_radians() / 60.0,
+            gyro_noise: 0.01,
+        }
+    }
+}
+
+/// How one built joint departs from its drawing.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Options {
+    /// Spread of the build; `None` builds it exactly as drawn.
+    pub tolerances: Option<Tolerances>,
+    /// Motor stiction, rad at the motor, 0 or above: a resting motor stays until its position error exceeds it.
+    pub stiction: f64,
+    /// Motor speed limit as a fraction of the drawn one, above 0; `None` for 1.
+    pub motor_speed_scale: Option<f64>,
+    /// Rates, ages and noise.
+    pub sensors: SensorOptions,
+}
+
+/// A joint that cannot be simulated, in one sentence.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum DescriptionError {
+    /// A quantity outside its range.
+    #[error("simulated joint: {name} is {value}, accepted is {accepted}")]
+    Value {
+        /// The quantity.
+        name: String,
+        /// What was given.
+        value: f64,
+        /// What is accepted.
+        accepted: &'static str,
+    },
+    /// One or two tendons.
+    #[error("simulated joint: {0} tendons, accepted are 3 or more, or none for a bare beam")]
+    TendonCount(usize),
+    /// Numbers of guide discs without a common spacing.
+    #[error(
+        "simulated joint: the guide disc counts of the tendons have no common spacing of 240 segments or fewer"
+    )]
+    Guides,
+    /// No strictly positive balanced tension.
+    #[error(
+        "simulated joint: the tendons cannot all pull in balance (tendon {tendon} would carry {tension:.3} N)"
+    )]
+    Balance {
+        /// The tendon that would go slack, from 0.
+        tendon: usize,
+        /// The tension it would carry, N.
+        tension: f64,
+    },
+}
+
+impl JointDescription {
+    /// The neck of a glasshouse guide robot (invented): a 120 mm elastomer beam, four tendons 33 mm out at uneven angles from 20 deg, two guide discs.
+    pub fn glasshouse() -> Self {
+        Self::glasshouse_with([20.0, 115.0, 197.0, 290.0].map(f64::to_radians).as_slice())
+    }
+
+    /// The same neck with tendons at the given angles (rad), 3 or more.
+    pub fn glasshouse_with(angles: &[f64]) -> Self {
+        // The tendons' joint stiffness stays that of four.
+        let share = 4.0 / angles.len().max(1) as f64;
+        let tendons = angles
+            .iter()
+            .map(|&angle| SimulatedTendon {
+                base_angle: angle,
+                base_radius: 0.033,
+                base_offset: 0.0,
+                head_angle: angle,
+                head_radius: 0.033,
+                head_offset: 0.0,
+                guide_radii: vec![0.033; 2],
+                drum_radius: 0.008,
+                gear_ratio: 1.0,
+                positive_reels_in: true,
+                stiffness: 1500.0 * share,
+                damping: 0.0,
+            })
+            .collect();
+        Self {
+            length: 0.12,
+            flexural_rigidity: 0.024,
+            beam_mass: 0.06,
+            retardation: 0.03,
+            air_drag: 0.02,
+            head_mass: 0.11,
+            head_height: 0.008,
+            head_inertia: [6.0e-5, 6.0e-5, 1.1e-4],
+            base_attitude: UnitQuaternion::identity(),
+            gravity: 9.81,
+            pretension: 4.0 * share,
+            tendons,
+            motor: SimulatedMotor {
+                bandwidth: 60.0,
+                speed_limit: 12.0,
+                acceleration_limit: 600.0,
+                command_timeout: 0.2,
+                encoder_counts: 4096,
+            },
+            imu_mounting: UnitQuaternion::identity(),
+        }
+    }
+
+    /// Gravity in the base frame, m/s^2.
+    pub(super) fn gravity_base(&self) -> Vector3<f64> {
+        self.base_attitude.inverse() * Vector3::new(0.0, 0.0, -self.gravity)
+    }
+
+    /// Number of segments the beam is cut into.
+    pub(super) fn segments(&self) -> Result<usize, DescriptionError> {
+        Rod::segments_for(self.tendons.iter().map(|t| t.guide_radii.len()))
+            .ok_or(DescriptionError::Guides)
+    }
+
+    /// Every range in one place; a NaN fails each.
+    pub(super) fn check(&self, options: &Options) -> Result<(), DescriptionError> {
+        let positive = |name: &str, value: f64| {
+            accept(
+                name,
+                value,
+                value > 0.0 && value.is_finite(),
+                "a finite number above 0",
+            )
+        };
+        let not_negative = |name: &str, value: f64| {
+            accept(
+                name,
+                value,
+                value >= 0.0 && value.is_finite(),
+                "a finite number, 0 or above",
+            )
+        };
+        let finite =
+            |name: &str, value: f64| accept(name, value, value.is_finite(), "a finite number");
+        if matches!(self.tendons.len(), 1 | 2) {
+            return Err(DescriptionError::TendonCount(self.tendons.len()));
+        }
+        positive("length (m)", self.length)?;
+        positive("flexural rigidity (N m^2)", self.flexural_rigidity)?;
+        not_negative("beam mass (kg)", self.beam_mass)?;
+        not_negative("retardation time (s)", self.retardation)?;
+        not_negative("air drag (N s/m)", self.air_drag)?;
+        positive("head mass (kg)", self.head_mass)?;
+        finite("head height (m)", self.head_height)?;
+        for moment in self.head_inertia {
+            not_negative("head inertia (kg m^2)", moment)?;
+        }
+        not_negative("gravity (m/s^2)", self.gravity)?;
+        if !self.tendons.is_empty() {
+            positive("pretension (N)", self.pretension)?;
+        }
+        for (i, tendon) in self.tendons.iter().enumerate() {
+            let name = |what: &str| format!("tendon {i} {what}");
+            finite(&name("base angle (rad)"), tendon.base_angle)?;
+            finite(&name("head angle (rad)"), tendon.head_angle)?;
+            positive(&name("base radius (m)"), tendon.base_radius)?;
+            positive(&name("head radius (m)"), tendon.head_radius)?;
+            finite(&name("base offset (m)"), tendon.base_offset)?;
+            finite(&name("head offset (m)"), tendon.head_offset)?;
+            for &radius in &tendon.guide_radii {
+                positive(&name("guide radius (m)"), radius)?;
+            }
+            positive(&name("drum radius (m)"), tendon.drum_radius)?;
+            positive(&name("gear ratio"), tendon.gear_ratio)?;
+            positive(&name("stiffness (N/m)"), tendon.stiffness)?;
+            not_negative(&name("damping (N s/m)"), tendon.damping)?;
+        }
+        let motor = &self.motor;
+        positive("motor bandwidth (rad/s)", motor.bandwidth)?;
+        positive("motor speed limit (rad/s)", motor.speed_limit)?;
+        positive(
+            "motor acceleration limit (rad/s^2)",
+            motor.acceleration_limit,
+        )?;
+        positive("motor command timeout (s)", motor.command_timeout)?;
+        positive("encoder counts per turn", f64::from(motor.encoder_counts))?;
+        not_negative("motor stiction (rad)", options.stiction)?;
+        positive(
+            "motor speed scale",
+            options.motor_speed_scale.unwrap_or(1.0),
+        )?;
+        if let Some(tolerances) = &options.tolerances {
+            let radius = tolerances.radius;
+            accept(
+                "radius tolerance",
+                radius,
+                (0.0..0.5).contains(&radius),
+                "0 to 0.5",
+            )?;
+            not_negative("anchor tolerance (rad)", tolerances.anchor)?;
+            not_negative("zero tolerance (rad)", tolerances.zero)?;
+        }
+        let sensors = &options.sensors;
+        for (name, rate) in [
+            ("motor reading rate (Hz)", sensors.motor_rate),
+            ("IMU rate (Hz)", sensors.imu_rate),
+        ] {
+            accept(name, rate, (0.01..=1000.0).contains(&rate), "0.01 to 1000")?;
+        }
+        for (name, age) in [
+            ("motor reading age (s)", sensors.motor_age),
+            ("IMU age (s)", sensors.imu_age),
+        ] {
+            accept(name, age, (0.0..=10.0).contains(&age), "0 to 10")?;
+        }
+        not_negative("IMU attitude noise (rad)", sensors.attitude_noise)?;
+        not_negative("IMU angular velocity noise (rad/s)", sensors.gyro_noise)?;
+        finite("IMU yaw drift (rad/s)", sensors.yaw_drift)
+    }
+}
+
+/// A range check in accept form: whatever is not accepted, NaN included, is refused.
+pub(super) fn accept(
+    name: &str,
+    value: f64,
+    accepted: bool,
+    range: &'static str,
+) -> Result<(), DescriptionError> {
+    if accepted {
+        Ok(())
+    } else {
+        Err(DescriptionError::Value {
+            name: name.to_string(),
+            value,
+            accepted: range,
+        })
+    }
+}

@@ -1,0 +1,92 @@
+//! Ideal stiff geared servos: they follow their command whatever the tendon pulls.
+
+use super::description::SimulatedMotor;
+
+/// What a command asks of every motor.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DriveKind {
+    /// Motor angles, rad.
+    Position,
+    /// Motor angular velocities, rad/s.
+    Velocity,
+}
+
+/// One servo. The position drive is a first-order loop v = bandwidth (command - angle) under a speed limit and the
+/// braking limit sqrt(2 a |error|); the velocity drive a first-order lag. Both within the acceleration limit.
+#[derive(Clone, Debug)]
+pub(super) struct Motor {
+    bandwidth: f64,
+    speed_limit: f64,
+    acceleration_limit: f64,
+    stiction: f64,
+    pub kind: DriveKind,
+    pub command: f64,
+    pub angle: f64,
+    pub velocity: f64,
+    moving: bool,
+    /// Displacement asked of a velocity drive while it sticks, rad.
+    wound_up: f64,
+}
+
+/// A moving motor sticks again below this speed when its command asks no more, rad/s.
+const STICKING_SPEED: f64 = 0.02;
+
+impl Motor {
+    pub(super) fn new(motor: &SimulatedMotor, speed_scale: f64, stiction: f64) -> Self {
+        Self {
+            bandwidth: motor.bandwidth,
+            speed_limit: motor.speed_limit * speed_scale,
+            acceleration_limit: motor.acceleration_limit,
+            stiction,
+            kind: DriveKind::Position,
+            command: 0.0,
+            angle: 0.0,
+            velocity: 0.0,
+            moving: false,
+            wound_up: 0.0,
+        }
+    }
+
+    /// What the drive does once commands have stopped: a position drive holds where it is, a velocity drive stops.
+    pub(super) fn time_out(&mut self) {
+        self.command = match self.kind {
+            DriveKind::Position => self.angle,
+            DriveKind::Velocity => 0.0,
+        };
+    }
+
+    pub(super) fn step(&mut self, dt: f64) {
+        // Share of the way to a first-order loop's goal covered in one step, exactly.
+        let share = 1.0 - (-self.bandwidth * dt).exp();
+        let asked = match self.kind {
+            DriveKind::Position => {
+                let error = self.command - self.angle;
+                let braking = (2.0 * self.acceleration_limit * error.abs()).sqrt();
+                (error * share / dt).clamp(-braking, braking)
+            }
+            DriveKind::Velocity => self.velocity + (self.command - self.velocity) * share,
+        };
+        if self.stiction > 0.0 && !self.moving {
+            let error = match self.kind {
+                DriveKind::Position => self.command - self.angle,
+                DriveKind::Velocity => {
+                    self.wound_up += self.command * dt;
+                    self.wound_up
+                }
+            };
+            if error.abs() <= self.stiction {
+                self.velocity = 0.0;
+                return;
+            }
+            self.moving = true;
+            self.wound_up = 0.0;
+        }
+        let change = self.acceleration_limit * dt;
+        let limited = asked.clamp(-self.speed_limit, self.speed_limit);
+        self.velocity += (limited - self.velocity).clamp(-change, change);
+        self.angle += self.velocity * dt;
+        if self.velocity.abs() < STICKING_SPEED && limited.abs() < STICKING_SPEED {
+            self.moving = false;
+        }
+    }
+}
