@@ -208,22 +208,22 @@ impl JointDescription {
                 drum_radius: 0.008,
                 gear_ratio: 1.0,
                 positive_reels_in: true,
-                stiffness: 1500.0 * share,
+                stiffness: 2000.0 * share,
                 damping: 0.0,
             })
             .collect();
         Self {
             length: 0.12,
-            flexural_rigidity: 0.024,
+            flexural_rigidity: 0.05,
             beam_mass: 0.06,
-            retardation: 0.03,
+            retardation: 0.04,
             air_drag: 0.02,
             head_mass: 0.11,
             head_height: 0.008,
             head_inertia: [6.0e-5, 6.0e-5, 1.1e-4],
             base_attitude: UnitQuaternion::identity(),
             gravity: 9.81,
-            pretension: 4.0 * share,
+            pretension: 5.0 * share,
             tendons,
             motor: SimulatedMotor {
                 bandwidth: 60.0,
