@@ -1,1 +1,125 @@
-//! The commands of the binary.
+//! The commands of the binary: arguments in, exit codes out. One file per command.
+//!
+//! Exit codes: 0, done; 1, tried and failed; 2, an argument or a file is wrong. Errors are one
+//! sentence on standard error.
+
+pub mod check;
+pub mod demo;
+pub mod point;
+pub mod run;
+pub mod simulate;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Why a command ended without success: one sentence each.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum CmdError {
+    /// An argument or a file is wrong; exit code 2.
+    #[error("{0}")]
+    Input(String),
+    /// It was tried and failed; exit code 1.
+    #[error("{0}")]
+    Failed(String),
+}
+
+impl CmdError {
+    fn code(&self) -> u8 {
+        match self {
+            Self::Input(_) => 2,
+            Self::Failed(_) => 1,
+        }
+    }
+}
+
+/// Withy holds poses of tendon-driven soft joints on a ROS 2 graph.
+///
+/// ROS arguments go last, after `--ros-args`, and reach ROS untouched.
+#[derive(Debug, Parser)]
+#[command(name = "withy", version)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Run(run::Args),
+    Simulate(simulate::Args),
+    Point(point::Args),
+    Demo(demo::Args),
+    Check(check::Args),
+}
+
+/// Runs the command that `arguments` ask for; the first of them is the program's name.
+pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments = match Arguments::try_parse_from(without_ros_arguments(arguments)) {
+        Ok(arguments) => arguments,
+        // clap's own choice of stream and code: help is no error.
+        Err(error) => error.exit(),
+    };
+    let result = match arguments.command {
+        Command::Check(args) => check::run(&args),
+        #[cfg(feature = "ros")]
+        Command::Run(args) => run::run(&args),
+        #[cfg(feature = "ros")]
+        Command::Simulate(args) => simulate::run(&args),
+        #[cfg(feature = "ros")]
+        Command::Point(args) => point::run(&args),
+        #[cfg(feature = "ros")]
+        Command::Demo(args) => demo::run(&args),
+        #[cfg(not(feature = "ros"))]
+        _ => Err(CmdError::Failed(
+            "this build has no message graph: build it with the feature `ros`, which is on by default".into(),
+        )),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("withy: {error}");
+            ExitCode::from(error.code())
+        }
+    }
+}
+
+/// Command-line arguments less those that belong to ROS: from each `--ros-args` up to `--` or the
+/// end, both marks included. ROS reads the process's own arguments itself.
+fn without_ros_arguments(arguments: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
+    let mut inside = false;
+    let mut kept = Vec::new();
+    for argument in arguments {
+        match (inside, argument.to_str()) {
+            (false, Some("--ros-args")) => inside = true,
+            (true, Some("--")) => inside = false,
+            (true, _) => {}
+            (false, _) => kept.push(argument),
+        }
+    }
+    kept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn kept(line: &str) -> Vec<OsString> {
+        without_ros_arguments(line.split(' ').map(OsString::from))
+    }
+
+    #[test]
+    fn ros_arguments_are_left_to_ros() {
+        let own = ["withy", "run", "a.yaml"].map(OsString::from);
+        assert_eq!(kept("withy run a.yaml --ros-args -r __ns:=/neck"), own);
+        assert_eq!(kept("withy run --ros-args -p a:=1 -- a.yaml"), own);
+        assert_eq!(kept("withy --ros-args -- run a.yaml --ros-args"), own);
+        assert_eq!(kept("withy run a.yaml"), own);
+    }
+
+    #[test]
+    fn the_arguments_are_consistent() {
+        use clap::CommandFactory;
+        Arguments::command().debug_assert();
+    }
+}

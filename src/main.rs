@@ -1,3 +1,8 @@
 //! The `withy` binary: arguments to commands, errors to exit codes.
 #![forbid(unsafe_code)]
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    withy::cmd::main(std::env::args_os())
+}
