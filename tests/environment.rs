@@ -230,7 +230,7 @@ fn says_that_the_registry_cannot_be_reached() {
     // Port 9 (discard) of this machine: nothing listens there.
     let output = place.source(&[
         ("PIP_INDEX_URL", "http://127.0.0.1:9/simple"),
-        ("PIP_RETRIES", "0"),
+        ("PIP_RETRIES", "1"),
         ("PIP_NO_CACHE_DIR", "1"),
     ]);
     assert_refused(
@@ -257,7 +257,7 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
     assert_refused(
         &place.source_with_wheels(&links),
         &[
-            "pip could not get the wheels",
+            "registry offers no",
             "ii-nothing==1.0",
             "8 of 10 wheels are here and kept",
         ],

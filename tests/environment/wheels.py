@@ -40,7 +40,9 @@ for name, files in CONTENT.items():
     info = f"{plain}-1.0.dist-info"
     with zipfile.ZipFile(wheel, "w") as z:
         for path, text in files.items():
-            z.writestr(path.replace("{data}", f"{plain}-1.0.data"), text)
+            entry = zipfile.ZipInfo(path.replace("{data}", f"{plain}-1.0.data"))
+            entry.external_attr = (0o100755 if "/scripts/" in path else 0o100644) << 16
+            z.writestr(entry, text)
         z.writestr(f"{info}/METADATA", f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n")
         z.writestr(f"{info}/WHEEL", "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
         z.writestr(f"{info}/RECORD", "")
