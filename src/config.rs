@@ -1,1 +1,56 @@
-//! Raw YAML to checked values.
+//! Raw YAML to checked values: joint files, gain-set files and simulated-joint files.
+//!
+//! Everything is read and checked here once, and nothing re-checks later. Files for people use
+//! degrees, millimetres and grams with the unit in the key; what leaves this module is SI and radians. A file
+//! that is refused is refused with one sentence: which file, which key by its full path
+//! (`tendons[2].drum_radius_mm`, counted from 0), which value, what is accepted.
+
+mod error;
+mod gains;
+mod joint;
+mod simulated;
+mod table;
+
+pub use error::ConfigError;
+pub use gains::{NamedGainSet, save_gain_set};
+pub use joint::{Frames, JointFile, SetpointMessage, TickSource};
+
+/// Whether `name` can name a motor, a gain set or a joint's parameter group: 1 to 64 letters,
+/// digits, `_`, `-` or `/`. No dots: they part the names of parameters.
+fn is_name(name: &str) -> bool {
+    let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-' | '/');
+    (1..=64).contains(&name.len()) && name.chars().all(good)
+}
+
+const NAME: &str = "1 to 64 letters, digits, _, - or /";
+
+/// Whether `name` can name a node of the graph (ROS 2 naming: letters, digits and single
+/// underscores, not starting with a digit).
+fn is_node_name(name: &str) -> bool {
+    let good = |c: char| c.is_ascii_alphanumeric() || c == '_';
+    (1..=64).contains(&name.len())
+        && name.chars().all(good)
+        && !name.starts_with(|c: char| c.is_ascii_digit())
+        && !name.contains("__")
+}
+
+const NODE_NAME: &str = "1 to 64 letters, digits and single underscores, not starting with a digit";
+
+/// Whether `name` is a namespace of the graph: `/`, or node names each after a `/`.
+fn is_namespace(name: &str) -> bool {
+    name == "/"
+        || (name.len() <= 128
+            && name
+                .strip_prefix('/')
+                .is_some_and(|rest| rest.split('/').all(is_node_name)))
+}
+
+const NAMESPACE: &str = "/ or names of letters, digits and single underscores, each after a /";
+
+/// Whether `name` can name a coordinate frame.
+fn is_frame(name: &str) -> bool {
+    let good = |c: char| c.is_ascii_graphic();
+    (1..=64).contains(&name.len()) && name.chars().all(good) && !name.starts_with('/')
+}
+
+const FRAME: &str = "1 to 64 printable characters without blanks, not starting with /";

@@ -1,0 +1,720 @@
+//! Joint files: what a joint is, how its node runs, which gain sets it has.
+
+use std::path::{Path, PathBuf};
+
+use nalgebra::{Rotation3, Vector3};
+use serde_yaml::Value;
+
+use super::gains::{check_kind, check_names, kind};
+use super::table::{Range, Table, quoted, read, show};
+use super::{
+    ConfigError, FRAME, NAME, NAMESPACE, NODE_NAME, NamedGainSet, is_frame, is_name, is_namespace,
+    is_node_name,
+};
+use crate::controller::reference_model::ModelError;
+use crate::controller::{GainError, SetpointKind};
+use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, RoutingError, Tendon};
+use crate::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits};
+
+const KEYS: &[&str] = &[
+    "name",
+    "namespace",
+    "frames",
+    "beam",
+    "base_attitude_deg",
+    "imu",
+    "all_tendons",
+    "tendons",
+    "motors",
+    "tick",
+    "feedback",
+    "settled",
+    "limits",
+    "setpoint",
+    "gain_sets",
+    "initial_gain_set",
+];
+
+/// Keys that a tendon may have of its own; all but the first may stand under `all_tendons`.
+const TENDON_KEYS: &[&str] = &[
+    "motor",
+    "base_angle_deg",
+    "base_radius_mm",
+    "base_offset_mm",
+    "head_angle_deg",
+    "head_radius_mm",
+    "head_offset_mm",
+    "disc_radius_mm",
+    "stiffness_n_per_m",
+    "pretension_n",
+    "drum_radius_mm",
+    "tendon_thickness_mm",
+    "gear_ratio",
+    "sign",
+    "travel_deg",
+    "travel_rad",
+    "speed_rad_s",
+    "acceleration_rad_s2",
+];
+
+const MM: f64 = 1e-3;
+const RADIUS: Range = Range::above(0.0, 1000.0, "mm");
+const OFFSET: Range = Range::closed(-1000.0, 1000.0, "mm");
+const ANGLE: Range = Range::closed(-360.0, 360.0, "deg");
+const RATE: Range = Range::closed(10.0, 1000.0, "Hz");
+const AGE: Range = Range::above(0.0, 10.0, "s");
+
+/// What starts a tick.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TickSource {
+    /// A timer of fixed rate with absolute deadlines.
+    Timer,
+    /// Each IMU sample.
+    Imu,
+}
+
+/// The message that setpoints are published in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SetpointMessage {
+    /// sensor_msgs/JointState, motors by name.
+    JointState,
+    /// std_msgs/Float64MultiArray, in motor order.
+    Float64Array,
+}
+
+/// Names of coordinate frames on the graph.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Frames {
+    /// Frame of the base plate: commands and head poses are in it.
+    pub base: String,
+    /// Frame of the head plate.
+    pub head: String,
+}
+
+/// A joint file, checked: every gain set in it makes a law.
+#[derive(Clone, Debug)]
+pub struct JointFile {
+    /// The file.
+    pub file: PathBuf,
+    /// Name of the joint's node.
+    pub name: String,
+    /// Namespace of the joint's node, `/` or starting with it.
+    pub namespace: String,
+    /// Names of the motors in `joint_states`, in tendon order.
+    pub motor_names: Vec<String>,
+    /// The joint, as its loop sees it; `sample_period` is that of `feedback`.
+    pub joint: Joint,
+    /// Limits at start.
+    pub limits: Limits,
+    /// Feedback at start.
+    pub feedback: Feedback,
+    /// What the motors take.
+    pub kind: SetpointKind,
+    /// The message that setpoints are published in.
+    pub setpoint_message: SetpointMessage,
+    /// What starts a tick. Its period, nominal for `imu`, is `joint.period`.
+    pub tick: TickSource,
+    /// Nominal period of IMU samples, s.
+    pub imu_period: f64,
+    /// Nominal period of motor samples, s.
+    pub motor_period: f64,
+    /// Names of frames.
+    pub frames: Frames,
+    /// The gain sets, names all different.
+    pub gain_sets: Vec<NamedGainSet>,
+    /// Which gain set is in force at start.
+    pub initial: usize,
+}
+
+impl JointFile {
+    /// Reads a joint file and its gain-set files.
+    ///
+    /// # Errors
+    /// The first thing in any of them that is not accepted.
+    pub fn load(file: impl AsRef<Path>) -> Result<Self, ConfigError> {
+        let file = file.as_ref();
+        Self::from_value(file, &read(file)?)
+    }
+
+    /// Reads a joint file's text as if it stood in `file`; its gain-set files are read from beside it.
+    ///
+    /// # Errors
+    /// As [`JointFile::load`].
+    pub fn from_text(file: impl AsRef<Path>, text: &str) -> Result<Self, ConfigError> {
+        let file = file.as_ref();
+        Self::from_value(file, &super::table::parse(file, text)?)
+    }
+
+    fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
+        let top = Table::top(file, value, KEYS)?;
+        let name = match top.get("name") {
+            None => "withy",
+            Some(_) => top.text("name", NODE_NAME, is_node_name)?,
+        };
+        let namespace = match top.get("namespace") {
+            None => "/",
+            Some(_) => top.text("namespace", NAMESPACE, is_namespace)?,
+        };
+        let frames = frames(&top)?;
+        let (imu_period, head_from_imu) = imu(&top)?;
+        let (motor_period, motor_time_constant, follow_band) = motors(&top)?;
+        let (tick, period) = tick(&top, imu_period)?;
+        let feedback = top.choice(
+            "feedback",
+            &[("imu", Feedback::Imu), ("motors", Feedback::Motors)],
+        )?;
+        let tendons = Tendons::read(&top)?;
+        let kinematics = kinematics(&top, &tendons)?;
+        let limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
+        let (settled_tolerance, settled_dwell) = settled(&top)?;
+        let joint = Joint {
+            kinematics,
+            head_from_imu,
+            gravity_base: gravity_base(&top)?,
+            period,
+            sample_period: match feedback {
+                Feedback::Imu => imu_period,
+                Feedback::Motors => motor_period,
+            },
+            motor_time_constant,
+            follow_band,
+            settled_tolerance,
+            settled_dwell,
+        };
+        let (kind, setpoint_message) = setpoint(&top)?;
+        let (gain_sets, initial) = gain_sets(&top, &tendons.motor_names, kind)?;
+        for set in &gain_sets {
+            Law::new(&joint, &set.gains, &limits, feedback)
+                .map_err(|e| law_refused(&top, set, &e))?;
+        }
+        Ok(Self {
+            file: file.to_path_buf(),
+            name: name.to_string(),
+            namespace: namespace.to_string(),
+            motor_names: tendons.motor_names,
+            joint,
+            limits,
+            feedback,
+            kind,
+            setpoint_message,
+            tick,
+            imu_period,
+            motor_period,
+            frames,
+            gain_sets,
+            initial,
+        })
+    }
+
+    /// The joint for another choice of feedback: its sample period is that of what it rests on.
+    pub fn joint_for(&self, feedback: Feedback) -> Joint {
+        Joint {
+            sample_period: match feedback {
+                Feedback::Imu => self.imu_period,
+                Feedback::Motors => self.motor_period,
+            },
+            ..self.joint.clone()
+        }
+    }
+
+    /// The law of gain set `set` with the limits and feedback of the file.
+    ///
+    /// # Errors
+    /// [`LawError`]; never for the gain sets as loaded.
+    ///
+    /// # Panics
+    /// If there is no set of that number.
+    pub fn law(&self, set: usize) -> Result<Law, LawError> {
+        let gains = &self.gain_sets[set].gains;
+        Law::new(&self.joint, gains, &self.limits, self.feedback)
+    }
+}
+
+fn frames(top: &Table) -> Result<Frames, ConfigError> {
+    let value = top.need("frames", "a table with the names base and head")?;
+    let table = Table::at(top.file, "frames", value, &["base", "head"])?;
+    let base = table.text("base", FRAME, is_frame)?.to_string();
+    let accepted = format!("{FRAME}, and not the base frame's");
+    let head = table.text("head", &accepted, |n| is_frame(n) && n != base)?;
+    Ok(Frames {
+        head: head.to_string(),
+        base,
+    })
+}
+
+/// Roll, pitch and yaw, deg: turns about the fixed axes x, y, z in this order (REP-103).
+pub(super) fn attitude(parent: &Table, key: &str) -> Result<Rotation3<f64>, ConfigError> {
+    let Some(value) = parent.get(key) else {
+        return Ok(Rotation3::identity());
+    };
+    let path = parent.key(key);
+    let table = Table::at(parent.file, &path, value, &["roll", "pitch", "yaw"])?;
+    let angle = |key| Ok(table.number(key, ANGLE)?.to_radians());
+    Ok(Rotation3::from_euler_angles(
+        angle("roll")?,
+        angle("pitch")?,
+        angle("yaw")?,
+    ))
+}
+
+/// Gravity's direction in the base frame, from the base's attitude in a level world frame.
+fn gravity_base(top: &Table) -> Result<Vector3<f64>, ConfigError> {
+    Ok(attitude(top, "base_attitude_deg")?.inverse() * -Vector3::z())
+}
+
+/// Sample period and mounting.
+fn imu(top: &Table) -> Result<(f64, Rotation3<f64>), ConfigError> {
+    let value = top.need("imu", "a table with rate_hz and mounting_deg")?;
+    let table = Table::at(top.file, "imu", value, &["rate_hz", "mounting_deg"])?;
+    let rate = table.number("rate_hz", RATE)?;
+    Ok((1.0 / rate, attitude(&table, "mounting_deg")?))
+}
+
+/// Sample period, time constant and follow band.
+fn motors(top: &Table) -> Result<(f64, f64, f64), ConfigError> {
+    let keys = ["rate_hz", "time_constant_s", "follow_band_rad"];
+    let value = top.need(
+        "motors",
+        "a table with rate_hz, time_constant_s and follow_band_rad",
+    )?;
+    let table = Table::at(top.file, "motors", value, &keys)?;
+    Ok((
+        1.0 / table.number(keys[0], RATE)?,
+        table.number(keys[1], Range::closed(0.0, 1.0, "s"))?,
+        table.number(keys[2], Range::above(0.0, 10.0, "rad"))?,
+    ))
+}
+
+/// Source and period.
+fn tick(top: &Table, imu_period: f64) -> Result<(TickSource, f64), ConfigError> {
+    let value = top.need("tick", "a table with source and, for a timer, rate_hz")?;
+    let table = Table::at(top.file, "tick", value, &["source", "rate_hz"])?;
+    let source = table.choice(
+        "source",
+        &[("timer", TickSource::Timer), ("imu", TickSource::Imu)],
+    )?;
+    let period = match source {
+        TickSource::Timer => 1.0 / table.number("rate_hz", RATE)?,
+        TickSource::Imu => {
+            let imu_rate = 1.0 / imu_period;
+            let rate = table.number_or("rate_hz", RATE, imu_rate)?;
+            if (rate - imu_rate).abs() > 1e-9 * imu_rate {
+                return Err(ConfigError::value(
+                    top.file,
+                    table.key("rate_hz"),
+                    rate,
+                    format!(
+                        "no rate or imu.rate_hz ({imu_rate}) where each IMU sample starts a tick"
+                    ),
+                ));
+            }
+            imu_period
+        }
+    };
+    Ok((source, period))
+}
+
+/// Tolerance and dwell.
+fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
+    let keys = ["tolerance_deg", "dwell_s"];
+    let value = top.need("settled", "a table with tolerance_deg and dwell_s")?;
+    let table = Table::at(top.file, "settled", value, &keys)?;
+    let tolerance = table.number(keys[0], Range::above(0.0, 20.0, "deg"))?;
+    let dwell = table.number(keys[1], Range::closed(0.0, 10.0, "s"))?;
+    Ok((tolerance.to_radians(), dwell))
+}
+
+fn setpoint(top: &Table) -> Result<(SetpointKind, SetpointMessage), ConfigError> {
+    let value = top.need("setpoint", "a table with kind and message")?;
+    let table = Table::at(top.file, "setpoint", value, &["kind", "message"])?;
+    let message = [
+        ("joint_state", SetpointMessage::JointState),
+        ("float64_array", SetpointMessage::Float64Array),
+    ];
+    Ok((kind(&table, "kind")?, table.choice("message", &message)?))
+}
+
+fn limits(
+    top: &Table,
+    max_inclination: f64,
+    motors: Vec<MotorLimits>,
+) -> Result<Limits, ConfigError> {
+    let keys = [
+        "inclination_deg",
+        "over_bend_deg",
+        "correction_rad",
+        "stale_imu_s",
+        "stale_motors_s",
+        "stop_after_s",
+    ];
+    let accepted = format!("a table with {}", keys.join(", "));
+    let value = top.need("limits", &accepted)?;
+    let table = Table::at(top.file, "limits", value, &keys)?;
+    // The over-bend limit ends at 120 deg, where the estimator's range does.
+    let most = max_inclination.to_degrees().min(120.0);
+    // Rounded, so that the file's own number is accepted and shown.
+    let most = (most * 1e9).round() / 1e9;
+    let inclination = table.number(
+        keys[0],
+        Range::above(0.0, most, "deg, the range of beam.max_inclination_deg"),
+    )?;
+    let over_bend = table.number(
+        keys[1],
+        Range::closed(inclination, 120.0, "deg, from limits.inclination_deg on"),
+    )?;
+    Ok(Limits {
+        inclination: inclination.to_radians(),
+        over_bend: over_bend.to_radians(),
+        correction: table.number(keys[2], Range::closed(0.0, 3.2, "rad"))?,
+        stale_imu: table.number(keys[3], AGE)?,
+        stale_motors: table.number(keys[4], AGE)?,
+        stop_after: table.number(keys[5], AGE)?,
+        motors,
+    })
+}
+
+/// The tendons of a joint file with their motors.
+struct Tendons {
+    motor_names: Vec<String>,
+    tendons: Vec<Tendon>,
+    motors: Vec<Motor>,
+    limits: Vec<MotorLimits>,
+}
+
+/// One tendon: its own table, and the one for all.
+struct TendonTable<'a> {
+    own: Table<'a>,
+    all: Option<Table<'a>>,
+}
+
+impl<'a> TendonTable<'a> {
+    /// The table that `key` is read from: its own if it is there or nowhere.
+    fn of(&self, key: &str) -> &Table<'a> {
+        match &self.all {
+            Some(all) if self.own.get(key).is_none() && all.get(key).is_some() => all,
+            _ => &self.own,
+        }
+    }
+
+    fn number(&self, key: &str, range: Range) -> Result<f64, ConfigError> {
+        self.of(key).number(key, range)
+    }
+
+    fn number_or(&self, key: &str, range: Range, default: f64) -> Result<f64, ConfigError> {
+        self.of(key).number_or(key, range, default)
+    }
+
+    fn tendon(&self) -> Result<Tendon, ConfigError> {
+        let base_angle = self.number("base_angle_deg", ANGLE)?;
+        let base_radius = self.number("base_radius_mm", RADIUS)?;
+        let disc_radius = match self.of("disc_radius_mm").get("disc_radius_mm") {
+            None => None,
+            Some(_) => Some(self.number("disc_radius_mm", RADIUS)? * MM),
+        };
+        Ok(Tendon {
+            base_angle: base_angle.to_radians(),
+            base_radius: base_radius * MM,
+            head_angle: self
+                .number_or("head_angle_deg", ANGLE, base_angle)?
+                .to_radians(),
+            head_radius: self.number_or("head_radius_mm", RADIUS, base_radius)? * MM,
+            base_offset: self.number_or("base_offset_mm", OFFSET, 0.0)? * MM,
+            head_offset: self.number_or("head_offset_mm", OFFSET, 0.0)? * MM,
+            disc_radius,
+            stiffness: self.number("stiffness_n_per_m", Range::above(0.0, 1e7, "N/m"))?,
+            pretension: self.number("pretension_n", Range::above(0.0, 1e4, "N"))?,
+        })
+    }
+
+    fn motor(&self) -> Result<Motor, ConfigError> {
+        let sign = self.of("sign");
+        let sign = match sign.get("sign") {
+            None => 1.0,
+            Some(value) => match value.as_f64() {
+                Some(s) if s.abs() == 1.0 => s,
+                _ => {
+                    let accepted = "1 where positive motor angles reel in, -1 where they pay out";
+                    return Err(sign.refuse("sign", value, accepted));
+                }
+            },
+        };
+        Ok(Motor {
+            ratio: self.number_or("gear_ratio", Range::above(0.0, 1e4, ""), 1.0)?,
+            drum_radius: self.number("drum_radius_mm", RADIUS)? * MM,
+            tendon_thickness: self.number_or(
+                "tendon_thickness_mm",
+                Range::closed(0.0, 50.0, "mm"),
+                0.0,
+            )? * MM,
+            sign,
+        })
+    }
+
+    fn limits(&self) -> Result<MotorLimits, ConfigError> {
+        let [deg, rad] = ["travel_deg", "travel_rad"];
+        let there = |table: &Table| table.get(deg).is_some() || table.get(rad).is_some();
+        let table = match &self.all {
+            Some(all) if !there(&self.own) && there(all) => all,
+            _ => &self.own,
+        };
+        let [low, high] = match (table.get(deg), table.get(rad)) {
+            (Some(value), Some(_)) => {
+                return Err(table.refuse(deg, value, "either travel_deg or travel_rad, not both"));
+            }
+            (None, Some(_)) => table.pair(rad, Range::closed(-1e4, 1e4, "rad"))?,
+            (_, None) => table
+                .pair(deg, Range::closed(-1e6, 1e6, "deg"))?
+                .map(f64::to_radians),
+        };
+        if !(low < 0.0 && high > 0.0) {
+            let key = if table.get(rad).is_some() { rad } else { deg };
+            let value = table.get(key).unwrap_or(&Value::Null);
+            let accepted = "[low, high] with low below 0 and high above 0";
+            return Err(table.refuse(key, value, accepted));
+        }
+        Ok(MotorLimits {
+            low,
+            high,
+            speed: self.number("speed_rad_s", Range::above(0.0, 1e5, "rad/s"))?,
+            acceleration: self.number("acceleration_rad_s2", Range::above(0.0, 1e7, "rad/s^2"))?,
+        })
+    }
+}
+
+impl Tendons {
+    fn read(top: &Table) -> Result<Self, ConfigError> {
+        let file = top.file;
+        let accepted = format!("a list of 3 to {MAX_TENDONS} tendons");
+        let list = top.list("tendons", &accepted)?;
+        if !(3..=MAX_TENDONS).contains(&list.len()) {
+            let value = format!("a list of {}", list.len());
+            return Err(ConfigError::value(file, "tendons", value, accepted));
+        }
+        let all = match top.get("all_tendons") {
+            None => None,
+            Some(value) => Some(Table::at(file, "all_tendons", value, &TENDON_KEYS[1..])?),
+        };
+        let mut made = Self {
+            motor_names: Vec::new(),
+            tendons: Vec::new(),
+            motors: Vec::new(),
+            limits: Vec::new(),
+        };
+        for (i, value) in list.iter().enumerate() {
+            let path = format!("tendons[{i}]");
+            let table = TendonTable {
+                own: Table::at(file, &path, value, TENDON_KEYS)?,
+                all,
+            };
+            let name = table.own.text("motor", NAME, is_name)?;
+            if let Some(first) = made.motor_names.iter().position(|n| n == name) {
+                return Err(ConfigError::value(
+                    file,
+                    table.own.key("motor"),
+                    quoted(name),
+                    format!("a name that no other motor has (tendons[{first}].motor has it)"),
+                ));
+            }
+            made.motor_names.push(name.to_string());
+            made.tendons.push(table.tendon()?);
+            made.motors.push(table.motor()?);
+            made.limits.push(table.limits()?);
+        }
+        Ok(made)
+    }
+}
+
+fn kinematics(top: &Table, tendons: &Tendons) -> Result<Kinematics, ConfigError> {
+    let keys = ["length_mm", "guide_discs", "max_inclination_deg"];
+    let accepted = format!("a table with {}", keys.join(", "));
+    let value = top.need("beam", &accepted)?;
+    let beam = Table::at(top.file, "beam", value, &keys)?;
+    let routing = Routing {
+        length: beam.number(keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
+        discs: beam.whole(keys[1], 0, 200)? as usize,
+        max_inclination: beam
+            .number(keys[2], Range::open(0.0, 180.0, "deg"))?
+            .to_radians(),
+        tendons: tendons.tendons.clone(),
+        motors: tendons.motors.clone(),
+    };
+    Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))
+}
+
+/// What the tendons make together and cannot be.
+fn routing_refused(file: &Path, error: &RoutingError) -> ConfigError {
+    let refuse =
+        |key: &str, value: String, accepted: String| ConfigError::value(file, key, value, accepted);
+    match error {
+        RoutingError::Gap {
+            gap_deg,
+            widest_deg,
+            inclination_deg,
+            direction_deg,
+        } => refuse(
+            "tendons",
+            format!(
+                "a ring with a gap of {gap_deg:.1} deg between neighbouring pulls (at an inclination \
+                 of {inclination_deg:.0} deg toward {direction_deg:.0} deg)"
+            ),
+            format!(
+                "tendons on all sides, with gaps of at most {widest_deg:.0} deg, so that all can be \
+                 taut and in balance"
+            ),
+        ),
+        RoutingError::OneDirection {
+            inclination_deg,
+            direction_deg,
+        } => refuse(
+            "tendons",
+            format!(
+                "a row that commands one direction of bend only (at an inclination of \
+                 {inclination_deg:.0} deg toward {direction_deg:.0} deg)"
+            ),
+            "tendons that pull in at least two directions".into(),
+        ),
+        RoutingError::NoLength {
+            tendon,
+            inclination_deg,
+            direction_deg,
+        } => refuse(
+            &format!("tendons[{}]", tendon - 1),
+            format!(
+                "without length at an inclination of {inclination_deg:.0} deg toward \
+                 {direction_deg:.0} deg"
+            ),
+            "offsets and radii that keep its anchors apart up to beam.max_inclination_deg".into(),
+        ),
+        RoutingError::Size {
+            tendon,
+            what,
+            value,
+            accepted,
+        } => refuse(
+            &format!("tendons[{}]", tendon - 1),
+            format!("one whose {what} is {value}"),
+            (*accepted).into(),
+        ),
+        RoutingError::JointSize {
+            what,
+            value,
+            accepted,
+        } => refuse(
+            "beam",
+            format!("one whose {what} is {value}"),
+            (*accepted).into(),
+        ),
+        counts @ (RoutingError::TendonCount { .. }
+        | RoutingError::MotorCount { .. }
+        | RoutingError::PretensionCount { .. }) => refuse(
+            "tendons",
+            counts.to_string(),
+            "one motor and one pretension for each of 3 or more tendons".into(),
+        ),
+    }
+}
+
+fn gain_sets(
+    top: &Table,
+    motor_names: &[String],
+    kind: SetpointKind,
+) -> Result<(Vec<NamedGainSet>, usize), ConfigError> {
+    let accepted = "a list of gain-set files, relative to this file";
+    let list = top.list("gain_sets", accepted)?;
+    if list.is_empty() {
+        let value = "an empty list";
+        return Err(ConfigError::value(top.file, "gain_sets", value, accepted));
+    }
+    let folder = top.file.parent().unwrap_or(Path::new(""));
+    let mut sets = Vec::with_capacity(list.len());
+    for (i, value) in list.iter().enumerate() {
+        let Some(name) = value.as_str().filter(|name| !name.is_empty()) else {
+            return Err(ConfigError::value(
+                top.file,
+                format!("gain_sets[{i}]"),
+                show(value),
+                "the path of a gain-set file, relative to this file",
+            ));
+        };
+        let path = folder.join(name);
+        let set = NamedGainSet::load(&path, motor_names)?;
+        check_kind(&set, top.file, kind)?;
+        sets.push(set);
+    }
+    check_names(&sets)?;
+    let Some(value) = top.get("initial_gain_set") else {
+        return Ok((sets, 0));
+    };
+    let names: Vec<&str> = sets.iter().map(|set| set.name.as_str()).collect();
+    let initial = value
+        .as_str()
+        .and_then(|name| names.iter().position(|n| *n == name));
+    match initial {
+        Some(initial) => Ok((sets, initial)),
+        None => Err(top.refuse(
+            "initial_gain_set",
+            value,
+            format!("one of {}", names.join(", ")),
+        )),
+    }
+}
+
+/// What a gain set and the joint make together and cannot be, at the key that people can change.
+fn law_refused(top: &Table, set: &NamedGainSet, error: &LawError) -> ConfigError {
+    let set_value = |key: String, value: f64, accepted: String| {
+        ConfigError::value(&set.file, key, value, accepted)
+    };
+    let motor = |key: &str, motor: usize| match set.motor_names.get(motor) {
+        Some(name) => format!("{key} of motor {name}"),
+        None => key.to_string(),
+    };
+    match error {
+        LawError::Gains(GainError::Gain {
+            key,
+            motor: i,
+            value,
+        }) => set_value(
+            motor(key, *i),
+            *value,
+            "a finite number of 0 or more".into(),
+        ),
+        LawError::Gains(GainError::Order {
+            key,
+            motor: i,
+            value,
+        }) => set_value(motor(key, *i), *value, "above 0 and below 2".into()),
+        LawError::Gains(GainError::Corner {
+            motor: i,
+            value,
+            most,
+        }) => set_value(
+            motor("derivative_corner_rad_s", *i),
+            *value,
+            format!(
+                "above 0 and at most {most:.1} rad/s, half the sampling frequency of the feedback in {}",
+                top.file.display()
+            ),
+        ),
+        LawError::Gains(GainError::Value {
+            key,
+            value,
+            accepted,
+        })
+        | LawError::Model(ModelError {
+            key,
+            value,
+            accepted,
+        }) => set_value((*key).into(), *value, (*accepted).into()),
+        LawError::Limit {
+            key,
+            value,
+            accepted,
+        } => ConfigError::value(top.file, *key, value, *accepted),
+        other => ConfigError::value(
+            &set.file,
+            "the gain set",
+            format!("one that the joint cannot take: {other}"),
+            "a set that fits the joint",
+        ),
+    }
+}
