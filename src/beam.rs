@@ -257,12 +257,12 @@ impl Plant {
     }
 
     /// Sets the payload: mass (kg, 0 takes it off) with its centre at a height (m) above the beam's end. Its inertia is that of a
-    /// solid ball resting on the head plate, 2/5 m height^2. The joint keeps its speed.
+    /// solid cube standing on the head plate, m (2 height)^2 / 6. The joint keeps its speed.
     ///
     /// # Errors
     /// A mass outside 0 to 10 kg or a height outside 0 to 1 m.
     pub fn set_payload(&mut self, mass: f64, height: f64) -> Result<(), DescriptionError> {
-        let moment = 0.4 * mass * height * height;
+        let moment = mass * height * height / 1.5;
         self.set_payload_body(mass, height, [moment; 3])
     }
 

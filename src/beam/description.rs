@@ -208,7 +208,7 @@ impl JointDescription {
                 drum_radius: 0.008,
                 gear_ratio: 1.0,
                 positive_reels_in: true,
-                stiffness: 2000.0 * share,
+                stiffness: 1600.0 * share,
                 damping: 0.0,
             })
             .collect();
@@ -216,14 +216,14 @@ impl JointDescription {
             length: 0.12,
             flexural_rigidity: 0.05,
             beam_mass: 0.06,
-            retardation: 0.04,
+            retardation: 0.022,
             air_drag: 0.02,
-            head_mass: 0.11,
+            head_mass: 0.09,
             head_height: 0.008,
-            head_inertia: [6.0e-5, 6.0e-5, 1.1e-4],
+            head_inertia: [5.0e-5, 5.0e-5, 9.0e-5],
             base_attitude: UnitQuaternion::identity(),
             gravity: 9.81,
-            pretension: 5.0 * share,
+            pretension: 4.0 * share,
             tendons,
             motor: SimulatedMotor {
                 bandwidth: 60.0,
