@@ -44,6 +44,8 @@ use diffusive::{Diffusive, Memory, SlowTail};
 
 /// Shortest sample time that a design accepts, s.
 pub const MIN_SAMPLE_TIME: f64 = 1e-5;
+/// Slowest corner of a derivative's roll-off that a design accepts, rad/s.
+pub const MIN_CORNER: f64 = 1e-4;
 /// Longest sample time that a design accepts, s.
 pub const MAX_SAMPLE_TIME: f64 = 1.0;
 
@@ -60,7 +62,7 @@ pub enum OperatorError {
         /// The sample time asked for, s.
         value: f64,
     },
-    /// The derivative's corner is not positive or too fast for the sample time.
+    /// The derivative's corner is slower than [`MIN_CORNER`] or too fast for the sample time.
     Corner {
         /// The corner asked for, rad/s.
         value: f64,
@@ -91,7 +93,7 @@ impl fmt::Display for OperatorError {
             ),
             Self::Corner { value, max } => write!(
                 f,
-                "derivative corner {value} rad/s is not accepted: it must be positive and at most {max} rad/s (2 over the sample time)"
+                "derivative corner {value} rad/s is not accepted: it must lie between {MIN_CORNER} rad/s and {max} rad/s (2 over the sample time)"
             ),
             Self::RollOff { value, order } => write!(
                 f,
@@ -120,20 +122,15 @@ fn check_sample_time(dt: f64) -> Result<(), OperatorError> {
     }
 }
 
-/// Frequency response of the trapezoidal integrator, `dt/2 (z+1)/(z-1)` at `z = e^(jw dt)`, which is
-/// `-j dt/2 cot(w dt/2)`.
-fn trapezoid_response(w: f64, dt: f64) -> Complex<f64> {
-    Complex::new(0.0, -0.5 * dt / (0.5 * w * dt).tan())
-}
-
 /// The design of `s^-order`, a fractional-order integral with a true pole at zero.
 ///
 /// Order 1 is exactly the trapezoidal integrator. Orders in (1, 2) are the order less one followed by an
-/// integrator.
+/// integrator, which adds up the exact areas under it.
 ///
-/// Accuracy, for sampling from 100 Hz to 1 kHz and `w dt <= 0.3`: phase within 0.1 deg and magnitude
-/// within 0.15 dB of `(jw)^-order`; step response within 0.15 % for `t >= 0.1 s` (half-sample
-/// convention, see the module). Frequencies below some 1e-3 rad/s are those of an integrator.
+/// Accuracy, for sampling from 100 Hz to 1 kHz, against `(jw)^-order` over three decades up to `w dt = 0.3`:
+/// phase within 0.1 deg and magnitude within 0.15 dB (at worst 0.08 deg and 0.07 dB over orders 0.01 to
+/// 1.99); step response within 0.15 % for `t >= 0.1 s` (at worst 0.07 %; half-sample convention, see the
+/// module). Frequencies below some 1e-3 rad/s are those of an integrator.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Integral {
     order: f64,
@@ -151,8 +148,6 @@ pub struct Integral {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct IntegralState {
     memory: Memory,
-    /// Last output of the memory, the input of the last integrator (orders above 1).
-    middle: f64,
     /// The last integrator (orders above 1).
     last: f64,
 }
@@ -197,16 +192,15 @@ impl Integral {
     /// Takes the next input sample and returns the output at that sample. The input is taken as linear
     /// from the sample before (zero before the first); it must be finite.
     ///
-    /// Work: at most 28 lags (20 at 100 Hz, 22 at 1 kHz), each three multiplications and three additions; no
+    /// Work: at most 28 lags (20 at 100 Hz, 22 at 1 kHz), each three multiplications and three additions (orders
+    /// above 1: four); no
     /// branch depends on the data.
     pub fn step(&self, state: &mut IntegralState, input: f64) -> f64 {
-        let output = self.memory.step(&mut state.memory, input);
-        if !self.cascade {
-            return output;
+        if self.cascade {
+            state.last += self.memory.area(&state.memory, input);
         }
-        state.last += 0.5 * self.dt * (state.middle + output);
-        state.middle = output;
-        state.last
+        let output = self.memory.step(&mut state.memory, input);
+        if self.cascade { state.last } else { output }
     }
 
     /// The output at the last sample. Work: at most 28 additions.
@@ -246,9 +240,6 @@ impl Integral {
             memory: self.memory.settled_fast(input),
             ..Default::default()
         };
-        if self.cascade {
-            state.middle = self.memory.output(&state.memory);
-        }
         let delta = value - self.output(&state);
         self.shift(&mut state, delta);
         state
@@ -261,13 +252,10 @@ impl Integral {
     ///
     /// Work: one pass over at most 28 lags.
     pub fn fade(&self, state: &mut IntegralState, keep: f64) {
-        // `max` and `min` drop a NaN in favour of the bound, unlike `clamp`.
-        let keep = keep.max(0.0).min(1.0);
+        // NaN counts as 0.
+        let keep = if keep > 0.0 { keep.min(1.0) } else { 0.0 };
         let before = self.output(state);
         self.memory.fade(&mut state.memory, keep, self.cascade);
-        if self.cascade {
-            state.middle = self.memory.output(&state.memory);
-        }
         let delta = before - self.output(state);
         self.shift(state, delta);
     }
@@ -276,11 +264,10 @@ impl Integral {
     /// `0 < w < pi/dt`. It is the ratio of the output samples to the input samples; a zero-order hold on what
     /// the output drives comes on top.
     pub fn response(&self, w: f64) -> Complex<f64> {
-        let memory = self.memory.response(w);
         if self.cascade {
-            memory * trapezoid_response(w, self.dt)
+            self.memory.integrated_response(w)
         } else {
-            memory
+            self.memory.response(w)
         }
     }
 

@@ -3,7 +3,7 @@
 use nalgebra::Complex;
 
 use super::diffusive::{Diffusive, Memory, SlowTail};
-use super::{OperatorError, check_order, check_sample_time};
+use super::{MIN_CORNER, OperatorError, check_order, check_sample_time};
 
 /// The design of `s^order / (s/corner + 1)^roll_off`, a fractional-order derivative with its roll-off.
 ///
@@ -13,7 +13,8 @@ use super::{OperatorError, check_order, check_sample_time};
 /// zero of that last part leaks, at less than 1e-4 rad/s: a constant input gives no output in the end, wherever
 /// the operator was started.
 ///
-/// Accuracy against the filtered operator for `w dt <= 0.1`: phase within 0.1 deg, magnitude within 0.15 dB.
+/// Accuracy against the filtered operator for `w dt <= 0.1`: phase within 0.1 deg, magnitude within 0.15 dB
+/// (at worst 0.06 deg and 0.02 dB over orders 0.01 to 1.99 and corners 0.02/dt to 2/dt).
 ///
 /// It acts on new samples: step it once per new sample, with `dt` the sensor's period; in between its output
 /// holds.
@@ -63,13 +64,13 @@ impl Derivative {
     /// # Errors
     /// [`OperatorError::Order`] unless `0 < order < 2`; [`OperatorError::SampleTime`] unless `dt` lies in
     /// [`super::MIN_SAMPLE_TIME`] to [`super::MAX_SAMPLE_TIME`]; [`OperatorError::Corner`] unless
-    /// `0 < corner <= 2/dt` (a faster one would alternate from sample to sample);
+    /// `corner` lies in [`super::MIN_CORNER`] to `2/dt` (a faster one would alternate from sample to sample);
     /// [`OperatorError::RollOff`] unless it is 1 or 2 and at least the order. NaN is refused throughout.
     pub fn new(order: f64, corner: f64, roll_off: u8, dt: f64) -> Result<Self, OperatorError> {
         check_order(order)?;
         check_sample_time(dt)?;
         let max = 2.0 / dt;
-        if !(corner > 0.0 && corner <= max) {
+        if !(MIN_CORNER..=max).contains(&corner) {
             return Err(OperatorError::Corner { value: corner, max });
         }
         if !((1..=2).contains(&roll_off) && f64::from(roll_off) >= order) {
@@ -79,8 +80,7 @@ impl Derivative {
             });
         }
         let differentiators = if order > 1.0 { 2 } else { 1 };
-        // s = 2/dt (z-1)/(z+1) in s/(s/corner + 1) and 1/(s/corner + 1); 1/(k + 1) is written so that a
-        // very slow corner cannot overflow.
+        // s = 2/dt (z-1)/(z+1) in s/(s/corner + 1) and 1/(s/corner + 1), with x = corner dt/2.
         let x = 0.5 * corner * dt;
         Ok(Self {
             order,

@@ -2,7 +2,7 @@
 
 use nalgebra::Complex;
 
-use super::{reflection_weight, trapezoid_response};
+use super::reflection_weight;
 
 /// Slowest node, rad/s. What is slower is folded into one slow section.
 const SLOWEST: f64 = 1e-4;
@@ -10,6 +10,9 @@ const SLOWEST: f64 = 1e-4;
 /// Room for the nodes: `ln(100/MIN_SAMPLE_TIME / SLOWEST)` = 25.3, so 27 nodes at most, and one more for a
 /// leaking slow section.
 pub(super) const MAX_NODES: usize = 28;
+
+/// Slowest rate of a leaking slow section, rad/s: three years, and still told from 1 as a discrete pole.
+const SLOWEST_LEAK: f64 = 1e-8;
 
 /// What the terms slower than the slowest node become.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,6 +36,12 @@ pub(super) struct Diffusive {
     old: [f64; MAX_NODES],
     /// Weight of the input at this sample.
     new: [f64; MAX_NODES],
+    /// Weight of each lag's output at the sample before in the area under the output over one step.
+    area: [f64; MAX_NODES],
+    /// Weight of the input at the sample before in that area.
+    area_old: f64,
+    /// Weight of the input at this sample in that area.
+    area_new: f64,
     pole_gain: f64,
     feed: f64,
 }
@@ -47,29 +56,52 @@ pub(super) struct Memory {
     input: f64,
 }
 
-/// `(old, new)`: what a lag `1/(s + r)` gains over one step from an input that runs linearly from `old` to
-/// `new`, in units of `dt`, with `z = r dt`.
-///
-/// Integrating `e^(-r (dt - t)) ((1 - t/dt) u0 + t/dt u1)` over the step gives
-/// `old = (1 - e^-z - z e^-z)/z^2`, `new = (z - 1 + e^-z)/z^2`.
-fn hold_weights(z: f64) -> (f64, f64) {
+/// What one step of a lag `1/(s + r)` takes from an input that runs linearly from `old` to `new`, in units of
+/// `dt`, and in the area under its output, in units of `dt^2`.
+struct HoldWeights {
+    old: f64,
+    new: f64,
+    area_old: f64,
+    area_new: f64,
+}
+
+/// With `z = r dt`: integrating `e^(-r (dt - t)) ((1 - t/dt) u0 + t/dt u1)` over the step gives
+/// `old = (1 - e^-z - z e^-z)/z^2`, `new = (z - 1 + e^-z)/z^2`; with `(1 - e^(-r (dt - t)))/r` in place of the
+/// exponential, the areas `(1/2 - old)/z`, `(1/2 - new)/z`.
+fn hold_weights(z: f64) -> HoldWeights {
     if z < 0.5 {
-        // Both closed forms cancel for small z; these are their Taylor series,
-        // new = sum (-z)^n/(n+2)!, old = sum (n+1) (-z)^n/(n+2)!; 16 terms reach 1e-20 at z = 0.5.
-        let (mut term, mut old, mut new) = (0.5, 0.0, 0.0);
+        // The closed forms cancel for small z; these are their Taylor series,
+        // new = sum (-z)^n/(n+2)!, old = sum (n+1) (-z)^n/(n+2)!,
+        // area_new = sum (-z)^n/(n+3)!, area_old = sum (n+2) (-z)^n/(n+3)!; 16 terms reach 1e-20 at z = 0.5.
+        let mut weights = HoldWeights {
+            old: 0.0,
+            new: 0.0,
+            area_old: 0.0,
+            area_new: 0.0,
+        };
+        let mut term = 0.5;
         for n in 0..16 {
             let n = f64::from(n);
-            new += term;
-            old += (n + 1.0) * term;
-            term *= -z / (n + 3.0);
+            weights.new += term;
+            weights.old += (n + 1.0) * term;
+            let next = term / (n + 3.0);
+            weights.area_new += next;
+            weights.area_old += (n + 2.0) * next;
+            term = -z * next;
         }
-        (old, new)
+        weights
     } else {
         let decay = (-z).exp();
-        (
+        let (old, new) = (
             (1.0 - decay - z * decay) / (z * z),
             (z - 1.0 + decay) / (z * z),
-        )
+        );
+        HoldWeights {
+            old,
+            new,
+            area_old: (0.5 - old) / z,
+            area_new: (0.5 - new) / z,
+        }
     }
 }
 
@@ -80,16 +112,36 @@ fn tail_sum(x: f64) -> f64 {
 
 impl Diffusive {
     fn empty(dt: f64, pole_gain: f64, feed: f64) -> Self {
-        Self {
+        let mut design = Self {
             dt,
             count: 0,
             rate: [0.0; MAX_NODES],
             decay: [0.0; MAX_NODES],
             old: [0.0; MAX_NODES],
             new: [0.0; MAX_NODES],
-            pole_gain,
-            feed,
-        }
+            area: [0.0; MAX_NODES],
+            area_old: 0.0,
+            area_new: 0.0,
+            pole_gain: 0.0,
+            feed: 0.0,
+        };
+        design.set_feed(feed);
+        design.set_pole_gain(pole_gain);
+        design
+    }
+
+    fn set_feed(&mut self, feed: f64) {
+        self.feed = feed;
+        // The area under a straight line.
+        self.area_old += 0.5 * feed * self.dt;
+        self.area_new += 0.5 * feed * self.dt;
+    }
+
+    fn set_pole_gain(&mut self, gain: f64) {
+        self.pole_gain = gain;
+        // The area under the integral of a straight line, without what the pole held before.
+        self.area_old += gain * self.dt * self.dt / 3.0;
+        self.area_new += gain * self.dt * self.dt / 6.0;
     }
 
     /// The plain integrator `1/s` (trapezoidal rule).
@@ -109,11 +161,11 @@ impl Diffusive {
         // Terms below the slowest node, r = SLOWEST e^-k, k >= 1, weights r^(1-a).
         let slow_weight = weight * SLOWEST.powf(1.0 - a) * tail_sum(1.0 - a);
         match slow {
-            SlowTail::PoleAtZero => design.pole_gain = slow_weight,
+            SlowTail::PoleAtZero => design.set_pole_gain(slow_weight),
             SlowTail::Leaking => {
                 // The rate that is right to first order in r/s.
                 let mean = SLOWEST * tail_sum(2.0 - a) / tail_sum(1.0 - a);
-                design.push(mean, slow_weight);
+                design.push(mean.max(SLOWEST_LEAK), slow_weight);
             }
         }
         let mut fastest = SLOWEST;
@@ -123,18 +175,21 @@ impl Diffusive {
             design.push(fastest, weight * fastest.powf(1.0 - a));
         }
         // Terms above the fastest node, r = fastest e^k, k >= 1, where 1/(s + r) is 1/r.
-        design.feed = weight * fastest.powf(-a) * tail_sum(a);
+        design.set_feed(weight * fastest.powf(-a) * tail_sum(a));
         design
     }
 
     fn push(&mut self, rate: f64, weight: f64) {
         let z = rate * self.dt;
-        let (old, new) = hold_weights(z);
+        let hold = hold_weights(z);
         let i = self.count;
         self.rate[i] = rate;
         self.decay[i] = (-z).exp();
-        self.old[i] = weight * self.dt * old;
-        self.new[i] = weight * self.dt * new;
+        self.old[i] = weight * self.dt * hold.old;
+        self.new[i] = weight * self.dt * hold.new;
+        self.area[i] = -(-z).exp_m1() / rate;
+        self.area_old += weight * self.dt * self.dt * hold.area_old;
+        self.area_new += weight * self.dt * self.dt * hold.area_new;
         self.count += 1;
     }
 
@@ -150,6 +205,16 @@ impl Diffusive {
         memory.pole += self.pole_gain * 0.5 * self.dt * (before + input);
         memory.input = input;
         sum + memory.pole + self.feed * input
+    }
+
+    /// The exact area under the output over the step to come, whose input runs linearly to `input`; to be
+    /// asked before that step. Work: `count <= 28` lags.
+    pub(super) fn area(&self, memory: &Memory, input: f64) -> f64 {
+        let mut sum = self.dt * memory.pole + self.area_old * memory.input + self.area_new * input;
+        for i in 0..self.count {
+            sum += self.area[i] * memory.lag[i];
+        }
+        sum
     }
 
     pub(super) fn output(&self, memory: &Memory) -> f64 {
@@ -182,20 +247,47 @@ impl Diffusive {
 
     /// Response of the discrete law at `w` rad/s, `0 < w < pi/dt`.
     pub(super) fn response(&self, w: f64) -> Complex<f64> {
-        let angle = w * self.dt;
-        let half = (0.5 * angle).sin();
-        // z - 1 without cancellation at small angles.
-        let less_one = Complex::new(-2.0 * half * half, angle.sin());
-        let z = less_one + 1.0;
-        let mut sum = Complex::new(self.feed, 0.0);
+        let mut sum = Complex::new(self.feed, 0.0) + self.pole_response(w);
+        let (less_one, z) = self.shift_operator(w);
         for i in 0..self.count {
-            let gap = less_one - (-self.rate[i] * self.dt).exp_m1();
-            sum += (z * self.new[i] + self.old[i]) / gap;
-        }
-        if self.pole_gain > 0.0 {
-            sum += trapezoid_response(w, self.dt) * self.pole_gain;
+            sum += self.lag_response(i, less_one, z);
         }
         sum
+    }
+
+    /// Response at `w` of the sum of all areas up to a sample, which is the integral of the output.
+    pub(super) fn integrated_response(&self, w: f64) -> Complex<f64> {
+        let (less_one, z) = self.shift_operator(w);
+        let mut sum = self.pole_response(w) * self.dt + z * self.area_new + self.area_old;
+        for i in 0..self.count {
+            sum += self.lag_response(i, less_one, z) * self.area[i];
+        }
+        sum / less_one
+    }
+
+    /// `(z - 1, z)` at `z = e^(jw dt)`, the first without cancellation at small angles.
+    fn shift_operator(&self, w: f64) -> (Complex<f64>, Complex<f64>) {
+        let angle = w * self.dt;
+        let half = (0.5 * angle).sin();
+        let less_one = Complex::new(-2.0 * half * half, angle.sin());
+        (less_one, less_one + 1.0)
+    }
+
+    fn lag_response(&self, i: usize, less_one: Complex<f64>, z: Complex<f64>) -> Complex<f64> {
+        let gap = less_one - (-self.rate[i] * self.dt).exp_m1();
+        (z * self.new[i] + self.old[i]) / gap
+    }
+
+    /// The trapezoidal integrator, `dt/2 (z+1)/(z-1) = -j dt/2 cot(w dt/2)`.
+    fn pole_response(&self, w: f64) -> Complex<f64> {
+        if self.pole_gain > 0.0 {
+            Complex::new(
+                0.0,
+                -0.5 * self.pole_gain * self.dt / (0.5 * w * self.dt).tan(),
+            )
+        } else {
+            Complex::new(0.0, 0.0)
+        }
     }
 
     pub(super) fn pole_gain(&self) -> f64 {
