@@ -39,6 +39,9 @@ pub const INVERSE_ITERATIONS: usize = 20;
 /// Sets of taut tendons that [`Kinematics::bend_from_motors`] tries at most.
 pub const INVERSE_PASSES: usize = 8;
 
+/// Halvings of one step in the search for slack tendons at most.
+const INVERSE_HALVINGS: usize = 8;
+
 /// Largest number of tendons; slack is reported as one bit per tendon.
 pub const MAX_TENDONS: usize = 64;
 
@@ -262,8 +265,8 @@ impl Kinematics {
     /// tell both directions of bend, the untold one goes straight, as far as the taut ones let it.
     /// Consistent motor angles are inverted to rounding.
     ///
-    /// Bound on work: [`INVERSE_PASSES`] x [`INVERSE_ITERATIONS`] evaluations of all tendons; in
-    /// tracking, four to six.
+    /// Bound on work: 16 x [`INVERSE_ITERATIONS`] evaluations of all tendons, half of them only when one is
+    /// slack; in tracking without slack, four to six.
     pub fn bend_from_motors(&self, q: &[f64], near: Bend) -> MotorFix {
         let mut b = geometry::within_half_turn(near);
         let n = self.count();
@@ -282,6 +285,13 @@ impl Kinematics {
         for pass in 0..INVERSE_PASSES {
             (b, determined, converged) = self.descend(q, b, slack);
             let mut now = self.slack_at(q, b);
+            if pass == 0 && now != 0 {
+                // A tendon paid out far drags this first bend so much that others look slack.
+                b = self.straightest(q, b);
+                now = self.slack_at(q, b);
+                slack = now;
+                continue;
+            }
             if pass >= INVERSE_PASSES / 2 {
                 // From here on tendons may only come back, so that the search ends.
                 now &= slack;
@@ -310,6 +320,65 @@ impl Kinematics {
             determined,
             converged: converged && settled,
         }
+    }
+
+    /// The bend closest to straight at which no tendon is stretched beyond its pretension.
+    ///
+    /// Minimises `sum w_i s_i^2 + pull |b|^2`, `s_i` what motor `i` has reeled in beyond the geometry (rad,
+    /// 0 if it has paid out), by Newton with backtracking. The function is nearly convex, so that it
+    /// tells which tendons are slack whatever they have paid out: the joint leans only as far as it is pulled.
+    fn straightest(&self, q: &[f64], start: Bend) -> Bend {
+        let evaluate = |b: Bend| {
+            let piece = self.piece(b);
+            let mut normal = Matrix2::zeros();
+            let mut gradient = Vector2::zeros();
+            let (mut energy, mut total) = (0.0, 0.0);
+            for (i, w) in self.weights.iter().enumerate() {
+                let (angle, row) = self.motor_angle(i, &piece);
+                total += w * row.norm_squared();
+                let miss = q[i] - angle;
+                if miss * self.gearing[i] > 0.0 {
+                    normal += row * row.transpose() * *w;
+                    gradient += row * (w * miss);
+                    energy += 0.5 * w * miss * miss;
+                }
+            }
+            (energy, gradient, normal, total)
+        };
+        let mut b = start;
+        // The pull is fixed at the start, so that one function is descended.
+        let mut now = evaluate(b);
+        let pull = 1e3 * STRAIGHTENING * now.3;
+        let cost = |energy: f64, b: Bend| energy + 0.5 * pull * b.norm_squared();
+        for _ in 0..INVERSE_ITERATIONS {
+            let (energy, gradient, normal, _) = now;
+            let downhill = gradient - b * pull;
+            let Some(inverse) = (normal + Matrix2::identity() * pull).try_inverse() else {
+                break;
+            };
+            let mut step = inverse * downhill;
+            let size = step.norm();
+            if size < 1e-9 {
+                break;
+            }
+            if size > 0.5 {
+                step *= 0.5 / size;
+            }
+            let mut better = false;
+            for _ in 0..INVERSE_HALVINGS {
+                let next = geometry::within_half_turn(b + step);
+                let there = evaluate(next);
+                if cost(there.0, next) < cost(energy, b) {
+                    (b, now, better) = (next, there, true);
+                    break;
+                }
+                step *= 0.5;
+            }
+            if !better {
+                break;
+            }
+        }
+        b
     }
 
     /// Gauss-Newton over the tendons not in `slack`; returns the bend, whether those tendons tell it,

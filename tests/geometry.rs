@@ -5,6 +5,7 @@
 
 use nalgebra::{Matrix3, Quaternion, Rotation3, UnitQuaternion, Vector2, Vector3};
 use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 use serde_json::Value;
 use std::f64::consts::{FRAC_PI_2, PI};
 use withy::geometry::*;
@@ -113,7 +114,7 @@ fn straight_joint_is_exact() {
     assert_eq!(p.column(1), Vector3::new(0.0, 1.0, 0.0));
 }
 
-/// The closed form of DESIGN's convention, at a quarter turn toward +y.
+/// The conventions by their closed form, at a quarter turn toward +y.
 #[test]
 fn quarter_turn_leans_where_it_says() {
     let b = bend_from(FRAC_PI_2, FRAC_PI_2);
@@ -235,7 +236,12 @@ fn swing_twist_at_its_singular_points() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(2000))]
+    #![proptest_config(ProptestConfig {
+        cases: 2000,
+        failure_persistence: None,
+        rng_seed: RngSeed::Fixed(20_260_417),
+        ..ProptestConfig::default()
+    })]
 
     /// Against nalgebra's Rodrigues rotation and its product of three elementary ones.
     #[test]

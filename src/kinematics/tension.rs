@@ -141,8 +141,7 @@ fn balance(rows: &[Vector2<f64>], asked: &[f64], floor: f64) -> Vec<f64> {
             })
             .sum()
     };
-    let mut y = Vector2::zeros();
-    for _ in 0..200 {
+    let newton = |y: Vector2<f64>| -> (Vector2<f64>, Vector2<f64>) {
         let mut moment = Vector2::zeros();
         let mut curvature = Matrix2::identity() * 1e-9;
         for (g, u) in tension(y) {
@@ -151,24 +150,31 @@ fn balance(rows: &[Vector2<f64>], asked: &[f64], floor: f64) -> Vec<f64> {
                 curvature += g * g.transpose();
             }
         }
-        if moment.norm() <= 1e-15 * floor {
-            break;
-        }
-        let Some(inverse) = curvature.try_inverse() else {
-            break;
-        };
-        let step: Vector2<f64> = inverse * moment;
+        let inverse = curvature.try_inverse().unwrap_or_else(Matrix2::zeros);
+        (moment, inverse * moment)
+    };
+    let mut y = Vector2::zeros();
+    for _ in 0..200 {
+        let (moment, step) = newton(y);
         let (before, slope) = (objective(y), -moment.dot(&step));
         let mut share = 1.0;
         while share > 1e-12 && objective(y + step * share) > before + 1e-4 * share * slope {
             share *= 0.5;
         }
-        if share <= 1e-12 {
-            // The objective is flat to rounding: take the Newton step, which is exact here.
-            y += step;
+        if share <= 1e-12 || slope >= 0.0 {
+            // The objective is flat to rounding.
             break;
         }
         y += step * share;
+    }
+    // The moment itself is still told much finer than the objective, and Newton is exact here.
+    for _ in 0..10 {
+        let (moment, step) = newton(y);
+        let next = y + step;
+        if newton(next).0.norm() >= moment.norm() {
+            break;
+        }
+        y = next;
     }
     tension(y).map(|(_, u)| u.max(floor)).collect()
 }
