@@ -16,7 +16,7 @@
 //!
 //! The integrand is analytic in the strip `|Im y| < pi - |arg s|`, so the trapezoidal rule of step 1
 //! has at `s = jw` a relative error of the order of `e^(-pi^2)`, 5e-5 (Trefethen and Weideman 2014, "The
-//! exponentially convergent trapezoidal rule", theorem 5.1). Its terms are first-order lags with positive
+//! exponentially convergent trapezoidal rule", theorem 5.1; both numbers from memory). Its terms are first-order lags with positive
 //! weights. Those slower than 1e-4 rad/s are summed in closed form (a geometric series) into a true
 //! integrator, those faster than max(1e4, 100/dt) rad/s into a feed-through. Each lag is discretised
 //! exactly for an input that is linear between samples (first-order hold). Poles are `e^(-r dt)` and so
