@@ -1,1 +1,443 @@
-//! The channels between threads.
+//! The channels between the graph's threads and a joint's real-time thread.
+//!
+//! Nothing here blocks or allocates on the loop's side:
+//! - newest wins: the [`Input`] goes in through a triple buffer, since only the newest matters;
+//! - telemetry goes out through a ring of boxes made in advance, which come back through another;
+//! - a law goes in through a ring, and the law it replaced comes back through another, so that it is freed
+//!   outside the loop. A law's return, or that of a law that was withdrawn, is the acknowledgement.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use crossbeam_utils::sync::{Parker, Unparker};
+
+use crate::tick::{Input, Joint, Law, Output};
+
+/// Telemetry records on their way; a publisher that falls further behind loses the newest.
+const RECORDS: usize = 64;
+/// Laws on their way in; one more come back at most.
+const LAWS: usize = 4;
+
+/// What the loop counts. Times in s.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Counts {
+    /// Ticks since the loop began.
+    pub ticks: u64,
+    /// Ticks that began late: for `timer` by more than a fifth of the period after their deadline, for `imu`
+    /// more than a fifth of the period off the nominal one.
+    pub late: u64,
+    /// Deadlines that went by without a tick, because the one before took too long or the machine slept.
+    pub missed: u64,
+    /// Ticks that the timer had to make because no IMU sample came (`imu` only).
+    pub without_sample: u64,
+    /// Telemetry records lost because the publisher fell behind.
+    pub lost: u64,
+    /// Longest time of a tick since the loop began.
+    pub longest: f64,
+    /// Latest start of a tick after its deadline since the loop began.
+    pub latest: f64,
+}
+
+/// One tick's telemetry.
+#[derive(Clone, Debug, Default)]
+pub struct Record {
+    /// When the tick began, s on the loop's clock.
+    pub at: f64,
+    /// The command it knew, by sequence number.
+    pub sequence: Option<u64>,
+    /// What the tick said.
+    pub output: Output,
+    /// What the loop has counted so far.
+    pub counts: Counts,
+}
+
+const WAITING: u8 = 0;
+const TAKEN: u8 = 1;
+const WITHDRAWN: u8 = 2;
+
+/// What the loop runs on. Immutable; exchanged as a whole.
+#[derive(Clone, Debug)]
+pub struct Program {
+    /// The joint, with the sample period of the feedback in force.
+    pub joint: Joint,
+    /// The law.
+    pub law: Law,
+}
+
+/// A program on offer.
+#[derive(Debug)]
+struct Offer {
+    program: Box<Program>,
+    fate: Arc<AtomicU8>,
+}
+
+/// What both sides can see at any time.
+#[derive(Debug, Default)]
+struct Shared {
+    /// Requests to hold, counted.
+    holds: AtomicU64,
+    /// Requests to hold that a tick has seen.
+    holds_seen: AtomicU64,
+    stop: AtomicBool,
+    ended: AtomicBool,
+}
+
+/// The loop's side. Lives on the real-time thread.
+pub struct LoopSide {
+    input: triple_buffer::Output<Input>,
+    records_out: rtrb::Producer<Box<Record>>,
+    records_back: rtrb::Consumer<Box<Record>>,
+    offers: rtrb::Consumer<Offer>,
+    returned: rtrb::Producer<Offer>,
+    shared: Arc<Shared>,
+    publisher: Unparker,
+    wake: Parker,
+    lost: u64,
+}
+
+/// Sends inputs to the loop.
+pub struct InputSender {
+    input: triple_buffer::Input<Input>,
+    wake: Unparker,
+}
+
+/// Receives telemetry.
+pub struct RecordReceiver {
+    records: rtrb::Consumer<Box<Record>>,
+    back: rtrb::Producer<Box<Record>>,
+    wake: Parker,
+    shared: Arc<Shared>,
+}
+
+/// Offers laws to the loop.
+pub struct LawSender {
+    offers: rtrb::Producer<Offer>,
+    returned: rtrb::Consumer<Offer>,
+    under_way: usize,
+}
+
+/// A law that was offered.
+#[derive(Debug)]
+pub struct Pending {
+    fate: Arc<AtomicU8>,
+}
+
+/// Asks the loop to hold or to stop; any number of copies.
+#[derive(Clone)]
+pub struct Handle {
+    shared: Arc<Shared>,
+    wake: Unparker,
+}
+
+/// All ends of one joint's channels.
+pub struct Link {
+    /// For the real-time thread.
+    pub loop_side: LoopSide,
+    /// For whoever receives messages.
+    pub input: InputSender,
+    /// For the publisher.
+    pub records: RecordReceiver,
+    /// For whoever sets parameters.
+    pub laws: LawSender,
+    /// For anyone.
+    pub handle: Handle,
+}
+
+impl Link {
+    /// The channels of a joint with `motors` motors. Everything is allocated here.
+    pub fn new(motors: usize) -> Self {
+        let (input_in, input_out) = triple_buffer::triple_buffer(&Input::new(motors));
+        let (records_out, records) = rtrb::RingBuffer::new(RECORDS);
+        let (mut back, records_back) = rtrb::RingBuffer::new(RECORDS);
+        for _ in 0..RECORDS {
+            let output = Output::new(motors);
+            let record = Record {
+                output,
+                ..Record::default()
+            };
+            // The ring holds exactly this many.
+            let _ = back.push(Box::new(record));
+        }
+        let (offers_in, offers) = rtrb::RingBuffer::new(LAWS);
+        let (returned, returned_out) = rtrb::RingBuffer::new(LAWS);
+        let shared = Arc::new(Shared::default());
+        let (publisher, wake) = (Parker::new(), Parker::new());
+        let publisher_waker = publisher.unparker().clone();
+        Self {
+            input: InputSender {
+                input: input_in,
+                wake: wake.unparker().clone(),
+            },
+            records: RecordReceiver {
+                records,
+                back,
+                wake: publisher,
+                shared: shared.clone(),
+            },
+            laws: LawSender {
+                offers: offers_in,
+                returned: returned_out,
+                under_way: 0,
+            },
+            handle: Handle {
+                shared: shared.clone(),
+                wake: wake.unparker().clone(),
+            },
+            loop_side: LoopSide {
+                input: input_out,
+                records_out,
+                records_back,
+                offers,
+                returned,
+                shared,
+                publisher: publisher_waker,
+                wake,
+                lost: 0,
+            },
+        }
+    }
+}
+
+impl LoopSide {
+    /// The newest input, with the requests to hold that were made so far. Says whether it is new.
+    pub fn input(&mut self) -> (&Input, bool) {
+        let new = self.input.update();
+        let holds = self.shared.holds.load(Ordering::Acquire);
+        let input = self.input.output_buffer_mut();
+        input.hold = holds;
+        (input, new)
+    }
+
+    /// The input that was fetched last.
+    pub fn last_input(&self) -> &Input {
+        self.input.output_buffer()
+    }
+
+    /// Tells the graph's side which requests to hold a tick has seen.
+    pub fn hold_seen(&self, holds: u64) {
+        self.shared.holds_seen.store(holds, Ordering::Release);
+    }
+
+    /// Takes one law on offer, if there is one that was not withdrawn: `swap` exchanges it for the law in
+    /// force, which goes back to be freed elsewhere.
+    pub fn take_law(&mut self, swap: impl FnOnce(&mut Box<Program>)) {
+        let Ok(mut offer) = self.offers.pop() else {
+            return;
+        };
+        let fate = &offer.fate;
+        if fate
+            .compare_exchange(WAITING, TAKEN, Ordering::AcqRel, Ordering::Acquire)
+            .is_ok()
+        {
+            swap(&mut offer.program);
+        }
+        if let Err(rtrb::PushError::Full(offer)) = self.returned.push(offer) {
+            // Cannot happen while the sender keeps its count; a leak is better here than a free.
+            std::mem::forget(offer);
+        }
+    }
+
+    /// Sends `record`, and leaves an older one in its place to be written over.
+    pub fn send(&mut self, record: &mut Box<Record>) {
+        if let Ok(mut empty) = self.records_back.pop() {
+            std::mem::swap(record, &mut empty);
+            // As many places as boxes: never full.
+            if let Err(rtrb::PushError::Full(record)) = self.records_out.push(empty) {
+                std::mem::forget(record);
+            }
+        } else {
+            self.lost += 1;
+        }
+        self.publisher.unpark();
+    }
+
+    /// Records lost so far.
+    pub fn lost(&self) -> u64 {
+        self.lost
+    }
+
+    /// Whether the loop is asked to end.
+    pub fn stopping(&self) -> bool {
+        self.shared.stop.load(Ordering::Acquire)
+    }
+
+    /// Sleeps until an input sender or a handle wakes the loop, at most for `most`.
+    pub fn sleep(&self, most: Duration) {
+        self.wake.park_timeout(most);
+    }
+}
+
+impl Drop for LoopSide {
+    fn drop(&mut self) {
+        self.shared.ended.store(true, Ordering::Release);
+        self.publisher.unpark();
+    }
+}
+
+impl InputSender {
+    /// Sends a copy of `input`; with `wake` a loop that sleeps until the next sample wakes.
+    pub fn send(&mut self, input: &Input, wake: bool) {
+        self.input.input_buffer_mut().clone_from(input);
+        self.input.publish();
+        if wake {
+            self.wake.unpark();
+        }
+    }
+}
+
+impl RecordReceiver {
+    /// Sleeps until there is telemetry, the loop has ended, or `most` has passed.
+    pub fn wait(&self, most: Duration) {
+        if self.records.is_empty() && !self.ended() {
+            self.wake.park_timeout(most);
+        }
+    }
+
+    /// Hands every record that is there to `use_it`, oldest first, with the number of those behind it.
+    pub fn drain(&mut self, mut use_it: impl FnMut(&Record, usize)) {
+        let mut left = self.records.slots();
+        while left > 0
+            && let Ok(record) = self.records.pop()
+        {
+            left -= 1;
+            use_it(&record, left);
+            let _ = self.back.push(record);
+        }
+    }
+
+    /// Whether the loop has ended; nothing comes any more.
+    pub fn ended(&self) -> bool {
+        self.shared.ended.load(Ordering::Acquire)
+    }
+}
+
+impl LawSender {
+    /// Offers a law. `None` when too many are under way, which means that the loop does not run.
+    pub fn offer(&mut self, program: Program) -> Option<Pending> {
+        self.collect();
+        if self.under_way >= LAWS {
+            return None;
+        }
+        let fate = Arc::new(AtomicU8::new(WAITING));
+        let offer = Offer {
+            program: Box::new(program),
+            fate: fate.clone(),
+        };
+        self.offers.push(offer).ok()?;
+        self.under_way += 1;
+        Some(Pending { fate })
+    }
+
+    /// Frees the laws that came back.
+    pub fn collect(&mut self) {
+        while self.returned.pop().is_ok() {
+            self.under_way -= 1;
+        }
+    }
+}
+
+impl Pending {
+    /// Whether the loop runs on the law now.
+    pub fn taken(&self) -> bool {
+        self.fate.load(Ordering::Acquire) == TAKEN
+    }
+
+    /// Withdraws the law. `false` when the loop has taken it after all.
+    pub fn withdraw(&self) -> bool {
+        self.fate
+            .compare_exchange(WAITING, WITHDRAWN, Ordering::AcqRel, Ordering::Acquire)
+            .is_ok()
+    }
+
+    /// Waits until the loop has taken the law, at most for `most`; withdraws it otherwise.
+    pub fn wait(&self, most: Duration) -> bool {
+        let start = Instant::now();
+        while !self.taken() {
+            if start.elapsed() > most {
+                return !self.withdraw();
+            }
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        true
+    }
+}
+
+impl Handle {
+    /// Asks the loop to stop the reference and hold. Gives the number of the request.
+    pub fn hold(&self) -> u64 {
+        self.shared.holds.fetch_add(1, Ordering::AcqRel) + 1
+    }
+
+    /// Whether a tick has seen the request to hold `number`.
+    pub fn hold_seen(&self, number: u64) -> bool {
+        self.shared.holds_seen.load(Ordering::Acquire) >= number
+    }
+
+    /// Asks the loop to end.
+    pub fn stop(&self) {
+        self.shared.stop.store(true, Ordering::Release);
+        self.wake.unpark();
+    }
+
+    /// Whether the loop has ended.
+    pub fn ended(&self) -> bool {
+        self.shared.ended.load(Ordering::Acquire)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_newest_input_wins_and_requests_to_hold_are_counted() {
+        let mut link = Link::new(3);
+        let mut input = Input::new(3);
+        assert!(!link.loop_side.input().1);
+        for sequence in 0..5 {
+            input.desired = Some(crate::tick::Desired {
+                sequence,
+                ..Default::default()
+            });
+            link.input.send(&input, false);
+        }
+        let number = link.handle.hold();
+        let (seen, new) = link.loop_side.input();
+        assert!(new);
+        assert_eq!(seen.desired.map(|d| d.sequence), Some(4));
+        assert_eq!(seen.hold, 1);
+        assert!(!link.handle.hold_seen(number));
+        link.loop_side.hold_seen(1);
+        assert!(link.handle.hold_seen(number));
+        assert!(!link.loop_side.input().1);
+    }
+
+    #[test]
+    fn records_come_out_in_order_and_a_full_ring_loses_the_newest() {
+        let mut link = Link::new(3);
+        let mut record = Box::new(Record {
+            output: Output::new(3),
+            ..Record::default()
+        });
+        for tick in 0..RECORDS as u64 + 7 {
+            record.counts.ticks = tick;
+            record.output.setpoints[1] = tick as f64;
+            link.loop_side.send(&mut record);
+            assert_eq!(record.output.setpoints.len(), 3);
+        }
+        assert_eq!(link.loop_side.lost(), 7);
+        let mut seen = Vec::new();
+        link.records
+            .drain(|r, left| seen.push((r.counts.ticks, r.output.setpoints[1], left)));
+        assert_eq!(seen.len(), RECORDS);
+        for (i, (tick, setpoint, left)) in seen.iter().enumerate() {
+            assert_eq!((*tick, *setpoint), (i as u64, i as f64));
+            assert_eq!(*left, RECORDS - 1 - i);
+        }
+        link.loop_side.send(&mut record);
+        assert_eq!(link.loop_side.lost(), 7);
+        drop(link.loop_side);
+        assert!(link.records.ended() && link.handle.ended());
+    }
+}

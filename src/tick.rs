@@ -139,6 +139,8 @@ pub struct Output {
     pub references: Vec<f64>,
     /// Stamp of the measurement that the setpoints rest on, s.
     pub stamp: f64,
+    /// Stamp of the measurement that the measured bend comes from, s; 0 before the first.
+    pub bend_stamp: f64,
     /// Target of the shaper, rad.
     pub target: Bend,
     /// Shaped reference, rad.
@@ -305,6 +307,7 @@ pub fn tick(
     let good = state.estimator.complete(law, input, now);
     out.estimate = estimate;
     out.stamp = state.estimator.stamp();
+    out.bend_stamp = state.estimator.bend_stamp();
     out.delay = state.estimator.delay(joint);
     if good {
         state.last_good = now;

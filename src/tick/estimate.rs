@@ -196,6 +196,14 @@ impl Estimator {
         self.timing().stamp
     }
 
+    /// Stamp of the sample that the bend comes from, s.
+    pub(super) fn bend_stamp(&self) -> f64 {
+        match self.estimate.source {
+            Source::Motors => self.motors.stamp,
+            Source::Imu => self.head.stamp,
+        }
+    }
+
     pub(super) fn angles(&self) -> &[f64] {
         &self.angles
     }
