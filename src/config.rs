@@ -14,6 +14,7 @@ mod table;
 pub use error::ConfigError;
 pub use gains::{NamedGainSet, save_gain_set};
 pub use joint::{Frames, JointFile, SetpointMessage, TickSource};
+pub use simulated::SimulatedFile;
 
 /// Whether `name` can name a motor, a gain set or a joint's parameter group: 1 to 64 letters,
 /// digits, `_`, `-` or `/`. No dots: they part the names of parameters.

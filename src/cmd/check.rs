@@ -101,7 +101,7 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     writeln!(
         text,
         "\n  {:<20} {:<22} {:>6} {:>11} {:>9} {:>10}",
-        "gain set", "structure", "orders", "bend speed", "reach", "delay"
+        "gain set", "structure", "order", "bend speed", "reach", "delay"
     )?;
     writeln!(
         text,
@@ -131,8 +131,8 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     }
     writeln!(
         text,
-        "*: at start; reach: inclination, up to the limit, that every motor's travel allows in all directions; \
-         delay: dead time of the measurement that the set allows"
+        "*: at start; bend speed: greatest of the reference; reach: inclination, up to the limit, that\n\
+         the motors' travel allows in all directions; delay: greatest dead time of what is measured"
     )?;
     Ok(text)
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde_yaml::{Mapping, Value};
 
-use super::table::{Range, Table, quoted, read};
+use super::table::{Overlaid, Range, Table, quoted, read};
 use super::{ConfigError, NAME, is_name};
 use crate::controller::reference_model::{Lag, Model};
 use crate::controller::{GainSet, HoldBand, MotorGains, SetpointKind, Structure};
@@ -73,6 +73,14 @@ impl NamedGainSet {
         Self::from_value(file, &read(file)?, motor_names)
     }
 
+    /// Reads a gain-set file's text as if it stood in `file`.
+    ///
+    /// # Errors
+    /// As [`NamedGainSet::load`].
+    pub fn from_text(file: &Path, text: &str, motor_names: &[String]) -> Result<Self, ConfigError> {
+        Self::from_value(file, &super::table::parse(file, text)?, motor_names)
+    }
+
     /// Checks a gain set that was parsed from `file`.
     pub(super) fn from_value(
         file: &Path,
@@ -81,10 +89,7 @@ impl NamedGainSet {
     ) -> Result<Self, ConfigError> {
         let top = Table::top(file, value, KEYS)?;
         let name = top.text("name", NAME, is_name)?.to_string();
-        let note = match top.get("note") {
-            None => "",
-            Some(_) => top.text("note", "a text", |_| true)?,
-        };
+        let note = top.text_or("note", "a text", |_| true, "")?;
         let kind = kind(&top, "kind")?;
         let structure = top.choice(
             "structure",
@@ -261,7 +266,7 @@ fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError>
             Some(value) => Some(Table::at(file, &path, value, MOTOR_KEYS)?),
             None => None,
         };
-        if own.is_none() && all.is_none() {
+        let Some(own) = own.or(all) else {
             return Err(ConfigError::Missing {
                 file: file.to_path_buf(),
                 key: path,
@@ -270,38 +275,26 @@ fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError>
                     names.join(", ")
                 ),
             });
-        }
-        gains.push(motor(&own, &all)?);
+        };
+        gains.push(motor(&Overlaid { own, all })?);
     }
     Ok(gains)
 }
 
-fn motor(own: &Option<Table>, all: &Option<Table>) -> Result<MotorGains, ConfigError> {
-    let find = |key: &str| {
-        let with = |table: &Option<Table>| table.is_some_and(|t| t.get(key).is_some());
-        if with(own) || !with(all) {
-            own.or(*all)
-        } else {
-            *all
-        }
-    };
-    let number = |key: &str, range, default: Option<f64>| match (find(key), default) {
-        (Some(table), Some(default)) => table.number_or(key, range, default),
-        (Some(table), None) => table.number(key, range),
-        (None, default) => Ok(default.unwrap_or_default()),
-    };
-    let kd = number("kd", GAIN, Some(0.0))?;
+fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
+    let kd = table.number_or("kd", GAIN, 0.0)?;
+    let corner = "derivative_corner_rad_s";
     Ok(MotorGains {
-        kp: number("kp", GAIN, None)?,
-        ki: number("ki", GAIN, None)?,
+        kp: table.number("kp", GAIN)?,
+        ki: table.number("ki", GAIN)?,
         kd,
-        integral_order: number("integral_order", ORDER, None)?,
-        derivative_order: number("derivative_order", ORDER, Some(1.0))?,
-        derivative_corner: number(
-            "derivative_corner_rad_s",
-            CORNER,
-            (kd == 0.0).then_some(DEFAULT_CORNER),
-        )?,
+        integral_order: table.number("integral_order", ORDER)?,
+        derivative_order: table.number_or("derivative_order", ORDER, 1.0)?,
+        derivative_corner: if kd == 0.0 {
+            table.number_or(corner, CORNER, DEFAULT_CORNER)?
+        } else {
+            table.number(corner, CORNER)?
+        },
     })
 }
 
@@ -393,16 +386,26 @@ fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
 /// Gives the file at `path`, if there is one, a second name that was free. A hard link never
 /// replaces what is there, and until the rename both names hold the old text.
 fn keep(path: &Path, folder: &Path, name: &str) -> std::io::Result<Option<PathBuf>> {
+    if !path.try_exists()? {
+        return Ok(None);
+    }
     for number in 1..=u32::MAX {
         let kept = folder.join(format!("{name}.{number}.bak"));
-        match std::fs::hard_link(path, &kept) {
+        match std::fs::hard_link(path, &kept).or_else(|e| copy_new(path, &kept).map_err(|_| e)) {
             Ok(()) => return Ok(Some(kept)),
             Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(e) => return Err(e),
         }
     }
     Err(std::io::Error::other("no backup number is free"))
+}
+
+/// For file systems without hard links: a copy under a name that nothing has yet.
+fn copy_new(from: &Path, to: &Path) -> std::io::Result<()> {
+    let text = std::fs::read(from)?;
+    let mut file = OpenOptions::new().write(true).create_new(true).open(to)?;
+    file.write_all(&text)?;
+    file.sync_all()
 }
 
 /// A gain set of another kind than the joint's motors take.

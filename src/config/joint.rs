@@ -6,7 +6,7 @@ use nalgebra::{Rotation3, Vector3};
 use serde_yaml::Value;
 
 use super::gains::{check_kind, check_names, kind};
-use super::table::{Range, Table, quoted, read, show};
+use super::table::{Overlaid, Range, Table, quoted, read, show};
 use super::{
     ConfigError, FRAME, NAME, NAMESPACE, NODE_NAME, NamedGainSet, is_frame, is_name, is_namespace,
     is_node_name,
@@ -57,11 +57,11 @@ const TENDON_KEYS: &[&str] = &[
     "acceleration_rad_s2",
 ];
 
-const MM: f64 = 1e-3;
-const RADIUS: Range = Range::above(0.0, 1000.0, "mm");
-const OFFSET: Range = Range::closed(-1000.0, 1000.0, "mm");
-const ANGLE: Range = Range::closed(-360.0, 360.0, "deg");
-const RATE: Range = Range::closed(10.0, 1000.0, "Hz");
+pub(super) const MM: f64 = 1e-3;
+pub(super) const RADIUS: Range = Range::above(0.0, 1000.0, "mm");
+pub(super) const OFFSET: Range = Range::closed(-1000.0, 1000.0, "mm");
+pub(super) const ANGLE: Range = Range::closed(-360.0, 360.0, "deg");
+pub(super) const RATE: Range = Range::closed(10.0, 1000.0, "Hz");
 const AGE: Range = Range::above(0.0, 10.0, "s");
 
 /// What starts a tick.
@@ -147,14 +147,7 @@ impl JointFile {
 
     fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
         let top = Table::top(file, value, KEYS)?;
-        let name = match top.get("name") {
-            None => "withy",
-            Some(_) => top.text("name", NODE_NAME, is_node_name)?,
-        };
-        let namespace = match top.get("namespace") {
-            None => "/",
-            Some(_) => top.text("namespace", NAMESPACE, is_namespace)?,
-        };
+        let (name, namespace) = node_name(&top)?;
         let frames = frames(&top)?;
         let (imu_period, head_from_imu) = imu(&top)?;
         let (motor_period, motor_time_constant, follow_band) = motors(&top)?;
@@ -189,8 +182,8 @@ impl JointFile {
         }
         Ok(Self {
             file: file.to_path_buf(),
-            name: name.to_string(),
-            namespace: namespace.to_string(),
+            name,
+            namespace,
             motor_names: tendons.motor_names,
             joint,
             limits,
@@ -230,7 +223,14 @@ impl JointFile {
     }
 }
 
-fn frames(top: &Table) -> Result<Frames, ConfigError> {
+/// Name and namespace of the node.
+fn node_name(top: &Table) -> Result<(String, String), ConfigError> {
+    let name = top.text_or("name", NODE_NAME, is_node_name, "withy")?;
+    let namespace = top.text_or("namespace", NAMESPACE, is_namespace, "/")?;
+    Ok((name.to_string(), namespace.to_string()))
+}
+
+pub(super) fn frames(top: &Table) -> Result<Frames, ConfigError> {
     let value = top.need("frames", "a table with the names base and head")?;
     let table = Table::at(top.file, "frames", value, &["base", "head"])?;
     let base = table.text("base", FRAME, is_frame)?.to_string();
@@ -324,7 +324,8 @@ fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
     Ok((tolerance.to_radians(), dwell))
 }
 
-fn setpoint(top: &Table) -> Result<(SetpointKind, SetpointMessage), ConfigError> {
+/// Kind and message.
+pub(super) fn setpoint(top: &Table) -> Result<(SetpointKind, SetpointMessage), ConfigError> {
     let value = top.need("setpoint", "a table with kind and message")?;
     let table = Table::at(top.file, "setpoint", value, &["kind", "message"])?;
     let message = [
@@ -373,6 +374,34 @@ fn limits(
     })
 }
 
+/// +1 where positive motor angles reel in, which is the default, or -1.
+pub(super) fn sign(tendon: &Overlaid) -> Result<f64, ConfigError> {
+    let table = tendon.of("sign");
+    match table.get("sign").map(|value| (value, value.as_f64())) {
+        None => Ok(1.0),
+        Some((_, Some(sign))) if sign.abs() == 1.0 => Ok(sign),
+        Some((value, _)) => {
+            let accepted = "1 where positive motor angles reel in, -1 where they pay out";
+            Err(table.refuse("sign", value, accepted))
+        }
+    }
+}
+
+/// The name of a tendon's motor, which no other motor has, onto `names`.
+pub(super) fn motor_name(tendon: &Table, names: &mut Vec<String>) -> Result<(), ConfigError> {
+    let name = tendon.text("motor", NAME, is_name)?;
+    if let Some(first) = names.iter().position(|n| n == name) {
+        return Err(ConfigError::value(
+            tendon.file,
+            tendon.key("motor"),
+            quoted(name),
+            format!("a name that no other motor has (tendons[{first}].motor has it)"),
+        ));
+    }
+    names.push(name.to_string());
+    Ok(())
+}
+
 /// The tendons of a joint file with their motors.
 struct Tendons {
     motor_names: Vec<String>,
@@ -381,29 +410,7 @@ struct Tendons {
     limits: Vec<MotorLimits>,
 }
 
-/// One tendon: its own table, and the one for all.
-struct TendonTable<'a> {
-    own: Table<'a>,
-    all: Option<Table<'a>>,
-}
-
-impl<'a> TendonTable<'a> {
-    /// The table that `key` is read from: its own if it is there or nowhere.
-    fn of(&self, key: &str) -> &Table<'a> {
-        match &self.all {
-            Some(all) if self.own.get(key).is_none() && all.get(key).is_some() => all,
-            _ => &self.own,
-        }
-    }
-
-    fn number(&self, key: &str, range: Range) -> Result<f64, ConfigError> {
-        self.of(key).number(key, range)
-    }
-
-    fn number_or(&self, key: &str, range: Range, default: f64) -> Result<f64, ConfigError> {
-        self.of(key).number_or(key, range, default)
-    }
-
+impl Overlaid<'_> {
     fn tendon(&self) -> Result<Tendon, ConfigError> {
         let base_angle = self.number("base_angle_deg", ANGLE)?;
         let base_radius = self.number("base_radius_mm", RADIUS)?;
@@ -427,17 +434,6 @@ impl<'a> TendonTable<'a> {
     }
 
     fn motor(&self) -> Result<Motor, ConfigError> {
-        let sign = self.of("sign");
-        let sign = match sign.get("sign") {
-            None => 1.0,
-            Some(value) => match value.as_f64() {
-                Some(s) if s.abs() == 1.0 => s,
-                _ => {
-                    let accepted = "1 where positive motor angles reel in, -1 where they pay out";
-                    return Err(sign.refuse("sign", value, accepted));
-                }
-            },
-        };
         Ok(Motor {
             ratio: self.number_or("gear_ratio", Range::above(0.0, 1e4, ""), 1.0)?,
             drum_radius: self.number("drum_radius_mm", RADIUS)? * MM,
@@ -446,7 +442,7 @@ impl<'a> TendonTable<'a> {
                 Range::closed(0.0, 50.0, "mm"),
                 0.0,
             )? * MM,
-            sign,
+            sign: sign(self)?,
         })
     }
 
@@ -502,20 +498,11 @@ impl Tendons {
         };
         for (i, value) in list.iter().enumerate() {
             let path = format!("tendons[{i}]");
-            let table = TendonTable {
+            let table = Overlaid {
                 own: Table::at(file, &path, value, TENDON_KEYS)?,
                 all,
             };
-            let name = table.own.text("motor", NAME, is_name)?;
-            if let Some(first) = made.motor_names.iter().position(|n| n == name) {
-                return Err(ConfigError::value(
-                    file,
-                    table.own.key("motor"),
-                    quoted(name),
-                    format!("a name that no other motor has (tendons[{first}].motor has it)"),
-                ));
-            }
-            made.motor_names.push(name.to_string());
+            motor_name(&table.own, &mut made.motor_names)?;
             made.tendons.push(table.tendon()?);
             made.motors.push(table.motor()?);
             made.limits.push(table.limits()?);

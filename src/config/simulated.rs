@@ -1,1 +1,355 @@
-//! Simulated-joint files.
+//! Simulated-joint files: the simulator's own description of a joint, which the controller never sees.
+
+use std::path::{Path, PathBuf};
+
+use nalgebra::UnitQuaternion;
+use serde_yaml::Value;
+
+use super::joint::{
+    ANGLE, Frames, MM, OFFSET, RADIUS, SetpointMessage, attitude, frames, motor_name, setpoint,
+    sign,
+};
+use super::table::{Overlaid, Range, Table, read};
+use super::{ConfigError, NAMESPACE, NODE_NAME, is_namespace, is_node_name};
+use crate::beam::{
+    DescriptionError, DriveKind, JointDescription, Options, Plant, SensorOptions, SimulatedMotor,
+    SimulatedTendon, Tolerances,
+};
+use crate::controller::SetpointKind;
+
+const KEYS: &[&str] = &[
+    "name",
+    "namespace",
+    "frames",
+    "setpoint",
+    "beam",
+    "head",
+    "base_attitude_deg",
+    "gravity_m_s2",
+    "pretension_n",
+    "all_tendons",
+    "tendons",
+    "motor",
+    "imu",
+    "sensors",
+    "build",
+];
+
+/// Keys that a tendon may have of its own; all but the first may stand under `all_tendons`.
+const TENDON_KEYS: &[&str] = &[
+    "motor",
+    "base_angle_deg",
+    "base_radius_mm",
+    "base_offset_mm",
+    "head_angle_deg",
+    "head_radius_mm",
+    "head_offset_mm",
+    "guide_radii_mm",
+    "drum_radius_mm",
+    "tendon_thickness_mm",
+    "gear_ratio",
+    "sign",
+    "stiffness_n_per_m",
+    "damping_n_s_per_m",
+];
+
+/// kg m^2 per g cm^2.
+const GRAM_CM2: f64 = 1e-7;
+const GRAM: f64 = 1e-3;
+const MILLISECOND: f64 = 1e-3;
+const MASS: Range = Range::closed(0.0, 1e5, "g");
+const TIME: Range = Range::closed(0.0, 10.0, "s");
+const SENSOR_RATE: Range = Range::closed(0.01, 1000.0, "Hz");
+const SENSOR_AGE: Range = Range::closed(0.0, 10_000.0, "ms");
+const MAX_TENDONS: usize = crate::kinematics::MAX_TENDONS;
+
+/// A simulated-joint file, checked: the joint can be built.
+#[derive(Clone, Debug)]
+pub struct SimulatedFile {
+    /// The file.
+    pub file: PathBuf,
+    /// Name of the simulated joint's node.
+    pub name: String,
+    /// Namespace of its node, `/` or starting with it.
+    pub namespace: String,
+    /// Names of the motors in `joint_states` and setpoints, in tendon order.
+    pub motor_names: Vec<String>,
+    /// Names of frames.
+    pub frames: Frames,
+    /// What the motors take.
+    pub drive: DriveKind,
+    /// The message that setpoints come in.
+    pub setpoint_message: SetpointMessage,
+    /// The joint as drawn.
+    pub description: JointDescription,
+    /// How the built joint departs from its drawing, and its sensors.
+    pub options: Options,
+    /// Seed of the build and of the noise.
+    pub seed: u64,
+}
+
+impl SimulatedFile {
+    /// Reads a simulated-joint file.
+    ///
+    /// # Errors
+    /// The first thing in it that is not accepted.
+    pub fn load(file: impl AsRef<Path>) -> Result<Self, ConfigError> {
+        let file = file.as_ref();
+        Self::from_value(file, &read(file)?)
+    }
+
+    /// Reads a simulated-joint file's text as if it stood in `file`.
+    ///
+    /// # Errors
+    /// As [`SimulatedFile::load`].
+    pub fn from_text(file: impl AsRef<Path>, text: &str) -> Result<Self, ConfigError> {
+        let file = file.as_ref();
+        Self::from_value(file, &super::table::parse(file, text)?)
+    }
+
+    fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
+        let top = Table::top(file, value, KEYS)?;
+        let name = top.text_or("name", NODE_NAME, is_node_name, "simulated_joint")?;
+        let namespace = top.text_or("namespace", NAMESPACE, is_namespace, "/")?;
+        let (kind, setpoint_message) = setpoint(&top)?;
+        let (motor_names, tendons) = tendons(&top)?;
+        let (options, seed) = options(&top)?;
+        let description = description(&top, tendons)?;
+        Plant::new(&description, &options, seed).map_err(|e| refused(file, &e))?;
+        Ok(Self {
+            file: file.to_path_buf(),
+            name: name.to_string(),
+            namespace: namespace.to_string(),
+            motor_names,
+            frames: frames(&top)?,
+            drive: match kind {
+                SetpointKind::Position => DriveKind::Position,
+                SetpointKind::Velocity => DriveKind::Velocity,
+            },
+            setpoint_message,
+            description,
+            options,
+            seed,
+        })
+    }
+}
+
+/// A table that must be there, with `keys`.
+fn section<'a>(top: &Table<'a>, name: &'a str, keys: &[&str]) -> Result<Table<'a>, ConfigError> {
+    let value = top.need(name, &format!("a table with {}", keys.join(", ")))?;
+    Table::at(top.file, name, value, keys)
+}
+
+fn description(
+    top: &Table,
+    tendons: Vec<SimulatedTendon>,
+) -> Result<JointDescription, ConfigError> {
+    let beam_keys = [
+        "length_mm",
+        "flexural_rigidity_n_m2",
+        "mass_g",
+        "retardation_s",
+        "air_drag_n_s_per_m",
+    ];
+    let beam = section(top, "beam", &beam_keys)?;
+    let head = section(top, "head", &["mass_g", "height_mm", "inertia_g_cm2"])?;
+    let inertia = head.numbers("inertia_g_cm2", 3..=3, Range::closed(0.0, 1e9, "g cm^2"))?;
+    Ok(JointDescription {
+        length: beam.number(beam_keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
+        flexural_rigidity: beam.number(beam_keys[1], Range::above(0.0, 1e4, "N m^2"))?,
+        beam_mass: beam.number(beam_keys[2], MASS)? * GRAM,
+        retardation: beam.number(beam_keys[3], TIME)?,
+        air_drag: beam.number(beam_keys[4], Range::closed(0.0, 1000.0, "N s/m"))?,
+        head_mass: head.number("mass_g", Range::above(0.0, 1e5, "g"))? * GRAM,
+        head_height: head.number("height_mm", OFFSET)? * MM,
+        head_inertia: [0, 1, 2].map(|axis| inertia[axis] * GRAM_CM2),
+        base_attitude: UnitQuaternion::from_rotation_matrix(&attitude(top, "base_attitude_deg")?),
+        gravity: top.number_or("gravity_m_s2", Range::closed(0.0, 100.0, "m/s^2"), 9.81)?,
+        pretension: top.number("pretension_n", Range::above(0.0, 1e4, "N"))?,
+        tendons,
+        motor: motor(top)?,
+        imu_mounting: UnitQuaternion::from_rotation_matrix(&imu_mounting(top)?),
+    })
+}
+
+fn imu_mounting(top: &Table) -> Result<nalgebra::Rotation3<f64>, ConfigError> {
+    match top.get("imu") {
+        None => Ok(nalgebra::Rotation3::identity()),
+        Some(value) => {
+            let imu = Table::at(top.file, "imu", value, &["mounting_deg"])?;
+            attitude(&imu, "mounting_deg")
+        }
+    }
+}
+
+fn motor(top: &Table) -> Result<SimulatedMotor, ConfigError> {
+    let keys = [
+        "bandwidth_rad_s",
+        "speed_limit_rad_s",
+        "acceleration_limit_rad_s2",
+        "command_timeout_s",
+        "encoder_counts",
+    ];
+    let table = section(top, "motor", &keys)?;
+    Ok(SimulatedMotor {
+        bandwidth: table.number(keys[0], Range::above(0.0, 1e4, "rad/s"))?,
+        speed_limit: table.number(keys[1], Range::above(0.0, 1e5, "rad/s"))?,
+        acceleration_limit: table.number(keys[2], Range::above(0.0, 1e7, "rad/s^2"))?,
+        command_timeout: table.number(keys[3], Range::above(0.0, 1e6, "s"))?,
+        encoder_counts: table.whole(keys[4], 1, 1 << 24)? as u32,
+    })
+}
+
+fn tendons(top: &Table) -> Result<(Vec<String>, Vec<SimulatedTendon>), ConfigError> {
+    let file = top.file;
+    let accepted = format!("a list of 3 to {MAX_TENDONS} tendons");
+    let list = top.list("tendons", &accepted)?;
+    if !(3..=MAX_TENDONS).contains(&list.len()) {
+        let value = format!("a list of {}", list.len());
+        return Err(ConfigError::value(file, "tendons", value, accepted));
+    }
+    let all = match top.get("all_tendons") {
+        None => None,
+        Some(value) => Some(Table::at(file, "all_tendons", value, &TENDON_KEYS[1..])?),
+    };
+    let mut names = Vec::new();
+    let mut tendons = Vec::new();
+    for (i, value) in list.iter().enumerate() {
+        let path = format!("tendons[{i}]");
+        let own = Table::at(file, &path, value, TENDON_KEYS)?;
+        motor_name(&own, &mut names)?;
+        tendons.push(tendon(&Overlaid { own, all })?);
+    }
+    Ok((names, tendons))
+}
+
+fn tendon(table: &Overlaid) -> Result<SimulatedTendon, ConfigError> {
+    let base_angle = table.number("base_angle_deg", ANGLE)?;
+    let base_radius = table.number("base_radius_mm", RADIUS)?;
+    let guides = table.of("guide_radii_mm");
+    let guide_radii = match guides.get("guide_radii_mm") {
+        None => Vec::new(),
+        Some(_) => guides.numbers("guide_radii_mm", 0..=200, RADIUS)?,
+    };
+    let thickness = Range::closed(0.0, 50.0, "mm");
+    let drum = table.number("drum_radius_mm", RADIUS)?
+        + 0.5 * table.number_or("tendon_thickness_mm", thickness, 0.0)?;
+    Ok(SimulatedTendon {
+        base_angle: base_angle.to_radians(),
+        base_radius: base_radius * MM,
+        base_offset: table.number_or("base_offset_mm", OFFSET, 0.0)? * MM,
+        head_angle: table
+            .number_or("head_angle_deg", ANGLE, base_angle)?
+            .to_radians(),
+        head_radius: table.number_or("head_radius_mm", RADIUS, base_radius)? * MM,
+        head_offset: table.number_or("head_offset_mm", OFFSET, 0.0)? * MM,
+        guide_radii: guide_radii.iter().map(|r| r * MM).collect(),
+        drum_radius: drum * MM,
+        gear_ratio: table.number_or("gear_ratio", Range::above(0.0, 1e4, ""), 1.0)?,
+        positive_reels_in: sign(table)? > 0.0,
+        stiffness: table.number("stiffness_n_per_m", Range::above(0.0, 1e7, "N/m"))?,
+        damping: table.number_or("damping_n_s_per_m", Range::closed(0.0, 1e6, "N s/m"), 0.0)?,
+    })
+}
+
+fn sensors(top: &Table) -> Result<SensorOptions, ConfigError> {
+    let keys = [
+        "motor_rate_hz",
+        "motor_age_ms",
+        "imu_rate_hz",
+        "imu_age_ms",
+        "attitude_noise_deg",
+        "yaw_drift_deg_per_min",
+        "gyro_noise_rad_s",
+    ];
+    let table = section(top, "sensors", &keys)?;
+    Ok(SensorOptions {
+        motor_rate: table.number(keys[0], SENSOR_RATE)?,
+        motor_age: table.number(keys[1], SENSOR_AGE)? * MILLISECOND,
+        imu_rate: table.number(keys[2], SENSOR_RATE)?,
+        imu_age: table.number(keys[3], SENSOR_AGE)? * MILLISECOND,
+        attitude_noise: table
+            .number(keys[4], Range::closed(0.0, 30.0, "deg rms"))?
+            .to_radians(),
+        yaw_drift: table
+            .number(keys[5], Range::closed(-3600.0, 3600.0, "deg/min"))?
+            .to_radians()
+            / 60.0,
+        gyro_noise: table.number(keys[6], Range::closed(0.0, 10.0, "rad/s rms"))?,
+    })
+}
+
+/// How the joint is built, with the seed.
+fn options(top: &Table) -> Result<(Options, u64), ConfigError> {
+    let sensors = sensors(top)?;
+    let keys = [
+        "seed",
+        "radius_tolerance_percent",
+        "anchor_tolerance_deg",
+        "zero_tolerance_deg",
+        "stiction_rad",
+        "motor_speed_scale",
+    ];
+    let Some(value) = top.get("build") else {
+        return Ok((
+            Options {
+                sensors,
+                ..Options::default()
+            },
+            1,
+        ));
+    };
+    let table = Table::at(top.file, "build", value, &keys)?;
+    let tolerances = Tolerances {
+        radius: 0.01 * table.number_or(keys[1], Range::closed(0.0, 49.0, "percent"), 0.0)?,
+        anchor: table
+            .number_or(keys[2], Range::closed(0.0, 90.0, "deg"), 0.0)?
+            .to_radians(),
+        zero: table
+            .number_or(keys[3], Range::closed(0.0, 90.0, "deg"), 0.0)?
+            .to_radians(),
+    };
+    let spread = keys[1..=3].iter().any(|key| table.get(key).is_some());
+    let seed = match table.get(keys[0]) {
+        None => 1,
+        Some(_) => table.whole(keys[0], 0, u64::MAX)?,
+    };
+    let options = Options {
+        tolerances: spread.then_some(tolerances),
+        stiction: table.number_or(keys[4], Range::closed(0.0, 1.0, "rad"), 0.0)?,
+        motor_speed_scale: match table.get(keys[5]) {
+            None => None,
+            Some(_) => Some(table.number(keys[5], Range::above(0.0, 10.0, ""))?),
+        },
+        sensors,
+    };
+    Ok((options, seed))
+}
+
+/// What the parts make together and cannot be.
+fn refused(file: &Path, error: &DescriptionError) -> ConfigError {
+    let (key, value, accepted) = match error {
+        DescriptionError::Balance { tendon, tension } => (
+            "tendons".to_string(),
+            format!("a ring in which tendons[{tendon}] would carry {tension:.3} N in balance"),
+            "tendons on all sides, so that all can pull in balance",
+        ),
+        DescriptionError::Guides => (
+            "tendons".to_string(),
+            "a ring whose numbers of guide_radii_mm have no common spacing of 240 segments or fewer"
+                .to_string(),
+            "numbers of guides that share a spacing",
+        ),
+        DescriptionError::TendonCount(count) => (
+            "tendons".to_string(),
+            format!("a list of {count}"),
+            "a list of 3 or more",
+        ),
+        DescriptionError::Value {
+            name,
+            value,
+            accepted,
+        } => (name.clone(), value.to_string(), *accepted),
+    };
+    ConfigError::value(file, key, value, accepted)
+}

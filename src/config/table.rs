@@ -296,19 +296,36 @@ impl<'a> Table<'a> {
         }
     }
 
+    /// A list of numbers in `range`, as many as `count` says.
+    pub(super) fn numbers(
+        &self,
+        key: &str,
+        count: std::ops::RangeInclusive<usize>,
+        range: Range,
+    ) -> Result<Vec<f64>, ConfigError> {
+        let (low, high) = (count.start(), count.end());
+        let many = if low == high {
+            low.to_string()
+        } else {
+            format!("{low} to {high}")
+        };
+        let accepted = format!("{many} numbers in brackets, each {}", range.text());
+        let value = self.need(key, &accepted)?;
+        let items = match value.as_sequence() {
+            Some(items) if count.contains(&items.len()) => items,
+            _ => return Err(self.refuse(key, value, accepted)),
+        };
+        let item = |(i, value): (usize, &Value)| {
+            number(self.file, &format!("{}[{i}]", self.key(key)), value, range)
+        };
+        items.iter().enumerate().map(item).collect()
+    }
+
     /// Two numbers in `range`.
     pub(super) fn pair(&self, key: &str, range: Range) -> Result<[f64; 2], ConfigError> {
-        let accepted = format!("two numbers in brackets, each {}", range.text());
-        let value = self.need(key, &accepted)?;
-        match value.as_sequence().map(Vec::as_slice) {
-            Some([a, b]) => {
-                let item = |i: usize, value| {
-                    number(self.file, &format!("{}[{i}]", self.key(key)), value, range)
-                };
-                Ok([item(0, a)?, item(1, b)?])
-            }
-            _ => Err(self.refuse(key, value, accepted)),
-        }
+        let numbers = self.numbers(key, 2..=2, range)?;
+        // Just asked for two.
+        Ok([numbers[0], numbers[1]])
     }
 
     /// A text that `fits`.
@@ -322,6 +339,20 @@ impl<'a> Table<'a> {
         match value.as_str() {
             Some(text) if fits(text) => Ok(text),
             _ => Err(self.refuse(key, value, accepted)),
+        }
+    }
+
+    /// A text that `fits`, or `default` where there is none.
+    pub(super) fn text_or(
+        &self,
+        key: &str,
+        accepted: &str,
+        fits: impl Fn(&str) -> bool,
+        default: &'a str,
+    ) -> Result<&'a str, ConfigError> {
+        match self.get(key) {
+            None => Ok(default),
+            Some(_) => self.text(key, accepted, fits),
         }
     }
 
@@ -353,5 +384,35 @@ fn number(file: &Path, key: &str, value: &Value, range: Range) -> Result<f64, Co
     match value.as_f64() {
         Some(n) if range.holds(n) => Ok(n),
         _ => Err(ConfigError::value(file, key, show(value), range.text())),
+    }
+}
+
+/// A table and, below it, one that it shares with others: its own keys come first.
+#[derive(Clone, Copy)]
+pub(super) struct Overlaid<'a> {
+    pub(super) own: Table<'a>,
+    pub(super) all: Option<Table<'a>>,
+}
+
+impl<'a> Overlaid<'a> {
+    /// The table that `key` is read from: its own if it is there or nowhere.
+    pub(super) fn of(&self, key: &str) -> &Table<'a> {
+        match &self.all {
+            Some(all) if self.own.get(key).is_none() && all.get(key).is_some() => all,
+            _ => &self.own,
+        }
+    }
+
+    pub(super) fn number(&self, key: &str, range: Range) -> Result<f64, ConfigError> {
+        self.of(key).number(key, range)
+    }
+
+    pub(super) fn number_or(
+        &self,
+        key: &str,
+        range: Range,
+        default: f64,
+    ) -> Result<f64, ConfigError> {
+        self.of(key).number_or(key, range, default)
     }
 }
