@@ -11,6 +11,8 @@
 //! Angles commanded and reported are motor angles: positive reels in (or out, by the description), zero is the straight joint as drawn
 //! at its pretension. A built joint's zeros are off by its tolerances, and neither commands nor encoders show it.
 
+#[cfg(test)]
+mod checks;
 mod description;
 mod motors;
 mod random;
@@ -124,11 +126,7 @@ impl Plant {
             inertia: Vector3::from(description.head_inertia),
         };
         // Tendons are tensioned on the drawn joint; a built one departs from it.
-        let drawn = description
-            .tendons
-            .iter()
-            .map(|t| run(t, description.length))
-            .collect();
+        let drawn = description.tendons.iter().map(run).collect();
         let pretension = balanced_pretension(
             &Rod::new(material, head, drawn, segments).runs,
             description.pretension,
@@ -158,12 +156,11 @@ impl Plant {
             zeros.push(spread.zero * build.symmetric());
             let sign = if built.positive_reels_in { 1.0 } else { -1.0 };
             reel.push(sign * built.drum_radius / built.gear_ratio);
-            let mut run = run(&built, description.length);
+            let mut run = run(&built);
             run.pretension = tension;
             runs.push(run);
         }
         let count = runs.len();
-        let speed_scale = options.motor_speed_scale.unwrap_or(1.0);
         let sensors = options.sensors;
         let blank = MotorReading {
             stamp: 0.0,
@@ -177,7 +174,14 @@ impl Plant {
         };
         let mut plant = Self {
             rod: Rod::new(material, head, runs, segments),
-            motors: vec![Motor::new(&description.motor, speed_scale, options.stiction); count],
+            motors: vec![
+                Motor::new(
+                    &description.motor,
+                    options.motor_speed_scale,
+                    options.stiction
+                );
+                count
+            ],
             reel,
             zeros,
             command_timeout: description.motor.command_timeout,
@@ -395,7 +399,7 @@ impl Plant {
             let reading = self.motor_channel.sample(now);
             reading.stamp = now;
             for (i, motor) in self.motors.iter().enumerate() {
-                let angle = (motor.angle * self.counts_per_radian).floor() / self.counts_per_radian;
+                let angle = (motor.angle * self.counts_per_radian).round() / self.counts_per_radian;
                 reading.angles[i] = angle;
                 reading.velocities[i] = if elapsed > 0.0 {
                     (angle - self.previous_angles[i]) / elapsed
@@ -447,8 +451,8 @@ fn lean(rotation: &Matrix3<f64>) -> Vector2<f64> {
     }
 }
 
-/// The path of one tendon on a beam of `length`.
-fn run(tendon: &SimulatedTendon, length: f64) -> Run {
+/// The path of one tendon.
+fn run(tendon: &SimulatedTendon) -> Run {
     let at = |radius: f64, angle: f64, height: f64| {
         Vector3::new(radius * angle.cos(), radius * angle.sin(), height)
     };
@@ -467,7 +471,6 @@ fn run(tendon: &SimulatedTendon, length: f64) -> Run {
             )
         })
         .collect();
-    debug_assert!(length > 0.0);
     Run::new(
         at(tendon.base_radius, tendon.base_angle, tendon.base_offset),
         guides,
@@ -486,12 +489,21 @@ fn balanced_pretension(runs: &[Run], mean: f64) -> Result<Vec<f64>, DescriptionE
     let a = DMatrix::from_fn(2, runs.len(), |r, c| runs[c].straight_slope()[r]);
     let even = DVector::from_element(runs.len(), mean);
     let moment = &a * &even;
+    // Tendons all in one plane with the beam bend it one way only: no balance in the other direction.
+    let slack = |tendon| DescriptionError::Balance {
+        tendon,
+        tension: 0.0,
+    };
     let lambda = (&a * a.transpose())
         .cholesky()
         .map(|c| c.solve(&moment))
-        .unwrap_or_else(|| DVector::zeros(2));
+        .ok_or(slack(0))?;
     let tension = even - a.transpose() * lambda;
-    match tension.iter().position(|&t| !(t > 0.0)) {
+    let left = (&a * &tension).norm();
+    if left > 1e-9 * a.norm() * mean {
+        return Err(slack(0));
+    }
+    match tension.iter().position(|&t| t <= 0.0) {
         Some(tendon) => Err(DescriptionError::Balance {
             tendon,
             tension: tension[tendon],

@@ -140,16 +140,28 @@ impl Default for SensorOptions {
 }
 
 /// How one built joint departs from its drawing.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Options {
     /// Spread of the build; `None` builds it exactly as drawn.
     pub tolerances: Option<Tolerances>,
     /// Motor stiction, rad at the motor, 0 or above: a resting motor stays until its position error exceeds it.
     pub stiction: f64,
-    /// Motor speed limit as a fraction of the drawn one, above 0; `None` for 1.
-    pub motor_speed_scale: Option<f64>,
+    /// Motor speed limit as a fraction of the drawn one, above 0.
+    pub motor_speed_scale: f64,
     /// Rates, ages and noise.
     pub sensors: SensorOptions,
+}
+
+impl Default for Options {
+    /// Built as drawn, no stiction, full motor speed, usual sensors.
+    fn default() -> Self {
+        Self {
+            tolerances: None,
+            stiction: 0.0,
+            motor_speed_scale: 1.0,
+            sensors: SensorOptions::default(),
+        }
+    }
 }
 
 /// A joint that cannot be simulated, in one sentence.
@@ -310,10 +322,7 @@ impl JointDescription {
         positive("motor command timeout (s)", motor.command_timeout)?;
         positive("encoder counts per turn", f64::from(motor.encoder_counts))?;
         not_negative("motor stiction (rad)", options.stiction)?;
-        positive(
-            "motor speed scale",
-            options.motor_speed_scale.unwrap_or(1.0),
-        )?;
+        positive("motor speed scale", options.motor_speed_scale)?;
         if let Some(tolerances) = &options.tolerances {
             let radius = tolerances.radius;
             accept(

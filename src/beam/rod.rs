@@ -284,9 +284,9 @@ impl Rod {
             let c1 = from.rotation * turn.left1;
             let c2 = from.rotation * turn.left2;
             let mut columns = from.turn;
-            for i in 0..TERMS {
-                axpy(&mut columns, i, weight[i], &c2);
-                axpy(&mut columns, TERMS + i, -weight[i], &c1);
+            for (i, &share) in weight.iter().enumerate() {
+                axpy(&mut columns, i, share, &c2);
+                axpy(&mut columns, TERMS + i, -share, &c1);
             }
             let relative = c1 * r1 + c2 * r2;
             let omega = from.omega + relative;
@@ -299,8 +299,8 @@ impl Rod {
             let stretch = h * turn.sinc_slope;
             to.position = from.position + d * chord;
             let mut shift = from.shift;
-            for i in 0..TERMS {
-                for (column, along) in [(i, v2 * weight[i]), (TERMS + i, -v1 * weight[i])] {
+            for (i, &share) in weight.iter().enumerate() {
+                for (column, along) in [(i, v2 * share), (TERMS + i, -v1 * share)] {
                     let w = Vector3::new(
                         columns[(0, column)],
                         columns[(1, column)],
@@ -329,9 +329,9 @@ impl Rod {
             // Second half.
             let c1 = middle * turn.left1;
             let c2 = middle * turn.left2;
-            for i in 0..TERMS {
-                axpy(&mut columns, i, weight[i], &c2);
-                axpy(&mut columns, TERMS + i, -weight[i], &c1);
+            for (i, &share) in weight.iter().enumerate() {
+                axpy(&mut columns, i, share, &c2);
+                axpy(&mut columns, TERMS + i, -share, &c1);
             }
             to.turn = columns;
             let relative = c1 * r1 + c2 * r2;
@@ -395,6 +395,26 @@ impl Rod {
         self.q += (self.v + change * THETA) * dt;
         self.v += change;
         self.update();
+    }
+
+    /// Generalised force at rest, elastic and tendon forces included.
+    #[cfg(test)]
+    pub(super) fn force_at_rest(&self) -> Coordinates {
+        let mut force = self.force;
+        for c in 0..COORDINATES {
+            force[c] -= elastic_stiffness(&self.material, c) * self.q[c];
+        }
+        for run in &self.runs {
+            force -= run.gradient * run.tension;
+        }
+        force
+    }
+
+    /// Linear and angular acceleration of the beam's end at q'' = 0.
+    #[cfg(test)]
+    pub(super) fn end_acceleration(&self) -> (Vector3<f64>, Vector3<f64>) {
+        let end = &self.stations[self.legendre.len()];
+        (end.acceleration, end.alpha)
     }
 
     pub(super) fn rotation(&self) -> &Matrix3<f64> {
@@ -545,7 +565,7 @@ fn update_run(run: &mut Run, stations: &[Station], v: &Coordinates) {
         let chord = to - from;
         let norm = chord.norm();
         length += norm;
-        // Two anchors on one point have no direction; construction refuses them, a bend cannot reach them.
+        // Two guide points on one spot have no direction to pull in.
         if norm > 0.0 {
             let along = chord / norm;
             for c in 0..COORDINATES {
