@@ -27,6 +27,7 @@ mod tension;
 
 pub use projection::Projection;
 pub use routing::{Motor, Routing, RoutingError, Tendon};
+pub use tension::TENSION_FLOOR;
 
 use nalgebra::{Matrix2, Matrix3x2, Rotation3, Vector2, Vector3};
 
