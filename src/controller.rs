@@ -61,6 +61,18 @@ pub struct MotorGains {
     pub derivative_corner: f64,
 }
 
+impl MotorGains {
+    fn factors(&self) -> [f64; 3] {
+        [self.kp, self.ki, self.kd]
+    }
+
+    /// The factors on their way from `from` to these, at `share` of the way.
+    fn blended(&self, from: [f64; 3], share: f64) -> [f64; 3] {
+        let to = self.factors();
+        std::array::from_fn(|i| from[i] + (to[i] - from[i]) * share)
+    }
+}
+
 /// Hold band on the integrators, rad of motor angle: below `enter` they rest, above `leave` they
 /// work again. An integrator with stiction in its loop hunts; inside the band it does not.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -168,6 +180,8 @@ pub struct Controllers {
 /// One motor's memory.
 #[derive(Clone, Copy, Debug)]
 struct MotorState {
+    /// Gains in force when the present law was taken over: kp, ki, kd.
+    from: [f64; 3],
     integral: IntegralState,
     derivative: DerivativeState,
     derivative_output: f64,
@@ -308,6 +322,7 @@ impl Controllers {
             .motors
             .iter()
             .map(|m| MotorState {
+                from: m.gains.factors(),
                 integral: m.integral.with_output(0.0),
                 derivative: DerivativeState::default(),
                 derivative_output: 0.0,
@@ -317,7 +332,8 @@ impl Controllers {
     }
 
     /// One step of every motor's controller: `error` in, `correction` out, motor by motor.
-    /// `fresh` says that the error rests on a new sample; `integrate` that the integrators work.
+    /// `fresh` says that the error rests on a new sample; `integrate` that the integrators work;
+    /// `share` how far the hand-over from the law before has come, 0 to 1.
     ///
     /// Work: per motor two operators of fixed size.
     pub fn step(
@@ -326,22 +342,23 @@ impl Controllers {
         error: &[f64],
         fresh: bool,
         integrate: bool,
+        share: f64,
         correction: &mut [f64],
     ) {
         let motors = self.motors.iter().zip(&mut state.motors);
         for ((law, memory), (e, u)) in motors.zip(error.iter().zip(correction)) {
+            let [kp, ki, kd] = law.gains.blended(memory.from, share);
             let integral = if law.gains.ki > 0.0 && integrate {
-                law.integral.step(&mut memory.integral, law.gains.ki * e)
+                law.integral.step(&mut memory.integral, ki * e)
             } else {
                 law.integral.output(&memory.integral)
             };
             if let Some(derivative) = &law.derivative
                 && fresh
             {
-                memory.derivative_output =
-                    law.gains.kd * derivative.step(&mut memory.derivative, *e);
+                memory.derivative_output = derivative.step(&mut memory.derivative, *e);
             }
-            *u = law.gains.kp * e + integral + memory.derivative_output;
+            *u = kp * e + integral + kd * memory.derivative_output;
         }
     }
 
@@ -362,12 +379,14 @@ impl Controllers {
         }
     }
 
-    /// Takes over the memory of `old`: the integral branch's output is carried into the pole at
-    /// zero, fractional memory starts empty where orders differ, differentiators start at rest.
+    /// Takes over the memory of `old`, whose own hand-over had come to `share`: the integral
+    /// branch's output is carried into the pole at zero, fractional memory starts empty where orders
+    /// differ, differentiators of another shape start at rest, and gains start from the ones in force.
     /// A motor without integral action in the new law carries nothing; the caller's residue takes
     /// what is missing.
-    pub fn take_over(&self, old: &Controllers, state: &mut ControllersState) {
+    pub fn take_over(&self, old: &Controllers, state: &mut ControllersState, share: f64) {
         for ((new, old), memory) in self.motors.iter().zip(&old.motors).zip(&mut state.motors) {
+            memory.from = old.gains.blended(memory.from, share);
             if new.gains.ki <= 0.0 {
                 memory.integral = new.integral.with_output(0.0);
             } else if new.gains.integral_order != old.gains.integral_order {
@@ -375,12 +394,11 @@ impl Controllers {
                     .integral
                     .with_output(old.integral.output(&memory.integral));
             }
-            let same = new.gains.derivative_order == old.gains.derivative_order
-                && new.gains.derivative_corner == old.gains.derivative_corner
-                && new.derivative.is_some() == old.derivative.is_some();
-            if same && old.gains.kd > 0.0 {
-                memory.derivative_output *= new.gains.kd / old.gains.kd;
-            } else if !same {
+            let same = new.derivative.is_some() == old.derivative.is_some()
+                && new.gains.derivative_order == old.gains.derivative_order
+                && new.gains.derivative_corner == old.gains.derivative_corner;
+            if !same {
+                memory.from[2] = 0.0;
                 memory.derivative = DerivativeState::default();
                 memory.derivative_output = 0.0;
             }

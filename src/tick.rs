@@ -18,13 +18,20 @@ pub use law::{Feedback, Law, LawError, Limits, MotorLimits};
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
 use crate::controller::watch::{HoldState, HuntingState};
-use crate::controller::{ControllersState, SetpointKind, Structure};
+use crate::controller::{ControllersState, SetpointKind};
 use crate::geometry::Bend;
 use crate::kinematics::Kinematics;
 use nalgebra::{Rotation3, Vector3};
 
 /// Time over which the residue of a hand-over decays, and the model's gain is blended, s.
 pub const HAND_OVER: f64 = 1.0;
+
+/// Longest time for which a new law waits for the motion under way to end, s. One motion, one law:
+/// a change of law in mid-motion bends the path, and a motion from pose to pose is shorter than this.
+pub const LONGEST_WAIT: f64 = 1.0;
+
+/// Rate of the reference model below which a motion has ended, rad/s.
+const MODEL_REST: f64 = 0.01;
 
 /// What a joint is, as far as its loop needs to know. Immutable.
 #[derive(Clone, Debug)]
@@ -191,11 +198,17 @@ struct Residue {
 }
 
 impl Residue {
-    /// Raised cosine from 1 to 0 over [`HAND_OVER`]: smooth at both ends.
+    /// What is left of it.
     fn share(&self, now: f64) -> f64 {
-        let part = ((now - self.since) / HAND_OVER).clamp(0.0, 1.0);
-        0.5 * (1.0 + (std::f64::consts::PI * part).cos())
+        1.0 - handed_over(self.since, now)
     }
+}
+
+/// How far a hand-over begun at `since` has come: raised cosine from 0 to 1 over [`HAND_OVER`],
+/// smooth at both ends.
+fn handed_over(since: f64, now: f64) -> f64 {
+    let part = ((now - since) / HAND_OVER).clamp(0.0, 1.0);
+    0.5 * (1.0 - (std::f64::consts::PI * part).cos())
 }
 
 /// Everything that the loop remembers from tick to tick.
@@ -216,6 +229,12 @@ pub struct State {
     estimator: estimate::Estimator,
     residue: Residue,
     take_over: bool,
+    /// Damping in force when the present law was taken over, s.
+    damping_from: f64,
+    /// When the present law was taken over, s.
+    taken_over: f64,
+    /// What the reference is followed by.
+    plan: law::Plan,
     inverse_gain: f64,
     inverse_gain_from: (f64, f64),
     over_bend: bool,
@@ -259,8 +278,11 @@ impl State {
                 since: f64::NEG_INFINITY,
             },
             take_over: false,
-            inverse_gain: law.inverse_gain,
-            inverse_gain_from: (law.inverse_gain, f64::NEG_INFINITY),
+            damping_from: law.damping,
+            taken_over: f64::NEG_INFINITY,
+            plan: law.plan,
+            inverse_gain: law.plan.inverse_gain,
+            inverse_gain_from: (law.plan.inverse_gain, f64::NEG_INFINITY),
             over_bend: false,
             settled_since: None,
             settled_bend: Bend::zeros(),
@@ -276,8 +298,17 @@ impl State {
         }
     }
 
+    /// Whether the reference rests, so that a new law may take over without a trace.
+    pub fn resting(&self) -> bool {
+        !self.started || (self.shaper.at_rest() && self.model.rate().norm() < MODEL_REST)
+    }
+
     /// Hands over from one law to another, between two ticks. The setpoint does not jump: what
     /// would have been a jump is carried by the integrators or decays as a residue.
+    ///
+    /// Limits and model change at once, gains are blended over [`HAND_OVER`], the shaper's windows
+    /// change when the reference rests. The caller lets a motion under way end first, where it can:
+    /// see [`State::resting`] and [`LONGEST_WAIT`].
     ///
     /// A law for another setpoint kind starts the loop anew.
     pub fn take_over(&mut self, old: &Law, new: &Law, now: f64) {
@@ -286,8 +317,12 @@ impl State {
             self.controllers = new.controllers.state();
             return;
         }
+        let share = handed_over(self.taken_over, now);
         new.controllers
-            .take_over(&old.controllers, &mut self.controllers);
+            .take_over(&old.controllers, &mut self.controllers, share);
+        self.damping_from += (old.damping - self.damping_from) * share;
+        self.taken_over = now;
+        self.plan = new.plan;
         self.inverse_gain_from = (self.inverse_gain, now);
         self.take_over = true;
     }
@@ -336,7 +371,7 @@ pub fn tick(
     joint
         .kinematics
         .motor_angles(state.shaper.value(), &mut out.references);
-    report(joint, law, state, now, out);
+    report(joint, state, now, out);
 }
 
 fn next_mode(joint: &Joint, law: &Law, state: &State, good: bool, now: f64) -> Mode {
@@ -395,7 +430,7 @@ fn watch_over_bend(law: &Law, state: &mut State, estimate: &Estimate) {
 /// Time constant of the bend that `settled` looks at, s: against sensor noise.
 const SETTLED_FILTER: f64 = 0.05;
 
-fn report(joint: &Joint, law: &Law, state: &mut State, now: f64, out: &mut Output) {
+fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     out.mode = state.mode;
     out.target = state.target;
     out.reference = state.shaper.value();
@@ -415,7 +450,4 @@ fn report(joint: &Joint, law: &Law, state: &mut State, now: f64, out: &mut Outpu
     out.settled = state
         .settled_since
         .is_some_and(|since| now - since >= joint.settled_dwell);
-    if law.structure == Structure::PureFeedback {
-        out.correction_limited = false;
-    }
 }

@@ -1,6 +1,6 @@
 //! Reference, feedforward, correction and limits put together into setpoints.
 
-use super::{HAND_OVER, Input, Joint, Law, Output, Source, State};
+use super::{HAND_OVER, Input, Joint, Law, Output, Source, State, handed_over};
 use crate::controller::limits::{dead_zone, factor_inside, factor_within};
 use crate::controller::{SetpointKind, Structure};
 use crate::geometry::Bend;
@@ -62,18 +62,21 @@ impl Work {
 /// measured bend; what the feedforward does not explain of the angles goes to the integrators up to
 /// their authority, the rest decays as a residue.
 pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
+    state.plan = law.plan;
     let estimate = state.estimator.estimate();
-    let at = match (estimate.source, law.structure) {
+    let at = match (estimate.source, state.plan.structure) {
         // Encoders at `q(b)/K` hold the bend `b`.
-        (Source::Motors, Structure::TwoDegreesOfFreedom) => estimate.bend * law.gain,
+        (Source::Motors, Structure::TwoDegreesOfFreedom) => estimate.bend * state.plan.gain,
         _ => estimate.bend,
     };
     state.shaper.rest_at(at);
     state.model.rest_at(at);
     state.controllers = law.controllers.state();
-    state.inverse_gain = law.inverse_gain;
-    state.inverse_gain_from = (law.inverse_gain, f64::NEG_INFINITY);
+    state.inverse_gain = state.plan.inverse_gain;
+    state.inverse_gain_from = (state.plan.inverse_gain, f64::NEG_INFINITY);
     state.take_over = false;
+    state.damping_from = law.damping;
+    state.taken_over = f64::NEG_INFINITY;
     state.over_bend = false;
     state.target = at;
     state.hold = input.hold;
@@ -93,7 +96,7 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     if law.kind == SetpointKind::Position {
         state.sent.copy_from_slice(angles);
         for i in 0..angles.len() {
-            let ahead = work.reference[i] + (law.inverse_gain - 1.0) * work.bend_part[i];
+            let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
             state.residue.start[i] = angles[i] - ahead;
         }
         work.correction.copy_from_slice(&state.residue.start);
@@ -101,7 +104,7 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
             .kinematics
             .projection(&work.jacobian)
             .project(&mut work.correction);
-        if law.structure == Structure::TwoDegreesOfFreedom {
+        if state.plan.structure == Structure::TwoDegreesOfFreedom {
             let most = law.limits.correction;
             let factor = factor_within(work.correction.iter().map(|c| (*c, most)));
             work.correction.iter_mut().for_each(|c| *c *= factor);
@@ -124,11 +127,10 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
 }
 
 /// The blend of `1/K` over a hand-over. Returns its change in this tick.
-fn blend_gain(law: &Law, state: &mut State, now: f64) -> f64 {
+fn blend_gain(state: &mut State, now: f64) -> f64 {
     let (from, since) = state.inverse_gain_from;
-    let part = ((now - since) / HAND_OVER).clamp(0.0, 1.0);
-    let share = 0.5 * (1.0 - (std::f64::consts::PI * part).cos());
-    let blended = from + (law.inverse_gain - from) * share;
+    let share = handed_over(since, now);
+    let blended = from + (state.plan.inverse_gain - from) * share;
     std::mem::replace(&mut state.inverse_gain, blended) - blended
 }
 
@@ -149,11 +151,13 @@ pub(super) fn setpoints(
     // Reference, and the model that follows it as it was really limited.
     state.shaper.step(&law.shaper, state.target);
     let reference = state.shaper.value();
-    let gain_change = blend_gain(law, state, now);
-    let followed = law.structure == Structure::TwoDegreesOfFreedom;
+    let plan = state.plan;
+    let share = handed_over(state.taken_over, now);
+    let gain_change = blend_gain(state, now);
+    let followed = plan.structure == Structure::TwoDegreesOfFreedom;
     state
         .model
-        .step(&law.model, reference + state.shortfall * law.gain);
+        .step(&plan.model, reference + state.shortfall * plan.gain);
     let (model_bend, model_rate) = if followed {
         (state.model.value(), state.model.rate())
     } else {
@@ -200,6 +204,7 @@ pub(super) fn setpoints(
         &work.error,
         fresh,
         integrate,
+        share,
         &mut work.correction,
     );
 
@@ -218,7 +223,8 @@ pub(super) fn setpoints(
     projection.project(&mut work.correction);
 
     // Damping in bend space, on the rate beyond the model's.
-    let offset = (model_rate - estimate.rate) * law.damping;
+    let damping = state.damping_from + (law.damping - state.damping_from) * share;
+    let offset = (model_rate - estimate.rate) * damping;
     let damping = match law.kind {
         SetpointKind::Position => offset,
         SetpointKind::Velocity => {
@@ -250,7 +256,7 @@ pub(super) fn setpoints(
     out.correction_share = 0.0;
     if followed && law.kind == SetpointKind::Position {
         // While a blend of `1/K` is under way, the integrators also carry the feedforward's part.
-        let blending = (inverse_gain - law.inverse_gain).abs();
+        let blending = (inverse_gain - plan.inverse_gain).abs();
         let most = law.limits.correction;
         let parts = work.correction.iter().zip(&work.bend_part);
         let parts = parts.map(|(c, part)| (*c, most + blending * part.abs()));
@@ -361,7 +367,7 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     let projection = kinematics.projection(&work.jacobian);
     let rate = state.shaper.rate() * state.inverse_gain;
     // Authority: what feedback has made of the motors' bend so far, with what it would add soon.
-    if law.structure == Structure::TwoDegreesOfFreedom {
+    if state.plan.structure == Structure::TwoDegreesOfFreedom {
         for i in 0..motors {
             let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
             work.base[i] = angles[i] - ahead;

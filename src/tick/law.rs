@@ -54,17 +54,23 @@ pub const REFERENCE_SHARE: f64 = 0.8;
 /// Greatest over-bend limit that makes sense, rad (120 deg): the estimator's range.
 const GREATEST_BEND: f64 = 2.1;
 
+/// What the reference is followed by: model, gain and structure.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Plan {
+    pub structure: Structure,
+    pub model: ReferenceModel,
+    pub gain: f64,
+    /// `1/K`, and 0 where there is no feedforward.
+    pub inverse_gain: f64,
+}
+
 /// A compiled law. Immutable: retuning makes a new one and keeps the state.
 #[derive(Clone, Debug)]
 pub struct Law {
     pub(super) kind: SetpointKind,
-    pub(super) structure: Structure,
     pub(super) controllers: Controllers,
-    pub(super) model: ReferenceModel,
+    pub(super) plan: Plan,
     pub(super) shaper: ShaperDesign,
-    /// `1/K`, and 0 where there is no feedforward.
-    pub(super) inverse_gain: f64,
-    pub(super) gain: f64,
     pub(super) damping: f64,
     pub(super) hold_band: Option<HoldBand>,
     pub(super) tension_gain: f64,
@@ -270,12 +276,14 @@ impl Law {
         let shaper = ShaperDesign::new(speed, acceleration, gains.smoothing, dt)?;
         Ok(Self {
             kind: gains.kind,
-            structure: gains.structure,
             controllers,
-            model,
+            plan: Plan {
+                structure: gains.structure,
+                model,
+                gain: gains.model.gain,
+                inverse_gain,
+            },
             shaper,
-            inverse_gain,
-            gain: gains.model.gain,
             damping: gains.damping,
             hold_band: gains.hold_band,
             tension_gain: gains.tension_gain,

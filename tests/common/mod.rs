@@ -8,7 +8,7 @@ use withy::controller::{GainSet, MotorGains, SetpointKind, Structure};
 use withy::geometry::{Bend, bend_from};
 use withy::kinematics::{Kinematics, Motor, Routing, Tendon};
 use withy::tick::{
-    Desired, Feedback, HeadSample, Input, Joint, Law, Limits, MotorLimits, MotorSample, Output,
+    Desired, Feedback, HeadSample, Input, Joint, LONGEST_WAIT, Law, Limits, MotorLimits, MotorSample, Output,
     State, tick,
 };
 
@@ -132,6 +132,7 @@ pub struct Loop {
     pub record: Vec<Sample>,
     /// Motors held still: setpoints are computed and not sent.
     pub motors_held: bool,
+    pub waiting: Option<(Law, f64)>,
 }
 
 impl Loop {
@@ -168,6 +169,7 @@ impl Loop {
             ticks: 0,
             record: Vec::new(),
             motors_held: false,
+            waiting: None,
         }
     }
 
@@ -184,10 +186,19 @@ impl Loop {
         self.command(bend_from(inclination.to_radians(), direction.to_radians()));
     }
 
+    /// Asks for another law, which takes over as the real-time loop lets it.
     pub fn swap(&mut self, law: Law) {
+        self.waiting = Some((law, self.now()));
+    }
+
+    fn take_over(&mut self) {
         let now = self.now();
-        self.state.take_over(&self.law, &law, now);
-        self.law = law;
+        if let Some((law, _)) =
+            self.waiting.take_if(|w| self.state.resting() || now - w.1 >= LONGEST_WAIT)
+        {
+            self.state.take_over(&self.law, &law, now);
+            self.law = law;
+        }
     }
 
     pub fn step(&mut self) {
@@ -206,6 +217,7 @@ impl Loop {
                 received: now,
             });
         }
+        self.take_over();
         tick(&self.joint, &self.law, &mut self.state, &self.input, now, &mut self.out);
         use withy::tick::Mode;
         if matches!(self.out.mode, Mode::Tracking | Mode::Holding | Mode::Stopped)
