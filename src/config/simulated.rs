@@ -318,8 +318,8 @@ fn options(top: &Table) -> Result<(Options, u64), ConfigError> {
         tolerances: spread.then_some(tolerances),
         stiction: table.number_or(keys[4], Range::closed(0.0, 1.0, "rad"), 0.0)?,
         motor_speed_scale: match table.get(keys[5]) {
-            None => None,
-            Some(_) => Some(table.number(keys[5], Range::above(0.0, 10.0, ""))?),
+            None => 1.0,
+            Some(_) => table.number(keys[5], Range::above(0.0, 10.0, ""))?,
         },
         sensors,
     };
