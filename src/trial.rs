@@ -1,1 +1,432 @@
-//! Scoring of trials: overshoot, settling, reached angle.
+//! Scoring of a recorded trial: what a joint did when it was commanded, loaded and pushed.
+//!
+//! Everything here is computed from samples of the *true* bend and of the setpoints; the controller's own
+//! opinion does not count. A move goes from `start` (the true bend when the command was received) to
+//! `target`; with `d = target - start` in the bend plane and `x = (b - start) . d / |d|`:
+//!
+//! - overshoot: greatest `x - |d|`, at least 0;
+//! - settling time: from the command's receipt to the last time that `|x - |d||` exceeds 5 % of `|d|`;
+//! - across: greatest departure from the straight line from start to target;
+//! - error: mean of `|b - target|`, both directions counted, over the last half second.
+//!
+//! Overshoot and settling are defined as in any control text (for example Franklin, Powell and Emami-Naeini, "Feedback
+//! Control of Dynamic Systems", time-domain specifications; from memory), here along `d`.
+//!
+//! Bends in rad, times in s on one clock, samples in order of time. Files, graph and clock are the caller's.
+
+mod verdict;
+
+pub use verdict::{Bar, Bars, Unit, Verdict};
+
+use crate::controller::SetpointKind;
+use crate::geometry::Bend;
+use crate::tick::MotorLimits;
+
+/// Width of the settling band as a share of `|d|`.
+pub const SETTLING_BAND: f64 = 0.05;
+/// Length of the window at the end of a record over which it is judged where the joint stands, s.
+pub const LAST: f64 = 0.5;
+/// How long a swap at rest is watched, s.
+pub const SWAP_WATCH: f64 = 5.0;
+/// Bend error within which the joint is back after a payload is set on, rad (0.3 deg).
+pub const PAYLOAD_BAND: f64 = 0.3 * std::f64::consts::PI / 180.0;
+/// Bend error within which the joint is back after a push, rad (1 deg).
+pub const PUSH_BAND: f64 = std::f64::consts::PI / 180.0;
+
+/// One sample of the true bend.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BendSample {
+    /// s
+    pub time: f64,
+    /// rad
+    pub bend: Bend,
+}
+
+/// One set of setpoints as sent.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SetpointSample {
+    /// s
+    pub time: f64,
+    /// rad or rad/s, in motor order.
+    pub setpoints: Vec<f64>,
+}
+
+/// A record that cannot be scored, in one sentence.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+pub enum TrialError {
+    /// Nothing was recorded in a window.
+    #[error("no sample of the true bend between {from:.3} s and {to:.3} s")]
+    NoSamples {
+        /// Start of the window, s.
+        from: f64,
+        /// End of the window, s.
+        to: f64,
+    },
+    /// Target and start are the same.
+    #[error("a move of {0} rad; accepted: at least 0.001 rad")]
+    NoMove(f64),
+}
+
+/// The samples with `from <= time < to`.
+pub fn between(samples: &[BendSample], from: f64, to: f64) -> &[BendSample] {
+    let first = samples.partition_point(|s| s.time < from);
+    let end = samples.partition_point(|s| s.time < to).max(first);
+    &samples[first..end]
+}
+
+/// As [`between`], at least one sample.
+fn window(samples: &[BendSample], from: f64, to: f64) -> Result<&[BendSample], TrialError> {
+    match between(samples, from, to) {
+        [] => Err(TrialError::NoSamples { from, to }),
+        some => Ok(some),
+    }
+}
+
+/// The true bend at `time`, by linear interpolation; beyond the record, its end.
+///
+/// # Errors
+/// An empty record.
+pub fn bend_at(samples: &[BendSample], time: f64) -> Result<Bend, TrialError> {
+    let after = samples.partition_point(|s| s.time <= time);
+    match (after.checked_sub(1).map(|i| samples[i]), samples.get(after)) {
+        (Some(a), Some(b)) => {
+            Ok(a.bend + (b.bend - a.bend) * ((time - a.time) / (b.time - a.time)))
+        }
+        (Some(a), None) => Ok(a.bend),
+        (None, Some(b)) => Ok(b.bend),
+        (None, None) => Err(TrialError::NoSamples {
+            from: time,
+            to: time,
+        }),
+    }
+}
+
+/// Mean bend over a window.
+///
+/// # Errors
+/// An empty window.
+pub fn mean_bend(samples: &[BendSample], from: f64, to: f64) -> Result<Bend, TrialError> {
+    let window = window(samples, from, to)?;
+    let sum: Bend = window.iter().map(|s| s.bend).sum();
+    Ok(sum / window.len() as f64)
+}
+
+/// Mean distance from `target` over a window, rad.
+///
+/// # Errors
+/// An empty window.
+pub fn mean_error(
+    samples: &[BendSample],
+    target: Bend,
+    from: f64,
+    to: f64,
+) -> Result<f64, TrialError> {
+    let window = window(samples, from, to)?;
+    let sum: f64 = window.iter().map(|s| (s.bend - target).norm()).sum();
+    Ok(sum / window.len() as f64)
+}
+
+/// Greatest distance from `from_bend` over a window, rad.
+///
+/// # Errors
+/// An empty window.
+pub fn greatest_departure(
+    samples: &[BendSample],
+    from_bend: Bend,
+    from: f64,
+    to: f64,
+) -> Result<f64, TrialError> {
+    let window = window(samples, from, to)?;
+    let distances = window.iter().map(|s| (s.bend - from_bend).norm());
+    Ok(distances.fold(0.0, f64::max))
+}
+
+/// Time from `from` to the last time that `departure` exceeds `band`; 0 if it never does, `None` if it does at the end of
+/// the record. The crossing is interpolated between samples.
+fn last_outside(
+    samples: &[BendSample],
+    from: f64,
+    to: f64,
+    band: f64,
+    departure: impl Fn(Bend) -> f64,
+) -> Result<Option<f64>, TrialError> {
+    let window = window(samples, from, to)?;
+    let outside = |s: &BendSample| !(departure(s.bend) <= band);
+    let Some(last) = window.iter().rposition(outside) else {
+        return Ok(Some(0.0));
+    };
+    let a = window[last];
+    Ok(window.get(last + 1).map(|b| {
+        let (far, near) = (departure(a.bend), departure(b.bend));
+        let share = if far > near {
+            ((far - band) / (far - near)).clamp(0.0, 1.0)
+        } else {
+            1.0
+        };
+        a.time + (b.time - a.time) * share - from
+    }))
+}
+
+/// Time from `from` until the bend stays within `band` of `target` (whole distance in the bend plane), s; `None` if it does
+/// not by `to`.
+///
+/// # Errors
+/// An empty window.
+pub fn time_back(
+    samples: &[BendSample],
+    target: Bend,
+    band: f64,
+    from: f64,
+    to: f64,
+) -> Result<Option<f64>, TrialError> {
+    last_outside(samples, from, to, band, |b| (b - target).norm())
+}
+
+/// What one move did.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MoveFigures {
+    /// True bend when the command was received, rad.
+    pub start: Bend,
+    /// Bend asked for, rad.
+    pub target: Bend,
+    /// Mean bend over the last half second, rad.
+    pub reached: Bend,
+    /// `|d|`, rad.
+    pub distance: f64,
+    /// Overshoot along `d`, rad.
+    pub overshoot: f64,
+    /// Time into 5 % of `|d|`, s; `None` if the record ends outside.
+    pub settling: Option<f64>,
+    /// Greatest departure across `d`, rad.
+    pub across: f64,
+    /// Mean error over the last half second, rad.
+    pub error: f64,
+}
+
+impl MoveFigures {
+    /// Scores a move that was commanded at `received` and recorded until `end`.
+    ///
+    /// # Errors
+    /// No samples in the record or in its last half second; no move to speak of.
+    pub fn score(
+        samples: &[BendSample],
+        target: Bend,
+        received: f64,
+        end: f64,
+    ) -> Result<Self, TrialError> {
+        let start = bend_at(samples, received)?;
+        let d = target - start;
+        let distance = d.norm();
+        if !(distance >= 1e-3) {
+            return Err(TrialError::NoMove(distance));
+        }
+        let along = d / distance;
+        let across = Bend::new(-along.y, along.x);
+        let beyond = |b: Bend| (b - target).dot(&along);
+        let record = window(samples, received, end)?;
+        let greatest =
+            |f: &dyn Fn(Bend) -> f64| record.iter().map(|s| f(s.bend)).fold(0.0, f64::max);
+        let settling = last_outside(samples, received, end, SETTLING_BAND * distance, |b| {
+            beyond(b).abs()
+        })?;
+        Ok(Self {
+            start,
+            target,
+            reached: mean_bend(samples, end - LAST, end)?,
+            distance,
+            overshoot: greatest(&beyond),
+            settling,
+            across: greatest(&|b| (b - start).dot(&across).abs()),
+            error: mean_error(samples, target, end - LAST, end)?,
+        })
+    }
+
+    /// Overshoot as a share of `|d|`.
+    pub fn overshoot_share(&self) -> f64 {
+        self.overshoot / self.distance
+    }
+}
+
+/// What happened when a payload was set on a held pose.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PayloadFigures {
+    /// Greatest distance from the target, rad.
+    pub peak: f64,
+    /// Time until the bend stays within [`PAYLOAD_BAND`] of the target, s.
+    pub back: Option<f64>,
+    /// Mean error over the last half second, rad.
+    pub error: f64,
+}
+
+impl PayloadFigures {
+    /// Scores a payload that was set on at `at`, while `target` was held, and recorded until `end`.
+    ///
+    /// # Errors
+    /// An empty record.
+    pub fn score(
+        samples: &[BendSample],
+        target: Bend,
+        at: f64,
+        end: f64,
+    ) -> Result<Self, TrialError> {
+        Ok(Self {
+            peak: greatest_departure(samples, target, at, end)?,
+            back: time_back(samples, target, PAYLOAD_BAND, at, end)?,
+            error: mean_error(samples, target, end - LAST, end)?,
+        })
+    }
+}
+
+/// What a push on the head plate did to a held pose.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PushFigures {
+    /// Greatest distance from where the joint stood when the push began, rad.
+    pub peak: f64,
+    /// The same push's peak with the motors held still, rad.
+    pub peak_still: f64,
+    /// Time from the push's beginning until the bend stays within [`PUSH_BAND`] of the target, s.
+    pub back: Option<f64>,
+    /// At rest afterwards: greatest distance from the target over the last half second, rad. Stricter than a peak-to-peak
+    /// measure, which a joint at rest in the wrong place would pass.
+    pub rest: f64,
+}
+
+impl PushFigures {
+    /// Scores a push that began at `at`, while `target` was held, and was recorded until `end`; `peak_still` is what
+    /// [`push_peak`] says of the same push with the motors held still.
+    ///
+    /// # Errors
+    /// An empty record.
+    pub fn score(
+        samples: &[BendSample],
+        target: Bend,
+        at: f64,
+        end: f64,
+        peak_still: f64,
+    ) -> Result<Self, TrialError> {
+        Ok(Self {
+            peak: push_peak(samples, at, end)?,
+            peak_still,
+            back: time_back(samples, target, PUSH_BAND, at, end)?,
+            rest: greatest_departure(samples, target, end - LAST, end)?,
+        })
+    }
+
+    /// Peak as a share of that with the motors held still.
+    pub fn ratio(&self) -> f64 {
+        self.peak / self.peak_still
+    }
+}
+
+/// Greatest distance from where the joint stood when a push began at `at`, rad.
+///
+/// # Errors
+/// An empty record.
+pub fn push_peak(samples: &[BendSample], at: f64, end: f64) -> Result<f64, TrialError> {
+    greatest_departure(samples, bend_at(samples, at)?, at, end)
+}
+
+/// What a swap of gain sets did.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SwapFigures {
+    /// Greatest distance from where the joint stood at the swap, over [`SWAP_WATCH`], rad.
+    pub moved: f64,
+    /// Greatest step of a setpoint from one message to the next about the swap, rad or rad/s.
+    pub step: f64,
+    /// The same in the second before, rad or rad/s: an ordinary tick.
+    pub ordinary_step: f64,
+}
+
+/// Where a swap's step is looked for, before and after the moment that it is known at, s.
+const SWAP_WINDOW: (f64, f64) = (0.02, 0.05);
+
+impl SwapFigures {
+    /// Scores a swap at rest, at `at`.
+    ///
+    /// # Errors
+    /// An empty record.
+    pub fn score(
+        samples: &[BendSample],
+        setpoints: &[SetpointSample],
+        at: f64,
+    ) -> Result<Self, TrialError> {
+        let (before, after) = SWAP_WINDOW;
+        Ok(Self {
+            moved: greatest_departure(samples, bend_at(samples, at)?, at, at + SWAP_WATCH)?,
+            step: greatest_step(setpoints, at - before, at + after),
+            ordinary_step: greatest_step(setpoints, at - 1.0, at - before),
+        })
+    }
+}
+
+/// Greatest change of any setpoint from one message to the next, of those sent from `from` to `to`.
+pub fn greatest_step(setpoints: &[SetpointSample], from: f64, to: f64) -> f64 {
+    let first = setpoints.partition_point(|s| s.time < from);
+    let end = setpoints.partition_point(|s| s.time < to).max(first);
+    let pairs = setpoints[first..end].windows(2);
+    pairs.map(|w| step(&w[0], &w[1])).fold(0.0, f64::max)
+}
+
+fn step(a: &SetpointSample, b: &SetpointSample) -> f64 {
+    let changes = a.setpoints.iter().zip(&b.setpoints);
+    changes.map(|(a, b)| (b - a).abs()).fold(0.0, f64::max)
+}
+
+/// Peaks of the setpoints as shares of the motors' limits; 1 is at the limit.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct SetpointPeak {
+    /// Of travel: angle over the limit on its side. 0 for velocity setpoints, whose travel the setpoint does not show.
+    pub travel: f64,
+    /// Of speed.
+    pub speed: f64,
+}
+
+impl SetpointPeak {
+    /// The peaks of what was sent from `from` to `to` by a loop with a tick of `period` s.
+    ///
+    /// The speed of position setpoints is their change over the time between, in whole periods, at least one: the jitter of
+    /// receipt does not count, a lost message does not look like a leap.
+    pub fn score(
+        setpoints: &[SetpointSample],
+        limits: &[MotorLimits],
+        kind: SetpointKind,
+        period: f64,
+        (from, to): (f64, f64),
+    ) -> Self {
+        let first = setpoints.partition_point(|s| s.time < from);
+        let end = setpoints.partition_point(|s| s.time < to).max(first);
+        let mut peak = Self::default();
+        let sent = &setpoints[first..end];
+        for (i, now) in sent.iter().enumerate() {
+            for (m, (u, limit)) in now.setpoints.iter().zip(limits).enumerate() {
+                match kind {
+                    SetpointKind::Velocity => peak.speed = peak.speed.max(u.abs() / limit.speed),
+                    SetpointKind::Position => {
+                        peak.travel = peak
+                            .travel
+                            .max(u / if *u < 0.0 { limit.low } else { limit.high });
+                        if let Some(before) = i.checked_sub(1).map(|i| &sent[i]) {
+                            let periods = ((now.time - before.time) / period).round().max(1.0);
+                            let speed = (u - before.setpoints[m]).abs() / (periods * period);
+                            peak.speed = peak.speed.max(speed / limit.speed);
+                        }
+                    }
+                }
+            }
+        }
+        peak
+    }
+
+    /// The larger of the two shares.
+    pub fn share(&self) -> f64 {
+        self.travel.max(self.speed)
+    }
+
+    /// The larger of each of two peaks.
+    pub fn max(self, other: Self) -> Self {
+        Self {
+            travel: self.travel.max(other.travel),
+            speed: self.speed.max(other.speed),
+        }
+    }
+}
