@@ -492,7 +492,7 @@ fn files_that_are_no_yaml_or_not_there_are_told() {
 fn simulated_joints_that_cannot_be_are_told() {
     for (from, to, sentence) in [
         (
-            "  mass_g: 110",
+            "  mass_g: 90",
             "  mass_g: .nan",
             "head.mass_g is .nan; accepted: a number above 0 and at most 100000 g",
         ),
