@@ -497,9 +497,9 @@ fn simulated_joints_that_cannot_be_are_told() {
             "head.mass_g is .nan; accepted: a number above 0 and at most 100000 g",
         ),
         (
-            "  inertia_g_cm2: [600, 600, 1100]",
-            "  inertia_g_cm2: [600, 600]",
-            "head.inertia_g_cm2 is [600, 600]; accepted: 3 numbers in brackets, each a number from 0 to 1000000000 g cm^2",
+            "  inertia_g_cm2: [500, 500, 900]",
+            "  inertia_g_cm2: [500, 500]",
+            "head.inertia_g_cm2 is [500, 500]; accepted: 3 numbers in brackets, each a number from 0 to 1000000000 g cm^2",
         ),
         (
             "guide_radii_mm: [33, 33]",
