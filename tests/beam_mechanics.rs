@@ -142,8 +142,8 @@ fn payload_frequency() {
     }
 }
 
-/// Without gravity, drag or outside forces the tip's weight is felt only through the base: a base tilted by 90 deg hangs the head as a
-/// sideways load M g, deflection (M g + 3/8 m g) L^3 / (3 E I) for small loads (m g as a uniform load: m g L^3 / (8 E I), textbook).
+/// Gravity follows the base's attitude: a base tilted by 90 deg loads the beam sideways. Small deflection of a cantilever under a tip
+/// weight M g and its own uniform weight m g: (M + 3/8 m) g L^3 / (3 E I) (textbook superposition; m g L^3 / (8 E I) for the second).
 #[test]
 fn tilted_base_sags() {
     let mut joint = bare_beam();
