@@ -8,6 +8,7 @@
 mod error;
 mod gains;
 mod joint;
+mod refused;
 mod simulated;
 mod table;
 

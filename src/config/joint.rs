@@ -6,14 +6,14 @@ use nalgebra::{Rotation3, Vector3};
 use serde_yaml::Value;
 
 use super::gains::{check_kind, check_names, kind};
+use super::refused::{law_refused, routing_refused};
 use super::table::{Overlaid, Range, Table, quoted, read, show};
 use super::{
     ConfigError, FRAME, NAME, NAMESPACE, NODE_NAME, NamedGainSet, is_frame, is_name, is_namespace,
     is_node_name,
 };
-use crate::controller::reference_model::ModelError;
-use crate::controller::{GainError, SetpointKind};
-use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, RoutingError, Tendon};
+use crate::controller::SetpointKind;
+use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
 use crate::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits};
 
 const KEYS: &[&str] = &[
@@ -178,7 +178,7 @@ impl JointFile {
         let (gain_sets, initial) = gain_sets(&top, &tendons.motor_names, kind)?;
         for set in &gain_sets {
             Law::new(&joint, &set.gains, &limits, feedback)
-                .map_err(|e| law_refused(&top, set, &e))?;
+                .map_err(|e| law_refused(file, set, &e))?;
         }
         Ok(Self {
             file: file.to_path_buf(),
@@ -528,79 +528,6 @@ fn kinematics(top: &Table, tendons: &Tendons) -> Result<Kinematics, ConfigError>
     Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))
 }
 
-/// What the tendons make together and cannot be.
-fn routing_refused(file: &Path, error: &RoutingError) -> ConfigError {
-    let refuse =
-        |key: &str, value: String, accepted: String| ConfigError::value(file, key, value, accepted);
-    match error {
-        RoutingError::Gap {
-            gap_deg,
-            widest_deg,
-            inclination_deg,
-            direction_deg,
-        } => refuse(
-            "tendons",
-            format!(
-                "a ring with a gap of {gap_deg:.1} deg between neighbouring pulls (at an inclination \
-                 of {inclination_deg:.0} deg toward {direction_deg:.0} deg)"
-            ),
-            format!(
-                "tendons on all sides, with gaps of at most {widest_deg:.0} deg, so that all can be \
-                 taut and in balance"
-            ),
-        ),
-        RoutingError::OneDirection {
-            inclination_deg,
-            direction_deg,
-        } => refuse(
-            "tendons",
-            format!(
-                "a row that commands one direction of bend only (at an inclination of \
-                 {inclination_deg:.0} deg toward {direction_deg:.0} deg)"
-            ),
-            "tendons that pull in at least two directions".into(),
-        ),
-        RoutingError::NoLength {
-            tendon,
-            inclination_deg,
-            direction_deg,
-        } => refuse(
-            &format!("tendons[{}]", tendon - 1),
-            format!(
-                "without length at an inclination of {inclination_deg:.0} deg toward \
-                 {direction_deg:.0} deg"
-            ),
-            "offsets and radii that keep its anchors apart up to beam.max_inclination_deg".into(),
-        ),
-        RoutingError::Size {
-            tendon,
-            what,
-            value,
-            accepted,
-        } => refuse(
-            &format!("tendons[{}]", tendon - 1),
-            format!("one whose {what} is {value}"),
-            (*accepted).into(),
-        ),
-        RoutingError::JointSize {
-            what,
-            value,
-            accepted,
-        } => refuse(
-            "beam",
-            format!("one whose {what} is {value}"),
-            (*accepted).into(),
-        ),
-        counts @ (RoutingError::TendonCount { .. }
-        | RoutingError::MotorCount { .. }
-        | RoutingError::PretensionCount { .. }) => refuse(
-            "tendons",
-            counts.to_string(),
-            "one motor and one pretension for each of 3 or more tendons".into(),
-        ),
-    }
-}
-
 fn gain_sets(
     top: &Table,
     motor_names: &[String],
@@ -643,65 +570,5 @@ fn gain_sets(
             value,
             format!("one of {}", names.join(", ")),
         )),
-    }
-}
-
-/// What a gain set and the joint make together and cannot be, at the key that people can change.
-fn law_refused(top: &Table, set: &NamedGainSet, error: &LawError) -> ConfigError {
-    let set_value = |key: String, value: f64, accepted: String| {
-        ConfigError::value(&set.file, key, value, accepted)
-    };
-    let motor = |key: &str, motor: usize| match set.motor_names.get(motor) {
-        Some(name) => format!("{key} of motor {name}"),
-        None => key.to_string(),
-    };
-    match error {
-        LawError::Gains(GainError::Gain {
-            key,
-            motor: i,
-            value,
-        }) => set_value(
-            motor(key, *i),
-            *value,
-            "a finite number of 0 or more".into(),
-        ),
-        LawError::Gains(GainError::Order {
-            key,
-            motor: i,
-            value,
-        }) => set_value(motor(key, *i), *value, "above 0 and below 2".into()),
-        LawError::Gains(GainError::Corner {
-            motor: i,
-            value,
-            most,
-        }) => set_value(
-            motor("derivative_corner_rad_s", *i),
-            *value,
-            format!(
-                "above 0 and at most {most:.1} rad/s, half the sampling frequency of the feedback in {}",
-                top.file.display()
-            ),
-        ),
-        LawError::Gains(GainError::Value {
-            key,
-            value,
-            accepted,
-        })
-        | LawError::Model(ModelError {
-            key,
-            value,
-            accepted,
-        }) => set_value((*key).into(), *value, (*accepted).into()),
-        LawError::Limit {
-            key,
-            value,
-            accepted,
-        } => ConfigError::value(top.file, *key, value, *accepted),
-        other => ConfigError::value(
-            &set.file,
-            "the gain set",
-            format!("one that the joint cannot take: {other}"),
-            "a set that fits the joint",
-        ),
     }
 }

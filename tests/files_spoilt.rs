@@ -1,0 +1,124 @@
+//! Files spoilt at random: never a panic, and every refusal on one line.
+
+mod files_support;
+
+use files_support::{GAINS, JOINT, SIMULATED, assert_one_line, config, text};
+use proptest::prelude::*;
+use withy::config::{JointFile, NamedGainSet, SimulatedFile};
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(1024) })]
+
+    #[test]
+    fn spoilt_files_are_accepted_or_told_in_one_line(
+        which in 0..3_usize,
+        changes in prop::collection::vec((any::<prop::sample::Index>(), 0..8_u8, 0..NASTY.len()), 1..6),
+    ) {
+        let mut text = text([JOINT, GAINS, SIMULATED][which]);
+        for (place, change, nasty) in changes {
+            spoil(&mut text, place, change, NASTY[nasty]);
+        }
+        let names = [1, 2, 3, 4].map(|i| format!("neck_motor_{i}"));
+        let result = match which {
+            0 => JointFile::from_text(config().join(JOINT), &text).map(drop),
+            1 => NamedGainSet::from_text(&config().join(GAINS), &text, &names).map(drop),
+            _ => SimulatedFile::from_text(config().join(SIMULATED), &text).map(drop),
+        };
+        if let Err(error) = result {
+            assert_one_line(&error.to_string());
+        }
+    }
+}
+
+/// What may stand where something else should.
+const NASTY: &[&str] = &[
+    "",
+    " ",
+    ":",
+    "-",
+    "- ",
+    "[",
+    "]",
+    "{}",
+    "[]",
+    "~",
+    "!tag x",
+    "&a *a",
+    "*a",
+    "<<: {a: 1}",
+    "|",
+    ">",
+    "\"",
+    "'",
+    "#",
+    ".nan",
+    ".inf",
+    "-.inf",
+    "0",
+    "-1",
+    "1e308",
+    "1e-320",
+    "18446744073709551616",
+    "0x7f",
+    "true",
+    "null",
+    "\t",
+    "\r\n",
+    "\u{0}",
+    "\u{7f}",
+    "\u{85}",
+    "\u{2028}",
+    "\u{feff}",
+    "λ",
+    "? x",
+    "%YAML 3.0",
+    "---\n",
+    "...\n",
+    "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa",
+];
+
+/// Spoils `text` at one place.
+fn spoil(text: &mut String, place: prop::sample::Index, change: u8, nasty: &str) {
+    let mut lines: Vec<String> = text.lines().map(String::from).collect();
+    // Comments do no harm: lines that say something are spoilt.
+    let said: Vec<usize> = (0..lines.len())
+        .filter(|i| lines[*i].contains([':', '-']) && !lines[*i].trim_start().starts_with('#'))
+        .collect();
+    if said.is_empty() {
+        text.push_str(nasty);
+        return;
+    }
+    let i = said[place.index(said.len())];
+    match change {
+        0 => drop(lines.remove(i)),
+        1 => lines.insert(i, lines[i].clone()),
+        2 => {
+            let key = lines[i].split(':').next().unwrap_or_default().to_string();
+            lines[i] = format!("{key}: {nasty}");
+        }
+        3 => lines[i] = lines[i].replacen(|c: char| c.is_ascii_digit(), nasty, 1),
+        4 => lines[i] = format!("{nasty}{}", lines[i]),
+        5 => lines[i] = format!("  {}", lines[i]),
+        6 => {
+            let middle = place.index(lines[i].chars().count() + 1);
+            lines[i] = lines[i].chars().take(middle).collect::<String>() + nasty;
+        }
+        _ => lines.truncate(i),
+    }
+    *text = lines.join("\n");
+}
+
+#[test]
+fn aliases_and_depth_are_bounded() {
+    // Each level names the one before nine times: a file of a few lines that would fill any memory.
+    let mut bomb = String::from("a0: &a0 [x, x, x, x, x, x, x, x, x]\n");
+    for i in 1..12 {
+        let items = vec![format!("*a{}", i - 1); 9].join(", ");
+        bomb += &format!("a{i}: &a{i} [{items}]\n");
+    }
+    let deep = "[".repeat(100_000);
+    for text in [bomb, deep] {
+        let error = JointFile::from_text("joint.yaml", &text).unwrap_err();
+        assert_one_line(&error.to_string());
+    }
+}

@@ -1,0 +1,75 @@
+//! What the tests of files for people share.
+#![allow(dead_code)] // Each test file uses its own part.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use withy::config::{ConfigError, JointFile};
+
+pub fn config() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("config")
+}
+
+pub fn text(name: &str) -> String {
+    fs::read_to_string(config().join(name)).unwrap()
+}
+
+/// A folder of its own with a copy of `config/`, in which files may be spoilt.
+pub struct Copy(tempfile::TempDir);
+
+impl Copy {
+    pub fn new() -> Self {
+        let copy = Self(tempfile::tempdir().unwrap());
+        fs::create_dir(copy.path("gains")).unwrap();
+        for folder in ["", "gains"] {
+            for entry in fs::read_dir(config().join(folder)).unwrap() {
+                let from = entry.unwrap().path();
+                if from.is_file() {
+                    let to = copy.path(folder).join(from.file_name().unwrap());
+                    fs::copy(&from, to).unwrap();
+                }
+            }
+        }
+        copy
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.0.path().join(name)
+    }
+
+    /// Replaces the first `from` in `file` by `to`.
+    pub fn spoil(&self, file: &str, from: &str, to: &str) {
+        let text = fs::read_to_string(self.path(file)).unwrap();
+        assert!(text.contains(from), "{file} has no {from:?}");
+        fs::write(self.path(file), text.replacen(from, to, 1)).unwrap();
+    }
+
+    pub fn joint(&self) -> Result<JointFile, ConfigError> {
+        JointFile::load(self.path(JOINT))
+    }
+}
+
+pub const JOINT: &str = "glasshouse-neck.yaml";
+pub const GAINS: &str = "gains/any-payload.yaml";
+pub const SIMULATED: &str = "glasshouse-neck-simulated.yaml";
+
+pub fn assert_one_line(sentence: &str) {
+    assert!(
+        !sentence.is_empty() && !sentence.contains(char::is_control),
+        "{sentence:?}"
+    );
+}
+
+/// The error must be `sentence` after the file's name; `...` at its end stands for anything.
+pub fn assert_told(result: Result<(), ConfigError>, file: &Path, sentence: &str) {
+    let told = match result {
+        Ok(()) => panic!("accepted, where this was to be told: {sentence}"),
+        Err(error) => error.to_string(),
+    };
+    assert_one_line(&told);
+    let expected = format!("{}: {sentence}", file.display());
+    match expected.strip_suffix("...") {
+        Some(start) => assert!(told.starts_with(start), "{told}\nnot {expected}"),
+        None => assert_eq!(told, expected),
+    }
+}
