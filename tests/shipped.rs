@@ -10,10 +10,17 @@ fn the_simulated_joint_file_is_the_glasshouse_neck() {
     let file = SimulatedFile::load("config/glasshouse-neck-simulated.yaml").unwrap();
     let (a, b) = (&file.description, &JointDescription::glasshouse());
     let near = |x: f64, y: f64, what: &str| {
-        assert!((x - y).abs() <= 1e-9 * (1.0 + y.abs()), "{what}: {x} against {y}");
+        assert!(
+            (x - y).abs() <= 1e-9 * (1.0 + y.abs()),
+            "{what}: {x} against {y}"
+        );
     };
     near(a.length, b.length, "length");
-    near(a.flexural_rigidity, b.flexural_rigidity, "flexural rigidity");
+    near(
+        a.flexural_rigidity,
+        b.flexural_rigidity,
+        "flexural rigidity",
+    );
     near(a.beam_mass, b.beam_mass, "beam mass");
     near(a.retardation, b.retardation, "retardation");
     near(a.head_mass, b.head_mass, "head mass");
