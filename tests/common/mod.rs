@@ -1,122 +1,106 @@
-//! The loop closed in one process on virtual time: one tick against the simulated joint.
+//! The loop closed in one process on virtual time: the shipped joint file's tick against the
+//! simulated joint.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
-use nalgebra::{Rotation3, Vector2, Vector3};
+use nalgebra::Vector3;
 use withy::beam::{DriveKind, JointDescription, Options, Plant};
-use withy::controller::reference_model::{Lag, Model};
-use withy::controller::{GainSet, MotorGains, SetpointKind, Structure};
+use withy::config::{JointFile, SimulatedFile};
+use withy::controller::{GainSet, SetpointKind};
 use withy::geometry::{Bend, bend_from};
-use withy::kinematics::{Kinematics, Motor, Routing, Tendon};
 use withy::tick::{
-    Desired, Feedback, HeadSample, Input, Joint, LONGEST_WAIT, Law, Limits, MotorLimits, MotorSample, Output,
-    State, tick,
+    Desired, HeadSample, Input, Joint, LONGEST_WAIT, Law, Mode, MotorSample, Output, State, tick,
 };
+use withy::trial::{BendSample, MoveFigures, SetpointSample};
 
-/// Payload heights and masses of the glasshouse guide: bare head plate, lens, camera head, camera head with
-/// lamp; kg and m above the head plate.
-pub const PAYLOADS: [(f64, f64); 4] = [(0.0, 0.04), (0.09, 0.04), (0.21, 0.045), (0.38, 0.05)];
+/// Payloads of the glasshouse guide: bare head plate, lens, camera head, camera head with lamp; mass kg
+/// and height of its centre m.
+pub const PAYLOADS: [(f64, f64); 4] = [(0.0, 0.035), (0.09, 0.035), (0.21, 0.05), (0.38, 0.06)];
 
-/// The joint as its maker drew it.
-pub fn joint(description: &JointDescription, period: f64, sample_period: f64) -> Joint {
-    let tendons = description
-        .tendons
-        .iter()
-        .map(|t| Tendon {
-            base_angle: t.base_angle,
-            base_radius: t.base_radius,
-            head_angle: t.head_angle,
-            head_radius: t.head_radius,
-            base_offset: t.base_offset,
-            head_offset: t.head_offset,
-            disc_radius: t.guide_radii.first().copied(),
-            stiffness: t.stiffness,
-            pretension: description.pretension,
-        })
-        .collect();
-    let motors = description
-        .tendons
-        .iter()
-        .map(|t| Motor {
-            ratio: t.gear_ratio,
-            drum_radius: t.drum_radius,
-            tendon_thickness: 0.0,
-            sign: if t.positive_reels_in { 1.0 } else { -1.0 },
-        })
-        .collect();
-    let routing = Routing {
-        length: description.length,
-        discs: description.tendons[0].guide_radii.len(),
-        max_inclination: 45f64.to_radians(),
-        tendons,
-        motors,
-    };
-    Joint {
-        kinematics: Kinematics::new(routing).expect("the drawn joint is sound"),
-        head_from_imu: Rotation3::identity(),
-        gravity_base: Vector3::new(0.0, 0.0, -1.0),
-        period,
-        sample_period,
-        motor_time_constant: 1.0 / description.motor.bandwidth,
-        follow_band: 0.15,
-        settled_tolerance: 0.5f64.to_radians(),
-        settled_dwell: 0.2,
+/// Index of the heaviest payload.
+pub const HEAVIEST: usize = 3;
+
+/// The neck of the glasshouse guide: what its files say, ready to be changed by a test.
+#[derive(Clone)]
+pub struct Neck {
+    pub file: JointFile,
+    pub description: JointDescription,
+    pub options: Options,
+    pub seed: u64,
+}
+
+impl Neck {
+    pub fn position() -> Self {
+        Self::load("config/glasshouse-neck.yaml", "config/glasshouse-neck-simulated.yaml")
+    }
+
+    pub fn velocity() -> Self {
+        Self::load(
+            "config/glasshouse-neck-velocity.yaml",
+            "config/glasshouse-neck-velocity-simulated.yaml",
+        )
+    }
+
+    fn load(joint: &str, simulated: &str) -> Self {
+        let file = JointFile::load(joint).expect("a sound joint file");
+        let simulated = SimulatedFile::load(simulated).expect("a sound simulated-joint file");
+        Self {
+            file,
+            description: simulated.description,
+            options: simulated.options,
+            seed: simulated.seed,
+        }
+    }
+
+    /// Gains of the set of that name.
+    pub fn gains(&self, name: &str) -> &GainSet {
+        let set = self.file.gain_sets.iter().find(|set| set.name == name);
+        &set.unwrap_or_else(|| panic!("no gain set {name}")).gains
+    }
+
+    pub fn law(&self, name: &str) -> Law {
+        self.law_of(self.gains(name))
+    }
+
+    pub fn law_of(&self, gains: &GainSet) -> Law {
+        Law::new(&self.file.joint, gains, &self.file.limits, self.file.feedback)
+            .expect("a sound law")
+    }
+
+    /// The closed loop with that law.
+    pub fn close(&self, law: Law) -> Loop {
+        let joint = self.file.joint.clone();
+        let plant = Plant::new(&self.description, &self.options, self.seed).expect("it builds");
+        let state = State::new(&joint, &law);
+        let motors = joint.motors();
+        Loop {
+            plant,
+            joint,
+            law,
+            state,
+            input: Input::new(motors),
+            out: Output::new(motors),
+            ticks: 0,
+            record: Vec::new(),
+            motors_held: false,
+            deaf: false,
+            waiting: None,
+        }
+    }
+
+    /// The closed loop with gain set `name` and payload `payload`, 3 s after its start.
+    pub fn ready(&self, name: &str, payload: usize) -> Loop {
+        let mut closed = self.close(self.law(name));
+        closed.load(payload);
+        closed.run(3.0);
+        closed
     }
 }
 
-pub fn limits(description: &JointDescription) -> Limits {
-    Limits {
-        inclination: 35f64.to_radians(),
-        over_bend: 60f64.to_radians(),
-        correction: 0.15,
-        stale_imu: 0.1,
-        stale_motors: 0.1,
-        stop_after: 0.5,
-        motors: vec![
-            MotorLimits {
-                low: -4.0,
-                high: 4.0,
-                speed: description.motor.speed_limit,
-                acceleration: description.motor.acceleration_limit,
-            };
-            description.tendons.len()
-        ],
-    }
-}
-
-pub fn gains(motors: usize) -> GainSet {
-    GainSet {
-        kind: SetpointKind::Position,
-        structure: Structure::TwoDegreesOfFreedom,
-        motors: vec![
-            MotorGains {
-                kp: 0.0,
-                ki: 5.0,
-                kd: 0.0,
-                integral_order: 1.0,
-                derivative_order: 1.0,
-                derivative_corner: 100.0,
-            };
-            motors
-        ],
-        damping: 0.03,
-        model: Model {
-            gain: 0.95,
-            lag: Lag::First { time_constant: 0.045 },
-            dead_time: 0.02,
-        },
-        smoothing: [0.3, 0.05],
-        hold_band: None,
-        delay_allowed: 0.015,
-        tension_gain: 5.0,
-    }
-}
-
-/// One sample of a run.
+/// One tick of a run.
 #[derive(Clone, Debug)]
-pub struct Sample {
+pub struct Record {
     pub time: f64,
     pub bend: Bend,
-    pub setpoints: Vec<f64>,
     pub tensions: Vec<f64>,
     pub out: Output,
 }
@@ -129,52 +113,22 @@ pub struct Loop {
     pub input: Input,
     pub out: Output,
     pub ticks: u64,
-    pub record: Vec<Sample>,
-    /// Motors held still: setpoints are computed and not sent.
+    pub record: Vec<Record>,
+    /// Setpoints are computed and not sent.
     pub motors_held: bool,
-    pub waiting: Option<(Law, f64)>,
+    /// No sensor sample arrives.
+    pub deaf: bool,
+    waiting: Option<(Law, f64)>,
 }
 
 impl Loop {
-    pub fn new(
-        description: &JointDescription,
-        gains: &GainSet,
-        limits: &Limits,
-        feedback: Feedback,
-        options: &Options,
-        seed: u64,
-    ) -> Self {
-        let joint = joint(description, 0.005, 1.0 / options.sensors.imu_rate);
-        let law = Law::new(&joint, gains, limits, feedback).expect("a sound law");
-        Self::with(description, joint, law, options, seed)
-    }
-
-    pub fn with(
-        description: &JointDescription,
-        joint: Joint,
-        law: Law,
-        options: &Options,
-        seed: u64,
-    ) -> Self {
-        let plant = Plant::new(description, options, seed).expect("a sound description");
-        let state = State::new(&joint, &law);
-        let motors = joint.motors();
-        Self {
-            plant,
-            joint,
-            law,
-            state,
-            input: Input::new(motors),
-            out: Output::new(motors),
-            ticks: 0,
-            record: Vec::new(),
-            motors_held: false,
-            waiting: None,
-        }
-    }
-
     pub fn now(&self) -> f64 {
         self.ticks as f64 * self.joint.period
+    }
+
+    pub fn load(&mut self, payload: usize) {
+        let (mass, height) = PAYLOADS[payload];
+        self.plant.set_payload(mass, height).expect("a sound payload");
     }
 
     pub fn command(&mut self, bend: Bend) {
@@ -182,8 +136,10 @@ impl Loop {
         self.input.desired = Some(Desired { bend, sequence });
     }
 
-    pub fn point_deg(&mut self, inclination: f64, direction: f64) {
-        self.command(bend_from(inclination.to_radians(), direction.to_radians()));
+    pub fn point(&mut self, inclination_deg: f64, direction_deg: f64) -> Bend {
+        let bend = pose(inclination_deg, direction_deg);
+        self.command(bend);
+        bend
     }
 
     /// Asks for another law, which takes over as the real-time loop lets it.
@@ -193,23 +149,29 @@ impl Loop {
 
     fn take_over(&mut self) {
         let now = self.now();
-        if let Some((law, _)) =
-            self.waiting.take_if(|w| self.state.resting() || now - w.1 >= LONGEST_WAIT)
-        {
+        let ready = |waiting: &mut (Law, f64)| {
+            self.state.resting() || now - waiting.1 >= LONGEST_WAIT
+        };
+        if let Some((law, _)) = self.waiting.take_if(ready) {
             self.state.take_over(&self.law, &law, now);
             self.law = law;
         }
     }
 
-    pub fn step(&mut self) {
-        let now = self.now();
-        self.plant.run_until(now);
+    fn listen(&mut self, now: f64) {
         while let Some(reading) = self.plant.take_motor_reading() {
+            if self.deaf {
+                continue;
+            }
             for (slot, angle) in self.input.motors.iter_mut().zip(&reading.angles) {
-                *slot = Some(MotorSample { angle: *angle, stamp: reading.stamp, received: now });
+                let stamp = reading.stamp;
+                *slot = Some(MotorSample { angle: *angle, stamp, received: now });
             }
         }
         while let Some(reading) = self.plant.take_imu_reading() {
+            if self.deaf {
+                continue;
+            }
             self.input.head = Some(HeadSample {
                 gravity: reading.attitude.inverse() * Vector3::new(0.0, 0.0, -1.0),
                 angular_velocity: reading.angular_velocity,
@@ -217,12 +179,16 @@ impl Loop {
                 received: now,
             });
         }
+    }
+
+    pub fn step(&mut self) {
+        let now = self.now();
+        self.plant.run_until(now);
+        self.listen(now);
         self.take_over();
         tick(&self.joint, &self.law, &mut self.state, &self.input, now, &mut self.out);
-        use withy::tick::Mode;
-        if matches!(self.out.mode, Mode::Tracking | Mode::Holding | Mode::Stopped)
-            && !self.motors_held
-        {
+        let sends = matches!(self.out.mode, Mode::Tracking | Mode::Holding | Mode::Stopped);
+        if sends && !self.motors_held {
             let kind = match self.law.kind() {
                 SetpointKind::Position => DriveKind::Position,
                 SetpointKind::Velocity => DriveKind::Velocity,
@@ -230,53 +196,53 @@ impl Loop {
             self.plant.command(kind, &self.out.setpoints).expect("finite setpoints");
         }
         let truth = self.plant.truth();
-        self.record.push(Sample {
+        self.record.push(Record {
             time: now,
             bend: truth.bend,
-            setpoints: self.out.setpoints.clone(),
             tensions: truth.tensions.clone(),
             out: self.out.clone(),
         });
         self.ticks += 1;
     }
 
-    pub fn run(&mut self, seconds: f64) -> &[Sample] {
+    /// Runs on; returns what was recorded meanwhile.
+    pub fn run(&mut self, seconds: f64) -> &[Record] {
         let from = self.record.len();
         for _ in 0..(seconds / self.joint.period).round() as usize {
             self.step();
         }
         &self.record[from..]
     }
-}
 
-/// Figures of one move, along d = target - start in the bend plane.
-#[derive(Clone, Copy, Debug)]
-pub struct Move {
-    pub overshoot_share: f64,
-    pub overshoot_deg: f64,
-    pub settling: f64,
-    pub error_deg: f64,
-}
-
-pub fn score(samples: &[Sample], start: Bend, target: Bend) -> Move {
-    let d: Vector2<f64> = target - start;
-    let size = d.norm();
-    let along = |b: Bend| (b - start).dot(&d) / size;
-    let peak = samples.iter().map(|s| along(s.bend)).fold(f64::MIN, f64::max);
-    let over = (peak - size).max(0.0);
-    let t0 = samples[0].time;
-    let settling = samples
-        .iter()
-        .filter(|s| (s.bend - target).norm() > 0.05 * size)
-        .map(|s| s.time - t0)
-        .fold(0.0, f64::max);
-    let last = samples[samples.len() - 1].time - 0.5;
-    let late: Vec<_> = samples.iter().filter(|s| s.time >= last).collect();
-    let mean = late.iter().map(|s| s.bend).sum::<Bend>() / late.len() as f64;
-    Move {
-        overshoot_share: over / size,
-        overshoot_deg: over.to_degrees(),
-        settling,
-        error_deg: (mean - target).norm().to_degrees(),
+    /// Moves from `start` (where it stands) to the pose; the figures after `seconds`.
+    pub fn go(&mut self, start: Bend, target: Bend, seconds: f64) -> MoveFigures {
+        self.command(target);
+        let samples = bends(self.run(seconds));
+        MoveFigures::score(&samples, start, target, samples[0].time, samples[samples.len() - 1].time)
+            .expect("samples enough")
     }
+}
+
+pub fn pose(inclination_deg: f64, direction_deg: f64) -> Bend {
+    bend_from(inclination_deg.to_radians(), direction_deg.to_radians())
+}
+
+pub fn bends(record: &[Record]) -> Vec<BendSample> {
+    record.iter().map(|r| BendSample { time: r.time, bend: r.bend }).collect()
+}
+
+pub fn setpoints(record: &[Record]) -> Vec<SetpointSample> {
+    let sample = |r: &Record| SetpointSample { time: r.time, setpoints: r.out.setpoints.clone() };
+    record.iter().map(sample).collect()
+}
+
+/// The glasshouse guide's bed of plants: 12 and 20 deg round the circle in steps of 30 deg from an odd
+/// start, in an order with short and long ways.
+pub fn bed() -> Vec<Bend> {
+    (0..12)
+        .map(|k| {
+            let inclination = if k % 3 == 1 { 12.0 } else { 20.0 };
+            pose(inclination, 17.0 + 30.0 * f64::from(5 * k % 12))
+        })
+        .collect()
 }
