@@ -1,1 +1,409 @@
-//! The graph side: the only user of the middleware.
+//! The node: the only user of the message graph.
+//!
+//! One ROS 2 node per joint file, all in one process and one context. Per joint there are three threads: the
+//! real-time loop ([`crate::rt`]), the publisher, and one that spins the node; messages and requests are received
+//! by tasks on a small runtime that all joints share.
+
+mod diagnostics;
+mod intake;
+mod messages;
+mod parameters;
+mod point;
+mod publisher;
+mod rosout;
+mod services;
+mod status;
+
+pub use point::{Point, PointError, point};
+pub use rosout::{Rosout, RosoutLayer, rosout};
+
+use std::collections::BTreeSet;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use r2r::{Context, Node, QosProfile};
+use tokio::signal::unix::{Signal, SignalKind, signal};
+
+use crate::config::JointFile;
+use crate::link::{Handle, Link};
+use crate::rt::{self, Clock, RunningLoop};
+use intake::Intake;
+use parameters::Parameters;
+use publisher::Outlet;
+use services::{Requests, Server, value_at_start};
+use status::Status;
+
+/// How long one spin waits for messages; also how soon a spinning thread notices that it should end.
+const SPIN: Duration = Duration::from_millis(20);
+/// How long joints may take to come to rest before the end.
+const REST_WAIT: Duration = Duration::from_secs(4);
+/// How long the last messages get to leave.
+const LAST_WORDS: Duration = Duration::from_millis(60);
+
+/// Why a node could not run.
+#[derive(Debug, thiserror::Error)]
+pub enum NodeError {
+    /// ROS refused its arguments or could not start.
+    #[error("ROS could not start: {0}")]
+    Context(String),
+    /// The graph refused something.
+    #[error("node {node}: {source}")]
+    Graph {
+        /// The node.
+        node: String,
+        /// What the middleware says.
+        source: r2r::Error,
+    },
+    /// Two joints would be the same node.
+    #[error(
+        "two joints have the node name {0}; give one of them another name or namespace, in its file or with -r NAME:__ns:=/NAMESPACE"
+    )]
+    SameName(String),
+    /// A parameter given at start is not accepted.
+    #[error("parameter given at start to {node}: {reason}")]
+    Parameter {
+        /// The node.
+        node: String,
+        /// Why.
+        reason: String,
+    },
+    /// The system refused a thread or a signal handler.
+    #[error("the system refuses what a node needs: {0}")]
+    System(#[from] std::io::Error),
+    /// A loop ended by itself.
+    #[error("the control loop of {0} ended by itself; the other joints were brought to rest")]
+    LoopEnded(String),
+}
+
+/// The context of this process, with the ROS arguments of its command line.
+///
+/// # Errors
+/// ROS refuses its arguments, or cannot start.
+pub fn context() -> Result<Context, NodeError> {
+    // The bindings panic where ROS refuses an argument; its sentence is in the panic.
+    let hook = std::panic::take_hook();
+    std::panic::set_hook(Box::new(|_| {}));
+    let result = catch_unwind(AssertUnwindSafe(Context::create));
+    std::panic::set_hook(hook);
+    match result {
+        Ok(Ok(context)) => Ok(context),
+        Ok(Err(error)) => Err(NodeError::Context(error.to_string())),
+        Err(panic) => {
+            let text = panic.downcast_ref::<String>().cloned();
+            let text = text.unwrap_or_else(|| "its arguments were refused".into());
+            // ROS adds the places in its source code.
+            let text = text.split(", at /").next().unwrap_or_default();
+            Err(NodeError::Context(text.trim().to_string()))
+        }
+    }
+}
+
+/// A node that spins on a thread of its own until this is dropped.
+pub struct Spinner {
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Spinner {
+    /// Spins `node`.
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn new(mut node: Node) -> std::io::Result<Self> {
+        let stop = Arc::new(AtomicBool::new(false));
+        let told = stop.clone();
+        let thread = std::thread::Builder::new()
+            .name("spin".into())
+            .spawn(move || {
+                while !told.load(Ordering::Acquire) {
+                    node.spin_once(SPIN);
+                }
+            })?;
+        Ok(Self {
+            stop,
+            thread: Some(thread),
+        })
+    }
+}
+
+impl Drop for Spinner {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Release);
+        if let Some(thread) = self.thread.take() {
+            // A panic of that thread has been printed; nothing is left to do about it.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// A joint whose node exists, with its parameters as given at start.
+struct Prepared {
+    node: Node,
+    name: String,
+    file: JointFile,
+    parameters: Parameters,
+    program: crate::link::Program,
+}
+
+/// A joint that runs.
+struct Joint {
+    name: String,
+    status: Arc<Status>,
+    handle: Handle,
+    looping: RunningLoop,
+    publisher: JoinHandle<()>,
+    spinner: Spinner,
+}
+
+/// Runs one node per joint file until SIGINT or SIGTERM, then brings the joints to rest and returns.
+///
+/// # Errors
+/// [`NodeError`]; nothing has moved when the cause is there from the start.
+pub fn run(files: Vec<JointFile>, clock: Clock, rosout: Rosout) -> Result<(), NodeError> {
+    let context = context()?;
+    let mut prepared = Vec::new();
+    let mut names = BTreeSet::new();
+    for file in files {
+        let joint = prepare(&context, file)?;
+        if !names.insert(joint.name.clone()) {
+            return Err(NodeError::SameName(joint.name));
+        }
+        prepared.push(joint);
+    }
+    if let Some(first) = prepared.first_mut() {
+        let node = first.name.clone();
+        rosout
+            .start(&mut first.node)
+            .map_err(|source| NodeError::Graph { node, source })?;
+    }
+    caution();
+    let memory = rt::lock_memory().err();
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()?;
+    let result = runtime.block_on(async {
+        let mut signals = Signals::new()?;
+        let mut joints = Vec::new();
+        for joint in prepared {
+            joints.push(start(joint, &clock)?);
+        }
+        let missing: BTreeSet<_> = joints
+            .iter()
+            .filter_map(|j| j.looping.without_priority.clone())
+            .chain(memory)
+            .collect();
+        if !missing.is_empty() {
+            let missing = missing.into_iter().collect::<Vec<_>>().join("; ");
+            tracing::warn!("not real time: {missing}; under load ticks may come late");
+        }
+        for joint in &joints {
+            tracing::info!(joint = joint.name, "running");
+        }
+        let ended = supervise(&joints, &mut signals).await;
+        finish(joints, &mut signals).await;
+        ended
+    });
+    runtime.shutdown_timeout(Duration::from_millis(500));
+    result
+}
+
+fn caution() {
+    tracing::warn!(
+        "motors under tension pinch and tendons whip: keep hands and faces away, and have a hardware emergency stop, \
+         mechanical end stops and motor-current limits"
+    );
+    tracing::warn!(
+        "the software stop is not a safety function: your risk assessment, local codes and licensed practice decide \
+         (ISO 12100, ISO 13482, ISO 13850, IEC 60204-1)"
+    );
+}
+
+/// Creates the node and checks what was given at start as a whole.
+fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
+    let graph = |source| NodeError::Graph {
+        node: file.name.clone(),
+        source,
+    };
+    let node = Node::create(context.clone(), &file.name, &file.namespace).map_err(graph)?;
+    let name = node.fully_qualified_name().map_err(graph)?;
+    let mut parameters = Parameters::new(file.clone());
+    let mut given = Vec::new();
+    {
+        let overrides = node.params.lock();
+        let overrides = overrides.unwrap_or_else(std::sync::PoisonError::into_inner);
+        for (key, parameter) in overrides.iter() {
+            if parameters.entries().contains_key(key) {
+                given.push((key.clone(), value_at_start(&parameter.value)));
+            } else if key != "start_type_description_service" && !key.starts_with("qos_overrides.")
+            {
+                tracing::warn!(
+                    joint = name,
+                    "parameter {key} was given at start and this node has none of that name: ignored"
+                );
+            }
+        }
+    }
+    let candidate = parameters
+        .check(&given, 0.0, true)
+        .map_err(|reason| NodeError::Parameter {
+            node: name.clone(),
+            reason,
+        })?;
+    let program = candidate.program.clone();
+    for (key, value) in parameters.commit(candidate) {
+        tracing::info!(joint = name, "given at start: {key} = {value}");
+    }
+    Ok(Prepared {
+        node,
+        name,
+        file,
+        parameters,
+        program,
+    })
+}
+
+fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
+    let Prepared {
+        mut node,
+        name,
+        file,
+        parameters,
+        program,
+    } = prepared;
+    let graph = |source| NodeError::Graph {
+        node: name.clone(),
+        source,
+    };
+    let link = Link::new(file.motor_names.len());
+    let status = Arc::new(Status::default());
+    status.set_at_rest(true);
+
+    let command = QosProfile::default().keep_last(1).reliable();
+    let sensor = QosProfile::sensor_data;
+    let desired = node.subscribe("~/desired_pose", command).map_err(graph)?;
+    let motors = node.subscribe("joint_states", sensor()).map_err(graph)?;
+    let head = node.subscribe("imu", sensor()).map_err(graph)?;
+    let intake = Intake {
+        joint: name.clone(),
+        clock: clock.clone(),
+        base_frame: file.frames.base.clone(),
+        motor_names: file.motor_names.clone(),
+        sender: link.input,
+        status: status.clone(),
+    };
+    let requests = Requests::new(&mut node).map_err(graph)?;
+    let events = node
+        .create_publisher("/parameter_events", QosProfile::parameter_events())
+        .map_err(graph)?;
+    let server = Server {
+        joint: name.clone(),
+        parameters,
+        laws: link.laws,
+        handle: link.handle.clone(),
+        status: status.clone(),
+        clock: clock.clone(),
+        events,
+    };
+    let outlet = Outlet::new(
+        &mut node,
+        name.clone(),
+        &file,
+        clock.clone(),
+        link.records,
+        status.clone(),
+    )
+    .map_err(graph)?;
+
+    let looping = rt::start(program, link.loop_side, clock.clone(), file.tick)?;
+    let publisher = outlet.start()?;
+    tokio::spawn(intake.run(desired, motors, head));
+    tokio::spawn(server.run(requests));
+    Ok(Joint {
+        name,
+        status,
+        handle: link.handle,
+        looping,
+        publisher,
+        spinner: Spinner::new(node)?,
+    })
+}
+
+/// SIGINT and SIGTERM.
+struct Signals {
+    interrupt: Signal,
+    terminate: Signal,
+}
+
+impl Signals {
+    fn new() -> std::io::Result<Self> {
+        Ok(Self {
+            interrupt: signal(SignalKind::interrupt())?,
+            terminate: signal(SignalKind::terminate())?,
+        })
+    }
+
+    async fn next(&mut self) -> &'static str {
+        tokio::select! {
+            _ = self.interrupt.recv() => "SIGINT",
+            _ = self.terminate.recv() => "SIGTERM",
+        }
+    }
+}
+
+/// Waits for a signal, or for a loop that ends by itself.
+async fn supervise(joints: &[Joint], signals: &mut Signals) -> Result<(), NodeError> {
+    let mut every = tokio::time::interval(Duration::from_millis(100));
+    loop {
+        tokio::select! {
+            name = signals.next() => {
+                tracing::info!("{name}: bringing the joints to rest");
+                return Ok(());
+            }
+            _ = every.tick() => {
+                if let Some(joint) = joints.iter().find(|j| j.handle.ended()) {
+                    return Err(NodeError::LoopEnded(joint.name.clone()));
+                }
+            }
+        }
+    }
+}
+
+/// Stops the references, waits for rest (not for ever, and not after a second signal), ends the loops.
+async fn finish(joints: Vec<Joint>, signals: &mut Signals) {
+    for joint in &joints {
+        joint.status.close();
+        joint.status.set_at_rest(false);
+        joint.handle.hold();
+    }
+    let start = Instant::now();
+    let rest = async {
+        let moves = |j: &Joint| !j.handle.ended() && !j.status.at_rest();
+        while start.elapsed() < REST_WAIT && joints.iter().any(moves) {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    };
+    tokio::select! {
+        () = rest => {}
+        name = signals.next() => tracing::warn!("{name} again: not waiting for rest"),
+    }
+    for joint in &joints {
+        if !joint.status.at_rest() {
+            tracing::warn!(joint = joint.name, "not at rest: ended all the same");
+        }
+        joint.handle.stop();
+    }
+    let mut spinners = Vec::new();
+    for joint in joints {
+        joint.looping.join();
+        // A panic of the publisher has been printed; the end goes on.
+        let _ = joint.publisher.join();
+        spinners.push(joint.spinner);
+    }
+    tracing::info!("at the end");
+    tokio::time::sleep(LAST_WORDS).await;
+    drop(spinners);
+}

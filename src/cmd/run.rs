@@ -12,10 +12,37 @@ pub struct Args {
     pub joints: Vec<PathBuf>,
 }
 
-/// Runs until it is told to stop.
+/// Runs until SIGINT or SIGTERM, then brings the joints to rest.
+///
+/// Logs go to standard error and to `/rosout`; the environment variable `RUST_LOG` chooses what.
 ///
 /// # Errors
-/// A bad file, or a graph that cannot be reached.
-pub fn run(_args: &Args) -> Result<(), CmdError> {
-    Err(CmdError::Failed("`withy run` is not there yet".into()))
+/// A bad file or parameter, or a graph that cannot be reached.
+#[cfg(feature = "ros")]
+pub fn run(args: &Args) -> Result<(), CmdError> {
+    use crate::config::JointFile;
+    use crate::node::{self, NodeError};
+    use tracing_subscriber::layer::SubscriberExt;
+    use tracing_subscriber::util::SubscriberInitExt;
+    use tracing_subscriber::{EnvFilter, fmt};
+
+    let files = args.joints.iter().map(JointFile::load);
+    let files = files
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(|e| CmdError::Input(e.to_string()))?;
+    let clock = crate::rt::Clock::new();
+    let (layer, rosout) = node::rosout(clock.clone());
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    let lines = fmt::layer().with_writer(std::io::stderr).with_target(false);
+    tracing_subscriber::registry()
+        .with(filter)
+        .with(lines)
+        .with(layer)
+        .init();
+    node::run(files, clock, rosout).map_err(|error| match error {
+        NodeError::Parameter { .. } | NodeError::SameName(_) | NodeError::Context(_) => {
+            CmdError::Input(error.to_string())
+        }
+        _ => CmdError::Failed(error.to_string()),
+    })
 }

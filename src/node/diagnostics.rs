@@ -1,0 +1,270 @@
+//! `/diagnostics`: one status per joint, at 1 Hz and when something changes. Values of numbers parse as numbers,
+//! and the unit stands in the key.
+
+use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
+
+use super::status::Status;
+use crate::config::JointFile;
+use crate::geometry::{direction, inclination};
+use crate::link::{Counts, Record};
+use crate::tick::{Mode, Output, Source};
+
+/// Time between reports when nothing changes, s.
+const PERIOD: f64 = 1.0;
+/// Least time between reports, s.
+const LEAST_PERIOD: f64 = 0.1;
+/// Share of late ticks in a report's time that is worth a warning.
+const LATE_SHARE: f64 = 0.05;
+
+/// What a change of is told at once.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Told {
+    mode: Option<Mode>,
+    flags: [bool; 5],
+    gain_set: String,
+    changed: bool,
+    refused: u64,
+    dropped: u64,
+}
+
+/// Limits hit since the last report: whether, and how often in all (ticks).
+#[derive(Clone, Copy, Debug, Default)]
+struct Hits {
+    correction: u64,
+    speed: u64,
+    travel: u64,
+}
+
+/// Gathers what a report says.
+#[derive(Debug)]
+pub struct Diagnostics {
+    name: String,
+    file: String,
+    motor_names: Vec<String>,
+    output: Output,
+    counts: Counts,
+    counts_before: Counts,
+    hits: Hits,
+    last: f64,
+    told: Told,
+    seen: bool,
+}
+
+impl Diagnostics {
+    /// For the joint whose node is `joint`.
+    pub fn new(joint: &str, file: &JointFile) -> Self {
+        let name = joint.trim_start_matches('/');
+        Self {
+            name: format!("{name}: control loop"),
+            file: file.file.display().to_string(),
+            motor_names: file.motor_names.clone(),
+            output: Output::default(),
+            counts: Counts::default(),
+            counts_before: Counts::default(),
+            hits: Hits::default(),
+            last: f64::NEG_INFINITY,
+            told: Told::default(),
+            seen: false,
+        }
+    }
+
+    /// Takes in one tick.
+    pub fn see(&mut self, record: &Record) {
+        let output = &record.output;
+        self.hits.correction += u64::from(output.correction_limited);
+        self.hits.speed += u64::from(output.speed_limited);
+        self.hits.travel += u64::from(output.travel_limited);
+        self.output.clone_from(output);
+        self.counts = record.counts;
+        self.seen = true;
+    }
+
+    /// A report, if one is due at `now` s on the loop's clock.
+    pub fn due(
+        &mut self,
+        now: f64,
+        status: &Status,
+        skipped: u64,
+        clock_steps: u64,
+    ) -> Option<Vec<DiagnosticStatus>> {
+        let since = now - self.last;
+        let gain_set = status.gain_set();
+        let (reasons, dropped, last_dropped) = status.refused.list();
+        let o = &self.output;
+        let told = Told {
+            mode: self.seen.then_some(o.mode),
+            flags: [
+                o.over_bend,
+                o.target_limited,
+                o.hunting,
+                o.not_following,
+                status.closing(),
+            ],
+            gain_set: gain_set.name.clone(),
+            changed: gain_set.changed,
+            refused: gain_set.refused,
+            dropped,
+        };
+        if since < LEAST_PERIOD || (since < PERIOD && told == self.told) {
+            return None;
+        }
+        self.last = now;
+        self.told = told;
+        let ticks = self.counts.ticks - self.counts_before.ticks;
+        let late = self.counts.late - self.counts_before.late;
+        let rate = if since.is_finite() {
+            ticks as f64 / since
+        } else {
+            0.0
+        };
+        let many_late = ticks > 20 && late as f64 > LATE_SHARE * ticks as f64;
+        self.counts_before = self.counts;
+
+        let (level, message) = self.verdict(status, many_late);
+        let mut values = Vec::new();
+        let mut add = |key: &str, value: String| {
+            values.push(KeyValue {
+                key: key.into(),
+                value,
+            });
+        };
+        let number = |value: f64| format!("{value:.6}");
+        let flag = |value: bool| u8::from(value).to_string();
+        let o = &self.output;
+        let c = &self.counts;
+        add("mode", mode_name(o.mode).into());
+        add("gain_set", gain_set.name);
+        add("gains_changed_since_chosen", flag(gain_set.changed));
+        add("feedback", source_name(o.estimate.source).into());
+        add("tick_rate_hz", number(rate));
+        add("ticks", c.ticks.to_string());
+        add("late_ticks", c.late.to_string());
+        add("missed_ticks", c.missed.to_string());
+        add("ticks_without_sample", c.without_sample.to_string());
+        add("longest_tick_s", number(c.longest));
+        add("latest_tick_s", number(c.latest));
+        add("dead_time_s", number(o.delay));
+        add("dead_time_allowed_s", number(gain_set.delay_allowed));
+        let bend = o.estimate.bend;
+        add("inclination_rad", number(inclination(bend)));
+        if let Some(direction) = direction(bend) {
+            add("direction_rad", number(direction));
+        }
+        add("inclination_asked_rad", number(inclination(o.target)));
+        add("bend_error_rad", number((o.target - bend).norm()));
+        add("twist_left_over_rad", number(status.twist()));
+        add("settled", flag(o.settled));
+        add("observability", number(o.estimate.observability));
+        add("motors_residual_rad", number(o.estimate.motors_residual));
+        let slack = self.motor_names.iter().enumerate();
+        let slack = slack.filter(|(i, _)| o.estimate.slack >> i & 1 == 1);
+        let slack: Vec<_> = slack.map(|(_, name)| name.as_str()).collect();
+        add("slack_tendons", slack.len().to_string());
+        add("slack_motors", slack.join(", "));
+        add("correction_share", number(o.correction_share));
+        add(
+            "ticks_with_correction_limited",
+            self.hits.correction.to_string(),
+        );
+        add("ticks_with_speed_limited", self.hits.speed.to_string());
+        add("ticks_with_travel_limited", self.hits.travel.to_string());
+        add("over_bend", flag(o.over_bend));
+        add("command_cut_to_limit", flag(o.target_limited));
+        add("hold_band", flag(o.holding_band));
+        add("hunting", flag(o.hunting));
+        add("not_following", flag(o.not_following));
+        add("parameter_sets_refused", gain_set.refused.to_string());
+        add("last_parameter_refusal", gain_set.last_refusal);
+        add("messages_dropped", dropped.to_string());
+        for (name, count) in reasons {
+            add(&format!("dropped.{name}"), count.to_string());
+        }
+        add("last_dropped", last_dropped);
+        add("telemetry_lost", c.lost.to_string());
+        add("telemetry_skipped", skipped.to_string());
+        add("system_clock_steps", clock_steps.to_string());
+        Some(vec![DiagnosticStatus {
+            level,
+            name: self.name.clone(),
+            message,
+            hardware_id: self.file.clone(),
+            values,
+        }])
+    }
+
+    fn verdict(&self, status: &Status, many_late: bool) -> (u8, String) {
+        const OK: u8 = 0;
+        const WARN: u8 = 1;
+        const ERROR: u8 = 2;
+        let o = &self.output;
+        let gain_set = status.gain_set();
+        if status.closing() {
+            return (OK, "coming to rest before the end".into());
+        }
+        match o.mode {
+            Mode::Waiting => (
+                WARN,
+                "waiting for samples of every sensor it needs; no setpoints are sent".into(),
+            ),
+            Mode::TooSlow => (
+                ERROR,
+                format!(
+                    "no setpoints are sent: the dead time measured is {:.1} ms, gain set '{}' allows {:.1} ms",
+                    1e3 * o.delay,
+                    gain_set.name,
+                    1e3 * gain_set.delay_allowed
+                ),
+            ),
+            Mode::Holding => (ERROR, "sensor data are stale: the setpoint is held".into()),
+            Mode::Stopped => (
+                ERROR,
+                "sensor data have been stale for long: stopped, and starts anew when they come back"
+                    .into(),
+            ),
+            Mode::Tracking if o.over_bend => (
+                ERROR,
+                "bent beyond limits.over_bend: nothing moves outward".into(),
+            ),
+            Mode::Tracking if o.not_following => {
+                (WARN, "a motor does not follow its setpoint".into())
+            }
+            Mode::Tracking if o.hunting => (WARN, "the joint hunts".into()),
+            Mode::Tracking if o.delay > gain_set.delay_allowed => (
+                WARN,
+                format!(
+                    "the dead time measured is {:.1} ms, gain set '{}' allows {:.1} ms",
+                    1e3 * o.delay,
+                    gain_set.name,
+                    1e3 * gain_set.delay_allowed
+                ),
+            ),
+            Mode::Tracking if many_late => (WARN, "many ticks are late".into()),
+            Mode::Tracking if o.correction_limited => {
+                (WARN, "the correction is at its authority limit".into())
+            }
+            Mode::Tracking if o.target_limited => (
+                WARN,
+                "the command was beyond limits.inclination and is cut to it".into(),
+            ),
+            Mode::Tracking if o.settled => (OK, "the target is held".into()),
+            Mode::Tracking => (OK, "tracking".into()),
+        }
+    }
+}
+
+fn mode_name(mode: Mode) -> &'static str {
+    match mode {
+        Mode::Waiting => "waiting",
+        Mode::TooSlow => "sensors_too_slow",
+        Mode::Tracking => "tracking",
+        Mode::Holding => "holding",
+        Mode::Stopped => "stopped",
+    }
+}
+
+fn source_name(source: Source) -> &'static str {
+    match source {
+        Source::Motors => "motors",
+        Source::Imu => "imu",
+    }
+}

@@ -1,0 +1,241 @@
+//! Messages to domain and back. Each message is checked here, once; what does not fit is refused with a reason,
+//! and range checks are written so that NaN fails them.
+
+use nalgebra::{Quaternion, UnitQuaternion, Vector3};
+use r2r::builtin_interfaces::msg::Time;
+use r2r::geometry_msgs::msg::PoseStamped;
+use r2r::sensor_msgs::msg::{Imu, JointState};
+
+use crate::geometry::{Bend, swing_twist};
+
+/// Departure of a quaternion's norm from 1 that is still taken for rounding.
+const NORM_TOLERANCE: f64 = 0.05;
+
+/// Why a message was refused: a word to count it by, and a sentence with the numbers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Refusal {
+    /// The word; stands in the key of a diagnostic value.
+    pub reason: &'static str,
+    /// The sentence.
+    pub sentence: String,
+}
+
+fn refuse<T>(reason: &'static str, sentence: String) -> Result<T, Refusal> {
+    Err(Refusal { reason, sentence })
+}
+
+/// An attitude, from x, y, z, w.
+fn attitude(part: &str, [x, y, z, w]: [f64; 4]) -> Result<UnitQuaternion<f64>, Refusal> {
+    let q = Quaternion::new(w, x, y, z);
+    let norm = q.norm();
+    if !norm.is_finite() {
+        let sentence = format!("{part} is ({x}, {y}, {z}, {w}); accepted: finite numbers");
+        return refuse("not_finite", sentence);
+    }
+    if norm == 0.0 {
+        let sentence = format!("{part} is the zero quaternion; accepted: norm 1");
+        return refuse("zero_quaternion", sentence);
+    }
+    if (norm - 1.0).abs() > NORM_TOLERANCE {
+        let sentence = format!("{part} has norm {norm:.3}; accepted: 1 within {NORM_TOLERANCE}");
+        return refuse("quaternion_norm", sentence);
+    }
+    Ok(UnitQuaternion::from_quaternion(q))
+}
+
+/// A desired attitude, split.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DesiredPose {
+    /// The bend asked for, rad.
+    pub bend: Bend,
+    /// The twist asked for that the joint cannot make, rad.
+    pub twist: f64,
+}
+
+impl DesiredPose {
+    /// Reads a pose in the frame `base_frame`. An empty frame name means that frame, so that a pose can be
+    /// typed by hand; the position is ignored, but has to be finite.
+    ///
+    /// # Errors
+    /// Another frame; an attitude that is none.
+    pub fn read(message: &PoseStamped, base_frame: &str) -> Result<Self, Refusal> {
+        let frame = &message.header.frame_id;
+        if !frame.is_empty() && frame != base_frame {
+            let sentence = format!("frame_id is '{frame}'; accepted: '{base_frame}' or empty");
+            return refuse("wrong_frame", sentence);
+        }
+        let p = &message.pose.position;
+        if !(p.x + p.y + p.z).is_finite() {
+            let sentence = format!(
+                "position is ({}, {}, {}); accepted: finite numbers (they are ignored)",
+                p.x, p.y, p.z
+            );
+            return refuse("not_finite", sentence);
+        }
+        let q = &message.pose.orientation;
+        let (twist, bend) = swing_twist(&attitude("orientation", [q.x, q.y, q.z, q.w])?);
+        Ok(Self { bend, twist })
+    }
+}
+
+/// What an IMU message says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeadReading {
+    /// Direction of gravity in the IMU's frame, unit length, pointing down.
+    pub gravity: Vector3<f64>,
+    /// Angular velocity in the IMU's frame, rad/s.
+    pub angular_velocity: Vector3<f64>,
+}
+
+impl TryFrom<&Imu> for HeadReading {
+    type Error = Refusal;
+
+    /// By REP-145 a first covariance of -1 says that the message does not hold that quantity. The orientation
+    /// is that of the IMU in a world frame with z up.
+    fn try_from(message: &Imu) -> Result<Self, Refusal> {
+        if message.orientation_covariance.first() == Some(&-1.0) {
+            let sentence = "orientation_covariance[0] is -1, which says that there is no orientation; \
+                            accepted: an orientation";
+            return refuse("no_orientation", sentence.into());
+        }
+        if message.angular_velocity_covariance.first() == Some(&-1.0) {
+            let sentence = "angular_velocity_covariance[0] is -1, which says that there is no angular velocity; \
+                            accepted: an angular velocity";
+            return refuse("no_angular_velocity", sentence.into());
+        }
+        let q = &message.orientation;
+        let world_from_imu = attitude("orientation", [q.x, q.y, q.z, q.w])?;
+        let w = &message.angular_velocity;
+        let angular_velocity = Vector3::new(w.x, w.y, w.z);
+        if !angular_velocity.iter().all(|v| v.is_finite()) {
+            let sentence = format!(
+                "angular_velocity is ({}, {}, {}); accepted: finite numbers",
+                w.x, w.y, w.z
+            );
+            return refuse("not_finite", sentence);
+        }
+        Ok(Self {
+            gravity: world_from_imu.inverse() * -Vector3::z(),
+            angular_velocity,
+        })
+    }
+}
+
+/// The angles of this joint's motors in `message`, into `angles` by motor. Names of other joints are passed
+/// over, whatever stands beside them.
+///
+/// # Errors
+/// Lists of different lengths; an angle of ours that is not finite; a motor named twice.
+pub fn read_motor_angles(
+    message: &JointState,
+    names: &[String],
+    angles: &mut [Option<f64>],
+) -> Result<(), Refusal> {
+    angles.fill(None);
+    let (count, positions) = (message.name.len(), message.position.len());
+    if positions != count && positions != 0 {
+        let sentence =
+            format!("position has {positions} entries for {count} names; accepted: one each");
+        return refuse("sizes_differ", sentence);
+    }
+    for (name, angle) in message.name.iter().zip(&message.position) {
+        let Some(motor) = names.iter().position(|n| n == name) else {
+            continue;
+        };
+        if !angle.is_finite() {
+            let sentence = format!("position of {name} is {angle}; accepted: a finite number");
+            return refuse("not_finite", sentence);
+        }
+        if angles[motor].replace(*angle).is_some() {
+            return refuse(
+                "named_twice",
+                format!("{name} is named twice; accepted: once"),
+            );
+        }
+    }
+    if positions == 0 && message.name.iter().any(|n| names.contains(n)) {
+        let sentence = format!("position is empty for {count} names; accepted: one each");
+        return refuse("sizes_differ", sentence);
+    }
+    Ok(())
+}
+
+/// A stamp of seconds and nanoseconds as a message.
+pub fn time((sec, nanosec): (i32, u32)) -> Time {
+    Time { sec, nanosec }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn pose(q: [f64; 4], frame: &str) -> PoseStamped {
+        let mut message = PoseStamped::default();
+        message.header.frame_id = frame.into();
+        let o = &mut message.pose.orientation;
+        [o.x, o.y, o.z, o.w] = q;
+        message
+    }
+
+    fn reason<T>(result: Result<T, Refusal>) -> &'static str {
+        result.err().map_or("", |r| r.reason)
+    }
+
+    #[test]
+    fn poses_are_split_and_bad_ones_refused() {
+        // A lean of 0.2 rad toward +x is a turn about +y.
+        let good = [0.0, 0.1_f64.sin(), 0.0, 0.1_f64.cos()];
+        let read = DesiredPose::read(&pose(good, "base"), "base").unwrap();
+        assert!((read.bend - Bend::new(0.2, 0.0)).norm() < 1e-12 && read.twist.abs() < 1e-12);
+        assert_eq!(DesiredPose::read(&pose(good, ""), "base"), Ok(read));
+        for (q, frame, want) in [
+            (good, "map", "wrong_frame"),
+            ([0.0; 4], "base", "zero_quaternion"),
+            ([0.0, f64::NAN, 0.0, 1.0], "base", "not_finite"),
+            ([f64::INFINITY, 0.0, 0.0, 1.0], "base", "not_finite"),
+            ([0.0, 0.0, 0.0, 0.5], "base", "quaternion_norm"),
+        ] {
+            assert_eq!(reason(DesiredPose::read(&pose(q, frame), "base")), want);
+        }
+        let mut nan = pose(good, "base");
+        nan.pose.position.z = f64::NAN;
+        assert_eq!(reason(DesiredPose::read(&nan, "base")), "not_finite");
+    }
+
+    #[test]
+    fn gravity_is_seen_from_the_imu() {
+        let mut message = Imu::default();
+        // The IMU leans by 0.3 rad toward +x of a level world: gravity then lies toward its own +x.
+        message.orientation.y = 0.15_f64.sin();
+        message.orientation.w = 0.15_f64.cos();
+        let reading = HeadReading::try_from(&message).unwrap();
+        let want = Vector3::new(0.3_f64.sin(), 0.0, -(0.3_f64.cos()));
+        assert!((reading.gravity - want).norm() < 1e-12);
+        message.angular_velocity.x = f64::NAN;
+        assert_eq!(reason(HeadReading::try_from(&message)), "not_finite");
+        message.orientation_covariance[0] = -1.0;
+        assert_eq!(reason(HeadReading::try_from(&message)), "no_orientation");
+    }
+
+    #[test]
+    fn motor_angles_are_picked_by_name() {
+        let names = ["a".to_string(), "b".to_string()];
+        let mut angles = [None; 2];
+        let mut message = JointState {
+            name: vec!["wheel".into(), "b".into()],
+            position: vec![f64::NAN, 0.5],
+            ..JointState::default()
+        };
+        let mut read = |m: &JointState| read_motor_angles(m, &names, &mut angles).map(|()| angles);
+        assert_eq!(read(&message), Ok([None, Some(0.5)]));
+        message.position[1] = f64::INFINITY;
+        assert_eq!(reason(read(&message)), "not_finite");
+        message.position.pop();
+        assert_eq!(reason(read(&message)), "sizes_differ");
+        message.position.clear();
+        assert_eq!(reason(read(&message)), "sizes_differ");
+        message.name = vec!["b".into(), "b".into()];
+        message.position = vec![0.0, 0.0];
+        assert_eq!(reason(read(&message)), "named_twice");
+    }
+}

@@ -1,0 +1,800 @@
+//! The parameters of one joint: what there is, what may change, and what a set of changes makes of the law.
+//! No middleware in here: names and values in, a checked program or one sentence out.
+
+use std::collections::BTreeMap;
+
+use crate::config::{JointFile, NamedGainSet, SetpointMessage, TickSource};
+use crate::controller::{GainSet, MotorGains, SetpointKind};
+use crate::link::Program;
+use crate::tick::{Feedback, Law, Limits, MotorLimits};
+
+/// Greatest gain that is taken for a gain.
+const GREATEST_GAIN: f64 = 1e6;
+/// Greatest time limit, s, as in joint files.
+const GREATEST_TIME: f64 = 10.0;
+/// Greatest bend limit, rad (120 deg), as in joint files.
+const GREATEST_BEND: f64 = 2.1;
+
+/// A parameter's value, of the types that ROS 2 has.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Value {
+    /// No value.
+    NotSet,
+    /// A truth value.
+    Bool(bool),
+    /// An integer.
+    Integer(i64),
+    /// A double.
+    Double(f64),
+    /// A string.
+    Text(String),
+    /// An array of strings.
+    Texts(Vec<String>),
+    /// A type that none of these parameters has, by its number and name.
+    Other(u8, &'static str),
+}
+
+impl Value {
+    /// The type's number in rcl_interfaces/ParameterType.
+    pub fn kind(&self) -> u8 {
+        match self {
+            Self::NotSet => 0,
+            Self::Bool(_) => 1,
+            Self::Integer(_) => 2,
+            Self::Double(_) => 3,
+            Self::Text(_) => 4,
+            Self::Texts(_) => 9,
+            Self::Other(kind, _) => *kind,
+        }
+    }
+
+    fn kind_name(&self) -> &'static str {
+        match self {
+            Self::NotSet => "not set",
+            Self::Bool(_) => "a bool",
+            Self::Integer(_) => "an integer",
+            Self::Double(_) => "a double",
+            Self::Text(_) => "a string",
+            Self::Texts(_) => "an array of strings",
+            Self::Other(_, name) => name,
+        }
+    }
+}
+
+/// A range of doubles; open ends are excluded.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Range {
+    /// Least value.
+    pub low: f64,
+    /// Greatest value.
+    pub high: f64,
+    open: (bool, bool),
+}
+
+impl Range {
+    const fn closed(low: f64, high: f64) -> Self {
+        let open = (false, false);
+        Self { low, high, open }
+    }
+
+    const fn above(low: f64, high: f64) -> Self {
+        let open = (true, false);
+        Self { low, high, open }
+    }
+
+    const fn between(low: f64, high: f64) -> Self {
+        let open = (true, true);
+        Self { low, high, open }
+    }
+
+    fn holds(&self, value: f64) -> bool {
+        let above = value > self.low || (!self.open.0 && value == self.low);
+        let below = value < self.high || (!self.open.1 && value == self.high);
+        above && below
+    }
+
+    /// What is accepted, in words.
+    fn words(&self, unit: &str) -> String {
+        let low = if self.open.0 { "above" } else { "from" };
+        let high = if self.open.1 { "below" } else { "to" };
+        let comma = if self.open.0 || self.open.1 { "," } else { "" };
+        let high = if high == "to" && self.open.0 {
+            "up to"
+        } else {
+            high
+        };
+        let (a, b) = (self.low, self.high);
+        format!("{low} {a}{comma} {high} {b}{unit}")
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum GainKey {
+    Kp,
+    Ki,
+    Kd,
+    IntegralOrder,
+    DerivativeOrder,
+    DerivativeCorner,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum LimitKey {
+    Inclination,
+    OverBend,
+    Correction,
+    StaleImu,
+    StaleMotors,
+    StopAfter,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum MotorKey {
+    TravelLow,
+    TravelHigh,
+    Speed,
+    Acceleration,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Key {
+    GainSet,
+    Feedback,
+    Gain(usize, GainKey),
+    Limit(LimitKey),
+    Motor(usize, MotorKey),
+    Fixed(Value),
+}
+
+/// One parameter.
+#[derive(Clone, Debug)]
+pub struct Entry {
+    key: Key,
+    /// What it is.
+    pub description: String,
+    /// What is accepted, where a range does not say it.
+    pub constraints: String,
+    /// Range, for those that have one.
+    pub range: Option<Range>,
+    unit: &'static str,
+}
+
+impl Entry {
+    /// Whether it cannot be changed.
+    pub fn read_only(&self) -> bool {
+        matches!(self.key, Key::Fixed(_))
+    }
+}
+
+/// Everything that parameters can change.
+#[derive(Clone, Debug, PartialEq)]
+struct Live {
+    set: usize,
+    gains: GainSet,
+    limits: Limits,
+    feedback: Feedback,
+}
+
+/// A checked set of changes, ready for the loop.
+#[derive(Debug)]
+pub struct Candidate {
+    live: Live,
+    /// What the loop is to run on.
+    pub program: Program,
+}
+
+/// The parameters of one joint.
+#[derive(Debug)]
+pub struct Parameters {
+    file: JointFile,
+    entries: BTreeMap<String, Entry>,
+    live: Live,
+}
+
+fn feedback_name(feedback: Feedback) -> &'static str {
+    match feedback {
+        Feedback::Imu => "imu",
+        Feedback::Motors => "motors",
+    }
+}
+
+impl Parameters {
+    /// The parameters of a joint file at their values at start.
+    pub fn new(file: JointFile) -> Self {
+        let live = Live {
+            set: file.initial,
+            gains: file.gain_sets[file.initial].gains.clone(),
+            limits: file.limits.clone(),
+            feedback: file.feedback,
+        };
+        let entries = entries(&file);
+        Self {
+            file,
+            entries,
+            live,
+        }
+    }
+
+    /// All parameters by name, in order.
+    pub fn entries(&self) -> &BTreeMap<String, Entry> {
+        &self.entries
+    }
+
+    /// The gain set in force by name, and whether its gains were changed since it was chosen.
+    pub fn gain_set(&self) -> (&str, bool) {
+        let set = &self.file.gain_sets[self.live.set];
+        (&set.name, set.gains != self.live.gains)
+    }
+
+    /// Dead time that the gain set in force allows, s.
+    pub fn delay_allowed(&self) -> f64 {
+        self.live.gains.delay_allowed
+    }
+
+    /// The value of a parameter, if there is one of that name.
+    pub fn get(&self, name: &str) -> Option<Value> {
+        self.entries.get(name).map(|e| self.value(&self.live, e))
+    }
+
+    fn value(&self, live: &Live, entry: &Entry) -> Value {
+        match &entry.key {
+            Key::GainSet => Value::Text(self.file.gain_sets[live.set].name.clone()),
+            Key::Feedback => Value::Text(feedback_name(live.feedback).into()),
+            Key::Gain(motor, key) => Value::Double(gain(&live.gains.motors[*motor], *key)),
+            Key::Limit(key) => Value::Double(*limit(&mut live.limits.clone(), *key)),
+            Key::Motor(motor, key) => {
+                Value::Double(*motor_limit(&mut live.limits.motors[*motor].clone(), *key))
+            }
+            Key::Fixed(value) => value.clone(),
+        }
+    }
+
+    /// Checks `changes` as a whole against the parameters in force and the dead time measured (s; 0 if not
+    /// known), and compiles the law they make. A gain set is chosen first, single gains then change it.
+    /// With `at_start` an integer serves where a double is wanted, as a file may write `1` for `1.0`.
+    ///
+    /// # Errors
+    /// One sentence for the first change that is not accepted.
+    pub fn check(
+        &self,
+        changes: &[(String, Value)],
+        delay: f64,
+        at_start: bool,
+    ) -> Result<Candidate, String> {
+        let mut live = self.live.clone();
+        let mut seen = std::collections::BTreeSet::new();
+        for (name, value) in changes {
+            let Some(entry) = self.entries.get(name) else {
+                return Err(format!(
+                    "{name} is not a parameter of this node; accepted: the names that list_parameters gives"
+                ));
+            };
+            if !seen.insert(name) {
+                return Err(format!("{name} is set twice; accepted: once"));
+            }
+            if entry.key == Key::GainSet {
+                self.choose(value, &mut live)?;
+            }
+        }
+        for (name, value) in changes {
+            self.change(name, &self.entries[name], value, at_start, &mut live)?;
+        }
+        let chosen = changes.iter().any(|(name, _)| name == "gain_set");
+        let allowed = live.gains.delay_allowed;
+        if chosen && live.feedback == self.live.feedback && delay > allowed {
+            return Err(format!(
+                "gain_set '{}' is made for a dead time of at most {:.1} ms from measurement to setpoint, and \
+                 {:.1} ms are measured; accepted: a set made for that much",
+                self.file.gain_sets[live.set].name,
+                1e3 * allowed,
+                1e3 * delay
+            ));
+        }
+        if live.gains.kind != self.file.kind {
+            return Err(format!(
+                "gain_set '{}' is for {:?} setpoints and the motors take {:?} setpoints; accepted: a set for them",
+                self.file.gain_sets[live.set].name, live.gains.kind, self.file.kind
+            )
+            .to_lowercase());
+        }
+        let joint = self.file.joint_for(live.feedback);
+        let law = Law::new(&joint, &live.gains, &live.limits, live.feedback)
+            .map_err(|e| self.named(&e.to_string()))?;
+        let program = Program { joint, law };
+        Ok(Candidate { live, program })
+    }
+
+    /// Motors by name where the core counts them.
+    fn named(&self, sentence: &str) -> String {
+        let mut sentence = sentence.to_string();
+        for (motor, name) in self.file.motor_names.iter().enumerate() {
+            for end in [" ", ":"] {
+                let by_number = format!("of motor {motor}{end}");
+                sentence = sentence.replace(&by_number, &format!("of motor {name}{end}"));
+            }
+        }
+        sentence
+    }
+
+    fn choose(&self, value: &Value, live: &mut Live) -> Result<(), String> {
+        let accepted = || quoted(self.file.gain_sets.iter().map(|s| &s.name));
+        let Value::Text(name) = value else {
+            return Err(wrong_type("gain_set", value, "a string"));
+        };
+        let found = self.file.gain_sets.iter().position(|s| s.name == *name);
+        let Some(set) = found else {
+            return Err(format!("gain_set is '{name}'; accepted: {}", accepted()));
+        };
+        live.set = set;
+        live.gains = self.file.gain_sets[set].gains.clone();
+        Ok(())
+    }
+
+    fn change(
+        &self,
+        name: &str,
+        entry: &Entry,
+        value: &Value,
+        at_start: bool,
+        live: &mut Live,
+    ) -> Result<(), String> {
+        let number = || match value {
+            Value::Double(number) => Ok(*number),
+            Value::Integer(number) if at_start => Ok(*number as f64),
+            other => Err(wrong_type(name, other, "a double")),
+        };
+        let in_range = |number: f64| match &entry.range {
+            Some(range) if !range.holds(number) => {
+                let accepted = range.words(entry.unit);
+                Err(format!("{name} is {number}; accepted: {accepted}"))
+            }
+            _ => Ok(number),
+        };
+        match &entry.key {
+            Key::GainSet => {}
+            Key::Feedback => {
+                live.feedback = match value {
+                    Value::Text(text) if text == "imu" => Feedback::Imu,
+                    Value::Text(text) if text == "motors" => Feedback::Motors,
+                    Value::Text(text) => {
+                        return Err(format!("feedback is '{text}'; accepted: 'imu' or 'motors'"));
+                    }
+                    other => return Err(wrong_type(name, other, "a string")),
+                }
+            }
+            Key::Gain(motor, key) => {
+                set_gain(&mut live.gains.motors[*motor], *key, in_range(number()?)?);
+            }
+            Key::Limit(key) => *limit(&mut live.limits, *key) = in_range(number()?)?,
+            Key::Motor(motor, key) => {
+                *motor_limit(&mut live.limits.motors[*motor], *key) = in_range(number()?)?;
+            }
+            Key::Fixed(fixed) if value == fixed => {}
+            Key::Fixed(_) => {
+                return Err(format!(
+                    "{name} cannot be changed while the node runs: the joint file says it"
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes over a candidate that the loop has taken. Gives the parameters that changed.
+    pub fn commit(&mut self, candidate: Candidate) -> Vec<(String, Value)> {
+        let mut changed = Vec::new();
+        for (name, entry) in &self.entries {
+            let new = self.value(&candidate.live, entry);
+            if self.value(&self.live, entry) != new {
+                changed.push((name.clone(), new));
+            }
+        }
+        self.live = candidate.live;
+        changed
+    }
+
+    /// The gain set in force with its live gains, as it would be saved.
+    pub fn live_gain_set(&self) -> NamedGainSet {
+        NamedGainSet {
+            gains: self.live.gains.clone(),
+            ..self.file.gain_sets[self.live.set].clone()
+        }
+    }
+
+    /// The live gains have been saved: the set in force now holds them.
+    pub fn saved(&mut self) {
+        self.file.gain_sets[self.live.set].gains = self.live.gains.clone();
+    }
+
+    /// Names that match, and the prefixes they stand under, by the rules of rcl_interfaces/ListParameters:
+    /// depth 0 is any depth, otherwise names have fewer dots than `depth` after the prefix.
+    pub fn list(&self, prefixes: &[String], depth: u64) -> (Vec<String>, Vec<String>) {
+        let shallow = |rest: &str| depth == 0 || (rest.matches('.').count() as u64) < depth;
+        let matches = |name: &str| {
+            prefixes.iter().any(|prefix| {
+                name == prefix
+                    || name
+                        .strip_prefix(prefix.as_str())
+                        .and_then(|rest| rest.strip_prefix('.'))
+                        .is_some_and(shallow)
+            })
+        };
+        let (mut names, mut groups) = (Vec::new(), Vec::<String>::new());
+        for name in self.entries.keys() {
+            if (prefixes.is_empty() && shallow(name)) || matches(name) {
+                if let Some((group, _)) = name.rsplit_once('.')
+                    && !groups.iter().any(|g| g == group)
+                {
+                    groups.push(group.to_string());
+                }
+                names.push(name.clone());
+            }
+        }
+        (names, groups)
+    }
+}
+
+fn wrong_type(name: &str, value: &Value, accepted: &str) -> String {
+    match value {
+        Value::NotSet => format!("{name} cannot be removed; accepted: {accepted}"),
+        Value::Integer(n) if accepted == "a double" => {
+            format!("{name} is the integer {n}; accepted: a double, as in {n}.0")
+        }
+        other => format!("{name} is {}; accepted: {accepted}", other.kind_name()),
+    }
+}
+
+fn quoted<'a>(names: impl Iterator<Item = &'a String>) -> String {
+    let names: Vec<_> = names.map(|n| format!("'{n}'")).collect();
+    names.join(", ")
+}
+
+fn gain(gains: &MotorGains, key: GainKey) -> f64 {
+    match key {
+        GainKey::Kp => gains.kp,
+        GainKey::Ki => gains.ki,
+        GainKey::Kd => gains.kd,
+        GainKey::IntegralOrder => gains.integral_order,
+        GainKey::DerivativeOrder => gains.derivative_order,
+        GainKey::DerivativeCorner => gains.derivative_corner,
+    }
+}
+
+fn set_gain(gains: &mut MotorGains, key: GainKey, value: f64) {
+    *match key {
+        GainKey::Kp => &mut gains.kp,
+        GainKey::Ki => &mut gains.ki,
+        GainKey::Kd => &mut gains.kd,
+        GainKey::IntegralOrder => &mut gains.integral_order,
+        GainKey::DerivativeOrder => &mut gains.derivative_order,
+        GainKey::DerivativeCorner => &mut gains.derivative_corner,
+    } = value;
+}
+
+fn limit(limits: &mut Limits, key: LimitKey) -> &mut f64 {
+    match key {
+        LimitKey::Inclination => &mut limits.inclination,
+        LimitKey::OverBend => &mut limits.over_bend,
+        LimitKey::Correction => &mut limits.correction,
+        LimitKey::StaleImu => &mut limits.stale_imu,
+        LimitKey::StaleMotors => &mut limits.stale_motors,
+        LimitKey::StopAfter => &mut limits.stop_after,
+    }
+}
+
+fn motor_limit(limits: &mut MotorLimits, key: MotorKey) -> &mut f64 {
+    match key {
+        MotorKey::TravelLow => &mut limits.low,
+        MotorKey::TravelHigh => &mut limits.high,
+        MotorKey::Speed => &mut limits.speed,
+        MotorKey::Acceleration => &mut limits.acceleration,
+    }
+}
+
+fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
+    let mut entries = BTreeMap::new();
+    let mut add = |name: String, key, description: &str, constraints: String| {
+        let entry = Entry {
+            key,
+            description: description.into(),
+            constraints,
+            range: None,
+            unit: "",
+        };
+        entries.insert(name, entry);
+    };
+    let sets = quoted(file.gain_sets.iter().map(|s| &s.name));
+    add(
+        "gain_set".into(),
+        Key::GainSet,
+        "Gain set in force, for all motors at once; choosing one discards changes of single gains.",
+        format!("one of {sets}"),
+    );
+    add(
+        "feedback".into(),
+        Key::Feedback,
+        "What the loop corrects against: the IMU, which corrects sag, or the motors' encoders.",
+        "'imu' or 'motors'".into(),
+    );
+    for (name, value, description) in fixed(file) {
+        add(name.into(), Key::Fixed(value), description, String::new());
+    }
+    for (name, key, range, unit, description) in numbers(file) {
+        let entry = Entry {
+            key,
+            description,
+            constraints: format!("accepted: {}", range.words(unit)),
+            range: Some(range),
+            unit,
+        };
+        entries.insert(name, entry);
+    }
+    entries
+}
+
+fn fixed(file: &JointFile) -> Vec<(&'static str, Value, &'static str)> {
+    let text = |text: &str| Value::Text(text.into());
+    let kind = match file.kind {
+        SetpointKind::Position => "position",
+        SetpointKind::Velocity => "velocity",
+    };
+    let message = match file.setpoint_message {
+        SetpointMessage::JointState => "joint_state",
+        SetpointMessage::Float64Array => "float64_array",
+    };
+    let tick = match file.tick {
+        TickSource::Timer => "timer",
+        TickSource::Imu => "imu",
+    };
+    let sets = file.gain_sets.iter().map(|s| s.name.clone()).collect();
+    vec![
+        (
+            "joint_file",
+            text(&file.file.display().to_string()),
+            "The joint file.",
+        ),
+        (
+            "motor_names",
+            Value::Texts(file.motor_names.clone()),
+            "Names of the motors in joint_states, in the order of the tendons.",
+        ),
+        (
+            "gain_sets",
+            Value::Texts(sets),
+            "Names of the gain sets that gain_set can choose from.",
+        ),
+        (
+            "base_frame",
+            text(&file.frames.base),
+            "Frame of the base plate: commands and head poses are in it.",
+        ),
+        (
+            "head_frame",
+            text(&file.frames.head),
+            "Frame of the head plate.",
+        ),
+        (
+            "setpoint_kind",
+            text(kind),
+            "What the motors take: position (rad) or velocity (rad/s).",
+        ),
+        (
+            "setpoint_message",
+            text(message),
+            "Message that setpoints are published in: joint_state or float64_array.",
+        ),
+        (
+            "tick_source",
+            text(tick),
+            "What starts a control tick: timer or imu.",
+        ),
+        (
+            "tick_rate_hz",
+            Value::Double(rate(file.joint.period)),
+            "Rate of the control ticks, Hz; nominal for tick_source imu.",
+        ),
+        (
+            "imu_rate_hz",
+            Value::Double(rate(file.imu_period)),
+            "Nominal rate of IMU samples, Hz.",
+        ),
+        (
+            "motor_rate_hz",
+            Value::Double(rate(file.motor_period)),
+            "Nominal rate of motor samples, Hz.",
+        ),
+        (
+            "use_sim_time",
+            Value::Bool(false),
+            "The loop runs on the machine's clock; simulated time is not supported.",
+        ),
+    ]
+}
+
+/// Hz from a period in s, without the rounding of the way there and back.
+fn rate(period: f64) -> f64 {
+    (1e9 / period).round() / 1e9
+}
+
+type Number = (String, Key, Range, &'static str, String);
+
+fn numbers(file: &JointFile) -> Vec<Number> {
+    use GainKey as G;
+    use LimitKey as L;
+    use MotorKey as M;
+    let mut list = Vec::new();
+    let gain = Range::closed(0.0, GREATEST_GAIN);
+    let order = Range::between(0.0, 2.0);
+    // pi/period is the Nyquist frequency of the samples; the faster stream bounds it here, the law by
+    // the feedback in force.
+    let corner = Range::above(
+        0.0,
+        std::f64::consts::PI / file.imu_period.min(file.motor_period),
+    );
+    for (i, motor) in file.motor_names.iter().enumerate() {
+        for (key, name, range, unit, what) in [
+            (G::Kp, "kp", gain, "", "Proportional gain, rad/rad"),
+            (
+                G::Ki,
+                "ki",
+                gain,
+                "",
+                "Integral gain, rad/(rad s^integral_order)",
+            ),
+            (
+                G::Kd,
+                "kd",
+                gain,
+                "",
+                "Derivative gain, rad s^derivative_order/rad",
+            ),
+            (
+                G::IntegralOrder,
+                "integral_order",
+                order,
+                "",
+                "Order of the integral",
+            ),
+            (
+                G::DerivativeOrder,
+                "derivative_order",
+                order,
+                "",
+                "Order of the derivative",
+            ),
+            (
+                G::DerivativeCorner,
+                "derivative_corner",
+                corner,
+                " rad/s",
+                "Corner of the derivative's roll-off, rad/s",
+            ),
+        ] {
+            let per_second =
+                matches!(key, G::Kp | G::Ki | G::Kd) && file.kind == SetpointKind::Velocity;
+            let per_second = if per_second { ", per s" } else { "" };
+            let description = format!("{what}{per_second}, of motor {motor}.");
+            list.push((
+                format!("gains.{motor}.{name}"),
+                Key::Gain(i, key),
+                range,
+                unit,
+                description,
+            ));
+        }
+        // The joint file's figures are the hardware's: parameters may only be stricter.
+        let m = &file.limits.motors[i];
+        for (key, name, range, unit, what) in [
+            (
+                M::TravelLow,
+                "travel_low",
+                Range {
+                    low: m.low,
+                    high: 0.0,
+                    open: (false, true),
+                },
+                " rad",
+                "Least angle, rad",
+            ),
+            (
+                M::TravelHigh,
+                "travel_high",
+                Range::above(0.0, m.high),
+                " rad",
+                "Greatest angle, rad",
+            ),
+            (
+                M::Speed,
+                "speed",
+                Range::above(0.0, m.speed),
+                " rad/s",
+                "Greatest speed, rad/s",
+            ),
+            (
+                M::Acceleration,
+                "acceleration",
+                Range::above(0.0, m.acceleration),
+                " rad/s^2",
+                "Greatest acceleration, rad/s^2",
+            ),
+        ] {
+            let description =
+                format!("{what}, of motor {motor}; at most as the joint file has it.");
+            list.push((
+                format!("limits.{motor}.{name}"),
+                Key::Motor(i, key),
+                range,
+                unit,
+                description,
+            ));
+        }
+    }
+    let most = file.joint.kinematics.routing().max_inclination;
+    let bend = Range::above(0.0, GREATEST_BEND);
+    let time = Range::above(0.0, GREATEST_TIME);
+    for (key, name, range, unit, what) in [
+        (
+            L::Inclination,
+            "inclination",
+            Range::above(0.0, most.min(GREATEST_BEND)),
+            " rad",
+            "Greatest inclination that a command may ask for, rad.",
+        ),
+        (
+            L::OverBend,
+            "over_bend",
+            bend,
+            " rad",
+            "Measured inclination beyond which nothing moves outward, rad; at least limits.inclination.",
+        ),
+        (
+            L::Correction,
+            "correction",
+            Range::closed(0.0, 3.2),
+            " rad",
+            "Greatest motor angle that feedback may add, rad.",
+        ),
+        (
+            L::StaleImu,
+            "stale_imu",
+            time,
+            " s",
+            "Age at which IMU samples no longer count, s.",
+        ),
+        (
+            L::StaleMotors,
+            "stale_motors",
+            time,
+            " s",
+            "Age at which motor samples no longer count, s.",
+        ),
+        (
+            L::StopAfter,
+            "stop_after",
+            time,
+            " s",
+            "Time of stale data for which the last setpoint is held before the loop starts anew, s.",
+        ),
+    ] {
+        list.push((
+            format!("limits.{name}"),
+            Key::Limit(key),
+            range,
+            unit,
+            what.into(),
+        ));
+    }
+    list
+}
+
+impl std::fmt::Display for Value {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::NotSet | Self::Other(..) => f.write_str(self.kind_name()),
+            Self::Bool(v) => write!(f, "{v}"),
+            Self::Integer(v) => write!(f, "{v}"),
+            Self::Double(v) => write!(f, "{v}"),
+            Self::Text(v) => write!(f, "'{v}'"),
+            Self::Texts(v) => write!(f, "[{}]", quoted(v.iter())),
+        }
+    }
+}

@@ -1,0 +1,290 @@
+//! Telemetry out: setpoints, references, head pose, settled and diagnostics of one joint, on a thread of its own
+//! that sleeps until the loop has ticked.
+
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use r2r::diagnostic_msgs::msg::DiagnosticArray;
+use r2r::geometry_msgs::msg::PoseStamped;
+use r2r::sensor_msgs::msg::JointState;
+use r2r::std_msgs::msg::{Bool, Float64MultiArray, MultiArrayDimension};
+use r2r::{Node, Publisher, QosProfile};
+
+use super::diagnostics::Diagnostics;
+use super::messages::time;
+use super::status::Status;
+use crate::config::{JointFile, SetpointMessage};
+use crate::controller::SetpointKind;
+use crate::geometry::{Bend, position, rotation};
+use crate::link::{Record, RecordReceiver};
+use crate::rt::Clock;
+use crate::tick::Mode;
+
+/// Longest sleep, so that diagnostics go on if the loop should not.
+const SLEEP: Duration = Duration::from_millis(200);
+/// Speed of bend below which the joint is at rest, rad/s.
+const REST_SPEED: f64 = 0.05;
+/// How long it has to be below, s.
+const REST_TIME: f64 = 0.3;
+/// Time constant of the speed that is looked at, s: against sensor noise.
+const REST_FILTER: f64 = 0.1;
+
+enum Setpoints {
+    Joint(Publisher<JointState>),
+    Array(Publisher<Float64MultiArray>),
+}
+
+/// The publishing end of one joint.
+pub struct Outlet {
+    joint: String,
+    clock: Clock,
+    records: RecordReceiver,
+    status: Arc<Status>,
+    kind: SetpointKind,
+    base_frame: String,
+    length: f64,
+    setpoints: Setpoints,
+    references: Publisher<JointState>,
+    head_pose: Publisher<PoseStamped>,
+    settled: Publisher<Bool>,
+    diagnostics_out: Publisher<DiagnosticArray>,
+    diagnostics: Diagnostics,
+    /// Messages that are sent again and again, with names in place.
+    setpoint: JointState,
+    reference: JointState,
+    array: Float64MultiArray,
+    seen: Seen,
+    /// Failures to publish are said once.
+    failed: bool,
+}
+
+/// What has been seen of the telemetry.
+#[derive(Debug)]
+struct Seen {
+    settled: Option<bool>,
+    bend_stamp: f64,
+    reference: Bend,
+    bend: Bend,
+    velocity: Bend,
+    at: f64,
+    moved: f64,
+    skipped: u64,
+}
+
+impl Outlet {
+    /// Makes the publishers on `node`.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn new(
+        node: &mut Node,
+        joint: String,
+        file: &JointFile,
+        clock: Clock,
+        records: RecordReceiver,
+        status: Arc<Status>,
+    ) -> r2r::Result<Self> {
+        let newest = || QosProfile::default().keep_last(1).reliable();
+        let setpoints = match file.setpoint_message {
+            SetpointMessage::JointState => {
+                Setpoints::Joint(node.create_publisher("~/motor_setpoints", newest())?)
+            }
+            SetpointMessage::Float64Array => {
+                Setpoints::Array(node.create_publisher("~/motor_setpoints", newest())?)
+            }
+        };
+        let named = JointState {
+            name: file.motor_names.clone(),
+            ..JointState::default()
+        };
+        let mut array = Float64MultiArray::default();
+        let count = file.motor_names.len() as u32;
+        array.layout.dim.push(MultiArrayDimension {
+            label: "motor".into(),
+            size: count,
+            stride: count,
+        });
+        Ok(Self {
+            setpoints,
+            references: node.create_publisher("~/motor_references", QosProfile::sensor_data())?,
+            head_pose: node.create_publisher("~/head_pose", QosProfile::sensor_data())?,
+            settled: node.create_publisher("~/settled", newest().transient_local())?,
+            diagnostics_out: node.create_publisher("/diagnostics", QosProfile::default())?,
+            diagnostics: Diagnostics::new(&joint, file),
+            joint,
+            clock,
+            records,
+            status,
+            kind: file.kind,
+            base_frame: file.frames.base.clone(),
+            length: file.joint.kinematics.routing().length,
+            setpoint: named.clone(),
+            reference: named,
+            array,
+            seen: Seen {
+                settled: None,
+                bend_stamp: 0.0,
+                reference: Bend::zeros(),
+                bend: Bend::zeros(),
+                velocity: Bend::zeros(),
+                at: 0.0,
+                moved: 0.0,
+                skipped: 0,
+            },
+            failed: false,
+        })
+    }
+
+    /// Publishes on a thread of its own until the loop has ended.
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn start(self) -> std::io::Result<JoinHandle<()>> {
+        std::thread::Builder::new()
+            .name("publisher".into())
+            .spawn(move || self.run())
+    }
+
+    fn run(mut self) {
+        self.tell_settled(false);
+        let mut newest = Record::default();
+        loop {
+            self.records.wait(SLEEP);
+            let ended = self.records.ended();
+            let (status, seen) = (&self.status, &mut self.seen);
+            let diagnostics = &mut self.diagnostics;
+            let (mut fresh, mut settled_changes) = (false, [None; 2]);
+            self.records.drain(|record, left| {
+                watch(record, status, seen);
+                diagnostics.see(record);
+                let now = record.output.settled;
+                if seen.settled != Some(now) {
+                    seen.settled = Some(now);
+                    settled_changes = [settled_changes[1], Some(now)];
+                }
+                if left == 0 {
+                    newest.clone_from(record);
+                    fresh = true;
+                } else {
+                    seen.skipped += 1;
+                }
+            });
+            for settled in settled_changes.into_iter().flatten() {
+                self.tell_settled(settled);
+            }
+            if fresh {
+                self.publish(&newest);
+            }
+            self.diagnose();
+            if ended {
+                break;
+            }
+        }
+        // A drive that takes velocities keeps the last one: that has to be zero.
+        let speaks = !matches!(newest.output.mode, Mode::Waiting | Mode::TooSlow);
+        if self.kind == SetpointKind::Velocity && speaks {
+            newest.output.setpoints.fill(0.0);
+            self.publish_setpoints(&newest);
+        }
+        self.status.set_at_rest(true);
+    }
+
+    fn tell_settled(&mut self, settled: bool) {
+        self.seen.settled = Some(settled);
+        let sent = self.settled.publish(&Bool { data: settled });
+        self.check(sent);
+    }
+
+    fn publish(&mut self, record: &Record) {
+        let output = &record.output;
+        if !matches!(output.mode, Mode::Waiting | Mode::TooSlow) {
+            self.publish_setpoints(record);
+            self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
+            self.reference.position.clone_from(&output.references);
+            let sent = self.references.publish(&self.reference);
+            self.check(sent);
+        }
+        if output.bend_stamp > self.seen.bend_stamp {
+            self.seen.bend_stamp = output.bend_stamp;
+            let pose = self.head_pose_of(output.estimate.bend, output.bend_stamp);
+            let sent = self.head_pose.publish(&pose);
+            self.check(sent);
+        }
+    }
+
+    fn publish_setpoints(&mut self, record: &Record) {
+        let output = &record.output;
+        let sent = match &self.setpoints {
+            Setpoints::Joint(publisher) => {
+                self.setpoint.header.stamp = time(self.clock.stamp_of(output.stamp));
+                let field = match self.kind {
+                    SetpointKind::Position => &mut self.setpoint.position,
+                    SetpointKind::Velocity => &mut self.setpoint.velocity,
+                };
+                field.clone_from(&output.setpoints);
+                publisher.publish(&self.setpoint)
+            }
+            Setpoints::Array(publisher) => {
+                self.array.data.clone_from(&output.setpoints);
+                publisher.publish(&self.array)
+            }
+        };
+        self.check(sent);
+    }
+
+    fn head_pose_of(&self, bend: Bend, stamp: f64) -> PoseStamped {
+        let mut message = PoseStamped::default();
+        message.header.frame_id.clone_from(&self.base_frame);
+        message.header.stamp = time(self.clock.stamp_of(stamp));
+        let p = position(bend, self.length);
+        let at = &mut message.pose.position;
+        (at.x, at.y, at.z) = (p.x, p.y, p.z);
+        let q = nalgebra::UnitQuaternion::from_rotation_matrix(&rotation(bend));
+        let turned = &mut message.pose.orientation;
+        (turned.x, turned.y, turned.z, turned.w) = (q.i, q.j, q.k, q.w);
+        message
+    }
+
+    fn diagnose(&mut self) {
+        let now = self.clock.now();
+        let skipped = self.seen.skipped;
+        let gone = self.clock.steps();
+        if let Some(mut status) = self.diagnostics.due(now, &self.status, skipped, gone) {
+            let mut message = DiagnosticArray::default();
+            message.header.stamp = time(self.clock.stamp_of(now));
+            message.status.append(&mut status);
+            let sent = self.diagnostics_out.publish(&message);
+            self.check(sent);
+        }
+    }
+
+    fn check(&mut self, sent: r2r::Result<()>) {
+        if let Err(error) = sent
+            && !std::mem::replace(&mut self.failed, true)
+        {
+            let joint = &self.joint;
+            tracing::error!(joint, "a message could not be sent (said once): {error}");
+        }
+    }
+}
+
+/// Watches whether the joint moves, and what the loop does.
+fn watch(record: &Record, status: &Status, seen: &mut Seen) {
+    let output = &record.output;
+    let dt = (record.at - seen.at).max(1e-6);
+    let velocity = (output.estimate.bend - seen.bend) / dt;
+    seen.velocity += (velocity - seen.velocity) * (dt / (REST_FILTER + dt));
+    let tracking = output.mode == Mode::Tracking;
+    let moves =
+        (output.reference - seen.reference).norm() > 1e-9 || seen.velocity.norm() > REST_SPEED;
+    if tracking && moves {
+        seen.moved = record.at;
+    }
+    (seen.at, seen.bend, seen.reference) = (record.at, output.estimate.bend, output.reference);
+    // Without data the setpoint stands still, and there is nothing to wait for.
+    status.set_at_rest(!tracking || record.at - seen.moved > REST_TIME);
+    if output.mode != Mode::Waiting {
+        status.set_delay(output.delay);
+    }
+}

@@ -1,0 +1,139 @@
+//! Logs to `/rosout`: a layer of the log that hands events to whoever publishes them.
+
+use std::fmt::{Debug, Write};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::time::Duration;
+
+use r2r::rcl_interfaces::msg::Log;
+use r2r::{Node, Publisher, QosProfile};
+use tracing::field::{Field, Visit};
+use tracing::{Event, Level, Subscriber};
+use tracing_subscriber::Layer;
+use tracing_subscriber::layer::Context;
+
+use super::messages::time;
+use crate::rt::Clock;
+
+/// Events on their way; more in a burst are dropped, never waited for.
+const EVENTS: usize = 256;
+
+/// A log event.
+#[derive(Debug)]
+struct Entry {
+    level: u8,
+    joint: Option<String>,
+    message: String,
+    file: String,
+    line: u32,
+    at: (i32, u32),
+}
+
+/// The layer.
+pub struct RosoutLayer {
+    sender: SyncSender<Entry>,
+    clock: Clock,
+}
+
+/// The publishing end.
+pub struct Rosout(Receiver<Entry>);
+
+/// A layer and its publishing end.
+pub fn rosout(clock: Clock) -> (RosoutLayer, Rosout) {
+    let (sender, receiver) = sync_channel(EVENTS);
+    (RosoutLayer { sender, clock }, Rosout(receiver))
+}
+
+#[derive(Default)]
+struct Fields {
+    message: String,
+    joint: Option<String>,
+}
+
+impl Visit for Fields {
+    fn record_str(&mut self, field: &Field, value: &str) {
+        if field.name() == "joint" {
+            self.joint = Some(value.into());
+        } else {
+            self.record_debug(field, &value);
+        }
+    }
+
+    fn record_debug(&mut self, field: &Field, value: &dyn Debug) {
+        // Writing to a string does not fail.
+        let _ = match field.name() {
+            "message" => write!(self.message, "{value:?}"),
+            "joint" => {
+                self.joint = Some(format!("{value:?}").trim_matches('"').into());
+                Ok(())
+            }
+            name => write!(self.message, " {name}={value:?}"),
+        };
+    }
+}
+
+impl<S: Subscriber> Layer<S> for RosoutLayer {
+    fn on_event(&self, event: &Event<'_>, _: Context<'_, S>) {
+        let mut fields = Fields::default();
+        event.record(&mut fields);
+        let metadata = event.metadata();
+        // Levels of rcl_interfaces/Log.
+        let level = match *metadata.level() {
+            Level::ERROR => 40,
+            Level::WARN => 30,
+            Level::INFO => 20,
+            Level::DEBUG | Level::TRACE => 10,
+        };
+        let entry = Entry {
+            level,
+            joint: fields.joint,
+            message: fields.message,
+            file: metadata.file().unwrap_or_default().into(),
+            line: metadata.line().unwrap_or_default(),
+            at: self.clock.stamp_of(self.clock.now()),
+        };
+        // Full or without a publisher: the event is on standard error all the same.
+        let _ = self.sender.try_send(entry);
+    }
+}
+
+/// A node's name as loggers write it: dots for slashes.
+fn logger(node: &str) -> String {
+    node.trim_start_matches('/').replace('/', ".")
+}
+
+impl Rosout {
+    /// Publishes events on `node` from a thread of its own, as long as `node` lives.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn start(self, node: &mut Node) -> r2r::Result<()> {
+        // The profile that ROS 2 has for this topic.
+        let qos = QosProfile::default()
+            .keep_last(1000)
+            .reliable()
+            .transient_local()
+            .lifespan(Duration::from_secs(10));
+        let publisher: Publisher<Log> = node.create_publisher("/rosout", qos)?;
+        let name = node.fully_qualified_name()?;
+        let thread = std::thread::Builder::new().name("rosout".into());
+        let spawned = thread.spawn(move || {
+            while let Ok(entry) = self.0.recv() {
+                let message = Log {
+                    stamp: time(entry.at),
+                    level: entry.level,
+                    name: logger(entry.joint.as_deref().unwrap_or(&name)),
+                    msg: entry.message.replace('\0', ""),
+                    file: entry.file,
+                    function: String::new(),
+                    line: entry.line,
+                };
+                if publisher.publish(&message).is_err() {
+                    break;
+                }
+            }
+        });
+        // Without the thread there is only standard error.
+        drop(spawned);
+        Ok(())
+    }
+}

@@ -1,0 +1,391 @@
+//! The services of one joint: the six parameter services, `~/hold` and `~/save_gains`.
+//!
+//! One task answers all of them, one at a time, so that what is read back is what was set. The reply to a set
+//! that changes the law is sent when the loop has taken the law.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use futures::stream::{BoxStream, StreamExt, select_all};
+use r2r::rcl_interfaces::msg as rcl;
+use r2r::rcl_interfaces::srv::{
+    DescribeParameters, GetParameterTypes, GetParameters, ListParameters, SetParameters,
+    SetParametersAtomically,
+};
+use r2r::std_srvs::srv::Trigger;
+use r2r::{Node, Publisher, QosProfile, ServiceRequest};
+use tokio::time::Instant;
+
+use super::messages::time;
+use super::parameters::{Entry, Parameters, Value};
+use super::status::Status;
+use crate::config::save_gain_set;
+use crate::link::{Handle, LawSender};
+use crate::rt::Clock;
+
+/// How long the loop may take to take a law or a request to hold. A tick takes some milliseconds.
+const PATIENCE: Duration = Duration::from_secs(1);
+
+/// One request.
+enum Request {
+    Get(ServiceRequest<GetParameters::Service>),
+    Types(ServiceRequest<GetParameterTypes::Service>),
+    Describe(ServiceRequest<DescribeParameters::Service>),
+    List(ServiceRequest<ListParameters::Service>),
+    Set(ServiceRequest<SetParameters::Service>),
+    SetAtomically(ServiceRequest<SetParametersAtomically::Service>),
+    Hold(ServiceRequest<Trigger::Service>),
+    SaveGains(ServiceRequest<Trigger::Service>),
+}
+
+/// The requests to one joint's services.
+pub struct Requests(BoxStream<'static, Request>);
+
+impl Requests {
+    /// Makes the services on `node`.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn new(node: &mut Node) -> r2r::Result<Self> {
+        use rcl_srv::*;
+        let qos = QosProfile::services_default;
+        let mut all: Vec<BoxStream<'static, Request>> = Vec::new();
+        macro_rules! serve {
+            ($name:literal, $service:ty, $request:expr) => {
+                let stream = node.create_service::<$service>($name, qos())?;
+                all.push(stream.map($request).boxed());
+            };
+        }
+        serve!("~/get_parameters", Get, Request::Get);
+        serve!("~/get_parameter_types", Types, Request::Types);
+        serve!("~/describe_parameters", Describe, Request::Describe);
+        serve!("~/list_parameters", List, Request::List);
+        serve!("~/set_parameters", Set, Request::Set);
+        serve!(
+            "~/set_parameters_atomically",
+            SetAtomically,
+            Request::SetAtomically
+        );
+        serve!("~/hold", Trigger, Request::Hold);
+        serve!("~/save_gains", Trigger, Request::SaveGains);
+        Ok(Self(select_all(all).boxed()))
+    }
+}
+
+/// Short names of the services' types.
+mod rcl_srv {
+    pub type Get = super::GetParameters::Service;
+    pub type Types = super::GetParameterTypes::Service;
+    pub type Describe = super::DescribeParameters::Service;
+    pub type List = super::ListParameters::Service;
+    pub type Set = super::SetParameters::Service;
+    pub type SetAtomically = super::SetParametersAtomically::Service;
+    pub type Trigger = super::Trigger::Service;
+}
+
+/// Who answers.
+pub struct Server {
+    /// Fully qualified name of the joint's node.
+    pub joint: String,
+    /// The parameters.
+    pub parameters: Parameters,
+    /// To the loop.
+    pub laws: LawSender,
+    /// To the loop.
+    pub handle: Handle,
+    /// What other threads see.
+    pub status: Arc<Status>,
+    /// The clock.
+    pub clock: Clock,
+    /// `/parameter_events`.
+    pub events: Publisher<rcl::ParameterEvent>,
+}
+
+impl Server {
+    /// Answers until the streams end.
+    pub async fn run(mut self, requests: Requests) {
+        self.tell_start();
+        let Requests(mut requests) = requests;
+        while let Some(request) = requests.next().await {
+            let sent = self.answer(request).await;
+            if let Err(error) = sent {
+                let joint = &self.joint;
+                tracing::warn!(joint, "a service's reply could not be sent: {error}");
+            }
+        }
+    }
+
+    async fn answer(&mut self, request: Request) -> r2r::Result<()> {
+        match request {
+            Request::Get(r) => {
+                let values = r.message.names.iter().map(|n| self.get(n)).collect();
+                r.respond(GetParameters::Response { values })
+            }
+            Request::Types(r) => {
+                let kind = |n: &String| self.parameters.get(n).map_or(0, |v| v.kind());
+                let types = r.message.names.iter().map(kind).collect();
+                r.respond(GetParameterTypes::Response { types })
+            }
+            Request::Describe(r) => {
+                let names = r.message.names.iter();
+                let descriptors = names.map(|n| self.describe(n)).collect();
+                r.respond(DescribeParameters::Response { descriptors })
+            }
+            Request::List(r) => {
+                let (names, prefixes) = self.parameters.list(&r.message.prefixes, r.message.depth);
+                let result = rcl::ListParametersResult { names, prefixes };
+                r.respond(ListParameters::Response { result })
+            }
+            Request::Set(r) => {
+                let mut results = Vec::new();
+                for parameter in &r.message.parameters {
+                    let change = (parameter.name.clone(), value_from(&parameter.value));
+                    results.push(result(self.set(&[change]).await));
+                }
+                r.respond(SetParameters::Response { results })
+            }
+            Request::SetAtomically(r) => {
+                let changes = r.message.parameters.iter();
+                let changes: Vec<_> = changes
+                    .map(|p| (p.name.clone(), value_from(&p.value)))
+                    .collect();
+                let result = result(self.set(&changes).await);
+                r.respond(SetParametersAtomically::Response { result })
+            }
+            Request::Hold(r) => {
+                let (success, message) = self.hold().await;
+                r.respond(Trigger::Response { success, message })
+            }
+            Request::SaveGains(r) => {
+                let (success, message) = self.save_gains().await;
+                r.respond(Trigger::Response { success, message })
+            }
+        }
+    }
+
+    fn get(&self, name: &str) -> rcl::ParameterValue {
+        message_of(self.parameters.get(name).unwrap_or(Value::NotSet))
+    }
+
+    fn describe(&self, name: &str) -> rcl::ParameterDescriptor {
+        match self.parameters.entries().get(name) {
+            Some(entry) => {
+                let kind = self.parameters.get(name).map_or(0, |v| v.kind());
+                descriptor(name, kind, entry)
+            }
+            // What there is not has a name and no type.
+            None => rcl::ParameterDescriptor {
+                name: name.into(),
+                ..Default::default()
+            },
+        }
+    }
+
+    /// All of `changes` or none of them.
+    async fn set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
+        let outcome = self.try_set(changes).await;
+        let joint = &self.joint;
+        let (set, changed) = self.parameters.gain_set();
+        let allowed = self.parameters.delay_allowed();
+        self.status.change_gain_set(|g| {
+            (g.name, g.changed, g.delay_allowed) = (set.into(), changed, allowed);
+            if let Err(reason) = &outcome {
+                g.refused += 1;
+                g.last_refusal.clone_from(reason);
+            }
+        });
+        match &outcome {
+            Ok(()) => {
+                let names: Vec<_> = changes.iter().map(|(n, v)| format!("{n} = {v}")).collect();
+                tracing::info!(joint, "parameters set: {}", names.join(", "));
+            }
+            Err(reason) => tracing::warn!(joint, "parameters not set: {reason}"),
+        }
+        outcome
+    }
+
+    async fn try_set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
+        let candidate = self.parameters.check(changes, self.status.delay(), false)?;
+        if changes.is_empty() {
+            return Ok(());
+        }
+        let not_running = || {
+            format!(
+                "the control loop did not take the change within {} s, and nothing was changed; is the machine overloaded?",
+                PATIENCE.as_secs_f64()
+            )
+        };
+        let pending = self
+            .laws
+            .offer(candidate.program.clone())
+            .ok_or_else(not_running)?;
+        let start = Instant::now();
+        while !pending.taken() {
+            if start.elapsed() > PATIENCE && pending.withdraw() {
+                return Err(not_running());
+            }
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+        self.laws.collect();
+        let changed = self.parameters.commit(candidate);
+        self.tell(Vec::new(), changed);
+        Ok(())
+    }
+
+    async fn hold(&mut self) -> (bool, String) {
+        let number = self.handle.hold();
+        let start = Instant::now();
+        while !self.handle.hold_seen(number) {
+            if start.elapsed() > PATIENCE {
+                return (false, "the control loop does not answer".into());
+            }
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+        let joint = &self.joint;
+        tracing::info!(joint, "holding where the reference came to");
+        (
+            true,
+            "the reference stops and is held until the next command".into(),
+        )
+    }
+
+    async fn save_gains(&mut self) -> (bool, String) {
+        let set = self.parameters.live_gain_set();
+        // The disk may take its time; the executor's threads do not wait for it.
+        let saved = tokio::task::spawn_blocking(move || {
+            let kept = save_gain_set(&set.file, &set).map_err(|e| e.to_string())?;
+            Ok::<_, String>((set.name, set.file, kept))
+        });
+        let saved = saved.await.unwrap_or_else(|e| Err(e.to_string()));
+        let (success, message) = match saved {
+            Ok((name, file, kept)) => {
+                self.parameters.saved();
+                let (_, changed) = self.parameters.gain_set();
+                self.status.change_gain_set(|g| g.changed = changed);
+                let kept = kept.map_or(String::new(), |k| {
+                    format!("; the file as it was is kept as {}", k.display())
+                });
+                let file = file.display();
+                (true, format!("gain set '{name}' is saved in {file}{kept}"))
+            }
+            Err(error) => (false, error),
+        };
+        let joint = &self.joint;
+        if success {
+            tracing::info!(joint, "{message}");
+        } else {
+            tracing::warn!(joint, "gains not saved: {message}");
+        }
+        (success, message)
+    }
+
+    fn tell_start(&self) {
+        let (set, changed) = self.parameters.gain_set();
+        let delay_allowed = self.parameters.delay_allowed();
+        self.status.change_gain_set(|g| {
+            (g.name, g.changed, g.delay_allowed) = (set.into(), changed, delay_allowed);
+        });
+        let names = self.parameters.entries().keys();
+        let all = names.filter_map(|n| Some((n.clone(), self.parameters.get(n)?)));
+        self.tell(all.collect(), Vec::new());
+    }
+
+    fn tell(&self, new: Vec<(String, Value)>, changed: Vec<(String, Value)>) {
+        if new.is_empty() && changed.is_empty() {
+            return;
+        }
+        let list = |values: Vec<(String, Value)>| {
+            let values = values.into_iter().map(|(name, value)| rcl::Parameter {
+                name,
+                value: message_of(value),
+            });
+            values.collect()
+        };
+        let event = rcl::ParameterEvent {
+            stamp: time(self.clock.stamp_of(self.clock.now())),
+            node: self.joint.clone(),
+            new_parameters: list(new),
+            changed_parameters: list(changed),
+            deleted_parameters: Vec::new(),
+        };
+        if let Err(error) = self.events.publish(&event) {
+            let joint = &self.joint;
+            tracing::warn!(joint, "/parameter_events could not be sent: {error}");
+        }
+    }
+}
+
+fn result(outcome: Result<(), String>) -> rcl::SetParametersResult {
+    rcl::SetParametersResult {
+        successful: outcome.is_ok(),
+        reason: outcome.err().unwrap_or_default(),
+    }
+}
+
+fn value_from(message: &rcl::ParameterValue) -> Value {
+    match message.type_ {
+        0 => Value::NotSet,
+        1 => Value::Bool(message.bool_value),
+        2 => Value::Integer(message.integer_value),
+        3 => Value::Double(message.double_value),
+        4 => Value::Text(message.string_value.clone()),
+        5 => Value::Other(5, "an array of bytes"),
+        6 => Value::Other(6, "an array of bools"),
+        7 => Value::Other(7, "an array of integers"),
+        8 => Value::Other(8, "an array of doubles"),
+        9 => Value::Texts(message.string_array_value.clone()),
+        other => Value::Other(other, "of an unknown type"),
+    }
+}
+
+/// The value that a file or an argument gave at start.
+pub fn value_at_start(value: &r2r::ParameterValue) -> Value {
+    use r2r::ParameterValue as P;
+    match value {
+        P::NotSet => Value::NotSet,
+        P::Bool(v) => Value::Bool(*v),
+        P::Integer(v) => Value::Integer(*v),
+        P::Double(v) => Value::Double(*v),
+        P::String(v) => Value::Text(v.clone()),
+        P::ByteArray(_) => Value::Other(5, "an array of bytes"),
+        P::BoolArray(_) => Value::Other(6, "an array of bools"),
+        P::IntegerArray(_) => Value::Other(7, "an array of integers"),
+        P::DoubleArray(_) => Value::Other(8, "an array of doubles"),
+        P::StringArray(v) => Value::Texts(v.clone()),
+    }
+}
+
+fn message_of(value: Value) -> rcl::ParameterValue {
+    let mut message = rcl::ParameterValue {
+        type_: value.kind(),
+        ..Default::default()
+    };
+    match value {
+        Value::Bool(v) => message.bool_value = v,
+        Value::Integer(v) => message.integer_value = v,
+        Value::Double(v) => message.double_value = v,
+        Value::Text(v) => message.string_value = v,
+        Value::Texts(v) => message.string_array_value = v,
+        Value::NotSet | Value::Other(..) => {}
+    }
+    message
+}
+
+fn descriptor(name: &str, kind: u8, entry: &Entry) -> rcl::ParameterDescriptor {
+    let range = entry.range.map(|range| rcl::FloatingPointRange {
+        from_value: range.low,
+        to_value: range.high,
+        // 0: any value in the range, not only some.
+        step: 0.0,
+    });
+    rcl::ParameterDescriptor {
+        name: name.into(),
+        type_: kind,
+        description: entry.description.clone(),
+        additional_constraints: entry.constraints.clone(),
+        read_only: entry.read_only(),
+        dynamic_typing: false,
+        floating_point_range: range.into_iter().collect(),
+        integer_range: Vec::new(),
+    }
+}
