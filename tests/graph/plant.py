@@ -1,0 +1,131 @@
+"""A joint as a stranger would write it, on the graph: motors that follow their setpoints with a lag, a beam that goes
+where the tendons of the continuum limit put it, an IMU and encoders.
+
+Motor angle of tendon i: q_i = r/(drum) * (b . u_i), b the bend vector, u_i the anchor's direction: the constant-curvature
+length L - theta r cos(phi - psi_i) (Webster and Jones 2010), which is not the chord length that Withy uses, so the two
+differ a little and the feedback has something to do. SciPy turns bends into quaternions (scipy.spatial.transform) where it
+is there; here the half-angle formula does: q = [sin(theta/2) axis, cos(theta/2)].
+
+Run: plant.py <key=value ...>; keys below. Ends on SIGTERM.
+"""
+
+import math
+import sys
+
+import rclpy
+from geometry_msgs.msg import Vector3
+from rclpy.executors import ExternalShutdownException
+from rclpy.qos import QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
+from sensor_msgs.msg import Imu, JointState
+from std_msgs.msg import Float64MultiArray, String
+
+DEFAULTS = {
+    "ns": "",
+    "node": "withy",
+    "kind": "position",
+    "message": "joint_state",
+    "rate": 200.0,
+    "lag": 0.02,
+    "radius": 0.033,
+    "drum": 0.008,
+    "psi": "20,115,197,290",
+    "names": "neck_motor_1,neck_motor_2,neck_motor_3,neck_motor_4",
+    "start": "0.05,-0.03",
+    # Degrees of sag that the encoders do not show, toward -y.
+    "sag": 1.0,
+}
+
+
+class Plant:
+    def __init__(self, options):
+        self.o = options
+        self.names = options["names"].split(",")
+        self.u = [(math.cos(math.radians(float(p))), math.sin(math.radians(float(p)))) for p in options["psi"].split(",")]
+        gear = options["radius"] / options["drum"]
+        bx, by = (float(v) for v in options["start"].split(","))
+        self.gear = gear
+        self.q = [gear * (bx * c + by * s) for c, s in self.u]
+        self.setpoint = None
+        self.imu_on = self.motors_on = True
+        self.node = rclpy.create_node("plant", namespace=options["ns"])
+        newest = QoSProfile(depth=1, reliability=ReliabilityPolicy.RELIABLE)
+        topic = options["node"] + "/motor_setpoints"
+        if options["message"] == "joint_state":
+            self.node.create_subscription(JointState, topic, self.on_joint_state, newest)
+        else:
+            self.node.create_subscription(Float64MultiArray, topic, self.on_array, newest)
+        self.node.create_subscription(String, "plant/switch", self.on_switch, 10)
+        self.imu = self.node.create_publisher(Imu, "imu", qos_profile_sensor_data)
+        self.joints = self.node.create_publisher(JointState, "joint_states", qos_profile_sensor_data)
+        self.truth = self.node.create_publisher(Vector3, "plant/true_bend", 10)
+        self.bend = self.bend_of(self.q)
+        self.node.create_timer(1.0 / options["rate"], self.step)
+
+    def on_joint_state(self, message):
+        values = message.position if self.o["kind"] == "position" else message.velocity
+        by_name = dict(zip(message.name, values))
+        self.setpoint = [by_name[name] for name in self.names]
+
+    def on_array(self, message):
+        assert len(message.data) == len(self.names)
+        self.setpoint = list(message.data)
+
+    def on_switch(self, message):
+        what, _, value = message.data.partition(" ")
+        setattr(self, what, value == "on")
+
+    def bend_of(self, q):
+        """Least squares of q_i = gear (b . u_i)."""
+        a = sum(c * c for c, s in self.u)
+        b = sum(c * s for c, s in self.u)
+        d = sum(s * s for c, s in self.u)
+        x = sum(c * v for (c, s), v in zip(self.u, q)) / self.gear
+        y = sum(s * v for (c, s), v in zip(self.u, q)) / self.gear
+        det = a * d - b * b
+        return (d * x - b * y) / det, (a * y - b * x) / det - math.radians(self.o["sag"])
+
+    def step(self):
+        dt = 1.0 / self.o["rate"]
+        if self.setpoint is not None:
+            weight = dt / (self.o["lag"] + dt)
+            for i, s in enumerate(self.setpoint):
+                self.q[i] += weight * (s - self.q[i]) if self.o["kind"] == "position" else dt * s
+        bx, by = self.bend_of(self.q)
+        old, self.bend = self.bend, (bx, by)
+        stamp = self.node.get_clock().now().to_msg()
+        if self.motors_on:
+            message = JointState(name=list(self.names), position=list(self.q))
+            message.header.stamp = stamp
+            self.joints.publish(message)
+        if self.imu_on:
+            theta = math.hypot(bx, by)
+            half = 0.5 * theta
+            # The axis of a lean toward (bx, by) is (-by, bx, 0).
+            k = math.sin(half) / theta if theta > 1e-12 else 0.5
+            message = Imu()
+            message.header.stamp = stamp
+            message.header.frame_id = "neck_head"
+            message.orientation.x, message.orientation.y = -by * k, bx * k
+            message.orientation.w = math.cos(half)
+            # Near enough for small bends: the angular velocity is the rate of the rotation vector.
+            message.angular_velocity.x = -(by - old[1]) / dt
+            message.angular_velocity.y = (bx - old[0]) / dt
+            self.imu.publish(message)
+        self.truth.publish(Vector3(x=bx, y=by))
+
+
+def main():
+    options = dict(DEFAULTS)
+    for argument in sys.argv[1:]:
+        key, _, value = argument.partition("=")
+        options[key] = type(DEFAULTS[key])(value)
+    rclpy.init(args=[])
+    plant = Plant(options)
+    try:
+        rclpy.spin(plant.node)
+    except (KeyboardInterrupt, ExternalShutdownException):
+        pass
+
+
+if __name__ == "__main__":
+    main()
