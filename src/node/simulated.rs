@@ -1,0 +1,368 @@
+//! The simulated joint as a node: stands in for hardware and speaks only topics.
+//!
+//! | direction | name | type | content |
+//! |---|---|---|---|
+//! | in | `withy/motor_setpoints` | sensor_msgs/JointState or std_msgs/Float64MultiArray | motor setpoints, by name or in motor order |
+//! | in | `~/payload` | geometry_msgs/Inertia | payload from now on: `m` in kg (0 takes it off), `com.z` in m above the beam's end, `com.x` and `com.y` 0; `ixx`, `iyy`, `izz` about the payload's own centre in kg m^2, all 0 for those of a solid cube |
+//! | in | `~/push` | geometry_msgs/WrenchStamped | a push on the head plate: force in N, base frame, from now on for a set time; torque 0 |
+//! | out | `joint_states` | sensor_msgs/JointState | encoder angles and velocities |
+//! | out | `imu` | sensor_msgs/Imu | attitude with drifting heading, angular velocity, gravity |
+//! | out | `~/true_bend` | geometry_msgs/Vector3Stamped | what is really so, x and y in rad, z 0; for scorers only |
+//!
+//! It runs in real time on the monotonic clock, a millisecond at a time. Motors that hear nothing hold, or stop, after
+//! their command timeout.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::{Duration, Instant};
+
+use futures::StreamExt;
+use nalgebra::Vector3;
+use r2r::geometry_msgs::msg::{Inertia, Vector3Stamped, WrenchStamped};
+use r2r::sensor_msgs::msg::{Imu, JointState};
+use r2r::std_msgs::msg::Float64MultiArray;
+use r2r::{Node, Publisher, QosProfile};
+use tokio::signal::unix::{SignalKind, signal};
+
+use super::messages::time;
+use super::{NodeError, Spinner, context};
+use crate::beam::{DescriptionError, DriveKind, ImuReading, MotorReading, Plant, STEP};
+use crate::config::{SetpointMessage, SimulatedFile};
+use crate::rt::Clock;
+
+/// Inner steps between two messages on `~/true_bend`: 200 a second.
+const TRUTH_STEPS: u64 = 5;
+/// How far it may fall behind real time before it gives up catching up, s.
+const MOST_BEHIND: f64 = 0.25;
+/// Standard gravity, m/s^2 (ISO 80000-3), for the accelerometer.
+const GRAVITY: f64 = 9.80665;
+
+/// What `withy simulate` runs.
+#[derive(Clone, Debug)]
+pub struct Simulated {
+    /// The joint, its build and sensors.
+    pub file: SimulatedFile,
+    /// Payload at start: mass, kg, and height of its centre above the beam's end, m.
+    pub payload: (f64, f64),
+    /// How long a push lasts, s.
+    pub push_duration: f64,
+}
+
+/// Why a simulated joint could not run.
+#[derive(Debug, thiserror::Error)]
+pub enum SimulatedError {
+    /// The graph cannot be used.
+    #[error(transparent)]
+    Node(#[from] NodeError),
+    /// The joint cannot be built.
+    #[error(transparent)]
+    Joint(#[from] DescriptionError),
+}
+
+/// What came in.
+enum Event {
+    Joint(JointState),
+    Array(Float64MultiArray),
+    Payload(Inertia),
+    Push(WrenchStamped),
+}
+
+/// Runs the simulated joint until SIGINT or SIGTERM.
+///
+/// # Errors
+/// [`SimulatedError`].
+pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
+    let file = &simulated.file;
+    let mut plant = Plant::new(&file.description, &file.options, file.seed)?;
+    plant.set_payload(simulated.payload.0, simulated.payload.1)?;
+    let context = context()?;
+    let graph = |source| NodeError::Graph {
+        node: file.name.clone(),
+        source,
+    };
+    let mut node = Node::create(context, &file.name, &file.namespace).map_err(graph)?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .map_err(NodeError::System)?;
+    let stop = Arc::new(AtomicBool::new(false));
+    {
+        let _guard = runtime.enter();
+        for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
+            let mut told = signal(kind).map_err(NodeError::System)?;
+            let stop = stop.clone();
+            tokio::spawn(async move {
+                told.recv().await;
+                stop.store(true, Ordering::Release);
+            });
+        }
+    }
+    let (events, inbox) = channel();
+    listen(&mut node, &runtime, file.setpoint_message, &events).map_err(graph)?;
+    let sensor = QosProfile::sensor_data;
+    // Scorers should miss nothing.
+    let truth = QosProfile::default().keep_last(100).reliable();
+    let mut world = World {
+        motors: node.create_publisher("joint_states", sensor()).map_err(graph)?,
+        imu: node.create_publisher("imu", sensor()).map_err(graph)?,
+        truth: node.create_publisher("~/true_bend", truth).map_err(graph)?,
+        clock: Clock::new(),
+        origin: 0.0,
+        setpoints: vec![None; plant.motor_count()],
+        refused: 0,
+        failed: false,
+        plant,
+        simulated,
+    };
+    let spinner = Spinner::new(node).map_err(NodeError::System)?;
+    world.run(&inbox, &stop);
+    runtime.shutdown_timeout(Duration::from_millis(200));
+    drop(spinner);
+    Ok(())
+}
+
+/// Subscribes; each message goes into the inbox at once.
+fn listen(
+    node: &mut Node,
+    runtime: &tokio::runtime::Runtime,
+    message: SetpointMessage,
+    events: &Sender<Event>,
+) -> r2r::Result<()> {
+    let newest = QosProfile::default().keep_last(1).reliable();
+    let several = QosProfile::default().keep_last(10).reliable();
+    // A send fails only once the world has ended.
+    macro_rules! take {
+        ($topic:literal, $qos:expr, $event:expr) => {
+            let stream = node.subscribe($topic, $qos)?;
+            let events = events.clone();
+            runtime.spawn(stream.for_each(move |m| {
+                let _ = events.send($event(m));
+                std::future::ready(())
+            }));
+        };
+    }
+    match message {
+        SetpointMessage::JointState => {
+            take!("withy/motor_setpoints", newest, Event::Joint);
+        }
+        SetpointMessage::Float64Array => {
+            take!("withy/motor_setpoints", newest, Event::Array);
+        }
+    }
+    take!("~/payload", several.clone(), Event::Payload);
+    take!("~/push", several, Event::Push);
+    Ok(())
+}
+
+/// The joint in its world of topics and real time.
+struct World<'a> {
+    simulated: &'a Simulated,
+    plant: Plant,
+    clock: Clock,
+    /// Loop time of the joint's time 0.
+    origin: f64,
+    motors: Publisher<JointState>,
+    imu: Publisher<Imu>,
+    truth: Publisher<Vector3Stamped>,
+    /// The last setpoint of each motor.
+    setpoints: Vec<Option<f64>>,
+    refused: u64,
+    failed: bool,
+}
+
+impl World<'_> {
+    fn run(&mut self, inbox: &Receiver<Event>, stop: &AtomicBool) {
+        let start = Instant::now();
+        self.origin = self.clock.now();
+        // Time given up because the machine was too slow, s.
+        let mut lost = 0.0;
+        let mut step: u64 = 0;
+        while !stop.load(Ordering::Acquire) {
+            let deadline = step as f64 * STEP + lost;
+            let ahead = deadline - start.elapsed().as_secs_f64();
+            if ahead > 0.0 {
+                std::thread::sleep(Duration::from_secs_f64(ahead));
+            } else if -ahead > MOST_BEHIND {
+                tracing::warn!("{:.2} s behind real time: the joint stood still for as long", -ahead);
+                lost -= ahead;
+                self.origin -= ahead;
+            }
+            for event in inbox.try_iter() {
+                if let Err(reason) = self.take(event) {
+                    self.refused += 1;
+                    // The first few tell; the rest would bury them.
+                    if self.refused <= 10 {
+                        tracing::warn!("message dropped: {reason}");
+                    }
+                }
+            }
+            self.plant.run_until(step as f64 * STEP);
+            if let Err(error) = self.tell(step) {
+                if !self.failed {
+                    tracing::warn!("a message could not be published: {error}");
+                }
+                self.failed = true;
+            }
+            step += 1;
+        }
+    }
+
+    /// Takes a message; what is wrong with it otherwise, in one sentence.
+    fn take(&mut self, event: Event) -> Result<(), String> {
+        match event {
+            Event::Joint(message) => self.joint(&message),
+            Event::Array(message) => self.array(&message.data),
+            Event::Payload(message) => self.payload(&message),
+            Event::Push(message) => self.push(&message),
+        }
+    }
+
+    fn joint(&mut self, message: &JointState) -> Result<(), String> {
+        let (kind, values) = match self.simulated.file.drive {
+            DriveKind::Position => ("position", &message.position),
+            DriveKind::Velocity => ("velocity", &message.velocity),
+        };
+        if values.len() != message.name.len() {
+            return Err(format!(
+                "motor_setpoints has {} names and {} values of {kind}; accepted: one {kind} per name",
+                message.name.len(),
+                values.len()
+            ));
+        }
+        let names = &self.simulated.file.motor_names;
+        let mut setpoints = self.setpoints.clone();
+        for (name, &value) in message.name.iter().zip(values) {
+            if let Some(motor) = names.iter().position(|n| n == name) {
+                setpoints[motor] = Some(value);
+            }
+        }
+        // Until every motor has been told once, none moves.
+        if let Some(all) = setpoints.iter().copied().collect::<Option<Vec<f64>>>() {
+            self.command(&all)?;
+        }
+        self.setpoints = setpoints;
+        Ok(())
+    }
+
+    fn array(&mut self, values: &[f64]) -> Result<(), String> {
+        self.command(values)
+    }
+
+    fn command(&mut self, values: &[f64]) -> Result<(), String> {
+        let drive = self.simulated.file.drive;
+        self.plant
+            .command(drive, values)
+            .map_err(|e| e.to_string())
+    }
+
+    fn payload(&mut self, message: &Inertia) -> Result<(), String> {
+        let off_axis = [
+            message.com.x,
+            message.com.y,
+            message.ixy,
+            message.ixz,
+            message.iyz,
+        ];
+        if !off_axis.iter().all(|&v| v == 0.0) {
+            return Err(format!(
+                "payload has com.x, com.y, ixy, ixz, iyz of {off_axis:?}; accepted: 0 each, a payload on the beam's axis"
+            ));
+        }
+        let moments = [message.ixx, message.iyy, message.izz];
+        let (mass, height) = (message.m, message.com.z);
+        let result = if moments == [0.0; 3] {
+            self.plant.set_payload(mass, height)
+        } else {
+            self.plant.set_payload_body(mass, height, moments)
+        };
+        result.map_err(|e| e.to_string())?;
+        tracing::info!("payload {:.0} g, {:.0} mm up", mass * 1e3, height * 1e3);
+        Ok(())
+    }
+
+    fn push(&mut self, message: &WrenchStamped) -> Result<(), String> {
+        let base = &self.simulated.file.frames.base;
+        let frame = &message.header.frame_id;
+        if !frame.is_empty() && frame != base {
+            return Err(format!("push is in the frame {frame:?}; accepted: {base} or none"));
+        }
+        let (force, torque) = (&message.wrench.force, &message.wrench.torque);
+        let torque = [torque.x, torque.y, torque.z];
+        if torque != [0.0; 3] {
+            return Err(format!("push has a torque of {torque:?} N m; accepted: 0"));
+        }
+        let duration = self.simulated.push_duration;
+        self.plant
+            .push(Vector3::new(force.x, force.y, force.z), duration)
+            .map_err(|e| e.to_string())?;
+        tracing::info!(
+            "push of ({:.1}, {:.1}, {:.1}) N for {:.0} ms",
+            force.x,
+            force.y,
+            force.z,
+            duration * 1e3
+        );
+        Ok(())
+    }
+
+    /// Publishes what the sensors have delivered by now, and the truth.
+    fn tell(&mut self, step: u64) -> r2r::Result<()> {
+        let file = &self.simulated.file;
+        let origin = self.origin;
+        let clock = &self.clock;
+        let stamp = |t: f64| time(clock.stamp_of(origin + t));
+        while let Some(reading) = self.plant.take_motor_reading() {
+            let MotorReading {
+                stamp: at,
+                angles,
+                velocities,
+            } = reading;
+            let mut message = JointState {
+                name: file.motor_names.clone(),
+                position: angles.clone(),
+                velocity: velocities.clone(),
+                ..JointState::default()
+            };
+            message.header.stamp = stamp(*at);
+            self.motors.publish(&message)?;
+        }
+        while let Some(reading) = self.plant.take_imu_reading() {
+            let mut message = imu_message(&reading, file);
+            message.header.stamp = stamp(reading.stamp);
+            self.imu.publish(&message)?;
+        }
+        if step % TRUTH_STEPS == 0 {
+            let truth = self.plant.truth();
+            let mut message = Vector3Stamped::default();
+            message.header.frame_id.clone_from(&file.frames.base);
+            message.header.stamp = stamp(truth.time);
+            (message.vector.x, message.vector.y) = (truth.bend.x, truth.bend.y);
+            self.truth.publish(&message)?;
+        }
+        Ok(())
+    }
+}
+
+/// What the head's inertial unit says (REP-145: covariances row by row, all zero where unknown).
+fn imu_message(reading: &ImuReading, file: &SimulatedFile) -> Imu {
+    let sensors = &file.options.sensors;
+    let mut message = Imu::default();
+    message.header.frame_id.clone_from(&file.frames.head);
+    let q = reading.attitude.quaternion();
+    let o = &mut message.orientation;
+    (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
+    let w = &mut message.angular_velocity;
+    let omega = &reading.angular_velocity;
+    (w.x, w.y, w.z) = (omega.x, omega.y, omega.z);
+    // An accelerometer at rest shows the reaction to gravity, upward.
+    let up = reading.attitude.inverse() * Vector3::new(0.0, 0.0, GRAVITY);
+    let a = &mut message.linear_acceleration;
+    (a.x, a.y, a.z) = (up.x, up.y, up.z);
+    for axis in [0, 4, 8] {
+        message.orientation_covariance[axis] = sensors.attitude_noise.powi(2);
+        message.angular_velocity_covariance[axis] = sensors.gyro_noise.powi(2);
+    }
+    message
+}
