@@ -12,6 +12,7 @@ mod point;
 mod publisher;
 mod rosout;
 mod services;
+pub mod simulated;
 mod status;
 
 pub use point::{Point, PointError, point};

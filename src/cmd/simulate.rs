@@ -5,17 +5,116 @@ use std::path::PathBuf;
 use super::CmdError;
 
 /// Run a simulated joint, which stands in for hardware and speaks only topics.
+///
+/// Takes motor setpoints on `withy/motor_setpoints`, publishes `joint_states` and `imu`; `~/payload` (geometry_msgs/Inertia:
+/// m in kg, com.z in m) sets a payload on or takes it off, `~/push` (geometry_msgs/WrenchStamped: force in N) pushes the head plate,
+/// and `~/true_bend` says what is really so.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Simulated-joint file.
+    /// Simulated-joint file; without one, the glasshouse guide's neck.
     #[arg(value_name = "SIMULATED.yaml")]
-    pub joint: PathBuf,
+    pub joint: Option<PathBuf>,
+    /// Seed of the build and of the noise.
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+    /// Build it badly: radii within 2 %, anchors within 1 deg, zeros within 0.5 deg, by the seed.
+    #[arg(long)]
+    pub tolerances: bool,
+    /// Motor stiction, rad.
+    #[arg(long, value_name = "RAD")]
+    pub stiction: Option<f64>,
+    /// IMU samples per second, Hz.
+    #[arg(long, value_name = "HZ")]
+    pub imu_rate: Option<f64>,
+    /// Age of an IMU sample when it arrives, ms.
+    #[arg(long, value_name = "MS")]
+    pub imu_age_ms: Option<f64>,
+    /// Motor speed limit as a share of the file's.
+    #[arg(long, value_name = "SHARE")]
+    pub motor_speed_scale: Option<f64>,
+    /// Payload at start, g.
+    #[arg(long, value_name = "G", default_value_t = 0.0)]
+    pub payload_g: f64,
+    /// Height of the payload's centre above the beam's end, mm.
+    #[arg(long, value_name = "MM", default_value_t = 50.0)]
+    pub payload_height_mm: f64,
+    /// How long a push lasts, ms.
+    #[arg(long, value_name = "MS", default_value_t = 150.0)]
+    pub push_ms: f64,
 }
 
-/// Runs until it is told to stop.
+/// The glasshouse guide's neck, for when no file is named.
+#[cfg(feature = "ros")]
+const GLASSHOUSE: &str = include_str!("../../config/glasshouse-neck-simulated.yaml");
+
+/// The simulated-joint file named, or the glasshouse guide's neck.
+#[cfg(feature = "ros")]
+pub(super) fn load(
+    file: Option<&std::path::Path>,
+) -> Result<crate::config::SimulatedFile, CmdError> {
+    use crate::config::SimulatedFile;
+
+    let read = match file {
+        Some(file) => SimulatedFile::load(file),
+        None => SimulatedFile::from_text("the built-in glasshouse neck", GLASSHOUSE),
+    };
+    read.map_err(|e| CmdError::Input(e.to_string()))
+}
+
+/// Runs until SIGINT or SIGTERM.
 ///
 /// # Errors
-/// A bad file, or a graph that cannot be reached.
-pub fn run(_args: &Args) -> Result<(), CmdError> {
-    Err(CmdError::Failed("`withy simulate` is not there yet".into()))
+/// A bad file or option, or a graph that cannot be reached.
+#[cfg(feature = "ros")]
+pub fn run(args: &Args) -> Result<(), CmdError> {
+    use crate::beam::Tolerances;
+    use crate::node::NodeError;
+    use crate::node::simulated::{Simulated, SimulatedError, simulate};
+
+    let mut file = load(args.joint.as_deref())?;
+    if let Some(seed) = args.seed {
+        file.seed = seed;
+    }
+    let options = &mut file.options;
+    if args.tolerances {
+        options.tolerances = Some(Tolerances::default());
+    }
+    let changes = [
+        (args.stiction, &mut options.stiction),
+        (args.imu_rate, &mut options.sensors.imu_rate),
+        (
+            args.imu_age_ms.map(|ms| ms * 1e-3),
+            &mut options.sensors.imu_age,
+        ),
+        (args.motor_speed_scale, &mut options.motor_speed_scale),
+    ];
+    for (given, value) in changes {
+        if let Some(given) = given {
+            *value = given;
+        }
+    }
+    if !(args.push_ms >= 0.0 && args.push_ms <= 10_000.0) {
+        let sentence = format!("--push-ms is {}; accepted: 0 to 10000", args.push_ms);
+        return Err(CmdError::Input(sentence));
+    }
+    tracing_subscriber::fmt()
+        .with_writer(std::io::stderr)
+        .with_target(false)
+        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
+        .with_env_filter(
+            tracing_subscriber::EnvFilter::try_from_default_env()
+                .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info")),
+        )
+        .init();
+    let simulated = Simulated {
+        file,
+        payload: (args.payload_g * 1e-3, args.payload_height_mm * 1e-3),
+        push_duration: args.push_ms * 1e-3,
+    };
+    simulate(&simulated).map_err(|error| match error {
+        SimulatedError::Joint(_) | SimulatedError::Node(NodeError::Context(_)) => {
+            CmdError::Input(error.to_string())
+        }
+        SimulatedError::Node(_) => CmdError::Failed(error.to_string()),
+    })
 }

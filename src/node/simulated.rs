@@ -105,7 +105,9 @@ pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
     // Scorers should miss nothing.
     let truth = QosProfile::default().keep_last(100).reliable();
     let mut world = World {
-        motors: node.create_publisher("joint_states", sensor()).map_err(graph)?,
+        motors: node
+            .create_publisher("joint_states", sensor())
+            .map_err(graph)?,
         imu: node.create_publisher("imu", sensor()).map_err(graph)?,
         truth: node.create_publisher("~/true_bend", truth).map_err(graph)?,
         clock: Clock::new(),
@@ -185,7 +187,10 @@ impl World<'_> {
             if ahead > 0.0 {
                 std::thread::sleep(Duration::from_secs_f64(ahead));
             } else if -ahead > MOST_BEHIND {
-                tracing::warn!("{:.2} s behind real time: the joint stood still for as long", -ahead);
+                tracing::warn!(
+                    "{:.2} s behind real time: the joint stood still for as long",
+                    -ahead
+                );
                 lost -= ahead;
                 self.origin -= ahead;
             }
@@ -252,9 +257,7 @@ impl World<'_> {
 
     fn command(&mut self, values: &[f64]) -> Result<(), String> {
         let drive = self.simulated.file.drive;
-        self.plant
-            .command(drive, values)
-            .map_err(|e| e.to_string())
+        self.plant.command(drive, values).map_err(|e| e.to_string())
     }
 
     fn payload(&mut self, message: &Inertia) -> Result<(), String> {
@@ -286,7 +289,9 @@ impl World<'_> {
         let base = &self.simulated.file.frames.base;
         let frame = &message.header.frame_id;
         if !frame.is_empty() && frame != base {
-            return Err(format!("push is in the frame {frame:?}; accepted: {base} or none"));
+            return Err(format!(
+                "push is in the frame {frame:?}; accepted: {base} or none"
+            ));
         }
         let (force, torque) = (&message.wrench.force, &message.wrench.torque);
         let torque = [torque.x, torque.y, torque.z];
