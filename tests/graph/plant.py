@@ -31,6 +31,7 @@ DEFAULTS = {
     "psi": "20,115,197,290",
     "names": "neck_motor_1,neck_motor_2,neck_motor_3,neck_motor_4",
     "start": "0.05,-0.03",
+    "imu_topic": "imu",
     # Degrees of sag that the encoders do not show, toward -y.
     "sag": 1.0,
 }
@@ -55,7 +56,7 @@ class Plant:
         else:
             self.node.create_subscription(Float64MultiArray, topic, self.on_array, newest)
         self.node.create_subscription(String, "plant/switch", self.on_switch, 10)
-        self.imu = self.node.create_publisher(Imu, "imu", qos_profile_sensor_data)
+        self.imu = self.node.create_publisher(Imu, options["imu_topic"], qos_profile_sensor_data)
         self.joints = self.node.create_publisher(JointState, "joint_states", qos_profile_sensor_data)
         self.truth = self.node.create_publisher(Vector3, "plant/true_bend", 10)
         self.bend = self.bend_of(self.q)

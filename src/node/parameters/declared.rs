@@ -1,0 +1,311 @@
+//! What parameters a joint has: names, types, ranges and descriptions.
+
+use std::collections::BTreeMap;
+
+use super::{Entry, GainKey, Key, LimitKey, MotorKey, Range, Value, quoted};
+use crate::config::{JointFile, SetpointMessage, TickSource};
+use crate::controller::SetpointKind;
+
+/// Greatest gain that is taken for a gain.
+const GREATEST_GAIN: f64 = 1e6;
+/// Greatest time limit, s, as in joint files.
+const GREATEST_TIME: f64 = 10.0;
+/// Greatest bend limit, rad (120 deg), as in joint files.
+const GREATEST_BEND: f64 = 2.1;
+
+/// All parameters of a joint, by name.
+pub(super) fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
+    let mut entries = BTreeMap::new();
+    let mut add = |name: String, key, description: &str, constraints: String| {
+        let entry = Entry {
+            key,
+            description: description.into(),
+            constraints,
+            range: None,
+            unit: "",
+        };
+        entries.insert(name, entry);
+    };
+    let sets = quoted(file.gain_sets.iter().map(|s| &s.name));
+    add(
+        "gain_set".into(),
+        Key::GainSet,
+        "Gain set in force, for all motors at once; choosing one discards changes of single gains.",
+        format!("one of {sets}"),
+    );
+    add(
+        "feedback".into(),
+        Key::Feedback,
+        "What the loop corrects against: the IMU, which corrects sag, or the motors' encoders.",
+        "'imu' or 'motors'".into(),
+    );
+    for (name, value, description) in fixed(file) {
+        add(name.into(), Key::Fixed(value), description, String::new());
+    }
+    for (name, key, range, unit, description) in numbers(file) {
+        let entry = Entry {
+            key,
+            description,
+            constraints: format!("accepted: {}", range.words(unit)),
+            range: Some(range),
+            unit,
+        };
+        entries.insert(name, entry);
+    }
+    entries
+}
+
+fn fixed(file: &JointFile) -> Vec<(&'static str, Value, &'static str)> {
+    let text = |text: &str| Value::Text(text.into());
+    let kind = match file.kind {
+        SetpointKind::Position => "position",
+        SetpointKind::Velocity => "velocity",
+    };
+    let message = match file.setpoint_message {
+        SetpointMessage::JointState => "joint_state",
+        SetpointMessage::Float64Array => "float64_array",
+    };
+    let tick = match file.tick {
+        TickSource::Timer => "timer",
+        TickSource::Imu => "imu",
+    };
+    let sets = file.gain_sets.iter().map(|s| s.name.clone()).collect();
+    vec![
+        (
+            "joint_file",
+            text(&file.file.display().to_string()),
+            "The joint file.",
+        ),
+        (
+            "motor_names",
+            Value::Texts(file.motor_names.clone()),
+            "Names of the motors in joint_states, in the order of the tendons.",
+        ),
+        (
+            "gain_sets",
+            Value::Texts(sets),
+            "Names of the gain sets that gain_set can choose from.",
+        ),
+        (
+            "base_frame",
+            text(&file.frames.base),
+            "Frame of the base plate: commands and head poses are in it.",
+        ),
+        (
+            "head_frame",
+            text(&file.frames.head),
+            "Frame of the head plate.",
+        ),
+        (
+            "setpoint_kind",
+            text(kind),
+            "What the motors take: position (rad) or velocity (rad/s).",
+        ),
+        (
+            "setpoint_message",
+            text(message),
+            "Message that setpoints are published in: joint_state or float64_array.",
+        ),
+        (
+            "tick_source",
+            text(tick),
+            "What starts a control tick: timer or imu.",
+        ),
+        (
+            "tick_rate_hz",
+            Value::Double(rate(file.joint.period)),
+            "Rate of the control ticks, Hz; nominal for tick_source imu.",
+        ),
+        (
+            "imu_rate_hz",
+            Value::Double(rate(file.imu_period)),
+            "Nominal rate of IMU samples, Hz.",
+        ),
+        (
+            "motor_rate_hz",
+            Value::Double(rate(file.motor_period)),
+            "Nominal rate of motor samples, Hz.",
+        ),
+        (
+            "use_sim_time",
+            Value::Bool(false),
+            "The loop runs on the machine's clock; simulated time is not supported.",
+        ),
+    ]
+}
+
+/// Hz from a period in s, without the rounding of the way there and back.
+fn rate(period: f64) -> f64 {
+    (1e9 / period).round() / 1e9
+}
+
+type Number = (String, Key, Range, &'static str, String);
+
+fn numbers(file: &JointFile) -> Vec<Number> {
+    use GainKey as G;
+    use LimitKey as L;
+    use MotorKey as M;
+    let mut list = Vec::new();
+    let gain = Range::closed(0.0, GREATEST_GAIN);
+    let order = Range::between(0.0, 2.0);
+    // pi/period is the Nyquist frequency of the samples; the faster stream bounds it here, the law by
+    // the feedback in force.
+    let corner = Range::above(
+        0.0,
+        std::f64::consts::PI / file.imu_period.min(file.motor_period),
+    );
+    for (i, motor) in file.motor_names.iter().enumerate() {
+        for (key, name, range, unit, what) in [
+            (G::Kp, "kp", gain, "", "Proportional gain, rad/rad"),
+            (
+                G::Ki,
+                "ki",
+                gain,
+                "",
+                "Integral gain, rad/(rad s^integral_order)",
+            ),
+            (
+                G::Kd,
+                "kd",
+                gain,
+                "",
+                "Derivative gain, rad s^derivative_order/rad",
+            ),
+            (
+                G::IntegralOrder,
+                "integral_order",
+                order,
+                "",
+                "Order of the integral",
+            ),
+            (
+                G::DerivativeOrder,
+                "derivative_order",
+                order,
+                "",
+                "Order of the derivative",
+            ),
+            (
+                G::DerivativeCorner,
+                "derivative_corner",
+                corner,
+                " rad/s",
+                "Corner of the derivative's roll-off, rad/s",
+            ),
+        ] {
+            let per_second =
+                matches!(key, G::Kp | G::Ki | G::Kd) && file.kind == SetpointKind::Velocity;
+            let per_second = if per_second { ", per s" } else { "" };
+            let description = format!("{what}{per_second}, of motor {motor}.");
+            list.push((
+                format!("gains.{motor}.{name}"),
+                Key::Gain(i, key),
+                range,
+                unit,
+                description,
+            ));
+        }
+        // The joint file's figures are the hardware's: parameters may only be stricter.
+        let m = &file.limits.motors[i];
+        for (key, name, range, unit, what) in [
+            (
+                M::TravelLow,
+                "travel_low",
+                Range {
+                    low: m.low,
+                    high: 0.0,
+                    open: (false, true),
+                },
+                " rad",
+                "Least angle, rad",
+            ),
+            (
+                M::TravelHigh,
+                "travel_high",
+                Range::above(0.0, m.high),
+                " rad",
+                "Greatest angle, rad",
+            ),
+            (
+                M::Speed,
+                "speed",
+                Range::above(0.0, m.speed),
+                " rad/s",
+                "Greatest speed, rad/s",
+            ),
+            (
+                M::Acceleration,
+                "acceleration",
+                Range::above(0.0, m.acceleration),
+                " rad/s^2",
+                "Greatest acceleration, rad/s^2",
+            ),
+        ] {
+            let description =
+                format!("{what}, of motor {motor}; at most as the joint file has it.");
+            list.push((
+                format!("limits.{motor}.{name}"),
+                Key::Motor(i, key),
+                range,
+                unit,
+                description,
+            ));
+        }
+    }
+    let most = file.joint.kinematics.routing().max_inclination;
+    let bend = Range::above(0.0, GREATEST_BEND);
+    let time = Range::above(0.0, GREATEST_TIME);
+    for (key, name, range, unit, what) in [
+        (
+            L::Inclination,
+            "inclination",
+            Range::above(0.0, most.min(GREATEST_BEND)),
+            " rad",
+            "Greatest inclination that a command may ask for, rad.",
+        ),
+        (
+            L::OverBend,
+            "over_bend",
+            bend,
+            " rad",
+            "Measured inclination beyond which nothing moves outward, rad; at least limits.inclination.",
+        ),
+        (
+            L::Correction,
+            "correction",
+            Range::closed(0.0, 3.2),
+            " rad",
+            "Greatest motor angle that feedback may add, rad.",
+        ),
+        (
+            L::StaleImu,
+            "stale_imu",
+            time,
+            " s",
+            "Age at which IMU samples no longer count, s.",
+        ),
+        (
+            L::StaleMotors,
+            "stale_motors",
+            time,
+            " s",
+            "Age at which motor samples no longer count, s.",
+        ),
+        (
+            L::StopAfter,
+            "stop_after",
+            time,
+            " s",
+            "Time of stale data for which the last setpoint is held before the loop starts anew, s.",
+        ),
+    ] {
+        list.push((
+            format!("limits.{name}"),
+            Key::Limit(key),
+            range,
+            unit,
+            what.into(),
+        ));
+    }
+    list
+}

@@ -1,0 +1,194 @@
+//! Starts processes for a test on the graph, each test in a ROS domain of its own, and ends them with it.
+
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use tempfile::TempDir;
+
+/// One test at a time: each has several processes that want their share of real time.
+static TURN: Mutex<()> = Mutex::new(());
+
+/// Longest a client may take. Clients wait on conditions with limits of their own.
+const CLIENT: Duration = Duration::from_secs(240);
+/// Longest a process may take to end when told to.
+const END: Duration = Duration::from_secs(10);
+
+/// One test's processes and files.
+pub struct Stage {
+    domain: u32,
+    folder: TempDir,
+    running: Vec<(String, Child)>,
+    _turn: MutexGuard<'static, ()>,
+}
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+impl Stage {
+    /// An empty stage for the test of this number, which is its own.
+    pub fn new(number: u32) -> Self {
+        let turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+        let folder = tempfile::tempdir().unwrap();
+        copy(&root().join("config"), &folder.path().join("config"));
+        Self {
+            // Domains 1 to 100: above, ports run into those that the system hands out (ROS 2 documentation,
+            // "The ROS_DOMAIN_ID").
+            domain: 1 + (std::process::id().wrapping_mul(31) + 7 * number) % 100,
+            folder,
+            running: Vec::new(),
+            _turn: turn,
+        }
+    }
+
+    /// The test's own copy of a file in `config/`.
+    pub fn config(&self, name: &str) -> PathBuf {
+        self.folder.path().join("config").join(name)
+    }
+
+    /// Changes the test's copy of a file in `config/`.
+    pub fn edit(&self, name: &str, from: &str, to: &str) {
+        let path = self.config(name);
+        let text = std::fs::read_to_string(&path).unwrap();
+        assert!(text.contains(from), "{name} has no {from:?}");
+        std::fs::write(path, text.replace(from, to)).unwrap();
+    }
+
+    fn command(&self, program: &str) -> Command {
+        let mut command = Command::new(program);
+        command
+            .env("ROS_DOMAIN_ID", self.domain.to_string())
+            .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
+            .env("NO_COLOR", "1")
+            .env("PYTHONDONTWRITEBYTECODE", "1")
+            .current_dir(self.folder.path())
+            .stdin(Stdio::null());
+        command
+    }
+
+    fn spawn(&mut self, name: &str, mut command: Command) {
+        let log = self.folder.path().join(format!("{name}.log"));
+        let out = File::create(&log).unwrap();
+        command.stderr(out.try_clone().unwrap()).stdout(out);
+        let child = command.spawn().unwrap_or_else(|e| panic!("{name}: {e}"));
+        self.running.push((name.into(), child));
+    }
+
+    /// What a process has said so far.
+    pub fn log(&self, name: &str) -> String {
+        let path = self.folder.path().join(format!("{name}.log"));
+        let mut text = String::new();
+        if let Ok(mut file) = File::open(path) {
+            let _ = file.read_to_string(&mut text);
+        }
+        text
+    }
+
+    /// The command `withy run` with joint files of `config/` and arguments for ROS.
+    pub fn withy(&self, joints: &[&str], ros: &[&str]) -> Command {
+        let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
+        command.arg("run");
+        command.args(joints.iter().map(|name| self.config(name)));
+        if !ros.is_empty() {
+            command.arg("--ros-args").args(ros);
+        }
+        command
+    }
+
+    /// Starts `withy run` as the process "withy".
+    pub fn withy_run(&mut self, joints: &[&str], ros: &[&str]) {
+        let command = self.withy(joints, ros);
+        self.spawn("withy", command);
+    }
+
+    fn python(&self, script: &str, arguments: &[&str]) -> Command {
+        // `launch-free-scripts/ros-env` says which Python has rclpy.
+        let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
+        let mut command = self.command(&python);
+        command
+            .arg(root().join("tests/graph").join(script))
+            .args(arguments);
+        command
+    }
+
+    /// Starts a plant with options `key=value`.
+    pub fn plant(&mut self, options: &[&str]) {
+        let command = self.python("plant.py", options);
+        self.spawn(&format!("plant{}", self.running.len()), command);
+    }
+
+    /// Runs a client to its end, which has to be a good one.
+    pub fn client(&mut self, script: &str, arguments: &[&str]) {
+        let command = self.python(script, arguments);
+        self.spawn("client", command);
+        let status = self.wait("client", CLIENT);
+        if !status.success() {
+            for (name, _) in &self.running {
+                eprintln!("--- {name}\n{}", self.log(name));
+            }
+            panic!("client {script}: {status}\n{}", self.log("client"));
+        }
+    }
+
+    /// Waits for a process to end.
+    pub fn wait(&mut self, name: &str, most: Duration) -> ExitStatus {
+        let index = self.running.iter().position(|(n, _)| n == name).unwrap();
+        let start = Instant::now();
+        loop {
+            if let Some(status) = self.running[index].1.try_wait().unwrap() {
+                self.running.remove(index);
+                return status;
+            }
+            if start.elapsed() > most {
+                for (name, _) in &self.running {
+                    eprintln!("--- {name}\n{}", self.log(name));
+                }
+                panic!("{name} did not end within {most:?}");
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    /// Sends a signal, for example `-TERM`, to a process.
+    pub fn signal(&self, name: &str, signal: &str) {
+        let (_, child) = self.running.iter().find(|(n, _)| n == name).unwrap();
+        let pid = child.id().to_string();
+        let sent = Command::new("kill").args([signal, &pid]).status().unwrap();
+        assert!(sent.success());
+    }
+}
+
+impl Drop for Stage {
+    fn drop(&mut self) {
+        for (_, child) in &self.running {
+            let _ = Command::new("kill")
+                .args(["-TERM", &child.id().to_string()])
+                .status();
+        }
+        for (_, child) in &mut self.running {
+            let start = Instant::now();
+            while start.elapsed() < END && matches!(child.try_wait(), Ok(None)) {
+                std::thread::sleep(Duration::from_millis(10));
+            }
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+fn copy(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        let target = to.join(entry.file_name());
+        if entry.file_type().unwrap().is_dir() {
+            copy(&entry.path(), &target);
+        } else {
+            std::fs::copy(entry.path(), target).unwrap();
+        }
+    }
+}
