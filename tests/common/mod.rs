@@ -105,6 +105,7 @@ pub struct Record {
     pub out: Output,
 }
 
+#[derive(Clone)]
 pub struct Loop {
     pub plant: Plant,
     pub joint: Joint,
