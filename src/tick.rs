@@ -244,6 +244,8 @@ pub struct State {
     hunting: HuntingState,
     /// Shortfall of what the motors did against what was asked, in bend, rad.
     shortfall: Bend,
+    /// Bend that velocity limits have kept from being sent, rad.
+    missing: Bend,
     /// What was sent last, and the lag-filtered copy that the motors should be at.
     sent: Vec<f64>,
     expected: Vec<f64>,
@@ -289,6 +291,7 @@ impl State {
             hold_band: HoldState::new(motors),
             hunting: HuntingState::default(),
             shortfall: Bend::zeros(),
+            missing: Bend::zeros(),
             sent: zero.clone(),
             expected: zero.clone(),
             corrected: zero,

@@ -48,12 +48,16 @@ impl HoldState {
 const HUNTING_WINDOW: f64 = 8.0;
 /// Swings within the memory that make hunting.
 const HUNTING_SWINGS: usize = 4;
-/// Swing of the correction that counts, rad of bend (0.15 deg).
+/// Swing that counts, rad of bend (0.15 deg).
 const HUNTING_SWING: f64 = 0.0026;
 
-/// Says when the joint hunts: the correction swings to and fro while the reference rests.
+/// Time constant of the bend that the detector looks at, s: against the correction's own noise.
+const HUNTING_FILTER: f64 = 0.05;
+
+/// Says when the joint hunts: the motors swing the bend to and fro while the reference rests.
 #[derive(Clone, Debug)]
 pub struct HuntingState {
+    filtered: Bend,
     axes: [Swing; 2],
 }
 
@@ -74,18 +78,23 @@ impl Default for HuntingState {
             next: 0,
         };
         Self {
+            filtered: Bend::zeros(),
             axes: [swing.clone(), swing],
         }
     }
 }
 
 impl HuntingState {
-    /// One tick: the correction in bend space. Work: constant.
-    pub fn step(&mut self, correction: Bend, at_rest: bool, now: f64) {
+    /// One tick of `dt` s: the bend that the motors say. Work: constant.
+    pub fn step(&mut self, bend: Bend, at_rest: bool, now: f64, dt: f64) {
         if !at_rest {
-            *self = Self::default();
+            *self = Self {
+                filtered: bend,
+                ..Self::default()
+            };
         }
-        for (swing, value) in self.axes.iter_mut().zip(correction.iter()) {
+        self.filtered += (bend - self.filtered) * (dt / (HUNTING_FILTER + dt));
+        for (swing, value) in self.axes.iter_mut().zip(self.filtered.iter()) {
             let beyond = if swing.rising {
                 value - swing.extreme
             } else {
@@ -102,7 +111,7 @@ impl HuntingState {
         }
     }
 
-    /// Whether either axis swung [`HUNTING_SWINGS`] times within the memory.
+    /// Whether either axis swung four times within the last 8 s.
     pub fn hunting(&self, now: f64) -> bool {
         let recent = |swing: &Swing| swing.times.iter().all(|t| now - t < HUNTING_WINDOW);
         self.axes.iter().any(recent)
@@ -119,7 +128,7 @@ mod tests {
             let mut state = HuntingState::default();
             for tick in 0..2000 {
                 let now = tick as f64 * 0.005;
-                state.step(Bend::new(size * (3.0 * now).sin(), 0.01), true, now);
+                state.step(Bend::new(size * (3.0 * now).sin(), 0.01), true, now, 0.005);
             }
             state.hunting(10.0)
         };

@@ -85,6 +85,7 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
         state.sequence = input.desired.map(|d| d.sequence);
     }
     state.shortfall = Bend::zeros();
+    state.missing = Bend::zeros();
     state.damping_offset = Bend::zeros();
     state.damping_rate = Bend::zeros();
     state.corrected.fill(0.0);
@@ -287,10 +288,7 @@ pub(super) fn setpoints(
         SetpointKind::Velocity => velocity(joint, law, state, out),
     }
     follow(joint, law, state, out);
-    let correction = kinematics
-        .projection(&state.work.jacobian)
-        .bend_part(&state.corrected);
-    state.hunting.step(correction, at_rest, now);
+    state.hunting.step(estimate.motors_bend, at_rest, now, dt);
 }
 
 /// Tells the integrators that `share` of `part` was added to what they asked for.
@@ -366,38 +364,35 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     let angles = state.estimator.angles();
     let projection = kinematics.projection(&work.jacobian);
     let rate = state.shaper.rate() * state.inverse_gain;
-    // Authority: what feedback has made of the motors' bend so far, with what it would add soon.
+    // Authority: what feedback has made of the motors' bend so far, with what it would add soon. Where
+    // the motors' own lag says they are on their way, that is no doing of the feedback.
     if state.plan.structure == Structure::TwoDegreesOfFreedom {
+        let lag = joint.motor_time_constant + joint.period;
         for i in 0..motors {
             let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
-            work.base[i] = angles[i] - ahead;
+            work.base[i] = angles[i] - ahead + lag * work.jacobian[i].dot(&rate);
         }
-        projection.project(&mut work.base);
-        let most = law.limits.correction;
-        let share = work
-            .base
+        let greatest = work
+            .jacobian
             .iter()
-            .map(|d| d.abs() / most.max(LEAST_DELTA))
+            .map(|row| row.norm())
             .fold(0.0, f64::max);
-        out.correction_share = share;
-        let factor = factor_inside((0..motors).map(|i| {
-            (
-                work.base[i].clamp(-most, most),
-                LOOK_AHEAD * work.correction[i],
-                -most,
-                most,
-            )
-        }));
-        out.correction_limited = factor < 1.0;
+        let most = law.limits.correction / greatest.max(LEAST_DELTA);
+        let made = projection.bend_part(&work.base);
+        let size = made.norm();
+        out.correction_share = size / most.max(LEAST_DELTA);
+        let outward = made / size.max(LEAST_DELTA);
+        let room = ((most - size) / LOOK_AHEAD).max(0.0);
+        let beyond = projection.bend_part(&work.correction).dot(&outward) - room;
+        out.correction_limited = beyond > 0.0;
         if out.correction_limited {
-            back_calculate(
-                law,
-                &mut state.controllers,
-                joint.period,
-                &work.correction,
-                factor - 1.0,
-            );
-            work.correction.iter_mut().for_each(|c| *c *= factor);
+            for (part, row) in work.base.iter_mut().zip(&work.jacobian) {
+                *part = -row.dot(&outward) * beyond;
+            }
+            back_calculate(law, &mut state.controllers, joint.period, &work.base, 1.0);
+            for (correction, part) in work.correction.iter_mut().zip(&work.base) {
+                *correction += part;
+            }
         }
     }
     // Internal directions: hold the tension that belongs to the reference.
@@ -451,7 +446,9 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
         state.sent[i] = work.base[i].clamp(-most, most) + factor * work.asked[i];
     }
     // What was not sent is missing from the bend from now on; it fades as the loop makes it good.
-    state.shortfall = state.shortfall * (1.0 - joint.period / HAND_OVER) + missing * joint.period;
+    let kept = 1.0 - joint.period / HAND_OVER;
+    state.missing = state.missing * kept + missing * joint.period;
+    state.shortfall = state.missing;
 }
 
 /// What the encoders show the motors did, against the lag they are known to have.
@@ -464,14 +461,19 @@ fn follow(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
             SetpointKind::Position => {
                 state.expected[i] += weight * (state.sent[i] - state.expected[i]);
             }
-            // A velocity is judged over the motor's own lag: the expected angle leads by it, and is
-            // drawn to the encoder slowly, since only the departure counts.
+            // Drawn to the encoder slowly, since only the departure counts.
             SetpointKind::Velocity => {
                 state.expected[i] += dt * state.sent[i];
                 state.expected[i] += dt / HAND_OVER * (angles[i] - state.expected[i]);
             }
         }
-        state.work.error[i] = dead_zone(angles[i] - state.expected[i], joint.follow_band);
+        // A velocity drive lags by its own time constant.
+        let lag = match law.kind {
+            SetpointKind::Position => 0.0,
+            SetpointKind::Velocity => joint.motor_time_constant * state.sent[i],
+        };
+        let departure = angles[i] - state.expected[i] + lag;
+        state.work.error[i] = dead_zone(departure, joint.follow_band);
     }
     out.not_following = state.work.error.iter().any(|d| *d != 0.0);
     if out.not_following {

@@ -30,7 +30,10 @@ pub struct Neck {
 
 impl Neck {
     pub fn position() -> Self {
-        Self::load("config/glasshouse-neck.yaml", "config/glasshouse-neck-simulated.yaml")
+        Self::load(
+            "config/glasshouse-neck.yaml",
+            "config/glasshouse-neck-simulated.yaml",
+        )
     }
 
     pub fn velocity() -> Self {
@@ -62,8 +65,13 @@ impl Neck {
     }
 
     pub fn law_of(&self, gains: &GainSet) -> Law {
-        Law::new(&self.file.joint, gains, &self.file.limits, self.file.feedback)
-            .expect("a sound law")
+        Law::new(
+            &self.file.joint,
+            gains,
+            &self.file.limits,
+            self.file.feedback,
+        )
+        .expect("a sound law")
     }
 
     /// The closed loop with that law.
@@ -129,7 +137,9 @@ impl Loop {
 
     pub fn load(&mut self, payload: usize) {
         let (mass, height) = PAYLOADS[payload];
-        self.plant.set_payload(mass, height).expect("a sound payload");
+        self.plant
+            .set_payload(mass, height)
+            .expect("a sound payload");
     }
 
     pub fn command(&mut self, bend: Bend) {
@@ -150,9 +160,8 @@ impl Loop {
 
     fn take_over(&mut self) {
         let now = self.now();
-        let ready = |waiting: &mut (Law, f64)| {
-            self.state.resting() || now - waiting.1 >= LONGEST_WAIT
-        };
+        let ready =
+            |waiting: &mut (Law, f64)| self.state.resting() || now - waiting.1 >= LONGEST_WAIT;
         if let Some((law, _)) = self.waiting.take_if(ready) {
             self.state.take_over(&self.law, &law, now);
             self.law = law;
@@ -166,7 +175,11 @@ impl Loop {
             }
             for (slot, angle) in self.input.motors.iter_mut().zip(&reading.angles) {
                 let stamp = reading.stamp;
-                *slot = Some(MotorSample { angle: *angle, stamp, received: now });
+                *slot = Some(MotorSample {
+                    angle: *angle,
+                    stamp,
+                    received: now,
+                });
             }
         }
         while let Some(reading) = self.plant.take_imu_reading() {
@@ -187,14 +200,26 @@ impl Loop {
         self.plant.run_until(now);
         self.listen(now);
         self.take_over();
-        tick(&self.joint, &self.law, &mut self.state, &self.input, now, &mut self.out);
-        let sends = matches!(self.out.mode, Mode::Tracking | Mode::Holding | Mode::Stopped);
+        tick(
+            &self.joint,
+            &self.law,
+            &mut self.state,
+            &self.input,
+            now,
+            &mut self.out,
+        );
+        let sends = matches!(
+            self.out.mode,
+            Mode::Tracking | Mode::Holding | Mode::Stopped
+        );
         if sends && !self.motors_held {
             let kind = match self.law.kind() {
                 SetpointKind::Position => DriveKind::Position,
                 SetpointKind::Velocity => DriveKind::Velocity,
             };
-            self.plant.command(kind, &self.out.setpoints).expect("finite setpoints");
+            self.plant
+                .command(kind, &self.out.setpoints)
+                .expect("finite setpoints");
         }
         let truth = self.plant.truth();
         self.record.push(Record {
@@ -215,12 +240,17 @@ impl Loop {
         &self.record[from..]
     }
 
-    /// Moves from `start` (where it stands) to the pose; the figures after `seconds`.
-    pub fn go(&mut self, start: Bend, target: Bend, seconds: f64) -> MoveFigures {
+    /// Moves to the target; the figures after `seconds`.
+    pub fn go(&mut self, target: Bend, seconds: f64) -> MoveFigures {
         self.command(target);
         let samples = bends(self.run(seconds));
-        MoveFigures::score(&samples, start, target, samples[0].time, samples[samples.len() - 1].time)
-            .expect("samples enough")
+        MoveFigures::score(
+            &samples,
+            target,
+            samples[0].time,
+            samples[samples.len() - 1].time,
+        )
+        .expect("samples enough")
     }
 }
 
@@ -229,11 +259,20 @@ pub fn pose(inclination_deg: f64, direction_deg: f64) -> Bend {
 }
 
 pub fn bends(record: &[Record]) -> Vec<BendSample> {
-    record.iter().map(|r| BendSample { time: r.time, bend: r.bend }).collect()
+    record
+        .iter()
+        .map(|r| BendSample {
+            time: r.time,
+            bend: r.bend,
+        })
+        .collect()
 }
 
 pub fn setpoints(record: &[Record]) -> Vec<SetpointSample> {
-    let sample = |r: &Record| SetpointSample { time: r.time, setpoints: r.out.setpoints.clone() };
+    let sample = |r: &Record| SetpointSample {
+        time: r.time,
+        setpoints: r.out.setpoints.clone(),
+    };
     record.iter().map(sample).collect()
 }
 
