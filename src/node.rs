@@ -7,6 +7,7 @@
 mod diagnostics;
 mod intake;
 mod messages;
+pub mod observer;
 mod parameters;
 mod point;
 mod publisher;

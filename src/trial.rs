@@ -337,24 +337,26 @@ pub struct SwapFigures {
     pub ordinary_step: f64,
 }
 
-/// Where a swap's step is looked for, before and after the moment that it is known at, s.
+/// Where a swap's step is looked for, before it was asked for and after it was done, s: stamps of setpoints are those of
+/// the measurements that they rest on.
 const SWAP_WINDOW: (f64, f64) = (0.02, 0.05);
 
 impl SwapFigures {
-    /// Scores a swap at rest, at `at`.
+    /// Scores a swap at rest that was asked for at `asked` and known to be done at `done`.
     ///
     /// # Errors
     /// An empty record.
     pub fn score(
         samples: &[BendSample],
         setpoints: &[SetpointSample],
-        at: f64,
+        (asked, done): (f64, f64),
     ) -> Result<Self, TrialError> {
         let (before, after) = SWAP_WINDOW;
+        let end = asked + SWAP_WATCH;
         Ok(Self {
-            moved: greatest_departure(samples, bend_at(samples, at)?, at, at + SWAP_WATCH)?,
-            step: greatest_step(setpoints, at - before, at + after),
-            ordinary_step: greatest_step(setpoints, at - 1.0, at - before),
+            moved: greatest_departure(samples, bend_at(samples, asked)?, asked, end)?,
+            step: greatest_step(setpoints, asked - before, done + after),
+            ordinary_step: greatest_step(setpoints, asked - before - 1.0, asked - before),
         })
     }
 }

@@ -199,7 +199,7 @@ fn a_swap_is_watched_for_five_seconds_and_its_step_is_found() {
             }
         })
         .collect();
-    let swap = SwapFigures::score(&samples, &setpoints, 3.0).unwrap();
+    let swap = SwapFigures::score(&samples, &setpoints, (3.0, 3.0)).unwrap();
     assert!((swap.moved - 0.002).abs() < 1e-12);
     assert!((swap.ordinary_step - 2e-4).abs() < 1e-12);
     assert!((swap.step - (0.01 + 2e-4)).abs() < 1e-12);

@@ -118,3 +118,52 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         SimulatedError::Node(_) => CmdError::Failed(error.to_string()),
     })
 }
+
+/// The bend of the simulated joint in `file` when its motors are held still at `setpoints` and the head plate is pushed with
+/// `force` (N, base frame) for `duration` s: from the push's beginning, at time 0, for `seconds`. `payload`: mass, kg, and height, m.
+///
+/// # Errors
+/// A payload, setpoints or push that the simulated joint refuses, in one sentence.
+#[cfg(feature = "ros")]
+pub(super) fn push_with_motors_still(
+    file: &crate::config::SimulatedFile,
+    payload: (f64, f64),
+    setpoints: &[f64],
+    force: nalgebra::Vector3<f64>,
+    duration: f64,
+    seconds: f64,
+) -> Result<Vec<crate::trial::BendSample>, String> {
+    use crate::beam::{DriveKind, Plant, STEP};
+    use crate::trial::BendSample;
+
+    /// Time to come to rest before the push, s.
+    const REST: f64 = 5.0;
+    let words = |e: &dyn std::fmt::Display| e.to_string();
+    let mut plant =
+        Plant::new(&file.description, &file.options, file.seed).map_err(|e| words(&e))?;
+    plant
+        .set_payload(payload.0, payload.1)
+        .map_err(|e| words(&e))?;
+    let mut samples = Vec::new();
+    let mut pushed = false;
+    loop {
+        let time = plant.time() - REST;
+        plant
+            .command(DriveKind::Position, setpoints)
+            .map_err(|e| words(&e))?;
+        if time >= 0.0 {
+            if !pushed {
+                pushed = true;
+                plant.push(force, duration).map_err(|e| words(&e))?;
+            }
+            samples.push(BendSample {
+                time,
+                bend: plant.truth().bend,
+            });
+        }
+        if time >= seconds {
+            return Ok(samples);
+        }
+        plant.advance(STEP);
+    }
+}

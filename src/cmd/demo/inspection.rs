@@ -1,0 +1,566 @@
+//! The inspection: what the glasshouse guide's neck is asked to do, in order, and what came of it.
+
+use std::ffi::OsString;
+use std::path::Path;
+
+use nalgebra::Vector3;
+
+use super::Args;
+use super::children::Process;
+use super::picture::Story;
+use crate::cmd::CmdError;
+use crate::cmd::simulate;
+use crate::config::{JointFile, SetpointMessage, SimulatedFile};
+use crate::controller::SetpointKind;
+use crate::geometry::{Bend, DIRECTION_FLOOR, bend_from, direction, inclination};
+use crate::node::observer::{Observed, Observer, ObserverError};
+use crate::report::{Align, Mark, Table};
+use crate::trial::{
+    Bars, MoveFigures, PayloadFigures, PushFigures, SWAP_WATCH, SetpointPeak, SwapFigures,
+    TrialError, Verdict, push_peak,
+};
+
+/// What the head plate carries: a name, mass, kg, height of its centre above the beam's end, m, and the gain set for it.
+/// Invented numbers.
+struct Payload {
+    name: &'static str,
+    mass: f64,
+    height: f64,
+    gain_set: &'static str,
+}
+
+const PAYLOADS: [Payload; 3] = [
+    Payload {
+        name: "bare head plate",
+        mass: 0.0,
+        height: 0.04,
+        gain_set: "bare",
+    },
+    Payload {
+        name: "camera head",
+        mass: 0.210,
+        height: 0.045,
+        gain_set: "camera",
+    },
+    Payload {
+        name: "camera head and lamp",
+        mass: 0.380,
+        height: 0.05,
+        gain_set: "camera-and-lamp",
+    },
+];
+const PURE_FEEDBACK: &str = "pure-feedback";
+
+/// The plants of the bed: inclination, deg, and steps of 30 deg from [`FIRST_DIRECTION`]. All twelve directions of the circle.
+const TARGETS: [(f64, f64); 12] = [
+    (12.0, 0.0),
+    (20.0, 1.0),
+    (12.0, 3.0),
+    (20.0, 4.0),
+    (20.0, 6.0),
+    (12.0, 8.0),
+    (20.0, 9.0),
+    (12.0, 11.0),
+    (20.0, 10.0),
+    (12.0, 7.0),
+    (20.0, 5.0),
+    (12.0, 2.0),
+];
+const FIRST_DIRECTION: f64 = 17.0;
+const DIRECTION_STEP: f64 = 30.0;
+/// Targets per payload, and where each payload begins in the list: together they visit all.
+const COUNT: usize = 8;
+const OFFSET: usize = 4;
+const QUICK_COUNT: usize = 2;
+
+/// How long a pose is kept, s; in pure feedback, which is slower.
+const DWELL: f64 = 2.0;
+const PURE_DWELL: f64 = 2.5;
+/// How long a payload set on, and a push, are watched, s.
+const PAYLOAD_WATCH: f64 = 2.0;
+const PUSH_WATCH: f64 = 4.0;
+/// Push on the head plate, N, for how long, s.
+const PUSH: f64 = 4.0;
+const PUSH_DURATION: f64 = 0.15;
+/// How long the processes may take to find each other, s.
+const START: f64 = 20.0;
+/// Time for messages on their way, s.
+const MARGIN: f64 = 0.06;
+
+/// Why the demo ended early.
+#[derive(Debug, thiserror::Error)]
+enum Failure {
+    #[error(transparent)]
+    Graph(#[from] ObserverError),
+    #[error("the record cannot be scored: {0}")]
+    Trial(#[from] TrialError),
+    #[error("{0}")]
+    Other(String),
+}
+
+fn target(index: usize) -> Bend {
+    let (inclination, steps) = TARGETS[index % TARGETS.len()];
+    let direction = FIRST_DIRECTION + DIRECTION_STEP * steps;
+    bend_from(inclination.to_radians(), direction.to_radians())
+}
+
+/// A bend for people: inclination and direction, deg.
+fn pose(bend: Bend, decimals: usize) -> String {
+    let theta = inclination(bend).to_degrees();
+    match direction(bend) {
+        Some(phi) if inclination(bend) >= DIRECTION_FLOOR => {
+            let phi = phi.to_degrees().rem_euclid(360.0);
+            format!("{theta:.decimals$} at {phi:.decimals$}")
+        }
+        _ => format!("{theta:.decimals$}"),
+    }
+}
+
+/// Everything the demo has at hand, and what it found.
+struct Inspection<'a> {
+    joint: &'a JointFile,
+    simulated: &'a SimulatedFile,
+    observer: Observer,
+    processes: Vec<Process>,
+    quick: bool,
+    story: Story,
+    moves: Vec<(String, MoveFigures)>,
+    payloads: Vec<(String, PayloadFigures)>,
+    pushes: Vec<(String, PushFigures)>,
+    swaps: Vec<(String, SwapFigures)>,
+    peaks: Vec<(String, SetpointPeak)>,
+}
+
+/// Runs the demo and prints its verdict.
+///
+/// # Errors
+/// A verdict that is not good, or a graph that cannot be used.
+pub fn run(args: &Args) -> Result<(), CmdError> {
+    let joint = JointFile::load(&args.joint).map_err(|e| CmdError::Input(e.to_string()))?;
+    let simulated = simulate::load(args.simulated.as_deref())?;
+    fit(&joint, &simulated)?;
+    let failed = |e: &dyn std::fmt::Display| CmdError::Failed(e.to_string());
+    std::fs::create_dir_all(&args.output)
+        .map_err(|e| CmdError::Input(format!("--output {}: {e}", args.output.display())))?;
+    println!(
+        "The glasshouse guide's neck inspects a bed of plants. Node and simulated joint run as processes of their own\n\
+         and meet on a ROS 2 graph (domain {}, this machine only). Angles in deg; figures from the simulated joint's true bend.\n\
+         Caution: on a real joint, motors under tension pinch and tendons whip; the software stop is not a safety function.\n",
+        std::env::var("ROS_DOMAIN_ID").unwrap_or_default()
+    );
+    let mut inspection = start(args, &joint, &simulated).map_err(|e| failed(&e))?;
+    let end = inspection.inspect();
+    inspection.story.span.1 = inspection.observer.now();
+    let kept = inspection.keep(&args.output);
+    end.map_err(|e| failed(&e))?;
+    kept.map_err(|e| {
+        CmdError::Failed(format!("{} cannot be written: {e}", args.output.display()))
+    })?;
+    let verdict = inspection.verdict();
+    drop(inspection);
+    println!(
+        "picture and recording: {}, {}",
+        args.output.join("demo.svg").display(),
+        args.output.join("demo.csv").display()
+    );
+    if verdict.good() {
+        Ok(())
+    } else {
+        let missed = verdict.bars.iter().filter(|b| !b.good()).count();
+        Err(CmdError::Failed(format!(
+            "the verdict is not good: {missed} of {} bars are missed",
+            verdict.bars.len()
+        )))
+    }
+}
+
+/// What joint and simulated joint must have in common for the demo.
+fn fit(joint: &JointFile, simulated: &SimulatedFile) -> Result<(), CmdError> {
+    let refuse = |sentence: String| Err(CmdError::Input(sentence));
+    if joint.motor_names != simulated.motor_names {
+        return refuse(format!(
+            "{} names the motors {:?} and {} names them {:?}; accepted: the same names in the same order",
+            joint.file.display(),
+            joint.motor_names,
+            simulated.file.display(),
+            simulated.motor_names
+        ));
+    }
+    if joint.kind != SetpointKind::Position || joint.setpoint_message != SetpointMessage::JointState
+    {
+        return refuse(format!(
+            "{}: setpoint is not of kind position in a joint_state message; accepted by the demo: that",
+            joint.file.display()
+        ));
+    }
+    let needed = PAYLOADS.iter().map(|p| p.gain_set).chain([PURE_FEEDBACK]);
+    for name in needed {
+        if !joint.gain_sets.iter().any(|s| s.name == name) {
+            return refuse(format!(
+                "{} has no gain set {name}; accepted by the demo: a joint with the sets {}",
+                joint.file.display(),
+                PAYLOADS.map(|p| p.gain_set).join(", ") + ", " + PURE_FEEDBACK
+            ));
+        }
+    }
+    Ok(())
+}
+
+fn full_name(namespace: &str, name: &str) -> String {
+    format!("{}/{name}", namespace.trim_end_matches('/'))
+}
+
+/// Starts the processes and waits until all three have found each other.
+fn start<'a>(
+    args: &Args,
+    joint: &'a JointFile,
+    simulated: &'a SimulatedFile,
+) -> Result<Inspection<'a>, Failure> {
+    let observed = Observed {
+        joint: full_name(&joint.namespace, &joint.name),
+        simulated: full_name(&simulated.namespace, &simulated.name),
+        base_frame: joint.frames.base.clone(),
+        motor_names: joint.motor_names.clone(),
+    };
+    let remap = format!("withy/motor_setpoints:={}/motor_setpoints", observed.joint);
+    let observer = Observer::new(observed).map_err(ObserverError::from)?;
+    let mut words: Vec<OsString> = vec!["simulate".into()];
+    words.extend(args.simulated.as_ref().map(|file| file.clone().into()));
+    words.extend([
+        "--push-ms".into(),
+        format!("{}", PUSH_DURATION * 1e3).into(),
+    ]);
+    words.extend(["--ros-args", "-r", &remap].map(OsString::from));
+    let log = args.output.join("demo-simulated-joint.log");
+    let world = Process::start("the simulated joint", words, &log).map_err(Failure::Other)?;
+    let mut words: Vec<OsString> = vec!["run".into(), args.joint.clone().into()];
+    if args.feedback_off {
+        println!("Feedback is off: the correction is limited to 0.\n");
+        words.extend(["--ros-args", "-p", "limits.correction:=0.0"].map(OsString::from));
+    }
+    let log = args.output.join("demo-node.log");
+    // The node first when they end: it brings the joint to rest.
+    let node = Process::start("the node", words, &log).map_err(Failure::Other)?;
+    let mut inspection = Inspection {
+        joint,
+        simulated,
+        observer,
+        processes: vec![node, world],
+        quick: args.quick,
+        story: Story::default(),
+        moves: Vec::new(),
+        payloads: Vec::new(),
+        pushes: Vec::new(),
+        swaps: Vec::new(),
+        peaks: Vec::new(),
+    };
+    let begin = inspection.observer.now();
+    while let Some(missing) = inspection.observer.missing() {
+        inspection.wait(0.05)?;
+        if inspection.observer.now() - begin > START {
+            return Err(Failure::Other(format!(
+                "after {START} s on the graph {missing}; {} and {} tell more",
+                args.output.join("demo-node.log").display(),
+                args.output.join("demo-simulated-joint.log").display()
+            )));
+        }
+    }
+    // The joint starts straight and sags into place.
+    inspection.wait(0.5)?;
+    inspection.story.span.0 = inspection.observer.now();
+    Ok(inspection)
+}
+
+/// What one move did and how near its setpoints came to their limits.
+struct Scored {
+    figures: MoveFigures,
+    peak: SetpointPeak,
+}
+
+impl Inspection<'_> {
+    /// Lets time pass; ends early when a process does.
+    fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
+        let end = self.observer.now() + seconds;
+        loop {
+            for process in &mut self.processes {
+                process.check().map_err(Failure::Other)?;
+            }
+            let left = end - self.observer.now();
+            if left <= 0.0 {
+                return Ok(());
+            }
+            self.observer.wait(left.min(0.2))?;
+        }
+    }
+
+    fn chapter(&mut self, name: &str) {
+        self.story.chapters.push((self.observer.now(), name.into()));
+    }
+
+    fn mark(&mut self, at: f64, label: impl Into<String>) {
+        let label = label.into();
+        self.story.marks.push(Mark { at, label });
+    }
+
+    fn peak(&self, from: f64, to: f64) -> SetpointPeak {
+        let (joint, span) = (self.joint, (from, to));
+        self.observer.look(|r| {
+            let limits = &joint.limits.motors;
+            SetpointPeak::score(&r.setpoints, limits, joint.kind, joint.joint.period, span)
+        })
+    }
+
+    fn point(&mut self, bend: Bend) -> Result<f64, Failure> {
+        let sent = self.observer.point(bend)?;
+        self.story.commands.push((sent, bend));
+        Ok(sent)
+    }
+
+    /// One target: asked, waited for, scored, shown.
+    fn visit(&mut self, payload: &str, bend: Bend, dwell: f64) -> Result<Scored, Failure> {
+        let sent = self.point(bend)?;
+        let end = sent + dwell;
+        self.wait(end + MARGIN - self.observer.now())?;
+        let score = |r: &_| score_move(r, bend, sent, end);
+        let scored = Scored {
+            figures: self.observer.look(score)?,
+            peak: self.peak(sent, end),
+        };
+        let f = &scored.figures;
+        let settled = f.settling.map_or("never".into(), |s| format!("{s:.2} s"));
+        println!(
+            "{payload:<21} {:>10}  {:>14}  {:>6.3}  {:>6.3} ({:>4.1} %)  {settled:>7}  {:>4.0} % {:>5.0} %",
+            pose(bend, 0),
+            pose(f.reached, 2),
+            f.error.to_degrees(),
+            f.overshoot.to_degrees(),
+            100.0 * f.overshoot_share(),
+            100.0 * scored.peak.travel,
+            100.0 * scored.peak.speed
+        );
+        Ok(scored)
+    }
+
+    /// Sets a payload on (or takes it off) while the present pose is held.
+    fn set_payload(&mut self, payload: &Payload, judged: bool) -> Result<(), Failure> {
+        let at = self.observer.set_payload(payload.mass, payload.height)?;
+        let grams = payload.mass * 1e3;
+        self.mark(at, format!("payload {grams:.0} g"));
+        let end = at + PAYLOAD_WATCH;
+        self.wait(end + MARGIN - self.observer.now())?;
+        let held = self.story.commands.last().map_or(Bend::zeros(), |c| c.1);
+        let figures = self
+            .observer
+            .look(|r| PayloadFigures::score(&r.bends, held, at, end))?;
+        println!(
+            "\n{} while {} is held: off by {:.2} deg at most, back within 0.3 deg {}",
+            if judged {
+                format!("{} set on", payload.name)
+            } else {
+                "payload taken off".into()
+            },
+            pose(held, 0),
+            figures.peak.to_degrees(),
+            figures
+                .back
+                .map_or("never".into(), |s| format!("after {s:.2} s"))
+        );
+        if judged {
+            self.payloads.push((payload.name.into(), figures));
+            self.peaks
+                .push((format!("{} set on", payload.name), self.peak(at, end)));
+        }
+        Ok(())
+    }
+
+    /// Swaps the gain set at rest.
+    fn swap(&mut self, gain_set: &str) -> Result<(), Failure> {
+        let (asked, done) = self.observer.swap(gain_set)?;
+        self.mark(asked, format!("gains: {gain_set}"));
+        if self.quick {
+            println!(
+                "gain set {gain_set} in force after {:.0} ms",
+                (done - asked) * 1e3
+            );
+            return Ok(());
+        }
+        self.wait(asked + SWAP_WATCH + MARGIN - self.observer.now())?;
+        let figures = self
+            .observer
+            .look(|r| SwapFigures::score(&r.bends, &r.setpoints, (asked, done)))?;
+        println!(
+            "gain set {gain_set} in force after {:.0} ms: bend moved {:.3} deg in the next {SWAP_WATCH:.0} s; greatest setpoint step {:.2} mrad \
+             (in the second before: {:.2})",
+            (done - asked) * 1e3,
+            figures.moved.to_degrees(),
+            figures.step * 1e3,
+            figures.ordinary_step * 1e3
+        );
+        self.peaks.push((
+            format!("swap to {gain_set}"),
+            self.peak(asked, asked + SWAP_WATCH),
+        ));
+        self.swaps.push((gain_set.into(), figures));
+        Ok(())
+    }
+
+    /// Pushes the head plate along `toward`, a direction in the base plane.
+    fn push(&mut self, words: &str, toward: Bend, payload: &Payload) -> Result<(), Failure> {
+        let held = self.story.commands.last().map_or(Bend::zeros(), |c| c.1);
+        let force = Vector3::new(toward.x, toward.y, 0.0) * (PUSH / toward.norm());
+        let at = self.observer.push(force)?;
+        let setpoints = self.observer.look(|r| r.setpoints.last().cloned());
+        let setpoints = setpoints.map(|s| s.setpoints).unwrap_or_default();
+        self.mark(at, format!("push {PUSH:.0} N {words}"));
+        let end = at + PUSH_WATCH;
+        let still = simulate::push_with_motors_still(
+            self.simulated,
+            (payload.mass, payload.height),
+            &setpoints,
+            force,
+            PUSH_DURATION,
+            PUSH_WATCH,
+        );
+        let still = push_peak(&still.map_err(Failure::Other)?, 0.0, PUSH_WATCH)?;
+        self.wait(end + MARGIN - self.observer.now())?;
+        let figures = self
+            .observer
+            .look(|r| PushFigures::score(&r.bends, held, at, end, still))?;
+        println!(
+            "push {words}, {PUSH:.0} N for {:.0} ms: peak {:.1} deg, {:.2} times that with motors still ({:.1} deg); back within 1 deg {}; \
+             at rest within {:.3} deg of its target",
+            PUSH_DURATION * 1e3,
+            figures.peak.to_degrees(),
+            figures.ratio(),
+            still.to_degrees(),
+            figures
+                .back
+                .map_or("never".into(), |s| format!("after {s:.2} s")),
+            figures.rest.to_degrees()
+        );
+        self.peaks
+            .push((format!("push {words}"), self.peak(at, end)));
+        self.pushes.push((words.into(), figures));
+        Ok(())
+    }
+
+    /// The whole story.
+    fn inspect(&mut self) -> Result<(), Failure> {
+        let count = if self.quick { QUICK_COUNT } else { COUNT };
+        for (i, payload) in PAYLOADS.iter().enumerate() {
+            self.chapter(payload.name);
+            if payload.mass > 0.0 {
+                self.set_payload(payload, true)?;
+            }
+            self.swap(payload.gain_set)?;
+            heading();
+            for k in 0..count {
+                let bend = target(OFFSET * i + k);
+                let scored = self.visit(payload.name, bend, DWELL)?;
+                let at = format!("{}, {}", payload.name, pose(bend, 0));
+                self.peaks.push((at.clone(), scored.peak));
+                self.moves.push((at, scored.figures));
+            }
+        }
+        let [bare, _, heaviest] = &PAYLOADS;
+        let held = self.story.commands.last().map_or(Bend::x(), |c| c.1);
+        println!();
+        self.push("outward", held, heaviest)?;
+        if !self.quick {
+            self.push("sideways", Bend::new(-held.y, held.x), heaviest)?;
+        }
+        self.chapter("pure feedback, bare");
+        self.set_payload(bare, false)?;
+        self.swap(PURE_FEEDBACK)?;
+        println!("\nThe same targets in pure feedback, for comparison; not part of the verdict:");
+        heading();
+        for k in 0..count {
+            self.visit("pure feedback, bare", target(k), PURE_DWELL)?;
+        }
+        Ok(())
+    }
+
+    fn keep(&self, folder: &Path) -> std::io::Result<()> {
+        let recorded = self.observer.look(|r| (*r).clone());
+        let motors = &self.joint.motor_names;
+        let (low, high) = self
+            .joint
+            .limits
+            .motors
+            .iter()
+            .fold((f64::NEG_INFINITY, f64::INFINITY), |(low, high), m| {
+                (low.max(m.low), high.min(m.high))
+            });
+        let label = format!("motor setpoints, rad (limits {low:.2} and {high:.2})");
+        let figure = self.story.picture(&recorded, motors, &label);
+        std::fs::write(folder.join("demo.svg"), figure.svg())?;
+        self.story
+            .record(&recorded, motors, "rad", &folder.join("demo.csv"))
+    }
+
+    /// Judges and prints.
+    fn verdict(&self) -> Verdict {
+        let bars = Bars::default();
+        let mut verdict = Verdict::default()
+            .moves(&bars, &self.moves)
+            .payloads(&bars, &self.payloads)
+            .pushes(&bars, &self.pushes)
+            .setpoints(&bars, &self.peaks);
+        if !self.quick {
+            verdict = verdict.swaps(&bars, &self.swaps);
+        }
+        let mut table = Table::new(&[
+            ("verdict", "", Align::Left),
+            ("worst", "", Align::Right),
+            ("at most", "", Align::Right),
+            ("", "", Align::Left),
+            ("where", "", Align::Left),
+        ]);
+        for bar in &verdict.bars {
+            table.row([
+                bar.what.into(),
+                bar.unit.show(bar.figure),
+                bar.unit.show(bar.limit),
+                if bar.good() { "pass" } else { "FAIL" }.into(),
+                bar.at.clone(),
+            ]);
+        }
+        println!("\n{table}");
+        let words = if verdict.good() {
+            "good: every bar is met"
+        } else {
+            "NOT GOOD"
+        };
+        println!("verdict: {words}");
+        verdict
+    }
+}
+
+fn score_move(
+    recorded: &crate::node::observer::Recorded,
+    bend: Bend,
+    sent: f64,
+    end: f64,
+) -> Result<MoveFigures, TrialError> {
+    MoveFigures::score(&recorded.bends, bend, sent, end)
+}
+
+fn heading() {
+    println!(
+        "\n{:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}\n{:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}",
+        "payload",
+        "asked",
+        "reached",
+        "error",
+        "overshoot",
+        "settled",
+        "setpoint peak",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "",
+        "travel  speed"
+    );
+}
