@@ -2,6 +2,8 @@
 //! simulated joint.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+pub mod many;
+
 use nalgebra::Vector3;
 use withy::beam::{DriveKind, JointDescription, Options, Plant};
 use withy::config::{JointFile, SimulatedFile};
