@@ -5,6 +5,8 @@
 #[path = "graph/harness.rs"]
 mod harness;
 
+use std::time::Duration;
+
 use harness::Stage;
 
 #[test]
@@ -35,5 +37,225 @@ fn remapping_and_namespace() {
     stage.client(
         "tracks.py",
         &["/garden/neck/guide", "/garden", "/look", "inertial"],
+    );
+}
+
+#[test]
+fn parameter_services() {
+    let mut stage = Stage::new(3);
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("parameters.py", &[]);
+}
+
+#[test]
+fn malformed_foreign_and_partial_messages() {
+    let mut stage = Stage::new(4);
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("malformed.py", &[]);
+}
+
+#[test]
+fn one_joint_starved_the_other_undisturbed() {
+    let mut stage = Stage::new(5);
+    let neck = std::fs::read_to_string(stage.config("glasshouse-neck.yaml")).unwrap();
+    for side in ["left", "right"] {
+        let text = neck.replace("namespace: /", &format!("namespace: /{side}"));
+        std::fs::write(stage.config(&format!("{side}.yaml")), text).unwrap();
+    }
+    stage.withy_run(&["left.yaml", "right.yaml"], &[]);
+    stage.plant(&["ns=/left"]);
+    stage.plant(&["ns=/right"]);
+    stage.client("starved.py", &[]);
+}
+
+#[test]
+fn nothing_goes_out_before_the_sensors_are_there() {
+    let mut stage = Stage::new(6);
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&["imu=off"]);
+    stage.client("waiting.py", &[]);
+}
+
+#[test]
+fn sigterm_and_sigint_bring_the_joint_to_rest() {
+    for (number, joint, signal, kind) in [
+        (7, "glasshouse-neck.yaml", "15", "position"),
+        (8, "glasshouse-neck-velocity.yaml", "2", "velocity"),
+    ] {
+        let mut stage = Stage::new(number);
+        stage.withy_run(&[joint], &[]);
+        stage.plant(&[&format!("kind={kind}")]);
+        let pid = stage.pid("withy").to_string();
+        stage.client("stopping.py", &[&pid, signal, kind]);
+        let status = stage.wait("withy", Duration::from_secs(10));
+        assert!(status.success(), "{status}\n{}", stage.log("withy"));
+    }
+}
+
+#[test]
+fn ticks_at_imu_samples() {
+    let mut stage = Stage::new(9);
+    stage.withy_run(&["glasshouse-neck-imu-tick.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("imu_tick.py", &[]);
+}
+
+#[test]
+fn setpoints_as_an_array() {
+    let mut stage = Stage::new(10);
+    let file = "glasshouse-neck.yaml";
+    stage.edit(file, "message: joint_state", "message: float64_array");
+    stage.withy_run(&[file], &[]);
+    stage.plant(&["message=float64_array"]);
+    stage.client("as_array.py", &[]);
+}
+
+#[test]
+fn velocity_setpoints_are_zero_on_stale_data() {
+    let mut stage = Stage::new(11);
+    stage.withy_run(&["glasshouse-neck-velocity.yaml"], &[]);
+    stage.plant(&["kind=velocity"]);
+    stage.client("velocity.py", &[]);
+}
+
+#[test]
+fn parameters_at_start_and_logs() {
+    let mut stage = Stage::new(12);
+    let file = stage.config("given.yaml");
+    let text = "/**:\n  ros__parameters:\n    gain_set: bare\n    gains:\n      neck_motor_2:\n        kp: 1\n    \
+                somebody_elses: 3\n";
+    std::fs::write(&file, text).unwrap();
+    let file = file.to_str().unwrap();
+    let ros = ["--params-file", file, "-p", "limits.correction:=0.12"];
+    stage.withy_run(&["glasshouse-neck.yaml"], &ros);
+    stage.plant(&[]);
+    stage.client("given.py", &[]);
+    assert!(stage.log("withy").contains("somebody_elses"));
+}
+
+#[test]
+fn what_is_bad_at_start_ends_with_one_sentence() {
+    let stage = Stage::new(13);
+    let neck = "glasshouse-neck.yaml";
+    let cases: [(&[&str], &[&str], &[&str]); 8] = [
+        (
+            &[neck],
+            &["-p", "gains.neck_motor_1.kp:=-1.0"],
+            &["gains.neck_motor_1.kp", "-1", "from 0"],
+        ),
+        (
+            &[neck],
+            &["-p", "gains.neck_motor_1.integral_order:=2.0"],
+            &["integral_order", "is 2", "below 2"],
+        ),
+        (
+            &[neck],
+            &["-p", "gain_set:=feather"],
+            &["'feather'", "'bare'"],
+        ),
+        (
+            &[neck],
+            &["-p", "gains.neck_motor_1.kp:=much"],
+            &["kp", "a string", "a double"],
+        ),
+        (&[neck], &["-p", "tick_rate_hz:=100.0"], &["tick_rate_hz"]),
+        (
+            &[neck],
+            &["--params-file", "nowhere.yaml"],
+            &["nowhere.yaml"],
+        ),
+        (&[neck], &["-r", "nonsense"], &["nonsense"]),
+        (&[neck, neck], &[], &["/withy", "name"]),
+    ];
+    for (joints, ros, words) in cases {
+        let output = stage.withy(joints, ros).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{ros:?}: {said}");
+        let own: Vec<_> = said.lines().filter(|l| l.starts_with("withy: ")).collect();
+        assert_eq!(own.len(), 1, "{ros:?}: {said}");
+        for word in words {
+            assert!(own[0].contains(word), "{ros:?}: {word} is not in {said}");
+        }
+        assert!(!said.contains("panicked"), "{ros:?}: {said}");
+    }
+}
+
+#[test]
+fn gains_are_saved() {
+    let mut stage = Stage::new(14);
+    let file = stage.config("gains/any-payload.yaml");
+    let before = std::fs::read_to_string(&file).unwrap();
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("saving.py", &[]);
+    let kept = stage.config("gains/any-payload.yaml.1.bak");
+    assert_eq!(std::fs::read_to_string(kept).unwrap(), before);
+    let read = withy::config::JointFile::load(stage.config("glasshouse-neck.yaml")).unwrap();
+    assert_eq!(read.gain_sets[read.initial].gains.motors[2].ki, 4.75);
+}
+
+#[test]
+fn a_gain_set_made_for_less_delay_is_refused() {
+    for (number, way) in [(15, "swap"), (16, "start")] {
+        let mut stage = Stage::new(number);
+        let from = "delay_allowed_s: 0.02";
+        stage.edit("gains/bare.yaml", from, "delay_allowed_s: 0.001");
+        let ros: &[&str] = match way {
+            "swap" => &[],
+            _ => &["-p", "gain_set:=bare"],
+        };
+        stage.withy_run(&["glasshouse-neck.yaml"], ros);
+        stage.plant(&[]);
+        stage.client("delay.py", &[way]);
+    }
+}
+
+#[test]
+fn a_pose_sent_by_hand() {
+    let mut stage = Stage::new(17);
+    let pose = ["--inclination-deg", "12", "--direction-deg", "-70"];
+    let mut lonely = stage.point(&pose, &["--timeout-s", "1"]);
+    let output = lonely.output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(said.contains("no joint answers as /withy"), "{said}");
+
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("ready.py", &[]);
+    let output = stage.point(&pose, &["--timeout-s", "60"]).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    let number = |key: &str, word: &str| -> f64 {
+        let line = said.lines().find(|l| l.starts_with(key)).unwrap();
+        let after = line.split(word).nth(1).unwrap().trim();
+        after.split(' ').next().unwrap().parse().unwrap()
+    };
+    assert!(
+        (number("reached", "inclination") - 12.0).abs() < 0.7,
+        "{said}"
+    );
+    assert!(
+        (number("reached", "direction") + 70.0).abs() < 3.0,
+        "{said}"
+    );
+    assert!(number("error", "error") < 0.7, "{said}");
+
+    // The sensors fall silent: the pose cannot be held, and that is said in time.
+    stage.client("silence.py", &[]);
+    let output = stage.point(&pose, &["--timeout-s", "2"]).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(said.contains("not held within 2 s"), "{said}");
+
+    let bad = ["--inclination-deg", "NaN", "--direction-deg", "0"];
+    let output = stage.point(&bad, &[]).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(
+        said.contains("--inclination-deg is NaN; accepted: 0 to 180"),
+        "{said}"
     );
 }

@@ -1,9 +1,11 @@
 """What the clients have in common: a node that listens in the background, and waiting on conditions."""
 
 import math
+import os
 import sys
 import threading
 import time
+import traceback
 
 import rclpy
 from diagnostic_msgs.msg import DiagnosticArray
@@ -226,10 +228,16 @@ def angles(message, names, field="position"):
 MOTORS = ["neck_motor_%d" % i for i in (1, 2, 3, 4)]
 
 
-def done():
+def done(code=0):
     """Ends at once: the middleware's threads are not waited for."""
     sys.stdout.flush()
     sys.stderr.flush()
-    import os
+    os._exit(code)
 
-    os._exit(0)
+
+def failed(*error):
+    traceback.print_exception(*error)
+    done(1)
+
+
+sys.excepthook = failed

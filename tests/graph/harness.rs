@@ -153,12 +153,17 @@ impl Stage {
         }
     }
 
-    /// Sends a signal, for example `-TERM`, to a process.
-    pub fn signal(&self, name: &str, signal: &str) {
+    /// The process's number.
+    pub fn pid(&self, name: &str) -> u32 {
         let (_, child) = self.running.iter().find(|(n, _)| n == name).unwrap();
-        let pid = child.id().to_string();
-        let sent = Command::new("kill").args([signal, &pid]).status().unwrap();
-        assert!(sent.success());
+        child.id()
+    }
+
+    /// The command `withy point`.
+    pub fn point(&self, pose: &[&str], more: &[&str]) -> Command {
+        let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
+        command.arg("point").args(pose).args(more);
+        command
     }
 }
 

@@ -1,10 +1,10 @@
-"""A joint as a stranger would write it, on the graph: motors that follow their setpoints with a lag, a beam that goes
-where the tendons of the continuum limit put it, an IMU and encoders.
+"""A joint as a stranger would write it, on the graph: motors that follow their setpoints with a lag, a beam that swings
+about where the tendons of the continuum limit put it, an IMU and encoders.
 
 Motor angle of tendon i: q_i = r/(drum) * (b . u_i), b the bend vector, u_i the anchor's direction: the constant-curvature
 length L - theta r cos(phi - psi_i) (Webster and Jones 2010), which is not the chord length that Withy uses, so the two
-differ a little and the feedback has something to do. SciPy turns bends into quaternions (scipy.spatial.transform) where it
-is there; here the half-angle formula does: q = [sin(theta/2) axis, cos(theta/2)].
+differ a little and the feedback has something to do. Attitudes are made by the half-angle
+formula, q = [sin(theta/2) axis, cos(theta/2)].
 
 Run: plant.py <key=value ...>; keys below. Ends on SIGTERM.
 """
@@ -32,8 +32,12 @@ DEFAULTS = {
     "names": "neck_motor_1,neck_motor_2,neck_motor_3,neck_motor_4",
     "start": "0.05,-0.03",
     "imu_topic": "imu",
+    "imu": "on",
     # Degrees of sag that the encoders do not show, toward -y.
     "sag": 1.0,
+    # The beam with its head swings about where the tendons put it: natural frequency, rad/s, and damping ratio (invented).
+    "swing": 40.0,
+    "damping": 0.5,
 }
 
 
@@ -47,7 +51,7 @@ class Plant:
         self.gear = gear
         self.q = [gear * (bx * c + by * s) for c, s in self.u]
         self.setpoint = None
-        self.imu_on = self.motors_on = True
+        self.imu_on, self.motors_on = options["imu"] == "on", True
         self.node = rclpy.create_node("plant", namespace=options["ns"])
         newest = QoSProfile(depth=1, reliability=ReliabilityPolicy.RELIABLE)
         topic = options["node"] + "/motor_setpoints"
@@ -60,6 +64,7 @@ class Plant:
         self.joints = self.node.create_publisher(JointState, "joint_states", qos_profile_sensor_data)
         self.truth = self.node.create_publisher(Vector3, "plant/true_bend", 10)
         self.bend = self.bend_of(self.q)
+        self.rate = (0.0, 0.0)
         self.node.create_timer(1.0 / options["rate"], self.step)
 
     def on_joint_state(self, message):
@@ -91,8 +96,13 @@ class Plant:
             weight = dt / (self.o["lag"] + dt)
             for i, s in enumerate(self.setpoint):
                 self.q[i] += weight * (s - self.q[i]) if self.o["kind"] == "position" else dt * s
-        bx, by = self.bend_of(self.q)
-        old, self.bend = self.bend, (bx, by)
+        # Second order, in steps of a tenth of the sample's period; semi-implicit Euler.
+        rest, w, z = self.bend_of(self.q), self.o["swing"], self.o["damping"]
+        for _ in range(10):
+            h = dt / 10
+            self.rate = tuple(v + h * (w * w * (r - b) - 2 * z * w * v) for v, r, b in zip(self.rate, rest, self.bend))
+            self.bend = tuple(b + h * v for b, v in zip(self.bend, self.rate))
+        bx, by = self.bend
         stamp = self.node.get_clock().now().to_msg()
         if self.motors_on:
             message = JointState(name=list(self.names), position=list(self.q))
@@ -109,8 +119,7 @@ class Plant:
             message.orientation.x, message.orientation.y = -by * k, bx * k
             message.orientation.w = math.cos(half)
             # Near enough for small bends: the angular velocity is the rate of the rotation vector.
-            message.angular_velocity.x = -(by - old[1]) / dt
-            message.angular_velocity.y = (bx - old[0]) / dt
+            message.angular_velocity.x, message.angular_velocity.y = -self.rate[1], self.rate[0]
             self.imu.publish(message)
         self.truth.publish(Vector3(x=bx, y=by))
 

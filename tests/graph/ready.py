@@ -1,0 +1,7 @@
+"""Waits until the loop tracks."""
+
+from client import *
+
+c = Client()
+c.tracking()
+done()

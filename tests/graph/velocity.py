@@ -1,0 +1,26 @@
+"""Drives that take velocities: they track, and stale data mean zero, since a held velocity is no hold."""
+
+import math
+
+from client import *
+
+c = Client()
+c.tracking()
+for direction in (40, 200):
+    c.point(bend_deg(12, direction))
+    near(c.truth(), bend_deg(12, direction), math.radians(0.7), "with velocities")
+message = c.newest["setpoints"]
+assert message.name == MOTORS and len(message.velocity) == 4 and not message.position
+
+c.send(c.pose(bend_deg(20, 20)))
+until(lambda: max(abs(v) for v in c.newest["setpoints"].velocity) > 0.2, "motion")
+c.switch("imu_on", False)
+until(lambda: c.newest["setpoints"].velocity.tolist() == [0.0] * 4, "zero velocity")
+at = c.truth()
+holds(lambda: c.newest["setpoints"].velocity.tolist() == [0.0] * 4, "zero stays", 1.0)
+near(c.truth(), at, 1e-3, "the joint while data are stale")
+until(lambda: c.status["mode"] == "stopped", "the loop to stop")
+c.switch("imu_on", True)
+until(lambda: c.status["mode"] == "tracking", "the loop to start anew")
+near(c.truth(), at, math.radians(0.5), "after the restart")
+done()
