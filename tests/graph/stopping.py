@@ -10,14 +10,14 @@ pid, signal, kind = int(sys.argv[1]), int(sys.argv[2]), sys.argv[3]
 field = "position" if kind == "position" else "velocity"
 c = Client()
 c.tracking()
-c.point(bend_deg(12, 40))
+c.point(bend_deg(20, 70))
 c.send(c.pose(bend_deg(20, 250)))
-until(lambda: math.hypot(c.truth()[0] - bend_deg(12, 40)[0], c.truth()[1] - bend_deg(12, 40)[1]) > 0.1, "motion")
+until(lambda: math.hypot(c.truth()[0] - bend_deg(20, 70)[0], c.truth()[1] - bend_deg(20, 70)[1]) > 0.03, "motion")
 c.clear("setpoints")
 start = time.monotonic()
 os.kill(pid, signal)
 # A command now comes too late.
-c.desired.publish(c.pose(bend_deg(20, 70)))
+c.desired.publish(c.pose(bend_deg(20, 160)))
 last = [0, start]
 
 
