@@ -1,4 +1,8 @@
 //! Reference, feedforward, correction and limits put together into setpoints.
+#![allow(
+    clippy::needless_range_loop,
+    reason = "several arrays, one place per motor each, are walked in step"
+)]
 
 use super::{HAND_OVER, Input, Joint, Law, Output, Source, State, handed_over};
 use crate::controller::limits::{dead_zone, factor_inside, factor_within};
