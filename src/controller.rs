@@ -171,6 +171,17 @@ struct MotorLaw {
     derivative: Option<Derivative>,
 }
 
+impl MotorLaw {
+    fn state(&self) -> MotorState {
+        MotorState {
+            from: self.gains.factors(),
+            integral: self.integral.with_output(0.0),
+            derivative: DerivativeState::default(),
+            derivative_output: 0.0,
+        }
+    }
+}
+
 /// The compiled controllers of all motors. Immutable: retuning makes a new one.
 #[derive(Clone, Debug)]
 pub struct Controllers {
@@ -318,17 +329,15 @@ impl Controllers {
 
     /// A fresh memory: nothing integrated, nothing differentiated.
     pub fn state(&self) -> ControllersState {
-        let motors = self
-            .motors
-            .iter()
-            .map(|m| MotorState {
-                from: m.gains.factors(),
-                integral: m.integral.with_output(0.0),
-                derivative: DerivativeState::default(),
-                derivative_output: 0.0,
-            })
-            .collect();
+        let motors = self.motors.iter().map(MotorLaw::state).collect();
         ControllersState { motors }
+    }
+
+    /// Makes a memory fresh, without allocating.
+    pub fn clear(&self, state: &mut ControllersState) {
+        for (law, memory) in self.motors.iter().zip(&mut state.motors) {
+            *memory = law.state();
+        }
     }
 
     /// One step of every motor's controller: `error` in, `correction` out, motor by motor.

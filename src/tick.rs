@@ -317,7 +317,7 @@ impl State {
     pub fn take_over(&mut self, old: &Law, new: &Law, now: f64) {
         if old.kind != new.kind {
             self.started = false;
-            self.controllers = new.controllers.state();
+            new.controllers.clear(&mut self.controllers);
             return;
         }
         let share = handed_over(self.taken_over, now);

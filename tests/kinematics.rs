@@ -439,8 +439,8 @@ fn untold_directions_go_straight() {
     let mut q = [0.0; 4];
     let b = bend_from(0.3, 0.0);
     kin.motor_angles(b, &mut q);
-    for i in 1..4 {
-        q[i] = -0.03 * kin.gearing(i);
+    for (i, angle) in q.iter_mut().enumerate().skip(1) {
+        *angle = -0.03 * kin.gearing(i);
     }
     let fix = kin.bend_from_motors(&q, Bend::zeros());
     assert!((fix.bend - b).norm() < 1e-5, "{fix:?}");

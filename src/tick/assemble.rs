@@ -75,7 +75,7 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     };
     state.shaper.rest_at(at);
     state.model.rest_at(at);
-    state.controllers = law.controllers.state();
+    law.controllers.clear(&mut state.controllers);
     state.inverse_gain = state.plan.inverse_gain;
     state.inverse_gain_from = (state.plan.inverse_gain, f64::NEG_INFINITY);
     state.take_over = false;
