@@ -219,6 +219,11 @@ impl LoopSide {
         self.shared.holds_seen.store(holds, Ordering::Release);
     }
 
+    /// Whether a law is on offer.
+    pub fn law_waits(&self) -> bool {
+        !self.offers.is_empty()
+    }
+
     /// Takes one law on offer, if there is one that was not withdrawn: `swap` exchanges it for the law in
     /// force, which goes back to be freed elsewhere.
     pub fn take_law(&mut self, swap: impl FnOnce(&mut Box<Program>)) {

@@ -19,7 +19,7 @@ use nix::time::{ClockId, ClockNanosleepFlags, clock_gettime, clock_nanosleep};
 
 use crate::config::TickSource;
 use crate::link::{Counts, LoopSide, Program, Record};
-use crate::tick::{Output, State, tick};
+use crate::tick::{LONGEST_WAIT, Output, State, tick};
 
 const NS: i64 = 1_000_000_000;
 /// Departure of the system clock from the loop's that counts as a step, ns. Below it one offset serves, so
@@ -183,6 +183,8 @@ struct Loop {
     record: Box<Record>,
     counts: Counts,
     period: i64,
+    /// Since when a law is on offer.
+    law_waits_since: Option<f64>,
 }
 
 impl Loop {
@@ -201,6 +203,7 @@ impl Loop {
             counts: Counts::default(),
             period: ((joint.period * NS as f64).round() as i64).max(1),
             program: Box::new(program),
+            law_waits_since: None,
         }
     }
 
@@ -281,10 +284,17 @@ impl Loop {
     fn tick(&mut self, began: i64) {
         let now = self.clock.seconds(began);
         let (program, state) = (&mut self.program, &mut self.state);
-        self.side.take_law(|new| {
-            state.take_over(&program.law, &new.law, now);
-            std::mem::swap(program, new);
-        });
+        // One motion, one law: a motion under way ends first, unless it takes too long.
+        if self.side.law_waits() {
+            let since = *self.law_waits_since.get_or_insert(now);
+            if state.resting() || now - since >= LONGEST_WAIT {
+                self.law_waits_since = None;
+                self.side.take_law(|new| {
+                    state.take_over(&program.law, &new.law, now);
+                    std::mem::swap(program, new);
+                });
+            }
+        }
         let (input, _) = self.side.input();
         let record = &mut *self.record;
         tick(

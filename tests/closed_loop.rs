@@ -183,7 +183,7 @@ fn a_swap_leaves_no_trace_at_rest_and_little_in_motion() {
             at_rest.run(5.0);
             let record = &at_rest.record;
             let before = trial::mean_bend(&bends(record), at - 0.5, at).unwrap();
-            let figures = SwapFigures::score(&bends(record), &setpoints(record), at).unwrap();
+            let figures = SwapFigures::score(&bends(record), &setpoints(record), (at, at)).unwrap();
             let after = bends(record);
             let moved = trial::greatest_departure(&after, before, at, at + 4.9).unwrap();
             println!(

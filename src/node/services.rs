@@ -23,8 +23,9 @@ use crate::config::save_gain_set;
 use crate::link::{Handle, LawSender};
 use crate::rt::Clock;
 
-/// How long the loop may take to take a law or a request to hold. A tick takes some milliseconds.
-const PATIENCE: Duration = Duration::from_secs(1);
+/// How long the loop may take to take a law or a request to hold: a law waits for the motion under way,
+/// [`crate::tick::LONGEST_WAIT`] at most.
+const PATIENCE: Duration = Duration::from_secs(3);
 
 /// One request.
 enum Request {
