@@ -45,8 +45,10 @@ pub struct BendSample {
 /// One set of setpoints as sent.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SetpointSample {
-    /// s
+    /// When it was sent or received, s.
     pub time: f64,
+    /// Stamp of the measurement that it rests on, s.
+    pub stamp: f64,
     /// rad or rad/s, in motor order.
     pub setpoints: Vec<f64>,
 }
@@ -337,8 +339,7 @@ pub struct SwapFigures {
     pub ordinary_step: f64,
 }
 
-/// Where a swap's step is looked for, before it was asked for and after it was done, s: stamps of setpoints are those of
-/// the measurements that they rest on.
+/// Where a swap's step is looked for, before it was asked for and after it was done, s.
 const SWAP_WINDOW: (f64, f64) = (0.02, 0.05);
 
 impl SwapFigures {
@@ -386,8 +387,8 @@ pub struct SetpointPeak {
 impl SetpointPeak {
     /// The peaks of what was sent from `from` to `to` by a loop with a tick of `period` s.
     ///
-    /// The speed of position setpoints is their change over the time between, in whole periods, at least one: the jitter of
-    /// receipt does not count, a lost message does not look like a leap.
+    /// The speed of position setpoints is their change over the time between, in whole periods, at least one: the larger of
+    /// what receipt and stamp say, so that jitter of either does not count and a lost message does not look like a leap.
     pub fn score(
         setpoints: &[SetpointSample],
         limits: &[MotorLimits],
@@ -408,7 +409,8 @@ impl SetpointPeak {
                             .travel
                             .max(u / if *u < 0.0 { limit.low } else { limit.high });
                         if let Some(before) = i.checked_sub(1).map(|i| &sent[i]) {
-                            let periods = ((now.time - before.time) / period).round().max(1.0);
+                            let between = (now.time - before.time).max(now.stamp - before.stamp);
+                            let periods = (between / period).round().max(1.0);
                             let speed = (u - before.setpoints[m]).abs() / (periods * period);
                             peak.speed = peak.speed.max(speed / limit.speed);
                         }

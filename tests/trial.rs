@@ -152,6 +152,7 @@ fn setpoint_peaks_are_shares_of_each_sides_limit() {
     let sent = |values: &[(f64, f64)]| -> Vec<SetpointSample> {
         let sample = |&(time, u): &(f64, f64)| SetpointSample {
             time,
+            stamp: 0.0,
             setpoints: vec![u],
         };
         values.iter().map(sample).collect()
@@ -195,6 +196,7 @@ fn a_swap_is_watched_for_five_seconds_and_its_step_is_found() {
             let jump = if time >= 3.0 { 0.01 } else { 0.0 };
             SetpointSample {
                 time,
+                stamp: time,
                 setpoints: vec![0.5 + noise + jump, -0.5],
             }
         })
@@ -236,4 +238,23 @@ fn overshoot_has_a_least_bar_for_small_moves() {
     let bars = Bars::default();
     assert!((bars.overshoot(2.0 * DEG) - 0.2 * DEG).abs() < 1e-15);
     assert!((bars.overshoot(40.0 * DEG) - 1.0 * DEG).abs() < 1e-15);
+}
+
+#[test]
+fn a_lost_message_in_a_burst_shows_in_its_stamp() {
+    let limits = [MotorLimits {
+        low: -4.0,
+        high: 4.0,
+        speed: 10.0,
+        acceleration: 500.0,
+    }];
+    // 40 mrad in two ticks of 5 ms, of which the first was lost, received 6 ms apart.
+    let sent = [(0.0, 0.0, 0.0), (0.006, 0.010, 0.04)];
+    let sent = sent.map(|(time, stamp, u)| SetpointSample {
+        time,
+        stamp,
+        setpoints: vec![u],
+    });
+    let peak = SetpointPeak::score(&sent, &limits, SetpointKind::Position, 0.005, (0.0, 1.0));
+    assert!((peak.speed - 0.4).abs() < 1e-12);
 }

@@ -69,7 +69,7 @@ pub enum ObserverError {
 pub struct Recorded {
     /// True bend, by the simulated joint's stamps.
     pub bends: Vec<BendSample>,
-    /// Setpoints, by the stamps of the measurements that they rest on.
+    /// Setpoints, by their receipt.
     pub setpoints: Vec<SetpointSample>,
 }
 
@@ -155,10 +155,11 @@ impl Observer {
             // A message that lacks a motor is not the joint's.
             if let Some(setpoints) = motors.iter().map(of).collect() {
                 let stamp = &message.header.stamp;
-                let time = stamps.time_of(stamp.sec, stamp.nanosec);
-                locked(&record)
-                    .setpoints
-                    .push(SetpointSample { time, setpoints });
+                locked(&record).setpoints.push(SetpointSample {
+                    time: stamps.now(),
+                    stamp: stamps.time_of(stamp.sec, stamp.nanosec),
+                    setpoints,
+                });
             }
             std::future::ready(())
         }));

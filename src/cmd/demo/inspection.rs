@@ -129,6 +129,7 @@ struct Inspection<'a> {
     pushes: Vec<(String, PushFigures)>,
     swaps: Vec<(String, SwapFigures)>,
     peaks: Vec<(String, SetpointPeak)>,
+    push_peaks: Vec<(String, SetpointPeak)>,
 }
 
 /// Runs the demo and prints its verdict.
@@ -253,6 +254,7 @@ fn start<'a>(
         pushes: Vec::new(),
         swaps: Vec::new(),
         peaks: Vec::new(),
+        push_peaks: Vec::new(),
     };
     let begin = inspection.observer.now();
     while let Some(missing) = inspection.observer.missing() {
@@ -426,9 +428,10 @@ impl Inspection<'_> {
         let figures = self
             .observer
             .look(|r| PushFigures::score(&r.bends, held, at, end, still))?;
+        let peak = self.peak(at, end);
         println!(
-            "push {words}, {PUSH:.0} N for {:.0} ms: peak {:.1} deg, {:.2} times that with motors still ({:.1} deg); back within 1 deg {}; \
-             at rest within {:.3} deg of its target",
+            "push {words}, {PUSH:.0} N for {:.0} ms: peak {:.1} deg, {:.2} times that with motors still ({:.1} deg);\n  back within 1 deg {}; \
+             at rest within {:.3} deg of its target; setpoints at {:.0} % of travel, {:.0} % of speed at most",
             PUSH_DURATION * 1e3,
             figures.peak.to_degrees(),
             figures.ratio(),
@@ -436,10 +439,11 @@ impl Inspection<'_> {
             figures
                 .back
                 .map_or("never".into(), |s| format!("after {s:.2} s")),
-            figures.rest.to_degrees()
+            figures.rest.to_degrees(),
+            100.0 * peak.travel,
+            100.0 * peak.speed
         );
-        self.peaks
-            .push((format!("push {words}"), self.peak(at, end)));
+        self.push_peaks.push((words.into(), peak));
         self.pushes.push((words.into(), figures));
         Ok(())
     }
@@ -505,6 +509,7 @@ impl Inspection<'_> {
             .moves(&bars, &self.moves)
             .payloads(&bars, &self.payloads)
             .pushes(&bars, &self.pushes)
+            .push_setpoints(&bars, &self.push_peaks)
             .setpoints(&bars, &self.peaks);
         if !self.quick {
             verdict = verdict.swaps(&bars, &self.swaps);

@@ -108,6 +108,7 @@ impl Story {
         Figure {
             title: "The glasshouse guide's neck inspects a bed of plants".into(),
             time_label: "time, s".into(),
+            span: (0.0, self.span.1 - start),
             panels: vec![
                 Panel {
                     label: "inclination, deg".into(),

@@ -1,0 +1,93 @@
+//! The demo as people run it, shortened: its verdict is good, and bad with feedback switched off.
+#![cfg(feature = "ros")]
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+/// Runs the short demo; its files go into `folder`. The demo takes a ROS domain of its own.
+fn demo(folder: &Path, more: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_withy"));
+    command
+        .args(["demo", "--quick", "--output"])
+        .arg(folder)
+        .args(more);
+    command.output().unwrap()
+}
+
+fn said(output: &Output) -> String {
+    format!(
+        "{}{}",
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr)
+    )
+}
+
+/// Lines of the verdict's table that pass and that fail.
+fn bars(text: &str) -> (Vec<&str>, Vec<&str>) {
+    let with = |word: &str| {
+        let marked = |l: &&str| l.contains(word);
+        text.lines().filter(marked).collect::<Vec<_>>()
+    };
+    (with("  pass  "), with("  FAIL  "))
+}
+
+#[test]
+fn verdict_is_good_and_leaves_picture_and_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = demo(folder.path(), &[]);
+    let text = said(&output);
+    println!("{text}");
+    assert_eq!(output.status.code(), Some(0));
+    assert!(text.contains("verdict: good"));
+    let (pass, fail) = bars(&text);
+    assert_eq!((pass.len(), fail.len()), (9, 0));
+    let svg = std::fs::read_to_string(folder.path().join("demo.svg")).unwrap();
+    assert!(svg.starts_with("<svg") && svg.ends_with("</svg>\n") && !svg.contains("<script"));
+    // The recording tells the same as the verdict: at the end of the move to 20 deg at 47 deg the joint stands there.
+    let csv = std::fs::read_to_string(folder.path().join("demo.csv")).unwrap();
+    let rows: Vec<Vec<f64>> = csv
+        .lines()
+        .skip(1)
+        .map(|l| {
+            l.split(',')
+                .map(|v| v.parse().unwrap_or(f64::NAN))
+                .collect()
+        })
+        .collect();
+    let asked = |row: &&Vec<f64>| (row[1] - 20.0).abs() < 1e-3 && (row[2] - 47.0).abs() < 1e-3;
+    let there: Vec<&Vec<f64>> = rows.iter().filter(asked).collect();
+    let held = there[there.len() / 10 * 4..there.len() / 10 * 5].iter();
+    assert!(held.clone().count() > 20);
+    for row in held {
+        assert!(
+            (row[3] - 20.0).abs() < 0.5 && (row[4] - 47.0).abs() < 1.0,
+            "{row:?}"
+        );
+    }
+}
+
+#[test]
+fn verdict_is_bad_without_feedback() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = demo(folder.path(), &["--feedback-off"]);
+    let text = said(&output);
+    println!("{text}");
+    assert_eq!(output.status.code(), Some(1));
+    assert!(text.contains("verdict: NOT GOOD"));
+    let (_, fail) = bars(&text);
+    assert!(fail.iter().any(|l| l.starts_with("mean error")));
+    assert!(text.contains("the verdict is not good"));
+}
+
+#[test]
+fn demo_refuses_a_joint_without_its_gain_sets() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/glasshouse-neck-velocity.yaml");
+    let output = demo(folder.path(), &["--joint", file.to_str().unwrap()]);
+    let text = said(&output);
+    assert_eq!(output.status.code(), Some(2), "{text}");
+    assert!(
+        text.contains("glasshouse-neck-velocity.yaml") && text.contains("accepted"),
+        "{text}"
+    );
+}
