@@ -338,7 +338,7 @@ impl World<'_> {
             message.header.stamp = stamp(reading.stamp);
             self.imu.publish(&message)?;
         }
-        if step % TRUTH_STEPS == 0 {
+        if step.is_multiple_of(TRUTH_STEPS) {
             let truth = self.plant.truth();
             let mut message = Vector3Stamped::default();
             message.header.frame_id.clone_from(&file.frames.base);

@@ -273,6 +273,7 @@ pub fn bends(record: &[Record]) -> Vec<BendSample> {
 pub fn setpoints(record: &[Record]) -> Vec<SetpointSample> {
     let sample = |r: &Record| SetpointSample {
         time: r.time,
+        stamp: r.out.stamp,
         setpoints: r.out.setpoints.clone(),
     };
     record.iter().map(sample).collect()
