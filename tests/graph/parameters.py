@@ -15,7 +15,9 @@ gains = ["kp", "ki", "kd", "integral_order", "derivative_order", "derivative_cor
 for motor in MOTORS:
     for gain in gains:
         assert isinstance(everything["gains.%s.%s" % (motor, gain)], float), (motor, gain)
-assert everything["gain_set"] == "any-payload" and everything["feedback"] == "imu"
+initial, sets = everything["gain_set"], everything["gain_sets"]
+other = next(s for s in sets if s != initial)
+assert initial in sets and everything["feedback"] == "imu"
 assert everything["use_sim_time"] is False and everything["tick_rate_hz"] == 200.0
 assert everything["motor_names"] == MOTORS
 assert abs(everything["limits.inclination"] - math.radians(40)) < 1e-12
@@ -35,7 +37,7 @@ assert listed(["gain"], 0) == ([], [])
 
 types = c.call(GetParameterTypes, "get_parameter_types", GetParameterTypes.Request(names=["gain_set", one + ".kp", "motor_names", "use_sim_time", "nothing"])).types
 assert list(types) == [4, 3, 9, 1, 0], types
-assert c.get("nothing", "gain_set") == [None, "any-payload"]
+assert c.get("nothing", "gain_set") == [None, initial]
 
 descriptors = c.call(DescribeParameters, "describe_parameters", DescribeParameters.Request(names=list(everything))).descriptors
 described = {d.name: d for d in descriptors}
@@ -68,7 +70,7 @@ refusals = [
     (kp, integer(1), [kp, "integer", "double"]),
     (kp, ParameterValue(type=ParameterType.PARAMETER_DOUBLE_ARRAY, double_array_value=[1.0]), [kp, "array of doubles"]),
     (kp, ParameterValue(), [kp, "removed"]),
-    ("gain_set", text("feather"), ["gain_set", "'feather'", "'any-payload'", "'bare'"]),
+    ("gain_set", text("feather"), ["gain_set", "'feather'", "'%s'" % initial, "'%s'" % other]),
     ("gain_set", double(1.0), ["gain_set", "a double", "a string"]),
     ("feedback", text("eyes"), ["feedback", "'eyes'", "'imu' or 'motors'"]),
     ("limits.inclination", double(1.2), ["limits.inclination", "1.2", "accepted"]),
@@ -117,7 +119,7 @@ assert not result.successful and "twice" in result.reason, result
 assert c.set_all([]).successful
 
 # A gain set swaps all motors at once, at rest and in motion; the joint does not notice much.
-for name in ("bare", "integer", "order-above-one", "pid", "camera-and-lamp", "any-payload"):
+for name in [s for s in sets if s != initial] + [initial]:
     c.clear("events", "setpoints")
     until(lambda: c.count("setpoints") > 20, "setpoints")
     index = c.count("setpoints")
@@ -137,9 +139,9 @@ for name in ("bare", "integer", "order-above-one", "pid", "camera-and-lamp", "an
 assert c.get(ki) == [before[ki]], "choosing a set discards changes of single gains"
 
 # A set and a gain in one atomic set: the set first, then the gain.
-result = c.set_all([(ki, double(1.25)), ("gain_set", text("bare"))])
-assert result.successful and c.get("gain_set", ki) == ["bare", 1.25], result
-assert c.set_all([("gain_set", text("any-payload"))]).successful
+result = c.set_all([(ki, double(1.25)), ("gain_set", text(other))])
+assert result.successful and c.get("gain_set", ki) == [other, 1.25], result
+assert c.set_all([("gain_set", text(initial))]).successful
 
 # Feedback from the motors: the sag, which they do not see, comes back. Upright, so that the model's gain plays no part.
 c.point((0.0, 0.0))
