@@ -122,7 +122,9 @@ fn a_payload_set_on_while_held_is_carried() {
     }
 }
 
-fn pushed(neck: &Neck, set: &str, toward: f64, still: bool) -> (Vec<trial::BendSample>, Bend) {
+/// True bend, target and greatest share of a setpoint limit after a push toward `toward` deg from the
+/// direction of bend.
+fn pushed(neck: &Neck, set: &str, toward: f64, still: bool) -> (Vec<trial::BendSample>, Bend, f64) {
     let mut closed = neck.ready(set, HEAVIEST);
     let target = closed.point(20.0, 47.0);
     closed.run(3.0);
@@ -130,7 +132,13 @@ fn pushed(neck: &Neck, set: &str, toward: f64, still: bool) -> (Vec<trial::BendS
     let angle = (47.0 + toward).to_radians();
     let force = Vector3::new(4.0 * angle.cos(), 4.0 * angle.sin(), 0.0);
     closed.plant.push(force, 0.15).unwrap();
-    (bends(closed.run(6.0)), target)
+    let period = closed.joint.period;
+    let record = closed.run(6.0);
+    let sent = setpoints(record);
+    let span = (sent[0].time, sent[sent.len() - 1].time);
+    let limits = &neck.file.limits.motors;
+    let peak = SetpointPeak::score(&sent, limits, SetpointKind::Position, period, span);
+    (bends(record), target, peak.share())
 }
 
 #[test]
@@ -139,12 +147,13 @@ fn a_push_on_the_heaviest_payload_is_survived() {
     let bars = Bars::default();
     for set in ["any-payload", "camera-and-lamp"] {
         for toward in [0.0, 90.0, 180.0, 270.0, 45.0] {
-            let (still, _) = pushed(&neck, set, toward, true);
-            let (samples, target) = pushed(&neck, set, toward, false);
+            let (still, _, _) = pushed(&neck, set, toward, true);
+            let (samples, target, share) = pushed(&neck, set, toward, false);
             let (at, end) = (samples[0].time, samples[samples.len() - 1].time);
             let peak_still = trial::push_peak(&still, at, end).unwrap();
             let figures = PushFigures::score(&samples, target, at, end, peak_still).unwrap();
-            println!("{set}, push toward {toward} deg: {figures:.3?}");
+            println!("{set}, push toward {toward} deg: {figures:.3?}, setpoint share {share:.3}");
+            assert!(share < bars.setpoint_share, "{set} {toward}: {share}");
             assert!(
                 figures.ratio() <= bars.push_ratio,
                 "{set} {toward}: {figures:?}"
