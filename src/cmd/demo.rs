@@ -9,6 +9,7 @@ mod picture;
 
 use std::path::PathBuf;
 
+#[cfg(feature = "ros")]
 use super::CmdError;
 
 /// Show a simulated joint tracking poses on a ROS 2 graph, and judge it.

@@ -1,5 +1,6 @@
 //! `withy point`: a pose by inclination and direction, for people.
 
+#[cfg(feature = "ros")]
 use super::CmdError;
 
 /// Send a joint to a pose, wait until it is held, print what was reached.

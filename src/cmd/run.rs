@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+#[cfg(feature = "ros")]
 use super::CmdError;
 
 /// Run one control node per joint file, all in this process.

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+#[cfg(feature = "ros")]
 use super::CmdError;
 
 /// Run a simulated joint, which stands in for hardware and speaks only topics.
