@@ -34,7 +34,11 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     let clock = crate::rt::Clock::new();
     let (layer, rosout) = node::rosout(clock.clone());
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
-    let lines = fmt::layer().with_writer(std::io::stderr).with_target(false);
+    let colours = std::io::IsTerminal::is_terminal(&std::io::stderr());
+    let lines = fmt::layer()
+        .with_writer(std::io::stderr)
+        .with_ansi(colours)
+        .with_target(false);
     tracing_subscriber::registry()
         .with(filter)
         .with(lines)

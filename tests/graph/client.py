@@ -39,7 +39,7 @@ def until(condition, what, patience=PATIENCE):
         if value:
             return value
         time.sleep(0.005)
-    raise AssertionError("waited %g s for: %s" % (patience, what))
+    raise AssertionError("waited %g s for: %s" % (patience, what() if callable(what) else what))
 
 
 def holds(condition, what, seconds):
@@ -151,7 +151,7 @@ class Client:
 
     # Commands.
     def tracking(self):
-        until(lambda: self.status.get("mode") == "tracking", "the loop to track; diagnostics: %s" % self.status)
+        until(lambda: self.status.get("mode") == "tracking", lambda: "the loop to track; diagnostics: %s" % self.status)
 
     def pose(self, bend, frame="neck_base", q=None):
         message = PoseStamped()
@@ -170,7 +170,7 @@ class Client:
         until(lambda: "settled" in self.newest, "a first word on settled")
         self.clear("settled")
         self.send(self.pose(bend))
-        until(lambda: any(m.data for m in self.all["settled"]), "the pose to be held; diagnostics: %s" % self.status)
+        until(lambda: any(m.data for m in self.all["settled"]), lambda: "the pose to be held; diagnostics: %s" % self.status)
 
     def switch(self, what, on):
         until(lambda: self.switch_out.get_subscription_count() > 0, "the plant to listen")
