@@ -119,6 +119,12 @@ pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
         simulated,
     };
     let spinner = Spinner::new(node).map_err(NodeError::System)?;
+    tracing::info!(
+        "simulated joint {} running: {} motors, payload {:.0} g",
+        file.name,
+        file.motor_names.len(),
+        simulated.payload.0 * 1e3
+    );
     world.run(&inbox, &stop);
     runtime.shutdown_timeout(Duration::from_millis(200));
     drop(spinner);

@@ -296,7 +296,11 @@ impl Inspection<'_> {
     }
 
     fn chapter(&mut self, name: &str) {
-        self.story.chapters.push((self.observer.now(), name.into()));
+        let at = match self.story.chapters.as_slice() {
+            [] => self.story.span.0,
+            _ => self.observer.now(),
+        };
+        self.story.chapters.push((at, name.into()));
     }
 
     fn mark(&mut self, at: f64, label: impl Into<String>) {
@@ -475,6 +479,7 @@ impl Inspection<'_> {
         }
         self.chapter("pure feedback, bare");
         self.set_payload(bare, false)?;
+        self.swap(bare.gain_set)?;
         self.swap(PURE_FEEDBACK)?;
         println!("\nThe same targets in pure feedback, for comparison; not part of the verdict:");
         heading();

@@ -1,0 +1,68 @@
+//! The simulated joint as a process: what it refuses, and that it ends when it is told to.
+#![cfg(feature = "ros")]
+
+use std::io::{BufRead, BufReader};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+
+fn simulate(domain: &str, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_withy"));
+    command
+        .arg("simulate")
+        .args(arguments)
+        .env("ROS_DOMAIN_ID", domain)
+        .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST");
+    command
+}
+
+#[test]
+fn bad_options_are_refused_with_one_sentence() {
+    let refusals: [(&[&str], &str); 7] = [
+        (&["--imu-rate", "nan"], "IMU rate"),
+        (&["--imu-age-ms", "-1"], "IMU age"),
+        (&["--stiction", "-0.1"], "stiction"),
+        (&["--motor-speed-scale", "0"], "speed scale"),
+        (&["--payload-g", "20000"], "payload mass"),
+        (&["--push-ms", "inf"], "--push-ms"),
+        (&["no-such-file.yaml"], "no-such-file.yaml"),
+    ];
+    for (arguments, word) in refusals {
+        // clap takes a negative number for an option unless it is joined to its own.
+        let joined = arguments.join("=");
+        let output = simulate("141", &[&joined]).output().unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{joined}: {said}");
+        assert_eq!(said.lines().count(), 1, "{said}");
+        assert!(said.contains(word), "{joined}: {said}");
+    }
+}
+
+#[test]
+fn signals_end_it_cleanly_and_soon() {
+    for (signal, domain) in [(Signal::SIGINT, "142"), (Signal::SIGTERM, "143")] {
+        let mut child = simulate(
+            domain,
+            &["--seed", "3", "--tolerances", "--payload-g", "210"],
+        )
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+        // Its first line says that it runs.
+        let mut first = String::new();
+        let said = child.stderr.take().unwrap();
+        BufReader::new(said).read_line(&mut first).unwrap();
+        assert!(first.contains("running"), "{first}");
+        let told = Instant::now();
+        kill(Pid::from_raw(child.id() as i32), signal).unwrap();
+        let status = child.wait().unwrap();
+        assert!(status.success(), "{signal}: {status}");
+        assert!(
+            told.elapsed() < Duration::from_secs(3),
+            "{:?}",
+            told.elapsed()
+        );
+    }
+}
