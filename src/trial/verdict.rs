@@ -233,20 +233,6 @@ impl Verdict {
         self
     }
 
-    /// Judges the travel that setpoints used in pushes. Their speed is not judged: against a blow the correction uses what
-    /// speed there is.
-    pub fn push_setpoints(mut self, bars: &Bars, peaks: &[(String, SetpointPeak)]) -> Self {
-        self.judge(
-            "push: setpoint peak, share of travel",
-            Unit::Share,
-            bars.setpoint_share,
-            peaks
-                .iter()
-                .map(|(at, p)| (at.as_str(), p.travel, bars.setpoint_share)),
-        );
-        self
-    }
-
     /// Judges the setpoints' peaks, of travel and of speed.
     pub fn setpoints(mut self, bars: &Bars, peaks: &[(String, SetpointPeak)]) -> Self {
         self.judge(

@@ -129,7 +129,6 @@ struct Inspection<'a> {
     pushes: Vec<(String, PushFigures)>,
     swaps: Vec<(String, SwapFigures)>,
     peaks: Vec<(String, SetpointPeak)>,
-    push_peaks: Vec<(String, SetpointPeak)>,
 }
 
 /// Runs the demo and prints its verdict.
@@ -254,7 +253,6 @@ fn start<'a>(
         pushes: Vec::new(),
         swaps: Vec::new(),
         peaks: Vec::new(),
-        push_peaks: Vec::new(),
     };
     let begin = inspection.observer.now();
     while let Some(missing) = inspection.observer.missing() {
@@ -447,7 +445,7 @@ impl Inspection<'_> {
             100.0 * peak.travel,
             100.0 * peak.speed
         );
-        self.push_peaks.push((words.into(), peak));
+        self.peaks.push((format!("push {words}"), peak));
         self.pushes.push((words.into(), figures));
         Ok(())
     }
@@ -514,7 +512,6 @@ impl Inspection<'_> {
             .moves(&bars, &self.moves)
             .payloads(&bars, &self.payloads)
             .pushes(&bars, &self.pushes)
-            .push_setpoints(&bars, &self.push_peaks)
             .setpoints(&bars, &self.peaks);
         if !self.quick {
             verdict = verdict.swaps(&bars, &self.swaps);
