@@ -204,6 +204,11 @@ pub struct ControllersState {
     motors: Vec<MotorState>,
 }
 
+/// Highest corner of a derivative that samples every `sample_period` s can realise, rad/s.
+pub fn highest_corner(sample_period: f64) -> f64 {
+    2.0 / sample_period
+}
+
 fn check(gains: &GainSet, motors: usize) -> Result<(), GainError> {
     if gains.motors.len() != motors {
         return Err(GainError::Count {
@@ -286,8 +291,7 @@ impl Controllers {
                 motor,
                 value: g.integral_order,
             })?;
-            // pi/dt is the Nyquist frequency of the samples: a corner above it rolls nothing off.
-            let most = std::f64::consts::PI / sample_period;
+            let most = highest_corner(sample_period);
             let derivative = if g.kd > 0.0 {
                 if !(g.derivative_corner > 0.0 && g.derivative_corner <= most) {
                     return Err(GainError::Corner {

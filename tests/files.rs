@@ -245,12 +245,12 @@ const CASES: &[Case] = &[
     ),
     // Gain sets.
     gains(
-        "  kp: 0.1 ",
-        "  kp: -0.1 ",
-        "all_motors.kp is -0.1; accepted: a number from 0 to 1000",
+        "  kp: 0.05 ",
+        "  kp: -0.05 ",
+        "all_motors.kp is -0.05; accepted: a number from 0 to 1000",
     ),
     gains(
-        "  ki: 5.0 ",
+        "  ki: 5.5 ",
         "  ki: .nan ",
         "all_motors.ki is .nan; accepted: a number from 0 to 1000",
     ),
@@ -277,31 +277,31 @@ const CASES: &[Case] = &[
     gains(
         "  kd: 0.0  ",
         "  kd: 0.1  #",
-        "derivative_corner_rad_s of motor neck_motor_1 is 2000; accepted: above 0 and at most 628.3 rad/s, ...",
+        "derivative_corner_rad_s of motor neck_motor_1 is 2000; accepted: above 0 and at most 400 rad/s, ...",
     ),
     gains(
-        "damping_s: 0.03",
+        "damping_s: 0.032",
         "damping_s: 1.5",
         "damping_s is 1.5; accepted: a number from 0 to 1 s",
     ),
     gains(
-        "smoothing_s: [0.3, 0.05]",
-        "smoothing_s: [0.3, 3]",
+        "smoothing_s: [0.397, 0.058]",
+        "smoothing_s: [0.397, 3]",
         "smoothing_s[1] is 3; accepted: a number from 0 to 2 s",
     ),
     gains(
-        "  gain: 0.95",
+        "  gain: 0.965",
         "  gain: 0",
         "model.gain is 0; accepted: a number from 0.2 to 5",
     ),
     gains(
-        "  time_constant_s: 0.045 ",
-        "  damping_ratio: 0.4 ",
+        "  natural_frequency_rad_s: 32.0\n",
+        "",
         "model.natural_frequency_rad_s is missing; accepted: a number from 0.1 to 1000 rad/s",
     ),
     gains(
-        "  time_constant_s: 0.045 ",
-        "  damping_ratio: 0.4\n  time_constant_s: 0.045 ",
+        "  damping_ratio: 0.61\n",
+        "  damping_ratio: 0.61\n  time_constant_s: 0.045\n",
         "model.time_constant_s is 0.045; accepted: either time_constant_s or natural_frequency_rad_s with damping_ratio, not both",
     ),
     gains(
@@ -320,18 +320,18 @@ const CASES: &[Case] = &[
         "structure is \"three\"; accepted: two_degrees_of_freedom or pure_feedback",
     ),
     gains(
-        "damping_s: 0.03",
+        "damping_s: 0.032",
         "motors: {neck_motor_5: {kp: 1}}",
         "motors.neck_motor_5 (given as a table of 1 keys) is not a known key; accepted here: \
          neck_motor_1, neck_motor_2, neck_motor_3, neck_motor_4",
     ),
     gains(
-        "damping_s: 0.03",
+        "damping_s: 0.032",
         "motors: {neck_motor_2: {ki: -1}}",
         "motors.neck_motor_2.ki is -1; accepted: a number from 0 to 1000",
     ),
     gains(
-        "damping_s: 0.03",
+        "damping_s: 0.032",
         "hold_band: {enter_rad: 0.02, leave_rad: 0.01}",
         "hold_band.leave_rad is 0.01; accepted: a number from 0.02 to 1 rad",
     ),

@@ -17,7 +17,7 @@ fn gains_of_single_motors_lie_over_those_of_all() {
     let names = ["a", "b"].map(String::from);
     let text = text(GAINS) + "\nmotors: {b: {ki: 4.0}}\n";
     let set = NamedGainSet::from_text(Path::new("set.yaml"), &text, &names).unwrap();
-    assert_eq!(set.gains.motors[0].ki, 5.0);
+    assert_eq!(set.gains.motors[0].ki, 5.5);
     assert_eq!(set.gains.motors[1].ki, 4.0);
     assert_eq!(set.gains.motors[1].kp, set.gains.motors[0].kp);
 }

@@ -146,6 +146,7 @@ mod tests {
             (0..400).for_each(|_| state.step(Some(&band), &[0.0, e], at_rest, 0.005));
             state.holding()
         };
+        assert!(!run(0.010, false));
         assert!(!run(0.010, true));
         assert!(run(0.005, true));
         assert!(run(0.010, true));

@@ -152,7 +152,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
     // the feedback in force.
     let corner = Range::above(
         0.0,
-        std::f64::consts::PI / file.imu_period.min(file.motor_period),
+        crate::controller::highest_corner(file.imu_period.min(file.motor_period)),
     );
     for (i, motor) in file.motor_names.iter().enumerate() {
         for (key, name, range, unit, what) in [
