@@ -148,7 +148,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
     let mut list = Vec::new();
     let gain = Range::closed(0.0, GREATEST_GAIN);
     let order = Range::between(0.0, 2.0);
-    // pi/period is the Nyquist frequency of the samples; the faster stream bounds it here, the law by
+    // The faster stream bounds it here, the law by
     // the feedback in force.
     let corner = Range::above(
         0.0,
