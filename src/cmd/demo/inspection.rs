@@ -39,13 +39,13 @@ const PAYLOADS: [Payload; 3] = [
     Payload {
         name: "camera head",
         mass: 0.210,
-        height: 0.045,
+        height: 0.050,
         gain_set: "camera",
     },
     Payload {
         name: "camera head and lamp",
         mass: 0.380,
-        height: 0.05,
+        height: 0.060,
         gain_set: "camera-and-lamp",
     },
 ];
