@@ -243,6 +243,13 @@ fn a_pose_sent_by_hand() {
     );
     assert!(number("error", "error") < 0.7, "{said}");
 
+    // Beyond its limit the joint holds another pose than the one asked, and that is no success.
+    let far = ["--inclination-deg", "70", "--direction-deg", "-70"];
+    let output = stage.point(&far, &["--timeout-s", "60"]).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(said.contains("from the one asked"), "{said}");
+
     // The sensors fall silent: the pose cannot be held, and that is said in time.
     stage.client("silence.py", &[]);
     let output = stage.point(&pose, &["--timeout-s", "5"]).output().unwrap();

@@ -59,23 +59,33 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         _ => CmdError::Failed(error.to_string()),
     })?;
     println!("asked    {}", words(theta, Some(phi)));
+    let mut error = 0.0;
     if let Some(bend) = answer.reached {
         let at = direction(bend).map(f64::to_degrees);
         println!("reached  {}", words(inclination(bend).to_degrees(), at));
-        let error = (bend - asked).norm().to_degrees();
+        error = (bend - asked).norm().to_degrees();
         println!("error    {error:.2} deg");
     } else {
         println!("reached  unknown: no head pose was seen");
     }
-    if answer.held {
-        println!("held after {:.2} s", answer.took);
-        Ok(())
-    } else {
-        Err(CmdError::Failed(format!(
+    if !answer.held {
+        return Err(CmdError::Failed(format!(
             "the pose was not held within {most} s; /diagnostics says what the joint does"
-        )))
+        )));
     }
+    if error > ELSEWHERE {
+        return Err(CmdError::Failed(format!(
+            "the joint holds a pose {error:.1} deg from the one asked: its limits.inclination cuts commands beyond it"
+        )));
+    }
+    println!("held after {:.2} s", answer.took);
+    Ok(())
 }
+
+/// Error from which a pose that is held is another one than was asked, deg: above any tolerance of
+/// holding and any noise.
+#[cfg(feature = "ros")]
+const ELSEWHERE: f64 = 3.0;
 
 /// Inclination and direction, deg, for people.
 #[cfg(feature = "ros")]
