@@ -277,7 +277,7 @@ const CASES: &[Case] = &[
     gains(
         "  kd: 0.0  ",
         "  kd: 0.1  #",
-        "derivative_corner_rad_s of motor neck_motor_1 is 2000; accepted: above 0 and at most 400 rad/s, ...",
+        "derivative_corner_rad_s of motor neck_motor_1 is 2000; accepted: above 0 and at most 400.0 rad/s, ...",
     ),
     gains(
         "damping_s: 0.032",

@@ -113,7 +113,7 @@ pub(super) fn law_refused(file: &Path, set: &NamedGainSet, error: &LawError) -> 
             motor("derivative_corner_rad_s", *i),
             *value,
             format!(
-                "above 0 and at most {most:.1} rad/s, half the sampling frequency of the feedback in {}",
+                "above 0 and at most {most:.1} rad/s, 2 times the sampling rate of the feedback in {}",
                 file.display()
             ),
         ),
