@@ -268,6 +268,8 @@ impl Loop {
                 self.counts.missed += (off / self.period) as u64;
             }
             self.tick(began);
+            // A sample that came while this tick waited for its time is used up.
+            stamp = self.side.last_input().head.map_or(stamp, |h| h.stamp);
             last = began;
             substitute = !sample;
         }

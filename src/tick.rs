@@ -127,12 +127,21 @@ pub enum Mode {
     Waiting,
     /// The sensors are slower than the gain set allows; no setpoint goes out.
     TooSlow,
+    /// A motor stands outside its travel (an encoder without its zero, perhaps); no setpoint goes out.
+    OutsideTravel,
     /// The loop is closed.
     Tracking,
     /// Data are stale: the last setpoint is held.
     Holding,
     /// Data have been stale for long: the setpoint is held and the loop will start anew.
     Stopped,
+}
+
+impl Mode {
+    /// Whether setpoints go out.
+    pub fn sends(self) -> bool {
+        matches!(self, Self::Tracking | Self::Holding | Self::Stopped)
+    }
 }
 
 /// Telemetry of one tick.
@@ -225,6 +234,8 @@ pub struct State {
     target_limited: bool,
     shaper: ShaperState,
     model: ReferenceModelState,
+    /// How the joint itself would follow: what damping compares the measured rate with.
+    joint_model: ReferenceModelState,
     controllers: ControllersState,
     estimator: estimate::Estimator,
     residue: Residue,
@@ -273,6 +284,7 @@ impl State {
             target_limited: false,
             shaper: ShaperState::new(dt, Bend::zeros()),
             model: ReferenceModelState::new(dt, Bend::zeros()),
+            joint_model: ReferenceModelState::new(dt, Bend::zeros()),
             controllers: law.controllers.state(),
             estimator: estimate::Estimator::new(motors),
             residue: Residue {
@@ -351,6 +363,11 @@ pub fn tick(
         state.last_good = now;
     }
     state.mode = next_mode(joint, law, state, good, now);
+    if state.mode != Mode::Tracking && state.hold != input.hold {
+        // A hold outlives the wait: what was asked before it is not done after it.
+        state.sequence = input.desired.map(|d| d.sequence);
+        stop_reference(state, input);
+    }
     match state.mode {
         Mode::Tracking => {
             if !state.started {
@@ -358,10 +375,10 @@ pub fn tick(
             }
             command(law, state, input);
             watch_over_bend(law, state, &estimate);
-            assemble::setpoints(joint, law, state, input, fresh, now, out);
+            assemble::setpoints(joint, law, state, fresh, now, out);
         }
         Mode::Stopped => (state.started, state.resuming) = (false, true),
-        Mode::Holding | Mode::Waiting | Mode::TooSlow => {}
+        Mode::Holding | Mode::Waiting | Mode::TooSlow | Mode::OutsideTravel => {}
     }
     if state.mode != Mode::Tracking {
         // A held velocity is no hold.
@@ -383,6 +400,7 @@ fn next_mode(joint: &Joint, law: &Law, state: &State, good: bool, now: f64) -> M
         (true, true) => Mode::Tracking,
         (true, false) if !state.estimator.knows_delay() => state.mode,
         (true, false) if state.estimator.delay(joint) > law.delay_allowed => Mode::TooSlow,
+        (true, false) if !state.estimator.inside(&law.limits.motors) => Mode::OutsideTravel,
         (true, false) => Mode::Tracking,
         (false, false) if state.mode == Mode::Stopped => Mode::Stopped,
         (false, false) => Mode::Waiting,
@@ -408,9 +426,15 @@ fn command(law: &Law, state: &mut State, input: &Input) {
         state.settled_since = None;
     }
     if state.hold != input.hold {
-        state.hold = input.hold;
-        state.target = state.shaper.point();
+        stop_reference(state, input);
     }
+}
+
+/// Does what a request to hold asks.
+fn stop_reference(state: &mut State, input: &Input) {
+    state.hold = input.hold;
+    state.target = state.shaper.point();
+    state.target_limited = false;
 }
 
 /// Hysteresis below the over-bend limit, rad (2 deg).
@@ -425,8 +449,10 @@ fn watch_over_bend(law: &Law, state: &mut State, estimate: &Estimate) {
         most
     };
     state.over_bend = bend > limit;
-    if state.over_bend {
-        state.target = state.shaper.point();
+    let at = state.shaper.point();
+    // A way back in stays open.
+    if state.over_bend && (state.target - at).dot(&estimate.bend) > 0.0 {
+        state.target = at;
     }
 }
 

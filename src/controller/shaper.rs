@@ -53,6 +53,7 @@ impl ShaperDesign {
                 return Err(ShaperError::Window(window));
             }
         }
+        let speed = speed.min(0.5 * acceleration * LONGEST_WINDOW);
         // The averaged ramp changes speed by at most 2 `speed` (a full reversal) within one window.
         let needed = (2.0 * speed / acceleration).min(LONGEST_WINDOW);
         // Rounded up: a shorter window would ask for more acceleration.

@@ -215,6 +215,11 @@ impl Diagnostics {
                     1e3 * gain_set.delay_allowed
                 ),
             ),
+            Mode::OutsideTravel => (
+                ERROR,
+                "no setpoints are sent: a motor stands outside its limits.travel_low and travel_high; is its encoder zeroed?"
+                    .into(),
+            ),
             Mode::Holding => (ERROR, "sensor data are stale: the setpoint is held".into()),
             Mode::Stopped => (
                 ERROR,
@@ -256,6 +261,7 @@ fn mode_name(mode: Mode) -> &'static str {
     match mode {
         Mode::Waiting => "waiting",
         Mode::TooSlow => "sensors_too_slow",
+        Mode::OutsideTravel => "outside_travel",
         Mode::Tracking => "tracking",
         Mode::Holding => "holding",
         Mode::Stopped => "stopped",

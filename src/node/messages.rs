@@ -78,6 +78,13 @@ impl DesiredPose {
     }
 }
 
+/// Motor angle beyond which a sample is a fault of the encoder or its message, rad: more turns than any
+/// tendon has length for.
+const GREATEST_ANGLE: f64 = 1e4;
+/// Angular velocity beyond which a sample is a fault, rad/s: gyros end at 35 rad/s (2000 deg/s; common
+/// practice, no source), with room for others.
+const GREATEST_RATE: f64 = 100.0;
+
 /// What an IMU message says.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HeadReading {
@@ -114,6 +121,13 @@ impl TryFrom<&Imu> for HeadReading {
             );
             return refuse("not_finite", sentence);
         }
+        if !(angular_velocity.amax() <= GREATEST_RATE) {
+            let sentence = format!(
+                "angular_velocity is ({}, {}, {}) rad/s; accepted: at most {GREATEST_RATE} about each axis",
+                w.x, w.y, w.z
+            );
+            return refuse("out_of_range", sentence);
+        }
         Ok(Self {
             gravity: world_from_imu.inverse() * -Vector3::z(),
             angular_velocity,
@@ -125,7 +139,7 @@ impl TryFrom<&Imu> for HeadReading {
 /// over, whatever stands beside them.
 ///
 /// # Errors
-/// Lists of different lengths; an angle of ours that is not finite; a motor named twice.
+/// Lists of different lengths; an angle of ours that is not finite or out of range; a motor named twice.
 pub fn read_motor_angles(
     message: &JointState,
     names: &[String],
@@ -145,6 +159,12 @@ pub fn read_motor_angles(
         if !angle.is_finite() {
             let sentence = format!("position of {name} is {angle}; accepted: a finite number");
             return refuse("not_finite", sentence);
+        }
+        if !(angle.abs() <= GREATEST_ANGLE) {
+            let sentence = format!(
+                "position of {name} is {angle} rad; accepted: at most {GREATEST_ANGLE} either way"
+            );
+            return refuse("out_of_range", sentence);
         }
         if angles[motor].replace(*angle).is_some() {
             return refuse(

@@ -182,7 +182,7 @@ impl Outlet {
             }
         }
         // A drive that takes velocities keeps the last one: that has to be zero.
-        let speaks = !matches!(newest.output.mode, Mode::Waiting | Mode::TooSlow);
+        let speaks = newest.output.mode.sends();
         if self.kind == SetpointKind::Velocity && speaks {
             newest.output.setpoints.fill(0.0);
             self.publish_setpoints(&newest);
@@ -198,7 +198,7 @@ impl Outlet {
 
     fn publish(&mut self, record: &Record) {
         let output = &record.output;
-        if !matches!(output.mode, Mode::Waiting | Mode::TooSlow) {
+        if output.mode.sends() {
             self.publish_setpoints(record);
             self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
             self.reference.position.clone_from(&output.references);

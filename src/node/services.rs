@@ -35,12 +35,14 @@ enum Request {
     List(ServiceRequest<ListParameters::Service>),
     Set(ServiceRequest<SetParameters::Service>),
     SetAtomically(ServiceRequest<SetParametersAtomically::Service>),
-    Hold(ServiceRequest<Trigger::Service>),
     SaveGains(ServiceRequest<Trigger::Service>),
 }
 
 /// The requests to one joint's services.
-pub struct Requests(BoxStream<'static, Request>);
+pub struct Requests {
+    in_turn: BoxStream<'static, Request>,
+    holds: BoxStream<'static, ServiceRequest<Trigger::Service>>,
+}
 
 impl Requests {
     /// Makes the services on `node`.
@@ -67,9 +69,12 @@ impl Requests {
             SetAtomically,
             Request::SetAtomically
         );
-        serve!("~/hold", Trigger, Request::Hold);
         serve!("~/save_gains", Trigger, Request::SaveGains);
-        Ok(Self(select_all(all).boxed()))
+        let holds = node.create_service::<Trigger>("~/hold", qos())?;
+        Ok(Self {
+            in_turn: select_all(all).boxed(),
+            holds: holds.boxed(),
+        })
     }
 }
 
@@ -103,17 +108,34 @@ pub struct Server {
 }
 
 impl Server {
-    /// Answers until the streams end.
+    /// Answers until the streams end: in turn, but for requests to hold, which wait neither for a law that
+    /// waits for a motion to end nor for the disk.
     pub async fn run(mut self, requests: Requests) {
         self.tell_start();
-        let Requests(mut requests) = requests;
-        while let Some(request) = requests.next().await {
-            let sent = self.answer(request).await;
+        let Requests {
+            mut in_turn,
+            mut holds,
+        } = requests;
+        let joint = self.joint.clone();
+        let handle = self.handle.clone();
+        let tell = |sent: r2r::Result<()>| {
             if let Err(error) = sent {
-                let joint = &self.joint;
+                let joint = &joint;
                 tracing::warn!(joint, "a service's reply could not be sent: {error}");
             }
-        }
+        };
+        let answer_holds = async {
+            while let Some(request) = holds.next().await {
+                let (success, message) = hold(&handle, &joint).await;
+                tell(request.respond(Trigger::Response { success, message }));
+            }
+        };
+        let answer_others = async {
+            while let Some(request) = in_turn.next().await {
+                tell(self.answer(request).await);
+            }
+        };
+        tokio::join!(answer_holds, answer_others);
     }
 
     async fn answer(&mut self, request: Request) -> r2r::Result<()> {
@@ -152,10 +174,6 @@ impl Server {
                     .collect();
                 let result = result(self.set(&changes).await);
                 r.respond(SetParametersAtomically::Response { result })
-            }
-            Request::Hold(r) => {
-                let (success, message) = self.hold().await;
-                r.respond(Trigger::Response { success, message })
             }
             Request::SaveGains(r) => {
                 let (success, message) = self.save_gains().await;
@@ -231,23 +249,6 @@ impl Server {
         let changed = self.parameters.commit(candidate);
         self.tell(Vec::new(), changed);
         Ok(())
-    }
-
-    async fn hold(&mut self) -> (bool, String) {
-        let number = self.handle.hold();
-        let start = Instant::now();
-        while !self.handle.hold_seen(number) {
-            if start.elapsed() > PATIENCE {
-                return (false, "the control loop does not answer".into());
-            }
-            tokio::time::sleep(Duration::from_millis(1)).await;
-        }
-        let joint = &self.joint;
-        tracing::info!(joint, "holding where the reference came to");
-        (
-            true,
-            "the reference stops and is held until the next command".into(),
-        )
     }
 
     async fn save_gains(&mut self) -> (bool, String) {
@@ -389,4 +390,21 @@ fn descriptor(name: &str, kind: u8, entry: &Entry) -> rcl::ParameterDescriptor {
         floating_point_range: range.into_iter().collect(),
         integer_range: Vec::new(),
     }
+}
+
+/// Stops the reference; says so when a tick has seen it.
+async fn hold(handle: &Handle, joint: &str) -> (bool, String) {
+    let number = handle.hold();
+    let start = Instant::now();
+    while !handle.hold_seen(number) {
+        if start.elapsed() > PATIENCE {
+            return (false, "the control loop does not answer".into());
+        }
+        tokio::time::sleep(Duration::from_millis(1)).await;
+    }
+    tracing::info!(joint, "holding where the reference came to");
+    (
+        true,
+        "the reference stops and is held until the next command".into(),
+    )
 }

@@ -4,7 +4,7 @@
     reason = "several arrays, one place per motor each, are walked in step"
 )]
 
-use super::{HAND_OVER, Input, Joint, Law, Output, Source, State, handed_over};
+use super::{HAND_OVER, Input, Joint, Law, Mode, Output, Source, State, handed_over};
 use crate::controller::limits::{dead_zone, factor_inside, factor_within};
 use crate::controller::{SetpointKind, Structure};
 use crate::geometry::Bend;
@@ -33,6 +33,8 @@ pub(super) struct Work {
     integrals: Vec<f64>,
     asked: Vec<f64>,
     base: Vec<f64>,
+    /// What was sent before this tick.
+    before: Vec<f64>,
 }
 
 impl Work {
@@ -47,7 +49,8 @@ impl Work {
             correction: zero.clone(),
             integrals: zero.clone(),
             asked: zero.clone(),
-            base: zero,
+            base: zero.clone(),
+            before: zero,
         }
     }
 
@@ -75,6 +78,7 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     };
     state.shaper.rest_at(at);
     state.model.rest_at(at);
+    state.joint_model.rest_at(at);
     law.controllers.clear(&mut state.controllers);
     state.inverse_gain = state.plan.inverse_gain;
     state.inverse_gain_from = (state.plan.inverse_gain, f64::NEG_INFINITY);
@@ -84,7 +88,7 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     state.over_bend = false;
     state.target = at;
     state.hold = input.hold;
-    // A command from before the start is old; only a new one moves the joint.
+    // After an outage a command from before is old; only a new one moves the joint.
     if std::mem::take(&mut state.resuming) {
         state.sequence = input.desired.map(|d| d.sequence);
     }
@@ -144,7 +148,6 @@ pub(super) fn setpoints(
     joint: &Joint,
     law: &Law,
     state: &mut State,
-    _input: &Input,
     fresh: bool,
     now: f64,
     out: &mut Output,
@@ -160,11 +163,11 @@ pub(super) fn setpoints(
     let share = handed_over(state.taken_over, now);
     let gain_change = blend_gain(state, now);
     let followed = plan.structure == Structure::TwoDegreesOfFreedom;
-    state
-        .model
-        .step(&plan.model, reference + state.shortfall * plan.gain);
-    let (model_bend, model_rate) = if followed {
-        (state.model.value(), state.model.rate())
+    let limited = reference + state.shortfall * plan.gain;
+    state.model.step(&plan.model, limited);
+    state.joint_model.step(&plan.joint_model, limited);
+    let (model_bend, joint_rate) = if followed {
+        (state.model.value(), state.joint_model.rate())
     } else {
         (reference, state.shaper.rate())
     };
@@ -229,7 +232,14 @@ pub(super) fn setpoints(
 
     // Damping in bend space, on the rate beyond the model's.
     let damping = state.damping_from + (law.damping - state.damping_from) * share;
-    let offset = (model_rate - estimate.rate) * damping;
+    let offset = match state.estimator.knows_rate() {
+        true => (joint_rate - estimate.rate) * damping,
+        // Without a rate the model's alone would push, not damp.
+        false => Bend::zeros(),
+    };
+    // A glitch of the gyro is no reason to ask for more than the authority.
+    let most = law.limits.correction;
+    let offset = offset * factor_within(work.jacobian.iter().map(|row| (row.dot(&offset), most)));
     let damping = match law.kind {
         SetpointKind::Position => offset,
         SetpointKind::Velocity => {
@@ -249,14 +259,6 @@ pub(super) fn setpoints(
         };
     }
 
-    // A hand-over starts from the correction that was sent last.
-    if std::mem::take(&mut state.take_over) {
-        for i in 0..work.correction.len() {
-            state.residue.start[i] = state.corrected[i] - work.correction[i];
-        }
-        state.residue.since = now;
-    }
-    let residue = state.residue.share(now);
     out.correction_limited = false;
     out.correction_share = 0.0;
     if followed && law.kind == SetpointKind::Position {
@@ -282,14 +284,30 @@ pub(super) fn setpoints(
             work.correction.iter_mut().for_each(|c| *c *= factor);
         }
     }
+    // A hand-over starts from the correction that was sent last.
+    if std::mem::take(&mut state.take_over) {
+        for i in 0..work.correction.len() {
+            state.residue.start[i] = state.corrected[i] - work.correction[i];
+        }
+        state.residue.since = now;
+    }
+    let residue = state.residue.share(now);
     for i in 0..work.correction.len() {
         work.correction[i] += residue * state.residue.start[i];
     }
     state.corrected.copy_from_slice(&work.correction);
 
+    state.work.before.copy_from_slice(&state.sent);
     match law.kind {
         SetpointKind::Position => position(joint, law, state, out),
         SetpointKind::Velocity => velocity(joint, law, state, out),
+    }
+    if !state.sent.iter().all(|s| s.is_finite()) {
+        // Messages are range-checked, so this is for what nobody thought of: start anew from what was.
+        state.sent.copy_from_slice(&state.work.before);
+        state.mode = Mode::Stopped;
+        (state.started, state.resuming) = (false, true);
+        return;
     }
     follow(joint, law, state, out);
     state.hunting.step(estimate.motors_bend, at_rest, now, dt);
@@ -468,7 +486,9 @@ fn follow(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
             // Drawn to the encoder slowly, since only the departure counts.
             SetpointKind::Velocity => {
                 state.expected[i] += dt * state.sent[i];
-                state.expected[i] += dt / HAND_OVER * (angles[i] - state.expected[i]);
+                let most = law.limits.correction + joint.follow_band;
+                let apart = (angles[i] - state.expected[i]).clamp(-most, most);
+                state.expected[i] += dt / HAND_OVER * apart;
             }
         }
         // A velocity drive lags by its own time constant.
@@ -477,7 +497,9 @@ fn follow(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
             SetpointKind::Velocity => joint.motor_time_constant * state.sent[i],
         };
         let departure = angles[i] - state.expected[i] + lag;
-        state.work.error[i] = dead_zone(departure, joint.follow_band);
+        // A glitch of an encoder teaches no more than the authority.
+        let departure = dead_zone(departure, joint.follow_band);
+        state.work.error[i] = departure.clamp(-law.limits.correction, law.limits.correction);
     }
     out.not_following = state.work.error.iter().any(|d| *d != 0.0);
     if out.not_following {

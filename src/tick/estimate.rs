@@ -49,12 +49,14 @@ struct Timing {
 }
 
 impl Timing {
-    fn sample(&mut self, stamp: f64, now: f64) {
+    /// A gap longer than `stale` is an outage and says nothing of the period.
+    fn sample(&mut self, stamp: f64, now: f64, stale: f64) {
         let weight = DELAY_WEIGHT.max(1.0 / f64::from(self.samples.min(1000) + 1));
         self.age += weight * (now - stamp - self.age);
-        if self.samples > 0 {
+        let gap = stamp - self.stamp;
+        if self.samples > 0 && gap <= stale {
             let weight = DELAY_WEIGHT.max(1.0 / f64::from(self.samples.min(1000)));
-            self.period += weight * (stamp - self.stamp - self.period);
+            self.period += weight * (gap - self.period);
         }
         self.samples = self.samples.saturating_add(1);
         self.stamp = stamp;
@@ -69,6 +71,10 @@ pub(super) struct Estimator {
     head: Timing,
     motors: Timing,
     angles: Vec<f64>,
+    /// A fresh sample says the bend's rate.
+    rate_known: bool,
+    /// Stamp of the samples that the motors' bend comes from, s.
+    motors_bend_stamp: f64,
 }
 
 fn fresh(stamp: f64, received: f64, now: f64, most: f64) -> bool {
@@ -91,6 +97,8 @@ impl Estimator {
             head: Timing::default(),
             motors: Timing::default(),
             angles: vec![0.0; motors],
+            rate_known: false,
+            motors_bend_stamp: 0.0,
         }
     }
 
@@ -110,7 +118,7 @@ impl Estimator {
         let motors_new =
             newest > self.motors.stamp || (self.motors.samples == 0 && newest > f64::MIN);
         if motors_new {
-            self.motors.sample(newest, now);
+            self.motors.sample(newest, now, law.limits.stale_motors);
         }
         let all = input.motors.iter().all(Option::is_some);
         for (angle, sample) in self.angles.iter_mut().zip(&input.motors) {
@@ -119,6 +127,7 @@ impl Estimator {
             }
         }
         if all && motors_new {
+            self.motors_bend_stamp = newest;
             let near = self.estimate.motors_bend;
             let fix = joint.kinematics.bend_from_motors(&self.angles, near);
             self.estimate.motors_bend = fix.bend;
@@ -130,7 +139,7 @@ impl Estimator {
             && (self.head.samples == 0 || head.stamp > self.head.stamp)
         {
             head_new = true;
-            self.head.sample(head.stamp, now);
+            self.head.sample(head.stamp, now, law.limits.stale_imu);
             self.take_head(joint, head);
         }
         // With `motors` feedback, or where gravity shows too little, the motors say the bend.
@@ -140,7 +149,8 @@ impl Estimator {
             self.estimate.source = Source::Motors;
             self.estimate.bend = self.estimate.motors_bend;
         }
-        if !head_fresh(&input.head, now, law.limits.stale_imu) {
+        self.rate_known = head_fresh(&input.head, now, law.limits.stale_imu);
+        if !self.rate_known {
             self.estimate.rate = Bend::zeros();
         }
         match law.feedback {
@@ -199,9 +209,20 @@ impl Estimator {
     /// Stamp of the sample that the bend comes from, s.
     pub(super) fn bend_stamp(&self) -> f64 {
         match self.estimate.source {
-            Source::Motors => self.motors.stamp,
+            Source::Motors => self.motors_bend_stamp,
             Source::Imu => self.head.stamp,
         }
+    }
+
+    /// Whether a fresh sample says the bend's rate.
+    pub(super) fn knows_rate(&self) -> bool {
+        self.rate_known
+    }
+
+    /// Whether every motor stands inside its travel.
+    pub(super) fn inside(&self, limits: &[super::MotorLimits]) -> bool {
+        let mut motors = self.angles.iter().zip(limits);
+        motors.all(|(q, m)| (m.low..=m.high).contains(q))
     }
 
     pub(super) fn angles(&self) -> &[f64] {

@@ -59,6 +59,8 @@ const GREATEST_BEND: f64 = 2.1;
 pub(super) struct Plan {
     pub structure: Structure,
     pub model: ReferenceModel,
+    /// The joint's own model, whatever the feedback.
+    pub joint_model: ReferenceModel,
     pub gain: f64,
     /// `1/K`, and 0 where there is no feedforward.
     pub inverse_gain: f64,
@@ -102,7 +104,7 @@ pub enum LawError {
         /// What is accepted.
         accepted: &'static str,
     },
-    /// Velocity setpoints need encoders in the loop's internal directions, and a limit each.
+    /// Not one set of limits per motor.
     #[error("limits are given for {got} motors, the joint has {want}")]
     Count {
         /// Motors with limits.
@@ -280,6 +282,7 @@ impl Law {
             plan: Plan {
                 structure: gains.structure,
                 model,
+                joint_model,
                 gain: gains.model.gain,
                 inverse_gain,
             },

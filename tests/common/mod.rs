@@ -10,7 +10,7 @@ use withy::config::{JointFile, SimulatedFile};
 use withy::controller::{GainSet, SetpointKind};
 use withy::geometry::{Bend, bend_from};
 use withy::tick::{
-    Desired, HeadSample, Input, Joint, LONGEST_WAIT, Law, Mode, MotorSample, Output, State, tick,
+    Desired, HeadSample, Input, Joint, LONGEST_WAIT, Law, MotorSample, Output, State, tick,
 };
 use withy::trial::{BendSample, MoveFigures, SetpointSample};
 
@@ -210,11 +210,7 @@ impl Loop {
             now,
             &mut self.out,
         );
-        let sends = matches!(
-            self.out.mode,
-            Mode::Tracking | Mode::Holding | Mode::Stopped
-        );
-        if sends && !self.motors_held {
+        if self.out.mode.sends() && !self.motors_held {
             let kind = match self.law.kind() {
                 SetpointKind::Position => DriveKind::Position,
                 SetpointKind::Velocity => DriveKind::Velocity,

@@ -1,0 +1,180 @@
+//! What must not move the joint, and what must: outages, wild samples, odd starts, holds at odd moments.
+
+mod common;
+
+use common::{HEAVIEST, Loop, Neck, pose, setpoints};
+use nalgebra::Vector3;
+use withy::beam::DriveKind;
+use withy::tick::{HeadSample, Mode, MotorSample};
+use withy::trial;
+
+fn off_target(closed: &Loop, target: withy::geometry::Bend) -> f64 {
+    (closed.plant.truth().bend - target).norm().to_degrees()
+}
+
+/// Runs with one sample spoilt; the greatest distance from the target in the next 3 s, and at their end.
+fn spoilt(mut closed: Loop, spoil: impl Fn(&mut Loop)) -> (f64, f64) {
+    let target = closed.point(15.0, 47.0);
+    closed.run(3.0);
+    spoil(&mut closed);
+    let record = closed.run(3.0).to_vec();
+    assert!(
+        record
+            .iter()
+            .all(|r| r.out.setpoints.iter().all(|s| s.is_finite()))
+    );
+    let far = record
+        .iter()
+        .map(|r| (r.bend - target).norm().to_degrees())
+        .fold(0.0, f64::max);
+    (far, off_target(&closed, target))
+}
+
+/// One tick on samples that no plant gave: fresh, spoilt by the caller.
+fn tick_on(closed: &mut Loop, change: impl Fn(&mut HeadSample, &mut MotorSample)) {
+    closed.deaf = true;
+    let now = closed.now();
+    let mut head = closed.input.head.expect("an IMU");
+    let mut motor = closed.input.motors[0].expect("a motor");
+    (head.stamp, head.received) = (now, now);
+    (motor.stamp, motor.received) = (now, now);
+    change(&mut head, &mut motor);
+    (closed.input.head, closed.input.motors[0]) = (Some(head), Some(motor));
+    closed.step();
+    closed.deaf = false;
+}
+
+#[test]
+fn one_wild_sample_is_no_more_than_a_nudge() {
+    for neck in [Neck::position(), Neck::velocity()] {
+        let set = neck.file.gain_sets[0].name.clone();
+        for size in [35.0, 1e3, 1e160, f64::MAX] {
+            let (far, end) = spoilt(neck.ready(&set, 2), |closed| {
+                tick_on(closed, |head, _| {
+                    head.angular_velocity = Vector3::new(size, -size, 0.0)
+                });
+            });
+            println!("{set}: gyro {size:e} rad/s: {far:.2} deg, then {end:.3} deg");
+            assert!(
+                far < 1.5 && end < 0.1,
+                "{set}: gyro {size} rad/s: {far} deg, then {end} deg"
+            );
+            let (far, end) = spoilt(neck.ready(&set, 2), |closed| {
+                tick_on(closed, |_, motor| motor.angle = size);
+            });
+            println!("{set}: angle {size:e} rad: {far:.2} deg, then {end:.3} deg");
+            assert!(
+                end < 0.1,
+                "{set}: angle {size} rad: {far} deg, then {end} deg"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_motor_outside_its_travel_is_not_driven() {
+    let neck = Neck::position();
+    let mut closed = neck.close(neck.law("any-payload"));
+    closed
+        .plant
+        .command(DriveKind::Position, &[7.0, 0.0, 0.0, 0.0])
+        .unwrap();
+    for _ in 0..20 {
+        closed
+            .plant
+            .command(DriveKind::Position, &[7.0, 0.0, 0.0, 0.0])
+            .unwrap();
+        closed.plant.advance(0.1);
+    }
+    closed.ticks = 400;
+    closed.run(1.0);
+    assert_eq!(closed.out.mode, Mode::OutsideTravel);
+    assert!((closed.input.motors[0].unwrap().angle - 7.0).abs() < 0.01);
+}
+
+#[test]
+fn beyond_the_over_bend_limit_a_way_back_in_stays_open() {
+    let mut neck = Neck::position();
+    neck.file.limits.over_bend = 22f64.to_radians();
+    neck.file.limits.inclination = 22f64.to_radians();
+    let mut closed = neck.ready("any-payload", HEAVIEST);
+    closed.point(20.0, 47.0);
+    closed.run(2.0);
+    let outward = 47f64.to_radians();
+    // A hand that leans on the head.
+    let force = Vector3::new(2.5 * outward.cos(), 2.5 * outward.sin(), 0.0);
+    closed.plant.push(force, 6.0).unwrap();
+    closed.run(1.0);
+    assert!(closed.out.over_bend);
+    closed.point(4.0, 47.0);
+    closed.run(2.0);
+    assert!(
+        !closed.out.over_bend,
+        "still at {:?}",
+        closed.out.estimate.bend
+    );
+    closed.run(6.0);
+    assert!(off_target(&closed, pose(4.0, 47.0)) < 0.1);
+}
+
+#[test]
+fn a_hold_outlives_the_wait_for_sensors() {
+    let neck = Neck::position();
+    // Asked while nothing is heard yet: pose, then hold.
+    let mut closed = neck.close(neck.law("any-payload"));
+    closed.deaf = true;
+    closed.run(0.2);
+    closed.point(20.0, 47.0);
+    closed.run(0.1);
+    closed.input.hold += 1;
+    closed.run(0.1);
+    closed.deaf = false;
+    closed.run(3.0);
+    assert_eq!(closed.out.mode, Mode::Tracking);
+    assert!(closed.plant.truth().bend.norm().to_degrees() < 1.0);
+    // And a pose sent after a hold that came during an outage is done.
+    closed.deaf = true;
+    closed.run(0.2);
+    closed.input.hold += 1;
+    closed.run(0.1);
+    closed.deaf = false;
+    closed.run(0.1);
+    let target = closed.point(12.0, 47.0);
+    closed.run(3.0);
+    assert!(off_target(&closed, target) < 0.1);
+}
+
+#[test]
+fn less_authority_is_taken_over_without_a_jump() {
+    let neck = Neck::position();
+    let mut closed = neck.ready("any-payload", 0);
+    closed.point(20.0, 47.0);
+    closed.run(3.0);
+    let at = closed.now();
+    let ordinary = trial::greatest_step(&setpoints(&closed.record), at - 1.0, at);
+    let mut less = neck.clone();
+    less.file.limits.correction = 0.02;
+    closed.swap(less.law("any-payload"));
+    closed.run(2.0);
+    let step = trial::greatest_step(&setpoints(&closed.record), at - 0.01, at + 0.02);
+    println!("less authority: step {step:.5} rad, ordinary {ordinary:.5} rad");
+    assert!(step <= ordinary, "{step} against {ordinary}");
+}
+
+#[test]
+fn an_outage_says_nothing_of_the_sensors_period() {
+    let neck = Neck::position();
+    let mut closed = neck.ready("any-payload", 1);
+    let before = closed.out.delay;
+    closed.deaf = true;
+    closed.run(20.0);
+    assert_eq!(closed.out.mode, Mode::Stopped);
+    closed.deaf = false;
+    closed.run(0.05);
+    assert_eq!(closed.out.mode, Mode::Tracking);
+    assert!(
+        (closed.out.delay - before).abs() < 0.002,
+        "{} against {before}",
+        closed.out.delay
+    );
+}
