@@ -95,6 +95,14 @@ fn sigterm_and_sigint_bring_the_joint_to_rest() {
 }
 
 #[test]
+fn a_hold_does_not_wait_for_gains() {
+    let mut stage = Stage::new(18);
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("holding.py", &[]);
+}
+
+#[test]
 fn ticks_at_imu_samples() {
     let mut stage = Stage::new(9);
     stage.withy_run(&["glasshouse-neck-imu-tick.yaml"], &[]);

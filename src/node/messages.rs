@@ -233,6 +233,10 @@ mod tests {
         assert!((reading.gravity - want).norm() < 1e-12);
         message.angular_velocity.x = f64::NAN;
         assert_eq!(reason(HeadReading::try_from(&message)), "not_finite");
+        message.angular_velocity.x = -101.0;
+        assert_eq!(reason(HeadReading::try_from(&message)), "out_of_range");
+        message.angular_velocity.x = 99.0;
+        assert!(HeadReading::try_from(&message).is_ok());
         message.orientation_covariance[0] = -1.0;
         assert_eq!(reason(HeadReading::try_from(&message)), "no_orientation");
     }
@@ -250,6 +254,8 @@ mod tests {
         assert_eq!(read(&message), Ok([None, Some(0.5)]));
         message.position[1] = f64::INFINITY;
         assert_eq!(reason(read(&message)), "not_finite");
+        message.position[1] = -1.1e4;
+        assert_eq!(reason(read(&message)), "out_of_range");
         message.position.pop();
         assert_eq!(reason(read(&message)), "sizes_differ");
         message.position.clear();
