@@ -23,8 +23,9 @@ try:
     changes = [("gains.%s.kp" % m, double(0.05 + 0.01 * n)) for n in range(3) for m in MOTORS]
     answered = []
     setter = threading.Thread(target=lambda: answered.append(c.set_each(changes)))
+    c.clear("events")
     setter.start()
-    time.sleep(0.3)
+    until(lambda: c.count("events"), "the first of the changes")
     asked = time.monotonic()
     reply = c.call(Trigger, "hold")
     took = time.monotonic() - asked
