@@ -177,10 +177,12 @@ class Client:
         self.switch_out.publish(String(data="%s %s" % (what, "on" if on else "off")))
 
     def truth(self):
+        until(lambda: "truth" in self.newest, "the plant's truth")
         return (self.newest["truth"].x, self.newest["truth"].y)
 
     def measured(self):
         """The bend in the newest head pose."""
+        until(lambda: "head_pose" in self.newest, "a head pose")
         o = self.newest["head_pose"].pose.orientation
         half = math.acos(max(-1.0, min(1.0, o.w)))
         k = 2 * half / math.sin(half) if half > 1e-9 else 2.0
