@@ -1,16 +1,22 @@
 //! The simulated joint: an elastic beam with head, payload, tendons, motors and sensors, in three dimensions.
 //!
 //! It stands in for hardware in tests and in the simulated-joint process, and computes tendon paths on its own
-//! deformed beam: nothing in it is shared with the model that the controller uses. The equations and their sources stand in
-//! `beam/rod.rs` (mechanics), `beam/motors.rs` and `beam/sensors.rs`.
+//! deformed beam: nothing in it is shared with the model that the controller uses. The equations and their sources
+//! stand in `beam/rod.rs` (mechanics), `beam/motors.rs` and `beam/sensors.rs`.
 //!
-//! Frames: base (origin at the beam's foot, z along the straight beam), head (origin at the beam's end, the base frame's
-//! axes when straight), IMU. SI units, radians. Time is an argument; the inner step is 1 ms; nothing allocates after construction. A step's work is
-//! bounded by (segments + guide points) x 6 coordinates.
+//! Frames: level world (z up), base (origin at the beam's foot, z along the straight beam), panned (the base frame
+//! turned by the pan about its z; the base frame itself without a pan motor), head (origin at the beam's end, the
+//! panned frame's axes when straight), IMU. SI units, radians. Time is an argument; the inner step is 1 ms; nothing
+//! allocates after construction. A step's work is bounded by (segments + guide points) x 6 coordinates.
 //!
-//! Angles commanded and reported are motor angles: positive reels in (or out, by the description), zero is the straight joint as drawn
-//! at its pretension. A built joint's zeros are off by its tolerances, and neither commands nor encoders show it.
+//! The base may move in the world (`beam/base.rs`), and a pan motor may turn the beam with its tendons and motors on
+//! the base: both move the beam's foot and act on the beam by inertia as well as by gravity.
+//!
+//! Angles commanded and reported are motor angles, those of the tendons' motors first, in tendon order, then the
+//! pan's: positive reels in (or out, by the description), zero is the straight joint as drawn at its pretension. A
+//! built joint's zeros are off by its tolerances, and neither commands nor encoders show it.
 
+mod base;
 #[cfg(test)]
 mod checks;
 mod description;
@@ -21,16 +27,18 @@ mod sensors;
 
 use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, UnitQuaternion, Vector2, Vector3};
 
+use base::{Base, BaseState, Pan, foot};
+pub use base::{BaseMotion, Swing};
 use description::accept;
 pub use description::{
-    DescriptionError, JointDescription, Options, SensorOptions, SimulatedMotor, SimulatedTendon,
-    Tolerances,
+    DescriptionError, JointDescription, Options, SensorOptions, SimulatedBaseImu, SimulatedMotor,
+    SimulatedPan, SimulatedTendon, Tolerances,
 };
 pub use motors::DriveKind;
 use motors::Motor;
 use random::Random;
 use rod::{Body, Material, Rod, Run};
-use sensors::{Channel, Imu};
+use sensors::{Channel, Imu, ImuErrors};
 pub use sensors::{ImuReading, MotorReading};
 
 /// The inner time step, s.
@@ -62,17 +70,24 @@ pub enum CommandError {
 pub struct Truth {
     /// s
     pub time: f64,
-    /// Bend vector of the head plate, rad: inclination of its normal from the base's z axis, along the direction it leans.
+    /// Bend vector of the head plate in the panned frame, rad: inclination of its normal from the base's z axis, along
+    /// the direction it leans.
     pub bend: Vector2<f64>,
-    /// Head attitude: turns head coordinates into base coordinates.
+    /// Pan, rad, from +x toward +y about the base's z; 0 without a pan motor.
+    pub pan: f64,
+    /// Head attitude: turns head coordinates into base coordinates (of the base frame itself, not of the panned one).
     pub attitude: UnitQuaternion<f64>,
     /// The beam's end in the base frame, m.
     pub position: Vector3<f64>,
-    /// Angular velocity of the head in the base frame, rad/s.
+    /// Angular velocity of the head relative to the base, the pan's rate in it, in base coordinates, rad/s.
     pub angular_velocity: Vector3<f64>,
+    /// Base attitude: turns base coordinates into those of the level world.
+    pub base_attitude: UnitQuaternion<f64>,
+    /// Angular velocity of the base in the world, in base coordinates, rad/s.
+    pub base_angular_velocity: Vector3<f64>,
     /// Tendon tensions, N; 0 is slack.
     pub tensions: Vec<f64>,
-    /// Motor angles without quantisation, rad.
+    /// Motor angles without quantisation, rad, the pan's last.
     pub motor_angles: Vec<f64>,
 }
 
@@ -80,6 +95,11 @@ pub struct Truth {
 #[derive(Clone, Debug)]
 pub struct Plant {
     rod: Rod,
+    gravity: f64,
+    base: Base,
+    base_state: BaseState,
+    pan: Option<Pan>,
+    /// The tendons' motors, then the pan's.
     motors: Vec<Motor>,
     /// Metres reeled in per radian of motor angle, with its sign.
     reel: Vec<f64>,
@@ -88,20 +108,24 @@ pub struct Plant {
     command_timeout: f64,
     last_command: f64,
     timed_out: bool,
+    /// Force on the head plate, base frame, N, until a time.
+    push: Vector3<f64>,
     push_until: f64,
     steps: u64,
-    counts_per_radian: f64,
+    /// Encoder counts per radian of each motor.
+    counts_per_radian: Vec<f64>,
     motor_channel: Channel<MotorReading>,
     previous_angles: Vec<f64>,
     previous_stamp: f64,
     imu: Imu,
     imu_channel: Channel<ImuReading>,
+    base_imu: Option<(Imu, Channel<ImuReading>)>,
     truth: Truth,
 }
 
 impl Plant {
-    /// Builds the joint, straight and at rest at time 0, motors at zero, no payload; gravity then acts. The same description, options and seed
-    /// give the same joint and the same readings.
+    /// Builds the joint, straight and at rest at time 0, motors at zero, no payload; gravity then acts. The same
+    /// description, options and seed give the same joint and the same readings.
     ///
     /// # Errors
     /// A quantity outside its range, one or two tendons, or tendons that cannot all pull in balance.
@@ -118,8 +142,11 @@ impl Plant {
             mass: description.beam_mass,
             retardation: description.retardation,
             drag: description.air_drag,
-            gravity: description.gravity_base(),
         };
+        let mut base = Base::new(description.base_attitude);
+        let base_state = base.at(0.0);
+        let pan = description.pan.as_ref().map(Pan::new);
+        let foot = foot(&base_state, pan.as_ref(), description.gravity);
         let head = Body {
             mass: description.head_mass,
             height: description.head_height,
@@ -128,7 +155,7 @@ impl Plant {
         // Tendons are tensioned on the drawn joint; a built one departs from it.
         let drawn = description.tendons.iter().map(run).collect();
         let pretension = balanced_pretension(
-            &Rod::new(material, head, drawn, segments).runs,
+            &Rod::new(material, head, drawn, segments, foot).runs,
             description.pretension,
         )?;
 
@@ -160,7 +187,22 @@ impl Plant {
             run.pretension = tension;
             runs.push(run);
         }
-        let count = runs.len();
+        let tendons = runs.len();
+        let turn = std::f64::consts::TAU;
+        let servo = |motor| Motor::new(motor, options.motor_speed_scale, options.stiction);
+        let mut motors = vec![servo(&description.motor); tendons];
+        let mut counts_per_radian =
+            vec![f64::from(description.motor.encoder_counts) / turn; tendons];
+        if let Some(pan) = &description.pan {
+            motors.push(servo(&SimulatedMotor {
+                bandwidth: pan.bandwidth,
+                speed_limit: pan.speed_limit,
+                acceleration_limit: pan.acceleration_limit,
+                ..description.motor
+            }));
+            counts_per_radian.push(f64::from(pan.encoder_counts) / turn);
+        }
+        let count = motors.len();
         let sensors = options.sensors;
         let blank = MotorReading {
             stamp: 0.0,
@@ -173,40 +215,56 @@ impl Plant {
             angular_velocity: Vector3::zeros(),
         };
         let mut plant = Self {
-            rod: Rod::new(material, head, runs, segments),
-            motors: vec![
-                Motor::new(
-                    &description.motor,
-                    options.motor_speed_scale,
-                    options.stiction
-                );
-                count
-            ],
+            rod: Rod::new(material, head, runs, segments, foot),
+            gravity: description.gravity,
+            base,
+            base_state,
+            pan,
+            motors,
             reel,
             zeros,
             command_timeout: description.motor.command_timeout,
             last_command: 0.0,
             timed_out: true,
+            push: Vector3::zeros(),
             push_until: 0.0,
             steps: 0,
-            counts_per_radian: f64::from(description.motor.encoder_counts) / std::f64::consts::TAU,
+            counts_per_radian,
             motor_channel: Channel::new(sensors.motor_rate, sensors.motor_age, blank),
             previous_angles: vec![0.0; count],
             previous_stamp: 0.0,
             imu: Imu::new(
-                description.imu_mounting,
-                description.base_attitude,
-                sensors,
+                ImuErrors {
+                    mounting: description.imu_mounting,
+                    attitude_noise: sensors.attitude_noise,
+                    yaw_drift: sensors.yaw_drift,
+                    gyro_noise: sensors.gyro_noise,
+                },
                 Random::new(seed, 2),
             ),
             imu_channel: Channel::new(sensors.imu_rate, sensors.imu_age, level),
+            base_imu: description.base_imu.map(|imu| {
+                let errors = ImuErrors {
+                    mounting: imu.mounting,
+                    attitude_noise: imu.attitude_noise,
+                    yaw_drift: sensors.yaw_drift,
+                    gyro_noise: imu.gyro_noise,
+                };
+                (
+                    Imu::new(errors, Random::new(seed, 3)),
+                    Channel::new(imu.rate, imu.age, level),
+                )
+            }),
             truth: Truth {
                 time: 0.0,
                 bend: Vector2::zeros(),
+                pan: 0.0,
                 attitude: UnitQuaternion::identity(),
                 position: Vector3::zeros(),
                 angular_velocity: Vector3::zeros(),
-                tensions: vec![0.0; count],
+                base_attitude: description.base_attitude,
+                base_angular_velocity: Vector3::zeros(),
+                tensions: vec![0.0; tendons],
                 motor_angles: vec![0.0; count],
             },
         };
@@ -224,7 +282,7 @@ impl Plant {
         Self::new(&JointDescription::glasshouse(), options, seed)
     }
 
-    /// Number of motors.
+    /// Number of motors: one per tendon, and the pan's where there is one.
     pub fn motor_count(&self) -> usize {
         self.motors.len()
     }
@@ -234,7 +292,8 @@ impl Plant {
         self.steps as f64 * STEP
     }
 
-    /// Takes a command for all motors, in tendon order: angles (rad) or velocities (rad/s). Holds until the next one or the command timeout.
+    /// Takes a command for all motors, in tendon order and the pan's last: angles (rad) or velocities (rad/s). Holds
+    /// until the next one or the command timeout.
     ///
     /// # Errors
     /// Not one finite value per motor; nothing then changes.
@@ -260,8 +319,8 @@ impl Plant {
         Ok(())
     }
 
-    /// Sets the payload: mass (kg, 0 takes it off) with its centre at a height (m) above the beam's end. Its inertia is that of a
-    /// solid cube standing on the head plate, m (2 height)^2 / 6. The joint keeps its speed.
+    /// Sets the payload: mass (kg, 0 takes it off) with its centre at a height (m) above the beam's end. Its inertia
+    /// is that of a solid cube standing on the head plate, m (2 height)^2 / 6. The joint keeps its speed.
     ///
     /// # Errors
     /// A mass outside 0 to 10 kg or a height outside 0 to 1 m.
@@ -310,7 +369,8 @@ impl Plant {
         Ok(())
     }
 
-    /// Pushes the head plate at its centre of mass with a force (base frame, N) for a duration (s) from now; a new push replaces the present one.
+    /// Pushes the head plate at its centre of mass with a force (base frame, N) for a duration (s) from now; a new
+    /// push replaces the present one.
     ///
     /// # Errors
     /// A force component or duration that is not finite, or a negative duration.
@@ -330,9 +390,23 @@ impl Plant {
             accepted,
             "a finite number, 0 or above",
         )?;
-        self.rod.push = force;
+        self.push = force;
         self.push_until = self.time() + duration;
+        self.place(self.time());
         self.rod.update();
+        Ok(())
+    }
+
+    /// Moves the base from now on; [`BaseMotion`] says how.
+    ///
+    /// # Errors
+    /// A quantity outside its range; nothing then changes.
+    pub fn set_base(&mut self, motion: BaseMotion) -> Result<(), DescriptionError> {
+        let now = self.time();
+        self.base.set(motion, now)?;
+        self.place(now);
+        self.rod.update();
+        self.look();
         Ok(())
     }
 
@@ -359,47 +433,80 @@ impl Plant {
             }
         }
         if now >= self.push_until - 0.5 * STEP {
-            self.rod.push = Vector3::zeros();
+            self.push = Vector3::zeros();
         }
         for motor in &mut self.motors {
             motor.step(STEP);
         }
+        if let (Some(pan), Some(motor)) = (&mut self.pan, self.motors.last()) {
+            pan.follow(motor, STEP);
+        }
         self.reel_in();
-        self.rod.step(STEP);
         self.steps += 1;
+        self.place(self.time());
+        self.rod.step(STEP);
         self.observe();
     }
 
+    /// Sets the rod's foot and push as they are at time `t` for its next update.
+    fn place(&mut self, t: f64) {
+        self.base_state = self.base.at(t);
+        self.rod.foot = foot(&self.base_state, self.pan.as_ref(), self.gravity);
+        self.rod.push = match &self.pan {
+            None => self.push,
+            Some(pan) => pan.rotation().transpose() * self.push,
+        };
+    }
+
     fn reel_in(&mut self) {
-        for (i, motor) in self.motors.iter().enumerate() {
-            let run = &mut self.rod.runs[i];
+        for (i, run) in self.rod.runs.iter_mut().enumerate() {
+            let motor = &self.motors[i];
             run.reeled = self.reel[i] * (motor.angle + self.zeros[i]);
             run.reel_rate = self.reel[i] * motor.velocity;
         }
     }
 
-    /// Brings the truth up to date and samples the sensors that are due.
-    fn observe(&mut self) {
-        let now = self.time();
+    /// Brings the truth up to date.
+    fn look(&mut self) {
         let rotation: &Matrix3<f64> = self.rod.rotation();
-        let attitude =
-            UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(*rotation));
         let truth = &mut self.truth;
-        truth.time = now;
+        truth.time = self.steps as f64 * STEP;
         truth.bend = lean(rotation);
-        truth.attitude = attitude;
+        truth.base_attitude = self.base_state.attitude;
+        truth.base_angular_velocity = self.base_state.omega;
         truth.position = *self.rod.position();
         truth.angular_velocity = *self.rod.omega();
-        for (i, run) in self.rod.runs.iter().enumerate() {
-            truth.tensions[i] = run.tension;
-            truth.motor_angles[i] = self.motors[i].angle;
+        let mut attitude = *rotation;
+        if let Some(pan) = &self.pan {
+            let turn = pan.rotation();
+            attitude = turn * attitude;
+            truth.pan = pan.angle;
+            truth.position = turn * truth.position;
+            truth.angular_velocity = turn * truth.angular_velocity;
         }
+        truth.attitude =
+            UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(attitude));
+        truth.angular_velocity -= truth.base_angular_velocity;
+        for (tension, run) in truth.tensions.iter_mut().zip(&self.rod.runs) {
+            *tension = run.tension;
+        }
+        for (angle, motor) in truth.motor_angles.iter_mut().zip(&self.motors) {
+            *angle = motor.angle;
+        }
+    }
+
+    /// Brings the truth up to date and samples the sensors that are due.
+    fn observe(&mut self) {
+        self.look();
+        let now = self.time();
+        let truth = &self.truth;
         if self.motor_channel.due(now) {
             let elapsed = now - self.previous_stamp;
             let reading = self.motor_channel.sample(now);
             reading.stamp = now;
             for (i, motor) in self.motors.iter().enumerate() {
-                let angle = (motor.angle * self.counts_per_radian).round() / self.counts_per_radian;
+                let counts = self.counts_per_radian[i];
+                let angle = (motor.angle * counts).round() / counts;
                 reading.angles[i] = angle;
                 reading.velocities[i] = if elapsed > 0.0 {
                     (angle - self.previous_angles[i]) / elapsed
@@ -411,7 +518,16 @@ impl Plant {
             self.previous_stamp = now;
         }
         if self.imu_channel.due(now) {
-            *self.imu_channel.sample(now) = self.imu.read(now, attitude, &truth.angular_velocity);
+            let omega = truth.angular_velocity + truth.base_angular_velocity;
+            *self.imu_channel.sample(now) =
+                self.imu
+                    .read(now, truth.base_attitude, truth.attitude, &omega);
+        }
+        if let Some((imu, channel)) = &mut self.base_imu
+            && channel.due(now)
+        {
+            let (base, omega) = (truth.base_attitude, &truth.base_angular_velocity);
+            *channel.sample(now) = imu.read(now, base, UnitQuaternion::identity(), omega);
         }
     }
 
@@ -421,10 +537,17 @@ impl Plant {
         self.motor_channel.take(now)
     }
 
-    /// The oldest IMU reading delivered by now and not yet taken.
+    /// The oldest reading of the head's inertial unit delivered by now and not yet taken.
     pub fn take_imu_reading(&mut self) -> Option<ImuReading> {
         let now = self.time();
         self.imu_channel.take(now).copied()
+    }
+
+    /// The oldest reading of the base's inertial unit delivered by now and not yet taken; none without such a unit.
+    pub fn take_base_imu_reading(&mut self) -> Option<ImuReading> {
+        let now = self.time();
+        let (_, channel) = self.base_imu.as_mut()?;
+        channel.take(now).copied()
     }
 
     /// What is really so.
@@ -432,7 +555,8 @@ impl Plant {
         &self.truth
     }
 
-    /// Kinetic plus elastic, gravitational and tendon energy, J: for checks of the mechanics.
+    /// Kinetic plus elastic, gravitational and tendon energy, J, of the motion in the panned frame: for checks of the
+    /// mechanics. It means something, and never grows with motors still, only while base and pan stand still.
     pub fn energy(&self) -> f64 {
         self.rod.energy()
     }
@@ -480,8 +604,8 @@ fn run(tendon: &SimulatedTendon) -> Run {
     )
 }
 
-/// The tensions nearest to `mean` (least squares) that leave the straight joint without a bending moment: mean 1 - A^T (A A^T)^-1 A mean 1,
-/// A the 2 x n slopes of length over bend.
+/// The tensions nearest to `mean` (least squares) that leave the straight joint without a bending moment: mean 1 - A^T
+/// (A A^T)^-1 A mean 1, A the 2 x n slopes of length over bend.
 fn balanced_pretension(runs: &[Run], mean: f64) -> Result<Vec<f64>, DescriptionError> {
     if runs.is_empty() {
         return Ok(Vec::new());

@@ -1,6 +1,6 @@
 //! Checks of the mechanics from inside: what closed forms and conservation laws say of the equations themselves.
 
-use super::rod::{Body, COORDINATES, Coordinates, Material, Rod};
+use super::rod::{Body, COORDINATES, Coordinates, Foot, Material, Rod};
 use super::*;
 
 /// A bent and twisting joint: all coordinates in use, tendons taut, gravity aslant.
@@ -12,6 +12,13 @@ fn rod(retardation: f64) -> Rod {
         mass: joint.beam_mass,
         retardation,
         drag: 0.0,
+    };
+    let still = Vector3::zeros();
+    let foot = Foot {
+        omega: still,
+        alpha: still,
+        velocity: still,
+        acceleration: still,
         gravity: Vector3::new(2.0, -1.0, -9.0),
     };
     let head = Body {
@@ -20,7 +27,7 @@ fn rod(retardation: f64) -> Rod {
         inertia: Vector3::new(4e-4, 3e-4, 2e-4),
     };
     let runs = joint.tendons.iter().map(run).collect();
-    let mut rod = Rod::new(material, head, runs, joint.segments().unwrap());
+    let mut rod = Rod::new(material, head, runs, joint.segments().unwrap(), foot);
     for run in &mut rod.runs {
         run.pretension = 30.0;
     }
@@ -51,9 +58,9 @@ fn force_is_the_gradient_of_the_energy() {
     }
 }
 
-/// Without damping the energy of a large spatial swing is conserved, which holds only with the right velocity-dependent inertia:
-/// the loss is the method's own, of first order in the step,
-/// and what is left at a step of zero (Richardson's extrapolation) is nothing.
+/// Without damping the energy of a large spatial swing is conserved, which holds only with the right
+/// velocity-dependent inertia: the loss is the method's own, of first order in the step, and what is left at a step of
+/// zero (Richardson's extrapolation) is nothing.
 #[test]
 fn undamped_swing_conserves_energy() {
     let loss = |dt: f64| {
@@ -77,7 +84,8 @@ fn undamped_swing_conserves_energy() {
     assert!(limit.abs() < 1e-3, "{limit} left at a step of zero");
 }
 
-/// Constant curvature is exact: (L/theta) (1 - cos theta, sin theta) and a turn by theta (plane geometry of an arc), also at zero.
+/// Constant curvature is exact: (L/theta) (1 - cos theta, sin theta) and a turn by theta (plane geometry of an arc),
+/// also at zero.
 #[test]
 fn constant_curvature_is_an_arc() {
     for theta in [0.0, 1e-9, 0.3, 1.5, 3.0_f64] {
@@ -101,7 +109,8 @@ fn constant_curvature_is_an_arc() {
     }
 }
 
-/// The rate of the frames is the angular velocity, and the accelerations at q'' = 0 are its derivatives (central differences).
+/// The rate of the frames is the angular velocity, and the accelerations at q'' = 0 are its derivatives (central
+/// differences).
 #[test]
 fn velocities_and_accelerations_follow_the_frames() {
     let mut moving = rod(0.0);

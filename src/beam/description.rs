@@ -1,6 +1,6 @@
 //! What a simulated joint is made of, and how a real one departs from its drawing.
 
-use nalgebra::{UnitQuaternion, Vector3};
+use nalgebra::UnitQuaternion;
 
 use super::rod::Rod;
 
@@ -50,6 +50,68 @@ pub struct SimulatedMotor {
     pub encoder_counts: u32,
 }
 
+/// A motor under the beam's foot that turns beam, tendons and their motors about the base's z axis. Of the same kind
+/// as the others, with their command timeout; exactly as drawn, whatever the build tolerances.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SimulatedPan {
+    /// Bandwidth of the closed position loop and of the velocity loop, rad/s, above 0.
+    pub bandwidth: f64,
+    /// Speed limit at the motor, rad/s, above 0.
+    pub speed_limit: f64,
+    /// Acceleration limit at the motor, rad/s^2, above 0.
+    pub acceleration_limit: f64,
+    /// Encoder counts per motor turn, 1 or above.
+    pub encoder_counts: u32,
+    /// Motor turns per turn of the pan, above 0.
+    pub gear_ratio: f64,
+    /// Whether a positive motor angle turns the beam from +x toward +y.
+    pub positive_turns_left: bool,
+}
+
+impl SimulatedPan {
+    /// The pan of the glasshouse guide's neck (invented): 3 rad/s, 40 rad/s^2, bandwidth 50 rad/s, 16384 counts, no
+    /// gear.
+    pub fn glasshouse() -> Self {
+        Self {
+            bandwidth: 50.0,
+            speed_limit: 3.0,
+            acceleration_limit: 40.0,
+            encoder_counts: 16384,
+            gear_ratio: 1.0,
+            positive_turns_left: true,
+        }
+    }
+}
+
+/// An inertial unit on the base plate, below the pan. Its heading drifts as the head's does, from a start of its own.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SimulatedBaseImu {
+    /// Turns IMU coordinates into base coordinates.
+    pub mounting: UnitQuaternion<f64>,
+    /// Readings per second, Hz, 0.01 to 1000.
+    pub rate: f64,
+    /// From a reading's stamp to its delivery, s, 0 to 10.
+    pub age: f64,
+    /// Attitude noise per axis, rad rms, 0 or above, independent from sample to sample.
+    pub attitude_noise: f64,
+    /// Angular velocity noise per axis, rad/s rms, 0 or above.
+    pub gyro_noise: f64,
+}
+
+impl SimulatedBaseImu {
+    /// Aligned with the base, 200 Hz, 4 ms old, noise as the head's.
+    pub fn glasshouse() -> Self {
+        let head = SensorOptions::default();
+        Self {
+            mounting: UnitQuaternion::identity(),
+            rate: head.imu_rate,
+            age: head.imu_age,
+            attitude_noise: head.attitude_noise,
+            gyro_noise: head.gyro_noise,
+        }
+    }
+}
+
 /// A simulated joint as drawn: SI units, radians.
 #[derive(Clone, Debug, PartialEq)]
 pub struct JointDescription {
@@ -69,7 +131,8 @@ pub struct JointDescription {
     pub head_height: f64,
     /// Head plate's principal moments of inertia about its centre of mass, head axes, kg m^2, 0 or above.
     pub head_inertia: [f64; 3],
-    /// Attitude of the base in the level world frame (z up): turns base coordinates into world coordinates.
+    /// Attitude of the base in the level world frame (z up) at the start: turns base coordinates into world
+    /// coordinates.
     pub base_attitude: UnitQuaternion<f64>,
     /// Gravity, m/s^2, 0 or above, along the world's -z.
     pub gravity: f64,
@@ -77,10 +140,14 @@ pub struct JointDescription {
     pub pretension: f64,
     /// Tendons: 3 or more, or none for a bare beam.
     pub tendons: Vec<SimulatedTendon>,
-    /// The motors, one per tendon, all alike.
+    /// The tendons' motors, one each, all alike.
     pub motor: SimulatedMotor,
+    /// The motor that turns all of it on the base; `None` where the beam is fixed to the base.
+    pub pan: Option<SimulatedPan>,
     /// Turns IMU coordinates into head coordinates.
     pub imu_mounting: UnitQuaternion<f64>,
+    /// The base's inertial unit, if there is one.
+    pub base_imu: Option<SimulatedBaseImu>,
 }
 
 /// Half-widths of the uniform spread of a built joint about its drawing.
@@ -146,7 +213,7 @@ pub struct Options {
     pub tolerances: Option<Tolerances>,
     /// Motor stiction, rad at the motor, 0 or above: a resting motor stays until its position error exceeds it.
     pub stiction: f64,
-    /// Motor speed limit as a fraction of the drawn one, above 0.
+    /// Speed limit of every motor as a fraction of the drawn one, above 0.
     pub motor_speed_scale: f64,
     /// Rates, ages and noise.
     pub sensors: SensorOptions,
@@ -198,7 +265,8 @@ pub enum DescriptionError {
 }
 
 impl JointDescription {
-    /// The neck of a glasshouse guide robot (invented): a 120 mm elastomer beam, four tendons 33 mm out at uneven angles from 20 deg, two guide discs.
+    /// The neck of a glasshouse guide robot (invented): a 120 mm elastomer beam, four tendons 33 mm out at uneven
+    /// angles from 20 deg, two guide discs.
     pub fn glasshouse() -> Self {
         Self::glasshouse_with([20.0, 115.0, 197.0, 290.0].map(f64::to_radians).as_slice())
     }
@@ -244,13 +312,19 @@ impl JointDescription {
                 command_timeout: 0.2,
                 encoder_counts: 4096,
             },
+            pan: None,
             imu_mounting: UnitQuaternion::identity(),
+            base_imu: None,
         }
     }
 
-    /// Gravity in the base frame, m/s^2.
-    pub(super) fn gravity_base(&self) -> Vector3<f64> {
-        self.base_attitude.inverse() * Vector3::new(0.0, 0.0, -self.gravity)
+    /// The glasshouse guide's neck on a pan motor, with an inertial unit on its base.
+    pub fn glasshouse_with_pan() -> Self {
+        Self {
+            pan: Some(SimulatedPan::glasshouse()),
+            base_imu: Some(SimulatedBaseImu::glasshouse()),
+            ..Self::glasshouse()
+        }
     }
 
     /// Number of segments the beam is cut into.
@@ -321,6 +395,13 @@ impl JointDescription {
         )?;
         positive("motor command timeout (s)", motor.command_timeout)?;
         positive("encoder counts per turn", f64::from(motor.encoder_counts))?;
+        if let Some(pan) = &self.pan {
+            positive("pan bandwidth (rad/s)", pan.bandwidth)?;
+            positive("pan speed limit (rad/s)", pan.speed_limit)?;
+            positive("pan acceleration limit (rad/s^2)", pan.acceleration_limit)?;
+            positive("pan encoder counts per turn", f64::from(pan.encoder_counts))?;
+            positive("pan gear ratio", pan.gear_ratio)?;
+        }
         not_negative("motor stiction (rad)", options.stiction)?;
         positive("motor speed scale", options.motor_speed_scale)?;
         if let Some(tolerances) = &options.tolerances {
@@ -335,17 +416,19 @@ impl JointDescription {
             not_negative("zero tolerance (rad)", tolerances.zero)?;
         }
         let sensors = &options.sensors;
-        for (name, rate) in [
-            ("motor reading rate (Hz)", sensors.motor_rate),
-            ("IMU rate (Hz)", sensors.imu_rate),
-        ] {
-            accept(name, rate, (0.01..=1000.0).contains(&rate), "0.01 to 1000")?;
-        }
-        for (name, age) in [
-            ("motor reading age (s)", sensors.motor_age),
-            ("IMU age (s)", sensors.imu_age),
-        ] {
-            accept(name, age, (0.0..=10.0).contains(&age), "0 to 10")?;
+        let rate = |name: &str, rate: f64| {
+            accept(name, rate, (0.01..=1000.0).contains(&rate), "0.01 to 1000")
+        };
+        let age = |name: &str, age: f64| accept(name, age, (0.0..=10.0).contains(&age), "0 to 10");
+        rate("motor reading rate (Hz)", sensors.motor_rate)?;
+        rate("IMU rate (Hz)", sensors.imu_rate)?;
+        age("motor reading age (s)", sensors.motor_age)?;
+        age("IMU age (s)", sensors.imu_age)?;
+        if let Some(imu) = &self.base_imu {
+            rate("base IMU rate (Hz)", imu.rate)?;
+            age("base IMU age (s)", imu.age)?;
+            not_negative("base IMU attitude noise (rad)", imu.attitude_noise)?;
+            not_negative("base IMU angular velocity noise (rad/s)", imu.gyro_noise)?;
         }
         not_negative("IMU attitude noise (rad)", sensors.attitude_noise)?;
         not_negative("IMU angular velocity noise (rad/s)", sensors.gyro_noise)?;

@@ -14,10 +14,14 @@
 //!   (Sola, Deray and Atchuthan 2018, "A micro Lie theory for state estimation in robotics").
 //! - Motion: M(q) q'' + c(q, q') = f (Lagrange), M = sum m Jp^T Jp + Jw^T I Jw and c from the accelerations
 //!   at q'' = 0. Beam mass sits at the segments' middles; the beam's rotary inertia is neglected (slender).
+//! - The foot may move: everything is written in the frame that moves with it, and the angular velocity and the
+//!   accelerations of the first station are the foot's own, so that c holds centrifugal, Coriolis and Euler terms
+//!   (Kane's equations with a prescribed motion, Kane and Levinson 1985, "Dynamics: Theory and Applications", ch. 4 to
+//!   6). Drag acts on the velocity in the world.
 //! - Tendon i: l_i is the sum of straight runs base anchor, guide discs, head anchor;
 //!   T_i = max(0, T0_i + k_i (l_i(q) - l_i(0) + x_i)), x_i the length reeled in, m; generalised force -T_i dl_i/dq.
-//! - Time step (h): linearly implicit theta method (a W-method of order one, Hairer and Wanner 1996, "Solving
-//!   ODEs II", IV.7): (M + theta h D + theta^2 h^2 K) dv = h (f - theta h K v), q += h (v + theta dv), K the elastic and
+//! - Time step (h): linearly implicit theta method (a W-method of order one, Hairer and Wanner 1996, "Solving ODEs
+//!   II", IV.7): (M + theta h D + theta^2 h^2 K) dv = h (f - theta h K v), q += h (v + theta dv), K the elastic and
 //!   taut-tendon stiffness. theta = 0.6: numerical damping ratio 0.1 w h.
 
 use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
@@ -83,7 +87,18 @@ pub(super) struct Material {
     pub retardation: f64,
     /// Viscous drag of the head plate, N s/m
     pub drag: f64,
-    /// Gravity in the base frame, m/s^2
+}
+
+/// How the beam's foot moves in the world, in coordinates of the frame that moves with it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Foot {
+    /// Angular velocity, rad/s, and acceleration, rad/s^2.
+    pub omega: Vector3<f64>,
+    pub alpha: Vector3<f64>,
+    /// m/s and m/s^2
+    pub velocity: Vector3<f64>,
+    pub acceleration: Vector3<f64>,
+    /// Gravity, m/s^2
     pub gravity: Vector3<f64>,
 }
 
@@ -92,7 +107,7 @@ pub(super) struct Material {
 struct Station {
     rotation: Matrix3<f64>,
     position: Vector3<f64>,
-    /// d(rotation vector, base frame)/dq
+    /// d(rotation vector, the foot's frame)/dq
     turn: Columns,
     /// d(position)/dq
     shift: Columns,
@@ -124,8 +139,12 @@ pub(super) struct Rod {
     pub runs: Vec<Run>,
     pub q: Coordinates,
     pub v: Coordinates,
-    /// Force on the head plate's centre of mass, base frame, N.
+    /// Force on the head plate's centre of mass, N.
     pub push: Vector3<f64>,
+    /// The motion of its foot; taken over by [`Rod::update`].
+    pub foot: Foot,
+    /// Velocity in the world of the head plate's centre of mass, were the beam rigid, m/s.
+    carried: Vector3<f64>,
     /// Mean of each Legendre polynomial over each segment.
     legendre: Vec<[f64; TERMS]>,
     stations: Vec<Station>,
@@ -215,7 +234,13 @@ impl Rod {
         Some(unit * SEGMENTS_AT_LEAST.div_ceil(unit))
     }
 
-    pub(super) fn new(material: Material, head: Body, mut runs: Vec<Run>, segments: usize) -> Self {
+    pub(super) fn new(
+        material: Material,
+        head: Body,
+        mut runs: Vec<Run>,
+        segments: usize,
+        foot: Foot,
+    ) -> Self {
         let half = 1.0 / segments as f64;
         let legendre = (0..segments)
             .map(|j| {
@@ -239,6 +264,8 @@ impl Rod {
             q: Coordinates::zeros(),
             v: Coordinates::zeros(),
             push: Vector3::zeros(),
+            foot,
+            carried: Vector3::zeros(),
             legendre,
             stations: vec![Station::base(); segments + 1],
             mass: Square::zeros(),
@@ -251,13 +278,17 @@ impl Rod {
         rod
     }
 
-    /// Frames, tendon lengths and tensions, mass matrix and forces for the present q, v, reel-in and push.
+    /// Frames, tendon lengths and tensions, mass matrix and forces for the present q, v, reel-in, push and foot.
     /// Work: (12 or more segments + guide points) x 6 columns.
     pub(super) fn update(&mut self) {
         let segments = self.legendre.len();
         let h = self.material.length / segments as f64;
         let half = 0.5 / segments as f64;
-        let gravity = self.material.gravity;
+        let gravity = self.foot.gravity;
+        let first = &mut self.stations[0];
+        first.omega = self.foot.omega;
+        first.alpha = self.foot.alpha;
+        first.acceleration = self.foot.acceleration;
         let lump = self.material.mass / segments as f64;
         let mut mass = Square::zeros();
         let mut force = Coordinates::zeros();
@@ -352,6 +383,7 @@ impl Rod {
             let column = column_at(end, c, &arm);
             force[c] += column.dot(&self.push);
         }
+        self.carried = self.foot.velocity + self.foot.omega.cross(&(end.position + arm));
         self.mass = mass;
         self.force = force;
         for run in &mut self.runs {
@@ -378,7 +410,7 @@ impl Rod {
             for c in 0..COORDINATES {
                 columns.set_column(c, &column_at(end, c, &arm));
             }
-            let velocity = columns * self.v;
+            let velocity = columns * self.v + self.carried;
             damping += columns.transpose() * columns * material.drag;
             force -= columns.transpose() * velocity * material.drag;
         }
@@ -425,12 +457,13 @@ impl Rod {
         &self.stations[self.legendre.len()].position
     }
 
-    /// Angular velocity of the head, base frame, rad/s.
+    /// Angular velocity of the head in the world, rad/s, in coordinates of the foot's frame.
     pub(super) fn omega(&self) -> &Vector3<f64> {
         &self.stations[self.legendre.len()].omega
     }
 
-    /// Kinetic plus elastic, gravitational and tendon energy, J.
+    /// Kinetic plus elastic, gravitational and tendon energy, J. The kinetic part is that of the motion relative to
+    /// the foot.
     pub(super) fn energy(&self) -> f64 {
         let material = &self.material;
         let mut energy = 0.5 * self.v.dot(&(self.mass * self.v));
@@ -440,12 +473,13 @@ impl Rod {
         let segments = self.legendre.len();
         for j in 0..segments {
             let middle = (self.stations[j].position + self.stations[j + 1].position) * 0.5;
-            energy -= material.mass / segments as f64 * material.gravity.dot(&middle);
+            energy -= material.mass / segments as f64 * self.foot.gravity.dot(&middle);
         }
         let axis = self.rotation().column(2);
         for body in [self.head, self.payload] {
             energy -= body.mass
-                * material
+                * self
+                    .foot
                     .gravity
                     .dot(&(self.position() + axis * body.height));
         }

@@ -1,8 +1,7 @@
-//! Encoders and the head's inertial unit: sampled at their own rate, delivered at their own age.
+//! Encoders and the inertial units of head and base: sampled at their own rate, delivered at their own age.
 
 use nalgebra::{UnitQuaternion, Vector3};
 
-use super::description::SensorOptions;
 use super::random::Random;
 
 /// Encoder angles of all motors.
@@ -16,7 +15,7 @@ pub struct MotorReading {
     pub velocities: Vec<f64>,
 }
 
-/// One sample of the head's inertial unit.
+/// One sample of an inertial unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ImuReading {
     /// When it was sampled, s.
@@ -90,28 +89,32 @@ impl<T: Clone> Channel<T> {
     }
 }
 
-/// The inertial unit's errors.
+/// What an inertial unit's readings are off by.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ImuErrors {
+    /// Turns IMU coordinates into those of the body that it sits on.
+    pub mounting: UnitQuaternion<f64>,
+    /// rad rms per axis
+    pub attitude_noise: f64,
+    /// rad/s
+    pub yaw_drift: f64,
+    /// rad/s rms per axis
+    pub gyro_noise: f64,
+}
+
+/// An inertial unit.
 #[derive(Clone, Debug)]
 pub(super) struct Imu {
-    mounting: UnitQuaternion<f64>,
-    base: UnitQuaternion<f64>,
-    options: SensorOptions,
+    errors: ImuErrors,
     heading: f64,
     random: Random,
 }
 
 impl Imu {
-    pub(super) fn new(
-        mounting: UnitQuaternion<f64>,
-        base: UnitQuaternion<f64>,
-        options: SensorOptions,
-        mut random: Random,
-    ) -> Self {
+    pub(super) fn new(errors: ImuErrors, mut random: Random) -> Self {
         let heading = std::f64::consts::PI * random.symmetric();
         Self {
-            mounting,
-            base,
-            options,
+            errors,
             heading,
             random,
         }
@@ -125,23 +128,26 @@ impl Imu {
         ) * rms
     }
 
-    /// A sample for the head's attitude and angular velocity in the base frame.
+    /// A sample on a body at attitude `body` in the base frame, which stands at attitude `base` in the level world;
+    /// `omega` is the body's angular velocity in the world, in base coordinates.
     pub(super) fn read(
         &mut self,
         now: f64,
-        head: UnitQuaternion<f64>,
+        base: UnitQuaternion<f64>,
+        body: UnitQuaternion<f64>,
         omega: &Vector3<f64>,
     ) -> ImuReading {
+        let errors = self.errors;
         let heading = UnitQuaternion::from_axis_angle(
             &Vector3::z_axis(),
-            self.heading + self.options.yaw_drift * now,
+            self.heading + errors.yaw_drift * now,
         );
-        let noise = UnitQuaternion::from_scaled_axis(self.noise(self.options.attitude_noise));
-        let gyro = self.noise(self.options.gyro_noise);
+        let noise = UnitQuaternion::from_scaled_axis(self.noise(errors.attitude_noise));
+        let gyro = self.noise(errors.gyro_noise);
         ImuReading {
             stamp: now,
-            attitude: heading * self.base * head * self.mounting * noise,
-            angular_velocity: (head * self.mounting).inverse() * omega + gyro,
+            attitude: heading * base * body * errors.mounting * noise,
+            angular_velocity: (body * errors.mounting).inverse() * omega + gyro,
         }
     }
 }

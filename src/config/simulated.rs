@@ -168,7 +168,9 @@ fn description(
         pretension: top.number("pretension_n", Range::above(0.0, 1e4, "N"))?,
         tendons,
         motor: motor(top)?,
+        pan: None,
         imu_mounting: UnitQuaternion::from_rotation_matrix(&imu_mounting(top)?),
+        base_imu: None,
     })
 }
 

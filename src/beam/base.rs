@@ -1,0 +1,297 @@
+//! What the beam's foot stands on: a base that moves in the level world, and a pan motor between base and beam.
+//!
+//! # Equations
+//! - Base attitude R(t) = A(t) S(t): A, the attitude about which it swings, still or on its way to another one; S, a
+//!   turn by theta(t) about an axis a that is fixed in the base. With A' = A [w]x (w in A's own coordinates): omega =
+//!   S^T w + a theta', alpha = S^T w' + (S^T w) x (a theta') + a theta'', both in base coordinates (rigid-body
+//!   kinematics, any dynamics text; the derivative of omega in the turning frame is that in the world, since omega x
+//!   omega = 0).
+//! - The pivot, a point r in base coordinates, stands still in the world; the origin's velocity is then -omega x r,
+//!   its acceleration -(alpha x r + omega x (omega x r)).
+//! - Smooth turn: the polynomial of fifth degree at rest at both ends, 10 u^3 - 15 u^4 + 6 u^5 (Flash and Hogan 1985,
+//!   "The coordination of arm movements", minimum jerk).
+//! - Below the pan, turned by psi about the base's z: omega_p = Rz(-psi) omega + psi' z,
+//!   alpha_p = Rz(-psi) (alpha + omega x z psi') + psi'' z.
+
+use nalgebra::{Matrix3, UnitQuaternion, Vector3};
+use std::f64::consts::{PI, TAU};
+
+use super::description::{DescriptionError, SimulatedPan, accept};
+use super::motors::Motor;
+use super::rod::Foot;
+
+/// How the base moves in the level world (z up). The joint starts on a base that stands at its description's attitude.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum BaseMotion {
+    /// It stands at this attitude, which turns base coordinates into world coordinates, at once. Whatever went on
+    /// ends. The jump itself does not shake the joint, which keeps its bend and its rate; gravity then acts from
+    /// elsewhere.
+    Still(UnitQuaternion<f64>),
+    /// It turns about the beam's foot (about its pivot while it swings) to `attitude` the shorter way, smoothly, at
+    /// rest at both ends; a swing goes on about the moving attitude. Asked while another turn is under way, it begins
+    /// when that one ends; the newest one waits.
+    Turn {
+        /// Where to: turns base coordinates into world coordinates.
+        attitude: UnitQuaternion<f64>,
+        /// How long it takes, s, 0.01 to 3600.
+        duration: f64,
+    },
+    /// It swings about the attitude at which it stands (or to which it turns), in place of any swing before.
+    Swing(Swing),
+}
+
+/// A sinusoidal swing, amplitude x sin(2 pi frequency t) about an axis fixed in the base, t from the call. Over the
+/// first period the amplitude grows from 0 (smoothly, so that it begins at rest); from then on the sine is exact.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Swing {
+    /// Its axis in base coordinates; any length but 0.
+    pub axis: Vector3<f64>,
+    /// rad, 0 to pi.
+    pub amplitude: f64,
+    /// Hz, above 0 and at most 20.
+    pub frequency: f64,
+    /// The point that stands still in the world, base coordinates, m, each within 10; zero: the beam's foot. Turns
+    /// take it too.
+    pub pivot: Vector3<f64>,
+}
+
+/// Where a base is and how it moves, in its own coordinates; attitude into the level world.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct BaseState {
+    pub attitude: UnitQuaternion<f64>,
+    pub omega: Vector3<f64>,
+    pub alpha: Vector3<f64>,
+    /// Of the origin, the beam's foot.
+    pub velocity: Vector3<f64>,
+    pub acceleration: Vector3<f64>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Turn {
+    begun: f64,
+    duration: f64,
+    /// Rotation vector of the whole way, in coordinates of where it began.
+    way: Vector3<f64>,
+    goal: UnitQuaternion<f64>,
+}
+
+/// The base's motion.
+#[derive(Clone, Debug)]
+pub(super) struct Base {
+    /// Where it stands, or began its present turn.
+    rest: UnitQuaternion<f64>,
+    turn: Option<Turn>,
+    next: Option<(UnitQuaternion<f64>, f64)>,
+    /// The swing, its axis of length 1, and when it began.
+    swing: Option<(Swing, f64)>,
+}
+
+impl Base {
+    pub(super) fn new(attitude: UnitQuaternion<f64>) -> Self {
+        Self {
+            rest: attitude,
+            turn: None,
+            next: None,
+            swing: None,
+        }
+    }
+
+    /// Takes a motion that begins `now`; nothing changes where it is refused.
+    pub(super) fn set(&mut self, motion: BaseMotion, now: f64) -> Result<(), DescriptionError> {
+        match motion {
+            BaseMotion::Still(attitude) => {
+                finite_attitude(&attitude)?;
+                *self = Self::new(attitude);
+            }
+            BaseMotion::Turn { attitude, duration } => {
+                finite_attitude(&attitude)?;
+                accept(
+                    "base turn duration (s)",
+                    duration,
+                    (0.01..=3600.0).contains(&duration),
+                    "0.01 to 3600",
+                )?;
+                self.next = Some((attitude, duration));
+                if self.turn.is_none() {
+                    self.begin(now);
+                }
+            }
+            BaseMotion::Swing(mut swing) => {
+                let length = swing.axis.norm();
+                accept(
+                    "length of the base swing's axis",
+                    length,
+                    length > 0.0 && length.is_finite(),
+                    "a finite number above 0",
+                )?;
+                accept(
+                    "base swing amplitude (rad)",
+                    swing.amplitude,
+                    (0.0..=PI).contains(&swing.amplitude),
+                    "0 to pi",
+                )?;
+                accept(
+                    "base swing frequency (Hz)",
+                    swing.frequency,
+                    swing.frequency > 0.0 && swing.frequency <= 20.0,
+                    "a number above 0 and at most 20",
+                )?;
+                for component in swing.pivot.iter() {
+                    accept(
+                        "base pivot (m)",
+                        *component,
+                        component.abs() <= 10.0,
+                        "-10 to 10",
+                    )?;
+                }
+                swing.axis /= length;
+                self.swing = Some((swing, now));
+            }
+        }
+        Ok(())
+    }
+
+    /// Begins the turn that waits, if any.
+    fn begin(&mut self, now: f64) {
+        self.turn = self.next.take().map(|(goal, duration)| Turn {
+            begun: now,
+            duration,
+            way: (self.rest.inverse() * goal).scaled_axis(),
+            goal,
+        });
+    }
+
+    /// Where it is at time `t`, which never goes back.
+    pub(super) fn at(&mut self, t: f64) -> BaseState {
+        while let Some(turn) = self.turn.filter(|turn| t >= turn.begun + turn.duration) {
+            self.rest = turn.goal;
+            self.begin(turn.begun + turn.duration);
+        }
+        let mut state = BaseState {
+            attitude: self.rest,
+            omega: Vector3::zeros(),
+            alpha: Vector3::zeros(),
+            velocity: Vector3::zeros(),
+            acceleration: Vector3::zeros(),
+        };
+        if let Some(turn) = &self.turn {
+            let [share, rate, change] = smooth(t - turn.begun, turn.duration);
+            state.attitude *= UnitQuaternion::from_scaled_axis(turn.way * share);
+            state.omega = turn.way * rate;
+            state.alpha = turn.way * change;
+        }
+        if let Some((swing, begun)) = &self.swing {
+            let [angle, rate, change] = swing.angle(t - begun);
+            let turned = UnitQuaternion::from_scaled_axis(swing.axis * angle);
+            state.attitude *= turned;
+            let carried = turned.inverse() * state.omega;
+            let own = swing.axis * rate;
+            state.omega = carried + own;
+            state.alpha =
+                turned.inverse() * state.alpha + carried.cross(&own) + swing.axis * change;
+            let pivot = &swing.pivot;
+            let round = state.omega.cross(pivot);
+            state.velocity = -round;
+            state.acceleration = -(state.alpha.cross(pivot) + state.omega.cross(&round));
+        }
+        state
+    }
+}
+
+impl Swing {
+    /// Angle and its first two derivatives `t` seconds after the swing began.
+    fn angle(&self, t: f64) -> [f64; 3] {
+        let w = TAU * self.frequency;
+        let (sin, cos) = (w * t).sin_cos();
+        let sine = [sin, w * cos, -w * w * sin];
+        let growth = smooth(t, 1.0 / self.frequency);
+        // Derivatives of a product.
+        [
+            self.amplitude * growth[0] * sine[0],
+            self.amplitude * (growth[1] * sine[0] + growth[0] * sine[1]),
+            self.amplitude
+                * (growth[2] * sine[0] + 2.0 * growth[1] * sine[1] + growth[0] * sine[2]),
+        ]
+    }
+}
+
+/// The smooth way from 0 to 1 in `duration` with its first two derivatives.
+fn smooth(t: f64, duration: f64) -> [f64; 3] {
+    let u = (t / duration).clamp(0.0, 1.0);
+    let v = 1.0 - u;
+    [
+        u * u * u * (10.0 + u * (6.0 * u - 15.0)),
+        30.0 * u * u * v * v / duration,
+        60.0 * u * v * (1.0 - 2.0 * u) / (duration * duration),
+    ]
+}
+
+fn finite_attitude(attitude: &UnitQuaternion<f64>) -> Result<(), DescriptionError> {
+    let norm = attitude.norm();
+    accept(
+        "length of the base attitude's quaternion",
+        norm,
+        (norm - 1.0).abs() < 1e-6,
+        "1",
+    )
+}
+
+/// The pan: its motor's place, gearing and last acceleration.
+#[derive(Clone, Debug)]
+pub(super) struct Pan {
+    /// Pan angle per motor angle, with its sign.
+    ratio: f64,
+    pub angle: f64,
+    rate: f64,
+    change: f64,
+}
+
+impl Pan {
+    pub(super) fn new(pan: &SimulatedPan) -> Self {
+        let sign = if pan.positive_turns_left { 1.0 } else { -1.0 };
+        Self {
+            ratio: sign / pan.gear_ratio,
+            angle: 0.0,
+            rate: 0.0,
+            change: 0.0,
+        }
+    }
+
+    /// Takes over what the motor did in a step of `dt` seconds.
+    pub(super) fn follow(&mut self, motor: &Motor, dt: f64) {
+        let rate = self.ratio * motor.velocity;
+        self.angle = self.ratio * motor.angle;
+        self.change = (rate - self.rate) / dt;
+        self.rate = rate;
+    }
+
+    /// Turns panned coordinates into base coordinates.
+    pub(super) fn rotation(&self) -> Matrix3<f64> {
+        let (sin, cos) = self.angle.sin_cos();
+        Matrix3::new(cos, -sin, 0.0, sin, cos, 0.0, 0.0, 0.0, 1.0)
+    }
+}
+
+/// How the beam's foot moves, in the coordinates of the panned frame; `gravity` in m/s^2 along the world's -z.
+pub(super) fn foot(base: &BaseState, pan: Option<&Pan>, gravity: f64) -> Foot {
+    let down = base.attitude.inverse() * Vector3::new(0.0, 0.0, -gravity);
+    let still = Foot {
+        omega: base.omega,
+        alpha: base.alpha,
+        velocity: base.velocity,
+        acceleration: base.acceleration,
+        gravity: down,
+    };
+    let Some(pan) = pan else {
+        return still;
+    };
+    let back = pan.rotation().transpose();
+    let own = Vector3::new(0.0, 0.0, pan.rate);
+    Foot {
+        omega: back * base.omega + own,
+        alpha: back * (base.alpha + base.omega.cross(&own)) + Vector3::new(0.0, 0.0, pan.change),
+        velocity: back * base.velocity,
+        acceleration: back * base.acceleration,
+        gravity: back * down,
+    }
+}
