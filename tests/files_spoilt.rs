@@ -7,15 +7,17 @@ use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use withy::config::{JointFile, NamedGainSet, SimulatedFile};
 
+const WITH_PAN: &str = "glasshouse-neck-pan-simulated.yaml";
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(20), ..ProptestConfig::with_cases(1024) })]
 
     #[test]
     fn spoilt_files_are_accepted_or_told_in_one_line(
-        which in 0..3_usize,
+        which in 0..4_usize,
         changes in prop::collection::vec((any::<prop::sample::Index>(), 0..16_u8, 0..NASTY.len()), 1..3),
     ) {
-        let mut text = text([JOINT, GAINS, SIMULATED][which]);
+        let mut text = text([JOINT, GAINS, SIMULATED, WITH_PAN][which]);
         for (place, change, nasty) in changes {
             spoil(&mut text, place, change, NASTY[nasty]);
         }

@@ -12,8 +12,8 @@ use super::joint::{
 use super::table::{Overlaid, Range, Table, read};
 use super::{ConfigError, NAMESPACE, NODE_NAME, is_namespace, is_node_name};
 use crate::beam::{
-    DescriptionError, DriveKind, JointDescription, Options, Plant, SensorOptions, SimulatedMotor,
-    SimulatedTendon, Tolerances,
+    DescriptionError, DriveKind, JointDescription, Options, Plant, SensorOptions, SimulatedBaseImu,
+    SimulatedMotor, SimulatedPan, SimulatedTendon, Tolerances,
 };
 use crate::controller::SetpointKind;
 
@@ -30,7 +30,9 @@ const KEYS: &[&str] = &[
     "all_tendons",
     "tendons",
     "motor",
+    "pan",
     "imu",
+    "base_imu",
     "sensors",
     "build",
 ];
@@ -61,6 +63,13 @@ const MASS: Range = Range::closed(0.0, 1e5, "g");
 const TIME: Range = Range::closed(0.0, 10.0, "s");
 const SENSOR_RATE: Range = Range::closed(0.01, 1000.0, "Hz");
 const SENSOR_AGE: Range = Range::closed(0.0, 10_000.0, "ms");
+const ATTITUDE_NOISE: Range = Range::closed(0.0, 30.0, "deg rms");
+const GYRO_NOISE: Range = Range::closed(0.0, 10.0, "rad/s rms");
+const BANDWIDTH: Range = Range::above(0.0, 1e4, "rad/s");
+const SPEED_LIMIT: Range = Range::above(0.0, 1e5, "rad/s");
+const ACCELERATION_LIMIT: Range = Range::above(0.0, 1e7, "rad/s^2");
+const GEAR_RATIO: Range = Range::above(0.0, 1e4, "");
+const MAX_COUNTS: u64 = 1 << 24;
 const MAX_TENDONS: usize = crate::kinematics::MAX_TENDONS;
 
 /// A simulated-joint file, checked: the joint can be built.
@@ -72,7 +81,7 @@ pub struct SimulatedFile {
     pub name: String,
     /// Namespace of its node, `/` or starting with it.
     pub namespace: String,
-    /// Names of the motors in `joint_states` and setpoints, in tendon order.
+    /// Names of the motors in `joint_states` and setpoints, in tendon order, then the pan's.
     pub motor_names: Vec<String>,
     /// Names of frames.
     pub frames: Frames,
@@ -112,9 +121,10 @@ impl SimulatedFile {
         let name = top.text_or("name", NODE_NAME, is_node_name, "simulated_joint")?;
         let namespace = top.text_or("namespace", NAMESPACE, is_namespace, "/")?;
         let (kind, setpoint_message) = setpoint(&top)?;
-        let (motor_names, tendons) = tendons(&top)?;
+        let (mut motor_names, tendons) = tendons(&top)?;
+        let pan = pan(&top, &mut motor_names)?;
         let (options, seed) = options(&top)?;
-        let description = description(&top, tendons)?;
+        let description = description(&top, tendons, pan)?;
         Plant::new(&description, &options, seed).map_err(|e| refused(file, &e))?;
         Ok(Self {
             file: file.to_path_buf(),
@@ -143,6 +153,7 @@ fn section<'a>(top: &Table<'a>, name: &'a str, keys: &[&str]) -> Result<Table<'a
 fn description(
     top: &Table,
     tendons: Vec<SimulatedTendon>,
+    pan: Option<SimulatedPan>,
 ) -> Result<JointDescription, ConfigError> {
     let beam_keys = [
         "length_mm",
@@ -168,9 +179,9 @@ fn description(
         pretension: top.number("pretension_n", Range::above(0.0, 1e4, "N"))?,
         tendons,
         motor: motor(top)?,
-        pan: None,
+        pan,
         imu_mounting: UnitQuaternion::from_rotation_matrix(&imu_mounting(top)?),
-        base_imu: None,
+        base_imu: base_imu(top)?,
     })
 }
 
@@ -184,6 +195,62 @@ fn imu_mounting(top: &Table) -> Result<nalgebra::Rotation3<f64>, ConfigError> {
     }
 }
 
+/// The pan motor, if there is one, its name onto `names`.
+fn pan(top: &Table, names: &mut Vec<String>) -> Result<Option<SimulatedPan>, ConfigError> {
+    let keys = [
+        "motor",
+        "bandwidth_rad_s",
+        "speed_limit_rad_s",
+        "acceleration_limit_rad_s2",
+        "encoder_counts",
+        "gear_ratio",
+        "sign",
+    ];
+    let Some(value) = top.get("pan") else {
+        return Ok(None);
+    };
+    let table = Table::at(top.file, "pan", value, &keys)?;
+    motor_name(&table, names)?;
+    let positive_turns_left = match table.get("sign").map(|v| (v, v.as_f64())) {
+        None => true,
+        Some((_, Some(sign))) if sign.abs() == 1.0 => sign > 0.0,
+        Some((value, _)) => {
+            let accepted = "1 where positive motor angles turn from +x toward +y, -1 where they turn the other way";
+            return Err(table.refuse("sign", value, accepted));
+        }
+    };
+    Ok(Some(SimulatedPan {
+        bandwidth: table.number(keys[1], BANDWIDTH)?,
+        speed_limit: table.number(keys[2], SPEED_LIMIT)?,
+        acceleration_limit: table.number(keys[3], ACCELERATION_LIMIT)?,
+        encoder_counts: table.whole(keys[4], 1, MAX_COUNTS)? as u32,
+        gear_ratio: table.number_or(keys[5], GEAR_RATIO, 1.0)?,
+        positive_turns_left,
+    }))
+}
+
+/// The inertial unit on the base, if there is one.
+fn base_imu(top: &Table) -> Result<Option<SimulatedBaseImu>, ConfigError> {
+    let keys = [
+        "mounting_deg",
+        "rate_hz",
+        "age_ms",
+        "attitude_noise_deg",
+        "gyro_noise_rad_s",
+    ];
+    let Some(value) = top.get("base_imu") else {
+        return Ok(None);
+    };
+    let table = Table::at(top.file, "base_imu", value, &keys)?;
+    Ok(Some(SimulatedBaseImu {
+        mounting: UnitQuaternion::from_rotation_matrix(&attitude(&table, keys[0])?),
+        rate: table.number(keys[1], SENSOR_RATE)?,
+        age: table.number(keys[2], SENSOR_AGE)? * MILLISECOND,
+        attitude_noise: table.number(keys[3], ATTITUDE_NOISE)?.to_radians(),
+        gyro_noise: table.number(keys[4], GYRO_NOISE)?,
+    }))
+}
+
 fn motor(top: &Table) -> Result<SimulatedMotor, ConfigError> {
     let keys = [
         "bandwidth_rad_s",
@@ -194,11 +261,11 @@ fn motor(top: &Table) -> Result<SimulatedMotor, ConfigError> {
     ];
     let table = section(top, "motor", &keys)?;
     Ok(SimulatedMotor {
-        bandwidth: table.number(keys[0], Range::above(0.0, 1e4, "rad/s"))?,
-        speed_limit: table.number(keys[1], Range::above(0.0, 1e5, "rad/s"))?,
-        acceleration_limit: table.number(keys[2], Range::above(0.0, 1e7, "rad/s^2"))?,
+        bandwidth: table.number(keys[0], BANDWIDTH)?,
+        speed_limit: table.number(keys[1], SPEED_LIMIT)?,
+        acceleration_limit: table.number(keys[2], ACCELERATION_LIMIT)?,
         command_timeout: table.number(keys[3], Range::above(0.0, 1e6, "s"))?,
-        encoder_counts: table.whole(keys[4], 1, 1 << 24)? as u32,
+        encoder_counts: table.whole(keys[4], 1, MAX_COUNTS)? as u32,
     })
 }
 
@@ -247,7 +314,7 @@ fn tendon(table: &Overlaid) -> Result<SimulatedTendon, ConfigError> {
         head_offset: table.number_or("head_offset_mm", OFFSET, 0.0)? * MM,
         guide_radii: guide_radii.iter().map(|r| r * MM).collect(),
         drum_radius: drum * MM,
-        gear_ratio: table.number_or("gear_ratio", Range::above(0.0, 1e4, ""), 1.0)?,
+        gear_ratio: table.number_or("gear_ratio", GEAR_RATIO, 1.0)?,
         positive_reels_in: sign(table)? > 0.0,
         stiffness: table.number("stiffness_n_per_m", Range::above(0.0, 1e7, "N/m"))?,
         damping: table.number_or("damping_n_s_per_m", Range::closed(0.0, 1e6, "N s/m"), 0.0)?,
@@ -270,14 +337,12 @@ fn sensors(top: &Table) -> Result<SensorOptions, ConfigError> {
         motor_age: table.number(keys[1], SENSOR_AGE)? * MILLISECOND,
         imu_rate: table.number(keys[2], SENSOR_RATE)?,
         imu_age: table.number(keys[3], SENSOR_AGE)? * MILLISECOND,
-        attitude_noise: table
-            .number(keys[4], Range::closed(0.0, 30.0, "deg rms"))?
-            .to_radians(),
+        attitude_noise: table.number(keys[4], ATTITUDE_NOISE)?.to_radians(),
         yaw_drift: table
             .number(keys[5], Range::closed(-3600.0, 3600.0, "deg/min"))?
             .to_radians()
             / 60.0,
-        gyro_noise: table.number(keys[6], Range::closed(0.0, 10.0, "rad/s rms"))?,
+        gyro_noise: table.number(keys[6], GYRO_NOISE)?,
     })
 }
 
