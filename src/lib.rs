@@ -12,6 +12,7 @@ pub mod beam;
 pub mod controller;
 pub mod gaze;
 pub mod kinematics;
+pub mod track;
 
 pub mod tick;
 

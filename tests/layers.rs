@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 const RANKS: &[(u32, u32, &[&str])] = &[
     // (rank, layer, modules)
     (0, 0, &["geometry", "fractional"]),
-    (1, 1, &["kinematics", "gaze", "controller", "beam"]),
+    (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
     (2, 2, &["tick"]),
     (3, 3, &["config", "trial"]),
     (4, 4, &["link"]),
