@@ -8,6 +8,7 @@
 mod error;
 mod gains;
 mod joint;
+mod look;
 mod refused;
 mod simulated;
 mod table;
@@ -15,6 +16,7 @@ mod table;
 pub use error::ConfigError;
 pub use gains::{NamedGainSet, save_gain_set};
 pub use joint::{Frames, JointFile, SetpointMessage, TickSource};
+pub use look::FixedFrame;
 pub use simulated::SimulatedFile;
 
 /// Whether `name` can name a motor, a gain set or a joint's parameter group: 1 to 64 letters,

@@ -92,6 +92,21 @@ pub struct PanLimits {
     pub high: f64,
 }
 
+impl PanLimits {
+    /// The angle within the limits that turns as `angle` does, full turns apart, closest to `near`; where there is
+    /// none, the limit that is fewer degrees from it.
+    pub fn nearest(self, angle: f64, near: f64) -> f64 {
+        turned_within(angle, near, self).unwrap_or_else(|| {
+            let off = |limit: f64| wrap(angle - limit).abs();
+            if off(self.low) < off(self.high) {
+                self.low
+            } else {
+                self.high
+            }
+        })
+    }
+}
+
 /// Why a camera, beam or pan is refused.
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum GazeError {

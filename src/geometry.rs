@@ -27,6 +27,15 @@ use nalgebra::{Matrix2, Matrix3, Matrix3x2, Rotation3, UnitQuaternion, Vector2, 
 /// Bend vector `theta [cos phi, sin phi]`, rad.
 pub type Bend = Vector2<f64>;
 
+/// Bend and the pan under it, `[bend x, bend y, pan]`, rad: all that a joint can pose. The bend is told in the
+/// frame that the pan has turned about the base's z, so that the head's attitude is [`attitude`] of both.
+pub type Posture = Vector3<f64>;
+
+/// The posture of a bend and a pan, rad.
+pub fn posture(bend: Bend, pan: f64) -> Posture {
+    Posture::new(bend.x, bend.y, pan)
+}
+
 /// Inclination below which no direction is reported, rad (3 deg): there the direction is mostly
 /// sensor noise.
 pub const DIRECTION_FLOOR: f64 = 3.0 * std::f64::consts::PI / 180.0;

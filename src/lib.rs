@@ -10,6 +10,7 @@ pub mod geometry;
 
 pub mod beam;
 pub mod controller;
+pub mod aim;
 pub mod gaze;
 pub mod kinematics;
 pub mod track;

@@ -11,16 +11,19 @@
 mod assemble;
 mod estimate;
 mod law;
+mod pan;
 
-pub use estimate::{Estimate, Source};
+pub use estimate::{Estimate, Fallback, Source};
 pub use law::{Feedback, Law, LawError, Limits, MotorLimits};
+pub use pan::Pan;
 
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
 use crate::controller::watch::{HoldState, HuntingState};
 use crate::controller::{ControllersState, SetpointKind};
-use crate::geometry::Bend;
+use crate::geometry::{Bend, Posture, posture};
 use crate::kinematics::Kinematics;
+use crate::track::Motion;
 use nalgebra::{Rotation3, Vector3};
 
 /// Time over which the residue of a hand-over decays, and the model's gain is blended, s.
@@ -40,8 +43,12 @@ pub struct Joint {
     pub kinematics: Kinematics,
     /// Rotation that takes a vector from the IMU's frame to the head frame.
     pub head_from_imu: Rotation3<f64>,
-    /// Direction of gravity in the base frame, unit length.
+    /// Direction of gravity in the base frame, unit length: what holds where no base IMU measures it.
     pub gravity_base: Vector3<f64>,
+    /// Rotation that takes a vector from the base IMU's frame to the base frame, if there is a base IMU.
+    pub base_from_imu: Option<Rotation3<f64>>,
+    /// The pan motor under the beam, if there is one.
+    pub pan: Option<Pan>,
     /// Tick period, s.
     pub period: f64,
     /// Nominal period of the samples that feedback rests on, s.
@@ -63,13 +70,36 @@ impl Joint {
     }
 }
 
-/// A desired bend.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+/// A desired posture.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Desired {
-    /// Bend, rad.
-    pub bend: Bend,
-    /// Counts commands: the same number is the same command.
+    /// Bend and pan, rad.
+    pub posture: Posture,
+    /// How it moves, where that is known: the joint then follows without its lag.
+    pub motion: Option<Motion>,
+    /// Goes on with the command before, as the next of a stream: `settled` is not lost by it.
+    pub continues: bool,
+    /// Share of the reference's speed that it may use, above 0, at most 1.
+    pub pace: f64,
+    /// Which command it belongs to: the targets of a stream or of a moving frame are samples of one. A request to hold
+    /// and an outage end the command that there is, with all samples of it that may still come.
+    pub command: u64,
+    /// Counts samples: the same number is the same sample.
     pub sequence: u64,
+}
+
+impl Default for Desired {
+    /// Straight, and as fast as the reference may be.
+    fn default() -> Self {
+        Self {
+            posture: Posture::zeros(),
+            motion: None,
+            continues: false,
+            pace: 1.0,
+            command: 0,
+            sequence: 0,
+        }
+    }
 }
 
 /// One motor's newest sample.
@@ -83,9 +113,9 @@ pub struct MotorSample {
     pub received: f64,
 }
 
-/// The IMU's newest sample.
+/// An IMU's newest sample.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HeadSample {
+pub struct ImuSample {
     /// Direction of gravity in the IMU's frame, unit length.
     pub gravity: Vector3<f64>,
     /// Angular velocity in the IMU's frame, rad/s.
@@ -105,8 +135,12 @@ pub struct Input {
     pub hold: u64,
     /// The newest sample of each motor.
     pub motors: Vec<Option<MotorSample>>,
-    /// The newest sample of the IMU.
-    pub head: Option<HeadSample>,
+    /// The newest sample of the pan motor.
+    pub pan: Option<MotorSample>,
+    /// The newest sample of the head's IMU.
+    pub head: Option<ImuSample>,
+    /// The newest sample of the base's IMU.
+    pub base: Option<ImuSample>,
 }
 
 impl Input {
@@ -153,18 +187,28 @@ pub struct Output {
     pub setpoints: Vec<f64>,
     /// Motor angles that the kinematics asks for at the reference, rad.
     pub references: Vec<f64>,
+    /// Setpoint of the pan motor, rad or rad/s of the motor.
+    pub pan_setpoint: f64,
+    /// Angle of the pan motor at the reference, rad.
+    pub pan_reference: f64,
     /// Stamp of the measurement that the setpoints rest on, s.
     pub stamp: f64,
     /// Stamp of the measurement that the measured bend comes from, s; 0 before the first.
     pub bend_stamp: f64,
-    /// Target of the shaper, rad.
+    /// Where the target is now, rad.
     pub target: Bend,
+    /// And in pan, rad.
+    pub target_pan: f64,
     /// Shaped reference, rad.
     pub reference: Bend,
+    /// And in pan, rad.
+    pub reference_pan: f64,
     /// The measured bend.
     pub estimate: Estimate,
     /// Target held within tolerance.
     pub settled: bool,
+    /// The last command that is over: ended by a request to hold, or by an outage.
+    pub ended: Option<u64>,
     /// Dead time measured: half a sensor period, age and half a tick, s.
     pub delay: f64,
     /// Greatest share of the authority that the correction asked for.
@@ -177,7 +221,7 @@ pub struct Output {
     pub travel_limited: bool,
     /// The measured bend is beyond its limit.
     pub over_bend: bool,
-    /// The command was outside the inclination limit and has been cut to it.
+    /// The command was outside the inclination limit, or the pan's travel, and has been cut to it.
     pub target_limited: bool,
     /// The integrators rest in the hold band.
     pub holding_band: bool,
@@ -229,15 +273,30 @@ pub struct State {
     resuming: bool,
     last_good: f64,
     sequence: Option<u64>,
+    /// The last command that is over.
+    ended: Option<u64>,
     hold: u64,
-    target: Bend,
+    /// Where the target is now.
+    target: Posture,
+    /// Where the shaper runs: the target, ahead of it where it moves.
+    goal: Posture,
+    motion: Option<Motion>,
+    pace: f64,
     target_limited: bool,
     shaper: ShaperState,
-    model: ReferenceModelState,
-    /// How the joint itself would follow: what damping compares the measured rate with.
+    /// How the motors would follow.
+    motor_model: ReferenceModelState,
+    /// How the joint itself would follow: also what damping compares the measured rate with.
     joint_model: ReferenceModelState,
+    pan: pan::PanState,
     controllers: ControllersState,
     estimator: estimate::Estimator,
+    /// What the last tick's error rested on.
+    basis: (Source, Vector3<f64>),
+    /// Last tick's error, as a bend, rad.
+    error: Bend,
+    /// What of the error was left by a change of what it rests on, and when that was.
+    change: (Bend, f64),
     residue: Residue,
     take_over: bool,
     /// Damping in force when the present law was taken over, s.
@@ -279,14 +338,22 @@ impl State {
             resuming: false,
             last_good: f64::NEG_INFINITY,
             sequence: None,
+            ended: None,
             hold: 0,
-            target: Bend::zeros(),
+            target: Posture::zeros(),
+            goal: Posture::zeros(),
+            motion: None,
+            pace: 1.0,
             target_limited: false,
-            shaper: ShaperState::new(dt, Bend::zeros()),
-            model: ReferenceModelState::new(dt, Bend::zeros()),
-            joint_model: ReferenceModelState::new(dt, Bend::zeros()),
+            shaper: ShaperState::new(dt, Posture::zeros()),
+            motor_model: ReferenceModelState::new(dt, Posture::zeros()),
+            joint_model: ReferenceModelState::new(dt, Posture::zeros()),
+            pan: pan::PanState::default(),
             controllers: law.controllers.state(),
             estimator: estimate::Estimator::new(motors),
+            basis: (Source::default(), joint.gravity_base),
+            error: Bend::zeros(),
+            change: (Bend::zeros(), f64::NEG_INFINITY),
             residue: Residue {
                 start: zero.clone(),
                 since: f64::NEG_INFINITY,
@@ -315,7 +382,12 @@ impl State {
 
     /// Whether the reference rests, so that a new law may take over without a trace.
     pub fn resting(&self) -> bool {
-        !self.started || (self.shaper.at_rest() && self.model.rate().norm() < MODEL_REST)
+        !self.started || (self.shaper.at_rest() && self.joint_model.rate().norm() < MODEL_REST)
+    }
+
+    /// What has been asked so far is over.
+    fn end_command(&mut self, input: &Input) {
+        self.ended = self.ended.max(input.desired.map(|d| d.command));
     }
 
     /// Hands over from one law to another, between two ticks. The setpoint does not jump: what
@@ -352,9 +424,13 @@ pub fn tick(
     now: f64,
     out: &mut Output,
 ) {
-    let fresh = state.estimator.update(joint, law, input, now);
+    let pan_rate = match state.started {
+        true => state.joint_model.rate().z,
+        false => 0.0,
+    };
+    let fresh = state.estimator.update(joint, law, input, pan_rate, now);
     let estimate = state.estimator.estimate();
-    let good = state.estimator.complete(law, input, now);
+    let good = state.estimator.complete(joint, law, input, now);
     out.estimate = estimate;
     out.stamp = state.estimator.stamp();
     out.bend_stamp = state.estimator.bend_stamp();
@@ -362,10 +438,16 @@ pub fn tick(
     if good {
         state.last_good = now;
     }
-    state.mode = next_mode(joint, law, state, good, now);
+    let base_known = input.base.is_some() || !needs_base(joint, law);
+    state.mode = next_mode(
+        joint,
+        law,
+        state,
+        good && (state.started || base_known),
+        now,
+    );
     if state.mode != Mode::Tracking && state.hold != input.hold {
         // A hold outlives the wait: what was asked before it is not done after it.
-        state.sequence = input.desired.map(|d| d.sequence);
         stop_reference(state, input);
     }
     match state.mode {
@@ -373,7 +455,7 @@ pub fn tick(
             if !state.started {
                 assemble::start(joint, law, state, input, now);
             }
-            command(law, state, input);
+            command(joint, law, state, input, now);
             watch_over_bend(law, state, &estimate);
             assemble::setpoints(joint, law, state, fresh, now, out);
         }
@@ -384,14 +466,24 @@ pub fn tick(
         // A held velocity is no hold.
         if law.kind == SetpointKind::Velocity {
             state.sent.fill(0.0);
+            state.pan.stop();
         }
         state.settled_since = None;
     }
     out.setpoints.copy_from_slice(&state.sent);
     joint
         .kinematics
-        .motor_angles(state.shaper.value(), &mut out.references);
+        .motor_angles(state.shaper.value().xy(), &mut out.references);
+    if let Some(pan) = &joint.pan {
+        out.pan_setpoint = pan.ratio * state.pan.sent();
+        out.pan_reference = pan.ratio * state.shaper.value().z;
+    }
     report(joint, state, now, out);
+}
+
+/// Whether the measured bend rests on the base's IMU.
+fn needs_base(joint: &Joint, law: &Law) -> bool {
+    joint.base_from_imu.is_some() && law.feedback == Feedback::Imu
 }
 
 fn next_mode(joint: &Joint, law: &Law, state: &State, good: bool, now: f64) -> Mode {
@@ -400,7 +492,7 @@ fn next_mode(joint: &Joint, law: &Law, state: &State, good: bool, now: f64) -> M
         (true, true) => Mode::Tracking,
         (true, false) if !state.estimator.knows_delay() => state.mode,
         (true, false) if state.estimator.delay(joint) > law.delay_allowed => Mode::TooSlow,
-        (true, false) if !state.estimator.inside(&law.limits.motors) => Mode::OutsideTravel,
+        (true, false) if !state.estimator.inside(joint, &law.limits.motors) => Mode::OutsideTravel,
         (true, false) => Mode::Tracking,
         (false, false) if state.mode == Mode::Stopped => Mode::Stopped,
         (false, false) => Mode::Waiting,
@@ -410,30 +502,55 @@ fn next_mode(joint: &Joint, law: &Law, state: &State, good: bool, now: f64) -> M
 }
 
 /// Takes a new command or a new request to hold.
-fn command(law: &Law, state: &mut State, input: &Input) {
+fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
+    if state.hold != input.hold {
+        stop_reference(state, input);
+    }
     if let Some(desired) = input.desired
         && state.sequence != Some(desired.sequence)
     {
         state.sequence = Some(desired.sequence);
-        let most = law.limits.inclination;
-        let size = desired.bend.norm();
-        state.target_limited = size > most;
-        state.target = if state.target_limited {
-            desired.bend * (most / size)
-        } else {
-            desired.bend
-        };
-        state.settled_since = None;
+        if state.ended >= Some(desired.command) {
+            return;
+        }
+        state.motion = desired.motion;
+        state.pace = desired.pace;
+        if !desired.continues {
+            state.settled_since = None;
+        }
+        (state.target, state.target_limited) = within_limits(joint, law, desired.posture);
+        state.goal = state.target;
     }
-    if state.hold != input.hold {
-        stop_reference(state, input);
+    if let Some(motion) = &state.motion {
+        (state.target, state.target_limited) = within_limits(joint, law, motion.at(now, 0.0));
+        (state.goal, _) = within_limits(joint, law, motion.at(now, law.lag()));
     }
+}
+
+/// The posture cut to the inclination limit and to the pan's travel, and whether it was.
+fn within_limits(joint: &Joint, law: &Law, asked: Posture) -> (Posture, bool) {
+    let most = law.limits.inclination;
+    let (mut bend, size) = (asked.xy(), asked.xy().norm());
+    // A limit met to rounding is met.
+    let bent_too_far = size > most * (1.0 + 1e-9);
+    if size > most {
+        bend *= most / size;
+    }
+    let pan = match &joint.pan {
+        Some(pan) => asked.z.clamp(pan.low, pan.high),
+        None => 0.0,
+    };
+    let turned_too_far = joint.pan.is_some() && (pan - asked.z).abs() > 1e-9;
+    (posture(bend, pan), bent_too_far || turned_too_far)
 }
 
 /// Does what a request to hold asks.
 fn stop_reference(state: &mut State, input: &Input) {
     state.hold = input.hold;
+    state.end_command(input);
+    state.motion = None;
     state.target = state.shaper.point();
+    state.goal = state.target;
     state.target_limited = false;
 }
 
@@ -449,10 +566,12 @@ fn watch_over_bend(law: &Law, state: &mut State, estimate: &Estimate) {
         most
     };
     state.over_bend = bend > limit;
-    let at = state.shaper.point();
+    let at = state.shaper.point().xy();
     // A way back in stays open.
-    if state.over_bend && (state.target - at).dot(&estimate.bend) > 0.0 {
-        state.target = at;
+    if state.over_bend && (state.goal.xy() - at).dot(&estimate.bend) > 0.0 {
+        state.motion = None;
+        state.target = posture(at, state.target.z);
+        state.goal = posture(at, state.goal.z);
     }
 }
 
@@ -461,17 +580,22 @@ const SETTLED_FILTER: f64 = 0.05;
 
 fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     out.mode = state.mode;
-    out.target = state.target;
-    out.reference = state.shaper.value();
+    (out.target, out.target_pan) = (state.target.xy(), state.target.z);
+    let reference = state.shaper.value();
+    (out.reference, out.reference_pan) = (reference.xy(), reference.z);
+    out.ended = state.ended;
     out.over_bend = state.over_bend;
     out.target_limited = state.target_limited;
     out.holding_band = state.hold_band.holding();
     out.hunting = state.hunting.hunting(now);
     let weight = joint.period / (SETTLED_FILTER + joint.period);
     state.settled_bend += (out.estimate.bend - state.settled_bend) * weight;
-    let near = (state.target - state.settled_bend).norm() <= joint.settled_tolerance;
-    let tracking = state.mode == Mode::Tracking && state.shaper.at_rest();
-    state.settled_since = if near && tracking {
+    let most = joint.settled_tolerance;
+    let near = (state.target.xy() - state.settled_bend).norm() <= most
+        && (joint.pan.is_none() || (state.target.z - out.estimate.pan).abs() <= most);
+    // A target that moves is held where it is followed.
+    let arrived = state.shaper.at_rest() || (reference - state.target).norm() <= 0.5 * most;
+    state.settled_since = if near && arrived && state.mode == Mode::Tracking {
         state.settled_since.or(Some(now))
     } else {
         None

@@ -5,7 +5,7 @@ mod common;
 use common::{HEAVIEST, Loop, Neck, pose, setpoints};
 use nalgebra::Vector3;
 use withy::beam::DriveKind;
-use withy::tick::{HeadSample, Mode, MotorSample};
+use withy::tick::{ImuSample, Mode, MotorSample};
 use withy::trial;
 
 fn off_target(closed: &Loop, target: withy::geometry::Bend) -> f64 {
@@ -31,7 +31,7 @@ fn spoilt(mut closed: Loop, spoil: impl Fn(&mut Loop)) -> (f64, f64) {
 }
 
 /// One tick on samples that no plant gave: fresh, spoilt by the caller.
-fn tick_on(closed: &mut Loop, change: impl Fn(&mut HeadSample, &mut MotorSample)) {
+fn tick_on(closed: &mut Loop, change: impl Fn(&mut ImuSample, &mut MotorSample)) {
     closed.deaf = true;
     let now = closed.now();
     let mut head = closed.input.head.expect("an IMU");

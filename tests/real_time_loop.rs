@@ -7,7 +7,7 @@ use nalgebra::Vector3;
 use withy::config::{JointFile, TickSource};
 use withy::link::{Link, Program, Record};
 use withy::rt::{self, Clock};
-use withy::tick::{HeadSample, Input, MotorSample};
+use withy::tick::{ImuSample, Input, MotorSample};
 
 /// Only failures wait this long.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -53,7 +53,7 @@ fn upright(motors: usize, clock: &Clock) -> Input {
     };
     Input {
         motors: vec![Some(sample); motors],
-        head: Some(HeadSample {
+        head: Some(ImuSample {
             gravity: -Vector3::z(),
             angular_velocity: Vector3::zeros(),
             stamp,

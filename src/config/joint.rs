@@ -6,6 +6,7 @@ use nalgebra::{Rotation3, Vector3};
 use serde_yaml::Value;
 
 use super::gains::{check_kind, check_names, kind};
+use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
 use super::refused::{law_refused, routing_refused};
 use super::table::{Overlaid, Range, Table, quoted, read, show};
 use super::{
@@ -13,6 +14,7 @@ use super::{
     is_node_name,
 };
 use crate::controller::SetpointKind;
+use crate::gaze::Gazer;
 use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
 use crate::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits};
 
@@ -23,6 +25,10 @@ const KEYS: &[&str] = &[
     "beam",
     "base_attitude_deg",
     "imu",
+    "base_imu",
+    "camera",
+    "pan",
+    "fixed_frames",
     "all_tendons",
     "tendons",
     "motors",
@@ -102,6 +108,12 @@ pub struct JointFile {
     pub namespace: String,
     /// Names of the motors in `joint_states`, in tendon order.
     pub motor_names: Vec<String>,
+    /// Name of the pan motor there, if there is one.
+    pub pan_name: Option<String>,
+    /// What finds the posture for a gaze point, if the joint has a camera.
+    pub gazer: Option<Gazer>,
+    /// Frames that stand still in each other.
+    pub fixed_frames: Vec<FixedFrame>,
     /// The joint, as its loop sees it; `sample_period` is that of `feedback`.
     pub joint: Joint,
     /// Limits at start.
@@ -160,10 +172,21 @@ impl JointFile {
         let kinematics = kinematics(&top, &tendons)?;
         let limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
         let (settled_tolerance, settled_dwell) = settled(&top)?;
+        let (pan_name, pan) = pan(&top, &tendons.motor_names)?.unzip();
+        let gazer = match camera(&top)? {
+            None => None,
+            Some(camera) => {
+                let length = kinematics.routing().length;
+                let most = limits.inclination;
+                Some(gazer(&top, length, most, camera, pan.as_ref())?)
+            }
+        };
         let joint = Joint {
             kinematics,
             head_from_imu,
             gravity_base: gravity_base(&top)?,
+            base_from_imu: base_imu(&top)?,
+            pan,
             period,
             sample_period: match feedback {
                 Feedback::Imu => imu_period,
@@ -185,6 +208,9 @@ impl JointFile {
             name,
             namespace,
             motor_names: tendons.motor_names,
+            pan_name,
+            gazer,
+            fixed_frames: fixed_frames(&top, &frames)?,
             joint,
             limits,
             feedback,
@@ -447,27 +473,13 @@ impl Overlaid<'_> {
     }
 
     fn limits(&self) -> Result<MotorLimits, ConfigError> {
-        let [deg, rad] = ["travel_deg", "travel_rad"];
+        let [deg, rad] = TRAVEL;
         let there = |table: &Table| table.get(deg).is_some() || table.get(rad).is_some();
         let table = match &self.all {
             Some(all) if !there(&self.own) && there(all) => all,
             _ => &self.own,
         };
-        let [low, high] = match (table.get(deg), table.get(rad)) {
-            (Some(value), Some(_)) => {
-                return Err(table.refuse(deg, value, "either travel_deg or travel_rad, not both"));
-            }
-            (None, Some(_)) => table.pair(rad, Range::closed(-1e4, 1e4, "rad"))?,
-            (_, None) => table
-                .pair(deg, Range::closed(-1e6, 1e6, "deg"))?
-                .map(f64::to_radians),
-        };
-        if !(low < 0.0 && high > 0.0) {
-            let key = if table.get(rad).is_some() { rad } else { deg };
-            let value = table.get(key).unwrap_or(&Value::Null);
-            let accepted = "[low, high] with low below 0 and high above 0";
-            return Err(table.refuse(key, value, accepted));
-        }
+        let [low, high] = travel(table)?;
         Ok(MotorLimits {
             low,
             high,
@@ -475,6 +487,29 @@ impl Overlaid<'_> {
             acceleration: self.number("acceleration_rad_s2", Range::above(0.0, 1e7, "rad/s^2"))?,
         })
     }
+}
+
+const TRAVEL: [&str; 2] = ["travel_deg", "travel_rad"];
+
+/// Least and greatest angle, rad, on both sides of zero.
+pub(super) fn travel(table: &Table) -> Result<[f64; 2], ConfigError> {
+    let [deg, rad] = TRAVEL;
+    let [low, high] = match (table.get(deg), table.get(rad)) {
+        (Some(value), Some(_)) => {
+            return Err(table.refuse(deg, value, "either travel_deg or travel_rad, not both"));
+        }
+        (None, Some(_)) => table.pair(rad, Range::closed(-1e4, 1e4, "rad"))?,
+        (_, None) => table
+            .pair(deg, Range::closed(-1e6, 1e6, "deg"))?
+            .map(f64::to_radians),
+    };
+    if !(low < 0.0 && high > 0.0) {
+        let key = if table.get(rad).is_some() { rad } else { deg };
+        let value = table.get(key).unwrap_or(&Value::Null);
+        let accepted = "[low, high] with low below 0 and high above 0";
+        return Err(table.refuse(key, value, accepted));
+    }
+    Ok([low, high])
 }
 
 impl Tendons {

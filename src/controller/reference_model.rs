@@ -5,7 +5,7 @@
 //! that is linear between ticks. Source: Franklin, Powell and Workman 1998, "Digital Control of
 //! Dynamic Systems", section 4.3 (exponential of the augmented matrix).
 
-use crate::geometry::Bend;
+use crate::geometry::Posture;
 use nalgebra::{Matrix4, Vector2};
 
 /// Longest dead time that is accepted, s.
@@ -62,6 +62,7 @@ pub struct ReferenceModel {
     from_change: Vector2<f64>,
     first_order: Option<f64>,
     delay: f64,
+    lag: f64,
 }
 
 impl ReferenceModel {
@@ -90,7 +91,7 @@ impl ReferenceModel {
             LONGEST_DEAD_TIME,
             "0 to 0.5 s",
         )?;
-        let (spring, damper, first_order) = match model.lag {
+        let (spring, damper, first_order, lag) = match model.lag {
             Lag::First { time_constant } => {
                 check(
                     "time_constant_s",
@@ -99,7 +100,7 @@ impl ReferenceModel {
                     10.0,
                     "0.0001 to 10 s",
                 )?;
-                (0.0, 0.0, Some(time_constant))
+                (0.0, 0.0, Some(time_constant), time_constant)
             }
             Lag::Second {
                 natural_frequency: w,
@@ -113,7 +114,7 @@ impl ReferenceModel {
                     "0.1 to 1000 rad/s",
                 )?;
                 check("damping_ratio", z, 0.01, 10.0, "0.01 to 10")?;
-                (w * w, 2.0 * z * w, None)
+                (w * w, 2.0 * z * w, None, 2.0 * z / w)
             }
         };
         // Augmented state [value, rate, input, change of the input per tick].
@@ -138,41 +139,47 @@ impl ReferenceModel {
             from_change: Vector2::new(phi[(0, 3)], phi[(1, 3)]),
             first_order,
             delay: model.dead_time / dt,
+            lag: lag + model.dead_time,
         })
+    }
+
+    /// By how much the model is behind an input that moves steadily, s: the slope of its phase at zero frequency.
+    pub fn lag(&self) -> f64 {
+        self.lag
     }
 }
 
-/// The reference model's memory: past references, and the lag's state per bend axis.
+/// The reference model's memory: past references, and the lag's state for bend and pan.
 #[derive(Clone, Debug)]
 pub struct ReferenceModelState {
-    past: Vec<Bend>,
+    past: Vec<Posture>,
     newest: usize,
-    delayed: Bend,
-    value: Bend,
-    rate: Bend,
+    delayed: Posture,
+    value: Posture,
+    rate: Posture,
 }
 
 impl ReferenceModelState {
     /// A memory at rest at `at`, with room for every dead time at ticks of `dt` s.
-    pub fn new(dt: f64, at: Bend) -> Self {
+    pub fn new(dt: f64, at: Posture) -> Self {
         let room = (LONGEST_DEAD_TIME / dt).ceil() as usize + 2;
         Self {
             past: vec![at; room],
             newest: 0,
             delayed: at,
             value: at,
-            rate: Bend::zeros(),
+            rate: Posture::zeros(),
         }
     }
 
     /// Puts the model at rest at `at`.
-    pub fn rest_at(&mut self, at: Bend) {
+    pub fn rest_at(&mut self, at: Posture) {
         self.past.fill(at);
-        (self.delayed, self.value, self.rate) = (at, at, Bend::zeros());
+        (self.delayed, self.value, self.rate) = (at, at, Posture::zeros());
     }
 
     /// One tick with the reference as really limited. Work: constant.
-    pub fn step(&mut self, design: &ReferenceModel, reference: Bend) {
+    pub fn step(&mut self, design: &ReferenceModel, reference: Posture) {
         let room = self.past.len();
         self.newest = (self.newest + 1) % room;
         self.past[self.newest] = reference;
@@ -182,7 +189,7 @@ impl ReferenceModelState {
         let at = |back: usize| self.past[(self.newest + room - back.min(room - 1)) % room];
         let delayed = at(whole as usize) * (1.0 - part) + at(whole as usize + 1) * part;
         let change = delayed - self.delayed;
-        for axis in 0..2 {
+        for axis in 0..3 {
             let state = Vector2::new(self.value[axis], self.rate[axis]);
             let next = design.transition * state
                 + design.from_input * self.delayed[axis]
@@ -196,13 +203,13 @@ impl ReferenceModelState {
         self.delayed = delayed;
     }
 
-    /// The bend that the model says is measured now, rad.
-    pub fn value(&self) -> Bend {
+    /// The posture that the model says is measured now, rad.
+    pub fn value(&self) -> Posture {
         self.value
     }
 
     /// Its rate, rad/s.
-    pub fn rate(&self) -> Bend {
+    pub fn rate(&self) -> Posture {
         self.rate
     }
 }
@@ -214,10 +221,10 @@ mod tests {
     fn ramp_response(model: &Model, at: f64) -> (f64, f64) {
         let dt = 0.005;
         let design = ReferenceModel::new(model, dt).unwrap();
-        let mut state = ReferenceModelState::new(dt, Bend::zeros());
+        let mut state = ReferenceModelState::new(dt, Posture::zeros());
         let ticks = (at / dt).round() as usize;
         for tick in 0..=ticks {
-            state.step(&design, Bend::new(tick as f64 * dt, 0.0));
+            state.step(&design, Posture::new(tick as f64 * dt, 0.0, 0.0));
         }
         (state.value().x, state.rate().x)
     }
@@ -273,7 +280,7 @@ mod tests {
             0.005,
         )
         .unwrap();
-        let at = Bend::new(0.2, -0.1);
+        let at = Posture::new(0.2, -0.1, 0.7);
         let mut state = ReferenceModelState::new(0.005, at);
         for _ in 0..1000 {
             state.step(&design, at);

@@ -1,13 +1,13 @@
-//! The shaper: from a target bend to a smooth reference that no motor has to hurry for.
+//! The shaper: from a target posture to a smooth reference that no motor has to hurry for.
 //!
-//! A point runs straight to the target at no more than `speed`, and two moving averages smooth its
-//! path. A moving average is a convex combination of past values, so the reference is never faster
+//! A point runs straight to the target at no more than `speed` in bend and `pan_speed` in pan, so that bend and pan
+//! arrive together, and two moving averages smooth its path. A moving average is a convex combination of past values, so the reference is never faster
 //! than the point, its acceleration is at most `2 speed / longer window`, and it cannot overshoot
 //! the target. A window as long as a swing's period puts that swing's frequency on a zero of the
 //! average. Source: Singer and Seering 1990, "Preshaping command inputs to reduce system
 //! vibration", for shaping by convolution; the rectangular window's zeros are elementary.
 
-use crate::geometry::Bend;
+use crate::geometry::Posture;
 
 /// Longest moving average that is accepted, s.
 pub const LONGEST_WINDOW: f64 = 2.0;
@@ -17,6 +17,8 @@ pub const LONGEST_WINDOW: f64 = 2.0;
 pub struct ShaperDesign {
     /// Greatest speed of the reference, rad/s of bend.
     speed: f64,
+    /// And rad/s of pan; 0 without a pan motor.
+    pan_speed: f64,
     dt: f64,
     windows: [usize; 2],
 }
@@ -61,14 +63,30 @@ impl ShaperDesign {
         let longer = first.max(second).max(needed);
         Ok(Self {
             speed,
+            pan_speed: 0.0,
             dt,
             windows: [count(longer), count(first.min(second))],
         })
     }
 
+    /// The same with a pan of at most `speed` rad/s and `acceleration` rad/s^2. Where the windows are too short for
+    /// the acceleration the speed gives way: the bend does not wait for the pan.
+    pub fn with_pan(mut self, speed: f64, acceleration: f64) -> Self {
+        let window = self.windows[0] as f64 * self.dt;
+        self.pan_speed = speed.min(0.5 * acceleration * window).max(0.0);
+        self
+    }
+
     /// Greatest speed of the reference, rad/s of bend.
     pub fn speed(&self) -> f64 {
         self.speed
+    }
+
+    /// By how much the reference is behind a target that moves steadily, s: an average of `n` ticks is `n - 1`
+    /// half ticks behind.
+    pub fn lag(&self) -> f64 {
+        let ticks = self.windows.iter().map(|n| n - 1).sum::<usize>();
+        0.5 * ticks as f64 * self.dt
     }
 
     /// How long the reference keeps moving after the running point has arrived, s.
@@ -80,25 +98,25 @@ impl ShaperDesign {
 /// One moving average over a ring.
 #[derive(Clone, Debug)]
 struct Average {
-    ring: Vec<Bend>,
+    ring: Vec<Posture>,
     length: usize,
     next: usize,
-    sum: Bend,
+    sum: Posture,
 }
 
 impl Average {
-    fn new(longest: usize, at: Bend) -> Self {
+    fn new(longest: usize, at: Posture) -> Self {
         let mut average = Self {
             ring: vec![at; longest],
             length: 1,
             next: 0,
-            sum: Bend::zeros(),
+            sum: Posture::zeros(),
         };
         average.fill(1, at);
         average
     }
 
-    fn fill(&mut self, length: usize, at: Bend) {
+    fn fill(&mut self, length: usize, at: Posture) {
         self.length = length.clamp(1, self.ring.len());
         self.ring[..self.length].fill(at);
         self.next = 0;
@@ -107,7 +125,7 @@ impl Average {
 
     /// Work: constant, but once per turn of the ring the sum is formed anew (one pass over the
     /// window), so that rounding never builds up.
-    fn push(&mut self, value: Bend) -> Bend {
+    fn push(&mut self, value: Posture) -> Posture {
         self.sum += value - self.ring[self.next];
         self.ring[self.next] = value;
         self.next += 1;
@@ -122,18 +140,18 @@ impl Average {
 /// The shaper's memory.
 #[derive(Clone, Debug)]
 pub struct ShaperState {
-    point: Bend,
+    point: Posture,
     averages: [Average; 2],
     windows: [usize; 2],
     /// Ticks since the point last moved.
     still: usize,
-    value: Bend,
-    rate: Bend,
+    value: Posture,
+    rate: Posture,
 }
 
 impl ShaperState {
     /// A memory that rests at `at`, with room for every window at ticks of `dt` s.
-    pub fn new(dt: f64, at: Bend) -> Self {
+    pub fn new(dt: f64, at: Posture) -> Self {
         let longest = (LONGEST_WINDOW / dt).ceil() as usize + 1;
         Self {
             point: at,
@@ -141,33 +159,33 @@ impl ShaperState {
             windows: [1, 1],
             still: usize::MAX,
             value: at,
-            rate: Bend::zeros(),
+            rate: Posture::zeros(),
         }
     }
 
     /// Puts the reference at rest at `at`.
-    pub fn rest_at(&mut self, at: Bend) {
+    pub fn rest_at(&mut self, at: Posture) {
         self.point = at;
         for (average, window) in self.averages.iter_mut().zip(self.windows) {
             average.fill(window, at);
         }
         self.still = usize::MAX;
         self.value = at;
-        self.rate = Bend::zeros();
+        self.rate = Posture::zeros();
     }
 
     /// The reference, rad.
-    pub fn value(&self) -> Bend {
+    pub fn value(&self) -> Posture {
         self.value
     }
 
     /// Its rate, rad/s.
-    pub fn rate(&self) -> Bend {
+    pub fn rate(&self) -> Posture {
         self.rate
     }
 
     /// Where the reference would come to rest if it stopped now, rad.
-    pub fn point(&self) -> Bend {
+    pub fn point(&self) -> Posture {
         self.point
     }
 
@@ -176,24 +194,33 @@ impl ShaperState {
         self.still > self.windows[0] + self.windows[1]
     }
 
-    /// One tick towards `target`. Other windows than the ones in use are taken over when the
+    /// One tick towards `target` at `pace`, a share of the greatest speed above 0. Other windows than the ones in use are taken over when the
     /// reference rests, where that changes nothing.
-    pub fn step(&mut self, design: &ShaperDesign, target: Bend) {
+    pub fn step(&mut self, design: &ShaperDesign, mut target: Posture, pace: f64) {
         if self.windows != design.windows && self.at_rest() {
             self.windows = design.windows;
             let at = self.value;
             self.rest_at(at);
         }
+        if design.pan_speed <= 0.0 {
+            target.z = self.point.z;
+        }
         let way = target - self.point;
-        let most = design.speed * design.dt;
-        let distance = way.norm();
-        self.still = if distance > 0.0 {
+        self.still = if way != Posture::zeros() {
             0
         } else {
             self.still.saturating_add(1)
         };
-        self.point = if distance > most {
-            self.point + way * (most / distance)
+        // Ticks that the slower of both needs.
+        let bend = way.xy().norm() / (design.speed * design.dt);
+        let pan = if way.z == 0.0 {
+            0.0
+        } else {
+            way.z.abs() / (design.pan_speed * design.dt)
+        };
+        let ticks = bend.max(pan) / pace;
+        self.point = if ticks > 1.0 {
+            self.point + way / ticks
         } else {
             target
         };
@@ -212,9 +239,9 @@ mod tests {
     fn stays_inside_speed_and_acceleration_and_never_overshoots() {
         let dt = 0.005;
         let design = ShaperDesign::new(2.0, 15.0, [0.2, 0.05], dt).unwrap();
-        let mut state = ShaperState::new(dt, Bend::zeros());
-        let target = Bend::new(0.4, -0.3);
-        let mut rate = Bend::zeros();
+        let mut state = ShaperState::new(dt, Posture::zeros());
+        let target = Posture::new(0.4, -0.3, 0.0);
+        let mut rate = Posture::zeros();
         for tick in 0..400 {
             // Reversals in mid-flight are the hardest case.
             let goal = if (60..90).contains(&tick) {
@@ -222,7 +249,7 @@ mod tests {
             } else {
                 target
             };
-            state.step(&design, goal);
+            state.step(&design, goal, 1.0);
             assert!(state.rate().norm() <= 2.0 + 1e-9);
             assert!(((state.rate() - rate) / dt).norm() <= 15.0 + 1e-6);
             assert!(state.value().norm() <= target.norm() + 1e-12);
@@ -232,16 +259,64 @@ mod tests {
     }
 
     #[test]
+    fn bend_and_pan_arrive_together_within_their_own_limits() {
+        let dt = 0.005;
+        let design = ShaperDesign::new(2.0, 15.0, [0.2, 0.05], dt).unwrap();
+        let window = design.windows[0] as f64 * dt;
+        for (target, pan_speed) in [
+            (Posture::new(0.4, -0.3, 2.5), 1.5),
+            (Posture::new(0.6, 0.0, -0.1), 1.5),
+            (Posture::new(0.1, 0.2, 0.9), 30.0),
+        ] {
+            let design = design.with_pan(pan_speed, 20.0);
+            let most = pan_speed.min(10.0 * window);
+            let mut state = ShaperState::new(dt, Posture::zeros());
+            let (mut rate, mut ticks) = (0.0, 0);
+            while !state.at_rest() && ticks < 2000 || ticks < 5 {
+                state.step(&design, target, 1.0);
+                ticks += 1;
+                assert!(state.rate().z.abs() <= most + 1e-9);
+                assert!(((state.rate().z - rate) / dt).abs() <= 20.0 + 1e-6);
+                assert!(state.rate().xy().norm() <= 2.0 + 1e-9);
+                rate = state.rate().z;
+                // The same share of the way, at every tick.
+                let share = state.value().dot(&target) / target.norm_squared();
+                assert!((state.value() - target * share).norm() < 1e-9);
+            }
+            assert!(state.at_rest() && (state.value() - target).norm() < 1e-12);
+        }
+        // Without a pan motor the pan stays.
+        let mut state = ShaperState::new(dt, Posture::zeros());
+        state.step(&design, Posture::new(0.1, 0.0, 1.0), 1.0);
+        assert_eq!(state.point().z, 0.0);
+    }
+
+    #[test]
+    fn lags_by_what_it_says() {
+        let dt = 0.005;
+        let design = ShaperDesign::new(2.0, 15.0, [0.3, 0.05], dt).unwrap();
+        let mut state = ShaperState::new(dt, Posture::zeros());
+        let speed = Posture::new(0.3, -0.2, 0.0);
+        for tick in 0..400 {
+            let now = f64::from(tick) * dt;
+            state.step(&design, speed * now, 1.0);
+            if tick > 200 {
+                assert!((state.value() - speed * (now - design.lag())).norm() < 1e-9);
+            }
+        }
+    }
+
+    #[test]
     fn other_windows_wait_for_rest() {
         let dt = 0.005;
         let short = ShaperDesign::new(2.0, 1e3, [0.1, 0.02], dt).unwrap();
         let long = ShaperDesign::new(2.0, 1e3, [0.5, 0.02], dt).unwrap();
         let run = |swap: bool| {
-            let mut state = ShaperState::new(dt, Bend::zeros());
+            let mut state = ShaperState::new(dt, Posture::zeros());
             (0..200)
                 .map(|tick| {
                     let design = if swap && tick > 10 { &long } else { &short };
-                    state.step(design, Bend::new(0.3, 0.0));
+                    state.step(design, Posture::new(0.3, 0.0, 0.0), 1.0);
                     state.value()
                 })
                 .collect::<Vec<_>>()

@@ -13,7 +13,7 @@ use super::messages::{DesiredPose, HeadReading, Refusal, read_motor_angles};
 use super::status::Status;
 use crate::link::InputSender;
 use crate::rt::Clock;
-use crate::tick::{Desired, HeadSample, Input, MotorSample};
+use crate::tick::{Desired, ImuSample, Input, MotorSample};
 
 /// How far a stamp may lie ahead of this machine's clock, s. Further ahead the clocks differ, and no age
 /// could be told.
@@ -195,7 +195,7 @@ impl Receiver {
         if self.input.head.is_some_and(|h| h.stamp >= stamp) {
             return Err(not_newer());
         }
-        self.input.head = Some(HeadSample {
+        self.input.head = Some(ImuSample {
             gravity: reading.gravity,
             angular_velocity: reading.angular_velocity,
             stamp,

@@ -7,7 +7,7 @@
 use super::{HAND_OVER, Input, Joint, Law, Mode, Output, Source, State, handed_over};
 use crate::controller::limits::{dead_zone, factor_inside, factor_within};
 use crate::controller::{SetpointKind, Structure};
-use crate::geometry::Bend;
+use crate::geometry::{Bend, posture};
 use crate::kinematics::{Kinematics, Projection};
 
 /// Time constant of back-calculation, s: how fast integrators learn what was not sent.
@@ -76,9 +76,15 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
         (Source::Motors, Structure::TwoDegreesOfFreedom) => estimate.bend * state.plan.gain,
         _ => estimate.bend,
     };
-    state.shaper.rest_at(at);
-    state.model.rest_at(at);
-    state.joint_model.rest_at(at);
+    let pan = estimate.pan;
+    let rest = posture(at, pan);
+    state.shaper.rest_at(rest);
+    state.motor_model.rest_at(rest);
+    state.joint_model.rest_at(rest);
+    state.pan.start(law.kind, pan);
+    state.basis = (estimate.source, joint.gravity_base);
+    state.error = Bend::zeros();
+    state.change = (Bend::zeros(), f64::NEG_INFINITY);
     law.controllers.clear(&mut state.controllers);
     state.inverse_gain = state.plan.inverse_gain;
     state.inverse_gain_from = (state.plan.inverse_gain, f64::NEG_INFINITY);
@@ -86,11 +92,11 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     state.damping_from = law.damping;
     state.taken_over = f64::NEG_INFINITY;
     state.over_bend = false;
-    state.target = at;
+    (state.target, state.goal, state.motion) = (rest, rest, None);
     state.hold = input.hold;
     // After an outage a command from before is old; only a new one moves the joint.
     if std::mem::take(&mut state.resuming) {
-        state.sequence = input.desired.map(|d| d.sequence);
+        state.end_command(input);
     }
     state.shortfall = Bend::zeros();
     state.missing = Bend::zeros();
@@ -157,19 +163,26 @@ pub(super) fn setpoints(
     let estimate = state.estimator.estimate();
 
     // Reference, and the model that follows it as it was really limited.
-    state.shaper.step(&law.shaper, state.target);
-    let reference = state.shaper.value();
+    state.shaper.step(&law.shaper, state.goal, state.pace);
+    let reference = state.shaper.value().xy();
     let plan = state.plan;
     let share = handed_over(state.taken_over, now);
     let gain_change = blend_gain(state, now);
     let followed = plan.structure == Structure::TwoDegreesOfFreedom;
-    let limited = reference + state.shortfall * plan.gain;
-    state.model.step(&plan.model, limited);
+    let limited = posture(
+        reference + state.shortfall * plan.gain,
+        state.shaper.value().z,
+    );
+    state.motor_model.step(&plan.motor_model, limited);
     state.joint_model.step(&plan.joint_model, limited);
     let (model_bend, joint_rate) = if followed {
-        (state.model.value(), state.joint_model.rate())
+        let seen = match estimate.source {
+            Source::Imu => &state.joint_model,
+            Source::Motors => &state.motor_model,
+        };
+        (seen.value().xy(), state.joint_model.rate().xy())
     } else {
-        (reference, state.shaper.rate())
+        (reference, state.shaper.rate().xy())
     };
 
     let work = &mut state.work;
@@ -201,7 +214,18 @@ pub(super) fn setpoints(
     for (error, expected) in work.error.iter_mut().zip(&work.expected) {
         *error = expected - *error;
     }
-    projection.project(&mut work.error);
+    // A change of what the error rests on is no error: what it left fades.
+    let error = projection.project(&mut work.error);
+    let basis = (estimate.source, joint.gravity_base);
+    if std::mem::replace(&mut state.basis, basis) != basis {
+        state.change = (state.error - error, now);
+    }
+    let (left, since) = state.change;
+    let left = left * (1.0 - handed_over(since, now));
+    for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
+        *error += row.dot(&left);
+    }
+    state.error = error + left;
     let at_rest = state.shaper.at_rest();
     state
         .hold_band
@@ -310,6 +334,19 @@ pub(super) fn setpoints(
         return;
     }
     follow(joint, law, state, out);
+    if let Some(pan) = &joint.pan {
+        let (value, rate) = (state.joint_model.value().z, state.joint_model.rate().z);
+        out.not_following |= state.pan.step(
+            pan,
+            law.kind,
+            value,
+            rate,
+            estimate.pan,
+            law.tension_gain,
+            dt,
+            joint.follow_band,
+        );
+    }
     state.hunting.step(estimate.motors_bend, at_rest, now, dt);
 }
 
@@ -385,7 +422,7 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     let work = &mut state.work;
     let angles = state.estimator.angles();
     let projection = kinematics.projection(&work.jacobian);
-    let rate = state.shaper.rate() * state.inverse_gain;
+    let rate = state.shaper.rate().xy() * state.inverse_gain;
     // Authority: what feedback has made of the motors' bend so far, with what it would add soon. Where
     // the motors' own lag says they are on their way, that is no doing of the feedback.
     if state.plan.structure == Structure::TwoDegreesOfFreedom {

@@ -1,7 +1,8 @@
 //! From the newest samples to the measured bend, its rate, and how old they are.
 
-use super::{Feedback, HeadSample, Input, Joint, Law, MotorSample};
-use crate::geometry::{Bend, bend_from_gravity, bend_rate_from_gyro};
+use super::{Feedback, ImuSample, Input, Joint, Law, MotorSample};
+use crate::geometry::{Bend, bend_from_gravity, bend_rate_from_gyro, rotation};
+use nalgebra::{Rotation3, Vector3};
 
 /// Where a measured bend comes from.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -11,6 +12,18 @@ pub enum Source {
     Motors,
     /// The IMU's gravity direction.
     Imu,
+}
+
+/// Why the motors say the bend although the IMU is asked for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Fallback {
+    /// They do not.
+    #[default]
+    None,
+    /// Gravity shows too little of the bend in this pose.
+    Observability,
+    /// The base's IMU is stale, so that gravity's direction in the base frame is not known.
+    Base,
 }
 
 /// The measured bend.
@@ -28,12 +41,20 @@ pub struct Estimate {
     pub rate: Bend,
     /// Where `bend` comes from.
     pub source: Source,
+    /// Why not from where it should.
+    pub fallback: Fallback,
+    /// Pan, rad; 0 without a pan motor.
+    pub pan: f64,
+    /// Direction of gravity that the head's IMU shows, head frame.
+    pub gravity_head: Vector3<f64>,
     /// How well gravity shows the bend, 0 to 1.
     pub observability: f64,
 }
 
 /// Observability below which the motors serve instead.
 const LEAST_OBSERVABILITY: f64 = 0.2;
+/// Longest time over which a sample of the base is carried to the head's instant, s.
+const LONGEST_CARRY: f64 = 0.05;
 /// Samples needed before the delay is known.
 const DELAY_SAMPLES: u32 = 10;
 /// Weight of a new sample in the averages of age and period.
@@ -75,6 +96,8 @@ pub(super) struct Estimator {
     rate_known: bool,
     /// Stamp of the samples that the motors' bend comes from, s.
     motors_bend_stamp: f64,
+    /// Gravity's direction in the base frame is known.
+    base_known: bool,
 }
 
 fn fresh(stamp: f64, received: f64, now: f64, most: f64) -> bool {
@@ -85,7 +108,7 @@ fn motor_fresh(sample: &Option<MotorSample>, now: f64, most: f64) -> bool {
     sample.is_some_and(|s| fresh(s.stamp, s.received, now, most))
 }
 
-fn head_fresh(sample: &Option<HeadSample>, now: f64, most: f64) -> bool {
+fn head_fresh(sample: &Option<ImuSample>, now: f64, most: f64) -> bool {
     sample.is_some_and(|s| fresh(s.stamp, s.received, now, most))
 }
 
@@ -99,6 +122,7 @@ impl Estimator {
             angles: vec![0.0; motors],
             rate_known: false,
             motors_bend_stamp: 0.0,
+            base_known: true,
         }
     }
 
@@ -106,9 +130,22 @@ impl Estimator {
         self.estimate
     }
 
-    /// Takes the newest samples; says whether the one that feedback rests on is new.
-    pub(super) fn update(&mut self, joint: &Joint, law: &Law, input: &Input, now: f64) -> bool {
+    /// Takes the newest samples; says whether the one that feedback rests on is new. `pan_rate`: how fast the pan
+    /// turns, rad/s.
+    pub(super) fn update(
+        &mut self,
+        joint: &Joint,
+        law: &Law,
+        input: &Input,
+        pan_rate: f64,
+        now: f64,
+    ) -> bool {
         self.feedback = law.feedback;
+        if let (Some(pan), Some(sample)) = (&joint.pan, &input.pan) {
+            self.estimate.pan = sample.angle / pan.ratio;
+        }
+        let stale = law.limits.stale_imu;
+        self.base_known = joint.base_from_imu.is_none() || head_fresh(&input.base, now, stale);
         let newest = input
             .motors
             .iter()
@@ -140,16 +177,21 @@ impl Estimator {
         {
             head_new = true;
             self.head.sample(head.stamp, now, law.limits.stale_imu);
-            self.take_head(joint, head);
+            self.take_head(joint, head, input, pan_rate);
         }
         // With `motors` feedback, or where gravity shows too little, the motors say the bend.
-        let usable = head_fresh(&input.head, now, law.limits.stale_imu)
-            && self.estimate.observability >= LEAST_OBSERVABILITY;
-        if law.feedback == Feedback::Motors || !usable {
+        let head = head_fresh(&input.head, now, stale);
+        let observable = self.estimate.observability >= LEAST_OBSERVABILITY;
+        if law.feedback == Feedback::Motors || !(head && observable && self.base_known) {
             self.estimate.source = Source::Motors;
             self.estimate.bend = self.estimate.motors_bend;
         }
-        self.rate_known = head_fresh(&input.head, now, law.limits.stale_imu);
+        self.estimate.fallback = match law.feedback {
+            Feedback::Imu if !self.base_known => Fallback::Base,
+            Feedback::Imu if head && !observable => Fallback::Observability,
+            _ => Fallback::None,
+        };
+        self.rate_known = head && self.base_known;
         if !self.rate_known {
             self.estimate.rate = Bend::zeros();
         }
@@ -159,26 +201,41 @@ impl Estimator {
         }
     }
 
-    fn take_head(&mut self, joint: &Joint, head: &HeadSample) {
+    fn take_head(&mut self, joint: &Joint, head: &ImuSample, input: &Input, pan_rate: f64) {
         let gravity = joint.head_from_imu * head.gravity;
+        self.estimate.gravity_head = gravity;
+        let (mut gravity_base, mut rate_base) = (joint.gravity_base, Vector3::zeros());
+        if let (Some(mounting), Some(base)) = (&joint.base_from_imu, &input.base) {
+            rate_base = mounting * base.angular_velocity;
+            // Both samples at the head's instant: gravity turns against the base.
+            let later = (head.stamp - base.stamp).clamp(-LONGEST_CARRY, LONGEST_CARRY);
+            let turned = Rotation3::from_scaled_axis(rate_base * -later);
+            gravity_base = turned * (mounting * base.gravity);
+        }
+        // The beam stands on the pan.
+        let unpan = Rotation3::from_axis_angle(&Vector3::z_axis(), -self.estimate.pan);
+        let gravity_base = unpan * gravity_base;
         // The motors' bend starts the search: gravity alone cannot tell two far solutions apart.
         let near = self.estimate.motors_bend;
-        let fix = bend_from_gravity(gravity, joint.gravity_base, near);
+        let fix = bend_from_gravity(gravity, gravity_base, near);
         self.estimate.observability = fix.observability;
-        if fix.observability >= LEAST_OBSERVABILITY {
+        if fix.observability >= LEAST_OBSERVABILITY && self.base_known {
             self.estimate.bend = fix.bend;
             self.estimate.source = Source::Imu;
         }
-        let rate = joint.head_from_imu * head.angular_velocity;
+        // What base and pan turn is no rate of the bend.
+        let foot = unpan * rate_base + Vector3::z() * pan_rate;
+        let carried = rotation(self.estimate.bend).inverse() * foot;
+        let rate = joint.head_from_imu * head.angular_velocity - carried;
         self.estimate.rate = bend_rate_from_gyro(self.estimate.bend, rate);
     }
 
-    /// Whether every sample that the loop needs is there and fresh.
-    pub(super) fn complete(&self, law: &Law, input: &Input, now: f64) -> bool {
-        let motors = input
-            .motors
-            .iter()
-            .all(|s| motor_fresh(s, now, law.limits.stale_motors));
+    /// Whether every sample that the loop needs is there and fresh. Without the base's IMU it goes on.
+    pub(super) fn complete(&self, joint: &Joint, law: &Law, input: &Input, now: f64) -> bool {
+        let stale = law.limits.stale_motors;
+        let mut motors = input.motors.iter();
+        let motors = motors.all(|s| motor_fresh(s, now, stale))
+            && (joint.pan.is_none() || motor_fresh(&input.pan, now, stale));
         motors
             && (law.feedback == Feedback::Motors
                 || head_fresh(&input.head, now, law.limits.stale_imu))
@@ -219,10 +276,14 @@ impl Estimator {
         self.rate_known
     }
 
-    /// Whether every motor stands inside its travel.
-    pub(super) fn inside(&self, limits: &[super::MotorLimits]) -> bool {
+    /// Whether every motor, the pan's too, stands inside its travel. At a limit of the pan rounding is forgiven: joints rest there.
+    pub(super) fn inside(&self, joint: &Joint, limits: &[super::MotorLimits]) -> bool {
         let mut motors = self.angles.iter().zip(limits);
-        motors.all(|(q, m)| (m.low..=m.high).contains(q))
+        let pan = joint.pan.as_ref().is_none_or(|pan| {
+            let slack = joint.follow_band;
+            (pan.low - slack..=pan.high + slack).contains(&self.estimate.pan)
+        });
+        pan && motors.all(|(q, m)| (m.low..=m.high).contains(q))
     }
 
     pub(super) fn angles(&self) -> &[f64] {

@@ -58,9 +58,10 @@ const GREATEST_BEND: f64 = 2.1;
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Plan {
     pub structure: Structure,
-    pub model: ReferenceModel,
-    /// The joint's own model, whatever the feedback.
+    /// How the joint follows: what the IMU sees.
     pub joint_model: ReferenceModel,
+    /// How the motors follow: what the encoders see.
+    pub motor_model: ReferenceModel,
     pub gain: f64,
     /// `1/K`, and 0 where there is no feedforward.
     pub inverse_gain: f64,
@@ -265,24 +266,26 @@ impl Law {
             lag: motor_lag,
             dead_time: 1.5 * dt,
         };
-        let model = match feedback {
-            Feedback::Imu => joint_model,
-            Feedback::Motors => ReferenceModel::new(&motor_model, dt)?,
-        };
         let inverse_gain = if feedforward {
             1.0 / gains.model.gain
         } else {
             0.0
         };
         let (speed, acceleration) = bend_rates(joint, limits, inverse_gain);
-        let shaper = ShaperDesign::new(speed, acceleration, gains.smoothing, dt)?;
+        let mut shaper = ShaperDesign::new(speed, acceleration, gains.smoothing, dt)?;
+        if let Some(pan) = &joint.pan {
+            shaper = shaper.with_pan(
+                REFERENCE_SHARE * pan.speed,
+                REFERENCE_SHARE * pan.acceleration,
+            );
+        }
         Ok(Self {
             kind: gains.kind,
             controllers,
             plan: Plan {
                 structure: gains.structure,
-                model,
                 joint_model,
+                motor_model: ReferenceModel::new(&motor_model, dt)?,
                 gain: gains.model.gain,
                 inverse_gain,
             },
@@ -322,6 +325,12 @@ impl Law {
     /// Dead time that the gain set allows, s.
     pub fn delay_allowed(&self) -> f64 {
         self.delay_allowed
+    }
+
+    /// By how much the joint is behind a target that moves steadily, s, by the shaper and the joint's model: a target
+    /// whose motion is known is led by as much.
+    pub fn lag(&self) -> f64 {
+        self.shaper.lag() + self.plan.joint_model.lag()
     }
 
     /// Greatest speed of the reference, rad/s of bend.

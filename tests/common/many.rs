@@ -2,9 +2,9 @@
 
 use super::Neck;
 use nalgebra::Vector3;
-use withy::geometry::{Bend, attitude, bend_from};
+use withy::geometry::{Bend, attitude, bend_from, posture};
 use withy::kinematics::Kinematics;
-use withy::tick::{Desired, HeadSample, Input, Joint, Law, MotorLimits, MotorSample};
+use withy::tick::{Desired, ImuSample, Input, Joint, Law, MotorLimits, MotorSample};
 
 /// The glasshouse neck with `tendons` tendons, and its any-payload law with a fractional integral and
 /// derivative on every motor.
@@ -51,7 +51,7 @@ pub fn busy(joint: &Joint, input: &mut Input, angles: &mut [f64], k: u64) -> f64
             received: now,
         });
     }
-    input.head = Some(HeadSample {
+    input.head = Some(ImuSample {
         gravity: attitude(0.3, bend).inverse() * Vector3::new(0.0, 0.0, -1.0),
         angular_velocity: Vector3::new(0.1, -0.2, 0.0),
         stamp: now,
@@ -59,7 +59,12 @@ pub fn busy(joint: &Joint, input: &mut Input, angles: &mut [f64], k: u64) -> f64
     });
     if k % 100 == 50 {
         let bend = Bend::new(0.3 * now.sin(), 0.2);
-        input.desired = Some(Desired { bend, sequence: k });
+        input.desired = Some(Desired {
+            posture: posture(bend, 0.0),
+            command: k,
+            sequence: k,
+            ..Desired::default()
+        });
     }
     now
 }

@@ -8,9 +8,9 @@ use nalgebra::Vector3;
 use withy::beam::{DriveKind, JointDescription, Options, Plant};
 use withy::config::{JointFile, SimulatedFile};
 use withy::controller::{GainSet, SetpointKind};
-use withy::geometry::{Bend, bend_from};
+use withy::geometry::{Bend, bend_from, posture};
 use withy::tick::{
-    Desired, HeadSample, Input, Joint, LONGEST_WAIT, Law, MotorSample, Output, State, tick,
+    Desired, ImuSample, Input, Joint, LONGEST_WAIT, Law, MotorSample, Output, State, tick,
 };
 use withy::trial::{BendSample, MoveFigures, SetpointSample};
 
@@ -146,7 +146,12 @@ impl Loop {
 
     pub fn command(&mut self, bend: Bend) {
         let sequence = self.input.desired.map_or(0, |d| d.sequence) + 1;
-        self.input.desired = Some(Desired { bend, sequence });
+        self.input.desired = Some(Desired {
+            posture: posture(bend, 0.0),
+            command: sequence,
+            sequence,
+            ..Desired::default()
+        });
     }
 
     pub fn point(&mut self, inclination_deg: f64, direction_deg: f64) -> Bend {
@@ -188,7 +193,7 @@ impl Loop {
             if self.deaf {
                 continue;
             }
-            self.input.head = Some(HeadSample {
+            self.input.head = Some(ImuSample {
                 gravity: reading.attitude.inverse() * Vector3::new(0.0, 0.0, -1.0),
                 angular_velocity: reading.angular_velocity,
                 stamp: reading.stamp,

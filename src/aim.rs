@@ -1,0 +1,178 @@
+//! What a joint does about a target: an attitude of the head plate, or a point to look at, becomes a posture, what is
+//! left over, and whether that is all that was asked.
+//!
+//! A target is told in the base frame. An attitude is split as `R = Rz(twist) R(b)` ([`swing_twist`]): the bend bends, the
+//! twist goes to the pan motor, the shortest way round; what the pan cannot turn, or all of it without one, is left
+//! over. A point goes through [`gaze`](crate::gaze).
+
+use nalgebra::{UnitQuaternion, Vector3};
+
+use crate::gaze::{Gazer, Outcome, PanLimits, Present, REACHED_WITHIN};
+use crate::geometry::{Posture, attitude, posture, swing_twist};
+
+/// What is asked, in the base frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Target {
+    /// Attitude of the head plate.
+    Pose(UnitQuaternion<f64>),
+    /// A point to look at, m.
+    Point(Vector3<f64>),
+}
+
+/// What the joint can do about it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Aimed {
+    /// Bend and pan, rad.
+    pub posture: Posture,
+    /// Angle that will be left over, rad: of the attitude, or between optical axis and line of sight.
+    pub residual: f64,
+    /// What that means.
+    pub outcome: Outcome,
+}
+
+/// Turns targets into postures. Immutable.
+#[derive(Clone, Debug)]
+pub struct Aim {
+    /// For points, where there is a camera.
+    gazer: Option<Gazer>,
+    pan: Option<PanLimits>,
+    inclination: f64,
+}
+
+impl Aim {
+    /// For a joint that bends up to `inclination`, rad, with its camera and the limits of its pan motor.
+    pub fn new(gazer: Option<Gazer>, pan: Option<PanLimits>, inclination: f64) -> Self {
+        Self {
+            gazer,
+            pan,
+            inclination,
+        }
+    }
+
+    /// Whether points can be looked at.
+    pub fn sees(&self) -> bool {
+        self.gazer.is_some()
+    }
+
+    /// What to do about `target` from the present posture; `None` for a point where there is no camera.
+    pub fn solve(&self, target: &Target, present: Posture) -> Option<Aimed> {
+        match target {
+            Target::Pose(asked) => Some(self.pose(asked, present)),
+            Target::Point(point) => {
+                let present = Present {
+                    bend: present.xy(),
+                    pan: present.z,
+                };
+                let gaze = self.gazer.as_ref()?.look(*point, present);
+                Some(Aimed {
+                    posture: posture(gaze.bend, gaze.pan),
+                    residual: gaze.residual,
+                    outcome: gaze.outcome,
+                })
+            }
+        }
+    }
+
+    fn pose(&self, asked: &UnitQuaternion<f64>, present: Posture) -> Aimed {
+        let (twist, mut bend) = swing_twist(asked);
+        let size = bend.norm();
+        if size > self.inclination {
+            bend *= self.inclination / size;
+        }
+        let pan = self.pan.map_or(0.0, |limits| limits.nearest(twist, present.z));
+        let reached = posture(bend, pan);
+        let residual = left_over(asked, reached);
+        Aimed {
+            posture: reached,
+            residual,
+            outcome: if residual <= REACHED_WITHIN {
+                Outcome::Reached
+            } else {
+                Outcome::BestPossible
+            },
+        }
+    }
+
+    /// What of `target` is left over in a posture measured, rad: the angle of the turn that is missing, or the angle
+    /// between optical axis and line of sight. `None` where there is none: no camera, a point at the camera, a number
+    /// that is not finite.
+    pub fn residual(&self, target: &Target, measured: Posture) -> Option<f64> {
+        match target {
+            Target::Pose(asked) => Some(left_over(asked, measured)).filter(|r| r.is_finite()),
+            Target::Point(point) => {
+                let gazer = self.gazer.as_ref()?;
+                gazer.angle_to(*point, measured.xy(), measured.z)
+            }
+        }
+    }
+}
+
+/// Angle of the turn from a posture's attitude to the one asked, rad.
+fn left_over(asked: &UnitQuaternion<f64>, at: Posture) -> f64 {
+    let reached = UnitQuaternion::from_rotation_matrix(&attitude(at.z, at.xy()));
+    reached.angle_to(asked)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::{Bend, rotation};
+    use std::f64::consts::PI;
+
+    fn pose(twist: f64, bend: Bend) -> Target {
+        Target::Pose(UnitQuaternion::from_rotation_matrix(&attitude(twist, bend)))
+    }
+
+    #[test]
+    fn twist_goes_to_the_pan_the_shortest_way_round() {
+        let limits = PanLimits {
+            low: -3.5,
+            high: 3.5,
+        };
+        let aim = Aim::new(None, Some(limits), 0.7);
+        let bend = Bend::new(0.3, -0.1);
+        for (twist, present, pan) in [
+            (0.4, 0.0, 0.4),
+            // Past half a turn either way.
+            (-PI + 0.1, 3.0, PI + 0.1),
+            (PI - 0.1, -3.0, -PI - 0.1),
+            // The short way is beyond the limit: the long way is taken.
+            (-PI + 0.5, 3.0, -PI + 0.5),
+        ] {
+            let present = posture(Bend::zeros(), present);
+            let aimed = aim.solve(&pose(twist, bend), present).unwrap();
+            assert!((aimed.posture - posture(bend, pan)).norm() < 1e-9, "{aimed:?}");
+            assert_eq!(aimed.outcome, Outcome::Reached);
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_done_is_left_over() {
+        let present = Posture::zeros();
+        let bend = Bend::new(0.3, -0.1);
+        // Without pan, all of the twist.
+        let aim = Aim::new(None, None, 0.7);
+        let aimed = aim.solve(&pose(0.4, bend), present).unwrap();
+        assert!((aimed.posture - posture(bend, 0.0)).norm() < 1e-9);
+        assert!((aimed.residual - 0.4).abs() < 1e-9);
+        assert_eq!(aimed.outcome, Outcome::BestPossible);
+        // At a limit of the pan, the rest of it.
+        let limits = PanLimits {
+            low: -0.3,
+            high: 0.25,
+        };
+        let aim = Aim::new(None, Some(limits), 0.7);
+        let aimed = aim.solve(&pose(0.4, bend), present).unwrap();
+        assert!((aimed.posture.z - 0.25).abs() < 1e-12 && (aimed.residual - 0.15).abs() < 1e-9);
+        // A bend beyond the limit is cut in its direction.
+        let aimed = aim.solve(&pose(0.0, bend * 4.0), present).unwrap();
+        assert!((aimed.posture.xy() - bend.normalize() * 0.7).norm() < 1e-9);
+        assert!((aimed.residual - (4.0 * bend.norm() - 0.7)).abs() < 1e-9);
+        // A point without a camera.
+        assert_eq!(aim.solve(&Target::Point(Vector3::x()), present), None);
+        assert_eq!(aim.residual(&Target::Point(Vector3::x()), present), None);
+        let asked = UnitQuaternion::from_rotation_matrix(&rotation(bend));
+        let nan = posture(Bend::new(f64::NAN, 0.0), 0.0);
+        assert_eq!(aim.residual(&Target::Pose(asked), nan), None);
+    }
+}

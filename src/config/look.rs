@@ -1,0 +1,166 @@
+//! What a joint looks with and stands on: camera, pan motor, base IMU, frames fixed to each other.
+
+use nalgebra::{Isometry3, Rotation3, Translation3, UnitQuaternion, Vector3};
+
+use super::joint::{MM, OFFSET, RATE, attitude, motor_name, sign, travel};
+use super::table::{Overlaid, Range, Table, show};
+use super::{ConfigError, FRAME, Frames, is_frame};
+use crate::gaze::{Camera, Gazer, PanLimits};
+use crate::tick::Pan;
+
+/// A frame that stands still in another one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FixedFrame {
+    /// Its name.
+    pub name: String,
+    /// The frame that it stands in.
+    pub parent: String,
+    /// Its pose there: takes coordinates in it to coordinates in the parent.
+    pub pose: Isometry3<f64>,
+}
+
+/// A point of three coordinates in mm, as m.
+fn place(table: &Table, key: &str, range: Range) -> Result<Vector3<f64>, ConfigError> {
+    let numbers = table.numbers(key, 3..=3, range)?;
+    // Just asked for three.
+    Ok(Vector3::new(numbers[0], numbers[1], numbers[2]) * MM)
+}
+
+/// The camera, if there is one.
+pub(super) fn camera(top: &Table) -> Result<Option<Camera>, ConfigError> {
+    let keys = ["position_mm", "axis", "nearest_mm"];
+    let Some(value) = top.get("camera") else {
+        return Ok(None);
+    };
+    let table = Table::at(top.file, "camera", value, &keys)?;
+    let axis = table.numbers(keys[1], 3..=3, Range::closed(-1e6, 1e6, ""))?;
+    let axis = Vector3::new(axis[0], axis[1], axis[2]);
+    if axis == Vector3::zeros() {
+        let value = table.need(keys[1], "")?;
+        let accepted = "a direction: three numbers, not all zero";
+        return Err(table.refuse(keys[1], value, accepted));
+    }
+    let nearest = Range::closed(0.0, 10_000.0, "mm");
+    Ok(Some(Camera {
+        position: place(&table, keys[0], OFFSET)?,
+        axis,
+        nearest: table.number_or(keys[2], nearest, 50.0)? * MM,
+    }))
+}
+
+/// The gazer of a checked joint with that camera.
+pub(super) fn gazer(
+    top: &Table,
+    length: f64,
+    max_inclination: f64,
+    camera: Camera,
+    pan: Option<&Pan>,
+) -> Result<Gazer, ConfigError> {
+    let limits = pan.map(|pan| PanLimits {
+        low: pan.low,
+        high: pan.high,
+    });
+    // Every part of it has been checked on its own.
+    Gazer::new(length, max_inclination, camera, limits)
+        .map_err(|e| ConfigError::value(top.file, "camera", "a camera", e.to_string()))
+}
+
+/// The pan motor and its name, which is not among `names`, if there is one.
+pub(super) fn pan(top: &Table, names: &[String]) -> Result<Option<(String, Pan)>, ConfigError> {
+    let keys = [
+        "motor",
+        "travel_deg",
+        "travel_rad",
+        "speed_rad_s",
+        "acceleration_rad_s2",
+        "time_constant_s",
+        "gear_ratio",
+        "sign",
+    ];
+    let Some(value) = top.get("pan") else {
+        return Ok(None);
+    };
+    let own = Table::at(top.file, "pan", value, &keys)?;
+    let mut names = names.to_vec();
+    motor_name(&own, &mut names)?;
+    let [low, high] = travel(&own)?;
+    let gear = own.number_or(keys[6], Range::above(0.0, 1e4, ""), 1.0)?;
+    let pan = Pan {
+        ratio: gear * sign(&Overlaid { own, all: None })?,
+        low,
+        high,
+        speed: own.number(keys[3], Range::above(0.0, 1e3, "rad/s"))?,
+        acceleration: own.number(keys[4], Range::above(0.0, 1e5, "rad/s^2"))?,
+        time_constant: own.number(keys[5], Range::closed(0.0, 1.0, "s"))?,
+    };
+    Ok(names.pop().map(|name| (name, pan)))
+}
+
+/// Mounting of the base's IMU, if there is one: takes a vector from its frame to the base frame.
+pub(super) fn base_imu(top: &Table) -> Result<Option<Rotation3<f64>>, ConfigError> {
+    let Some(value) = top.get("base_imu") else {
+        return Ok(None);
+    };
+    let table = Table::at(top.file, "base_imu", value, &["rate_hz", "mounting_deg"])?;
+    table.number("rate_hz", RATE)?;
+    Ok(Some(attitude(&table, "mounting_deg")?))
+}
+
+/// The table of frames that stand still in each other.
+pub(super) fn fixed_frames(top: &Table, own: &Frames) -> Result<Vec<FixedFrame>, ConfigError> {
+    let keys = ["name", "parent", "position_mm", "attitude_deg"];
+    if top.get("fixed_frames").is_none() {
+        return Ok(Vec::new());
+    }
+    let accepted = "a list of tables with name, parent, position_mm and attitude_deg";
+    let mut frames: Vec<FixedFrame> = Vec::new();
+    for (i, value) in top.list("fixed_frames", accepted)?.iter().enumerate() {
+        let path = format!("fixed_frames[{i}]");
+        let table = Table::at(top.file, &path, value, &keys)?;
+        let name = table.text(keys[0], FRAME, is_frame)?;
+        let taken = |n: &str| n == own.head || frames.iter().any(|f| f.name == n);
+        if taken(name) {
+            let accepted = "a name that no other frame of this file has; frames.head moves";
+            return Err(ConfigError::value(
+                top.file,
+                table.key(keys[0]),
+                show(value.get("name").unwrap_or(value)),
+                accepted,
+            ));
+        }
+        let accepted = format!("{FRAME}, and not its own name");
+        let parent = table.text(keys[1], &accepted, |n| is_frame(n) && n != name)?;
+        let far = Range::closed(-1e6, 1e6, "mm");
+        let turned = UnitQuaternion::from_rotation_matrix(&attitude(&table, keys[3])?);
+        let pose = Isometry3::from_parts(Translation3::from(place(&table, keys[2], far)?), turned);
+        frames.push(FixedFrame {
+            name: name.to_string(),
+            parent: parent.to_string(),
+            pose,
+        });
+    }
+    loops(top, &frames)?;
+    Ok(frames)
+}
+
+/// Refuses frames that stand in themselves, over others.
+fn loops(top: &Table, frames: &[FixedFrame]) -> Result<(), ConfigError> {
+    for (i, frame) in frames.iter().enumerate() {
+        let mut at = frame;
+        for _ in 0..frames.len() {
+            match frames.iter().find(|f| f.name == at.parent) {
+                None => break,
+                Some(above) if above.name == frame.name => {
+                    return Err(ConfigError::value(
+                        top.file,
+                        format!("fixed_frames[{i}].parent"),
+                        format!("{:?}", frame.parent),
+                        "a parent that does not stand in this frame itself",
+                    ));
+                }
+                Some(above) => at = above,
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,140 @@
+//! The pan motor under the beam: it goes where the reference goes, by its encoder alone.
+
+use crate::controller::SetpointKind;
+
+/// Look-ahead for the travel with velocity setpoints, s.
+const LOOK_AHEAD: f64 = 0.1;
+
+/// The pan motor: it turns beam, tendons and their motors about the base frame's z. Angles of pan in rad, positive
+/// from +x toward +y.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pan {
+    /// Motor angle per angle of pan, with its sign; not 0.
+    pub ratio: f64,
+    /// Least pan, rad.
+    pub low: f64,
+    /// Greatest pan, rad.
+    pub high: f64,
+    /// Greatest speed of pan, rad/s.
+    pub speed: f64,
+    /// Greatest acceleration of pan, rad/s^2.
+    pub acceleration: f64,
+    /// Time constant with which the motor follows its setpoints, s.
+    pub time_constant: f64,
+}
+
+/// What the loop remembers of the pan; rad, and rad/s where setpoints are velocities.
+#[derive(Clone, Debug, Default)]
+pub(super) struct PanState {
+    sent: f64,
+    /// Where the motor should be by its time constant.
+    expected: f64,
+    rate: f64,
+}
+
+impl PanState {
+    /// At rest at `angle`.
+    pub(super) fn start(&mut self, kind: SetpointKind, angle: f64) {
+        self.sent = match kind {
+            SetpointKind::Position => angle,
+            SetpointKind::Velocity => 0.0,
+        };
+        self.expected = angle;
+        self.rate = 0.0;
+    }
+
+    /// The setpoint, as an angle or speed of pan.
+    pub(super) fn sent(&self) -> f64 {
+        self.sent
+    }
+
+    /// A held velocity is no hold.
+    pub(super) fn stop(&mut self) {
+        self.sent = 0.0;
+    }
+
+    /// One tick of `dt` s toward `reference` (rad, moving at `rate` rad/s), the encoder at `measured`; `gain` (1/s) draws
+    /// a velocity drive to the reference. The setpoint leads by the motor's own lag, so that the pan is where the
+    /// reference is: `psi + T psi'` through `1/(T s + 1)` is `psi`. Says whether the motor departs from that by more
+    /// than `band`, rad.
+    #[allow(clippy::too_many_arguments, reason = "scalars of one tick")]
+    pub(super) fn step(
+        &mut self,
+        pan: &Pan,
+        kind: SetpointKind,
+        reference: f64,
+        rate: f64,
+        measured: f64,
+        gain: f64,
+        dt: f64,
+        band: f64,
+    ) -> bool {
+        let lag = pan.time_constant;
+        let weight = dt / (lag + dt);
+        match kind {
+            SetpointKind::Position => {
+                let asked = (reference + lag * rate).clamp(pan.low, pan.high);
+                let most = pan.speed * dt;
+                self.sent += (asked - self.sent).clamp(-most, most);
+                self.expected += weight * (self.sent - self.expected);
+            }
+            SetpointKind::Velocity => {
+                let asked = rate + lag * (rate - self.rate) / dt + gain * (reference - measured);
+                let slowest = ((pan.low - measured) / LOOK_AHEAD).min(0.0);
+                let fastest = ((pan.high - measured) / LOOK_AHEAD).max(0.0);
+                self.sent = asked.clamp(slowest, fastest).clamp(-pan.speed, pan.speed);
+                self.expected = reference;
+            }
+        }
+        self.rate = rate;
+        !((measured - self.expected).abs() <= band)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PAN: Pan = Pan {
+        ratio: 1.0,
+        low: -2.0,
+        high: 2.0,
+        speed: 3.0,
+        acceleration: 30.0,
+        time_constant: 0.02,
+    };
+
+    /// A pan that follows as its time constant says.
+    fn run(kind: SetpointKind, seconds: f64) -> (f64, f64, bool) {
+        let dt = 0.005;
+        let mut state = PanState::default();
+        state.start(kind, 0.0);
+        let (mut angle, mut speed, mut worst, mut departed) = (0.0, 0.0, 0.0_f64, false);
+        for tick in 0..(seconds / dt) as usize {
+            let now = tick as f64 * dt;
+            let (reference, rate) = (1.2 * (1.0 - now.cos()), 1.2 * now.sin());
+            departed |= state.step(&PAN, kind, reference, rate, angle, 4.0, dt, 0.1);
+            worst = worst.max((angle - reference).abs());
+            let share = 1.0 - (-dt / PAN.time_constant).exp();
+            match kind {
+                SetpointKind::Position => angle += share * (state.sent() - angle),
+                SetpointKind::Velocity => {
+                    speed += share * (state.sent() - speed);
+                    angle += speed * dt;
+                }
+            }
+        }
+        (worst, angle, departed)
+    }
+
+    #[test]
+    fn is_where_the_reference_is_and_stays_inside_its_travel() {
+        for kind in [SetpointKind::Position, SetpointKind::Velocity] {
+            let (worst, _, departed) = run(kind, 1.5);
+            // A tick's worth of its speed.
+            assert!(worst < 0.01 && !departed, "{kind:?} {worst}");
+            let (_, angle, _) = run(kind, 3.0);
+            assert!(angle <= PAN.high + 1e-3, "{kind:?} {angle}");
+        }
+    }
+}
