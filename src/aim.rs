@@ -79,7 +79,9 @@ impl Aim {
         if size > self.inclination {
             bend *= self.inclination / size;
         }
-        let pan = self.pan.map_or(0.0, |limits| limits.nearest(twist, present.z));
+        let pan = self
+            .pan
+            .map_or(0.0, |limits| limits.nearest(twist, present.z));
         let reached = posture(bend, pan);
         let residual = left_over(asked, reached);
         Aimed {
@@ -141,7 +143,10 @@ mod tests {
         ] {
             let present = posture(Bend::zeros(), present);
             let aimed = aim.solve(&pose(twist, bend), present).unwrap();
-            assert!((aimed.posture - posture(bend, pan)).norm() < 1e-9, "{aimed:?}");
+            assert!(
+                (aimed.posture - posture(bend, pan)).norm() < 1e-9,
+                "{aimed:?}"
+            );
             assert_eq!(aimed.outcome, Outcome::Reached);
         }
     }

@@ -10,11 +10,11 @@ pub mod geometry;
 
 pub mod beam;
 pub mod controller;
-pub mod aim;
 pub mod gaze;
 pub mod kinematics;
 pub mod track;
 
+pub mod aim;
 pub mod tick;
 
 pub mod config;

@@ -11,7 +11,7 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     // (rank, layer, modules)
     (0, 0, &["geometry", "fractional"]),
     (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
-    (2, 2, &["tick"]),
+    (2, 2, &["aim", "tick"]),
     (3, 3, &["config", "trial"]),
     (4, 4, &["link"]),
     (5, 4, &["rt", "report"]),

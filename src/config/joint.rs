@@ -13,8 +13,9 @@ use super::{
     ConfigError, FRAME, NAME, NAMESPACE, NODE_NAME, NamedGainSet, is_frame, is_name, is_namespace,
     is_node_name,
 };
+use crate::aim::Aim;
 use crate::controller::SetpointKind;
-use crate::gaze::Gazer;
+use crate::gaze::{Gazer, PanLimits};
 use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
 use crate::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits};
 
@@ -234,6 +235,15 @@ impl JointFile {
             },
             ..self.joint.clone()
         }
+    }
+
+    /// What turns targets into postures of this joint.
+    pub fn aim(&self) -> Aim {
+        let pan = self.joint.pan.map(|pan| PanLimits {
+            low: pan.low,
+            high: pan.high,
+        });
+        Aim::new(self.gazer.clone(), pan, self.limits.inclination)
     }
 
     /// The law of gain set `set` with the limits and feedback of the file.

@@ -157,8 +157,10 @@ impl Receiver {
         }
         let sequence = self.input.desired.map_or(1, |d| d.sequence + 1);
         self.input.desired = Some(Desired {
-            bend: pose.bend,
+            posture: crate::geometry::posture(pose.bend, 0.0),
+            command: sequence,
             sequence,
+            ..Desired::default()
         });
         self.intake.status.set_twist(pose.twist);
         Ok(true)

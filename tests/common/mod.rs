@@ -5,10 +5,10 @@
 pub mod many;
 
 use nalgebra::Vector3;
-use withy::beam::{DriveKind, JointDescription, Options, Plant};
+use withy::beam::{DriveKind, ImuReading, JointDescription, Options, Plant};
 use withy::config::{JointFile, SimulatedFile};
 use withy::controller::{GainSet, SetpointKind};
-use withy::geometry::{Bend, bend_from, posture};
+use withy::geometry::{Bend, Posture, bend_from, posture};
 use withy::tick::{
     Desired, ImuSample, Input, Joint, LONGEST_WAIT, Law, MotorSample, Output, State, tick,
 };
@@ -42,6 +42,14 @@ impl Neck {
         Self::load(
             "config/glasshouse-neck-velocity.yaml",
             "config/glasshouse-neck-velocity-simulated.yaml",
+        )
+    }
+
+    /// On a pan motor, with a forward camera and a base IMU.
+    pub fn pan() -> Self {
+        Self::load(
+            "config/glasshouse-neck-pan.yaml",
+            "config/glasshouse-neck-pan-simulated.yaml",
         )
     }
 
@@ -93,6 +101,7 @@ impl Neck {
             record: Vec::new(),
             motors_held: false,
             deaf: false,
+            base_deaf: false,
             waiting: None,
         }
     }
@@ -129,6 +138,8 @@ pub struct Loop {
     pub motors_held: bool,
     /// No sensor sample arrives.
     pub deaf: bool,
+    /// No sample of the base's IMU arrives.
+    pub base_deaf: bool,
     waiting: Option<(Law, f64)>,
 }
 
@@ -145,9 +156,13 @@ impl Loop {
     }
 
     pub fn command(&mut self, bend: Bend) {
+        self.command_posture(posture(bend, 0.0));
+    }
+
+    pub fn command_posture(&mut self, posture: Posture) {
         let sequence = self.input.desired.map_or(0, |d| d.sequence) + 1;
         self.input.desired = Some(Desired {
-            posture: posture(bend, 0.0),
+            posture,
             command: sequence,
             sequence,
             ..Desired::default()
@@ -180,7 +195,9 @@ impl Loop {
             if self.deaf {
                 continue;
             }
-            for (slot, angle) in self.input.motors.iter_mut().zip(&reading.angles) {
+            let pan = self.joint.pan.is_some().then_some(&mut self.input.pan);
+            let slots = self.input.motors.iter_mut().chain(pan);
+            for (slot, angle) in slots.zip(&reading.angles) {
                 let stamp = reading.stamp;
                 *slot = Some(MotorSample {
                     angle: *angle,
@@ -193,12 +210,13 @@ impl Loop {
             if self.deaf {
                 continue;
             }
-            self.input.head = Some(ImuSample {
-                gravity: reading.attitude.inverse() * Vector3::new(0.0, 0.0, -1.0),
-                angular_velocity: reading.angular_velocity,
-                stamp: reading.stamp,
-                received: now,
-            });
+            self.input.head = Some(imu_sample(&reading, now));
+        }
+        while let Some(reading) = self.plant.take_base_imu_reading() {
+            if self.deaf || self.base_deaf {
+                continue;
+            }
+            self.input.base = Some(imu_sample(&reading, now));
         }
     }
 
@@ -220,8 +238,10 @@ impl Loop {
                 SetpointKind::Position => DriveKind::Position,
                 SetpointKind::Velocity => DriveKind::Velocity,
             };
+            let mut setpoints = self.out.setpoints.clone();
+            setpoints.extend(self.joint.pan.map(|_| self.out.pan_setpoint));
             self.plant
-                .command(kind, &self.out.setpoints)
+                .command(kind, &setpoints)
                 .expect("finite setpoints");
         }
         let truth = self.plant.truth();
@@ -259,6 +279,15 @@ impl Loop {
 
 pub fn pose(inclination_deg: f64, direction_deg: f64) -> Bend {
     bend_from(inclination_deg.to_radians(), direction_deg.to_radians())
+}
+
+fn imu_sample(reading: &ImuReading, now: f64) -> ImuSample {
+    ImuSample {
+        gravity: reading.attitude.inverse() * -Vector3::z(),
+        angular_velocity: reading.angular_velocity,
+        stamp: reading.stamp,
+        received: now,
+    }
 }
 
 pub fn bends(record: &[Record]) -> Vec<BendSample> {
