@@ -6,6 +6,7 @@
 #![warn(missing_docs)]
 
 pub mod fractional;
+pub mod frames;
 pub mod geometry;
 
 pub mod beam;

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 /// layer: 4 is a chain, from the channels to the loop that they feed and to the graph around both.
 const RANKS: &[(u32, u32, &[&str])] = &[
     // (rank, layer, modules)
-    (0, 0, &["geometry", "fractional"]),
+    (0, 0, &["geometry", "fractional", "frames"]),
     (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
     (2, 2, &["aim", "tick"]),
     (3, 3, &["config", "trial"]),
