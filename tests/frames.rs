@@ -427,6 +427,11 @@ fn a_tree_holds_so_many_frames() {
     // One long chain: the longest way that there can be.
     for i in 1..MOST_FRAMES {
         let (child, parent) = (format!("f{i}"), format!("f{}", i - 1));
+        // Room for one frame is none for two.
+        if i == MOST_FRAMES - 1 {
+            let refused = tree.insert("new", "newer", one, 1.0, false);
+            assert!(matches!(refused, Err(InsertError::Full { .. })));
+        }
         tree.insert(&child, &parent, one, 1.0, false).unwrap();
     }
     let last = format!("f{}", MOST_FRAMES - 1);
