@@ -38,7 +38,7 @@ impl Place {
             folder: tempfile::tempdir().unwrap(),
         };
         let scripts = place.root().join("launch-free-scripts");
-        fs::create_dir_all(&scripts).unwrap();
+        fs::create_dir_all(scripts.join("interfaces")).unwrap();
         fs::create_dir_all(place.bin()).unwrap();
         let ours = Path::new(env!("CARGO_MANIFEST_DIR")).join("launch-free-scripts");
         for name in ["ros-env", "ros-requirements.txt"] {
@@ -52,6 +52,10 @@ impl Place {
 
     fn root(&self) -> PathBuf {
         self.folder.path().join("glass house")
+    }
+
+    fn interfaces(&self) -> PathBuf {
+        self.root().join("launch-free-scripts/interfaces")
     }
 
     fn bin(&self) -> PathBuf {
@@ -250,7 +254,7 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
     // The registry breaks off after the first eight wheels.
     let held_back = place.folder.path().join("held_back");
     fs::create_dir(&held_back).unwrap();
-    for name in ["ii_nothing", "jj_nothing"] {
+    for name in ["ii_nothing", "jj_nothing", "kk_templates"] {
         let file = format!("{name}-1.0-py3-none-any.whl");
         fs::rename(links.join(&file), held_back.join(&file)).unwrap();
     }
@@ -274,13 +278,24 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
     fs::remove_file(place.ros().join("prefix/bin/python")).unwrap();
     let output = place.source_with_wheels(&held_back);
     assert!(passed(&output), "{}", said(&output));
-    for part in ["wheels: 8 of 10 here", "wheels: 10 of 10 here", "ready."] {
+    for part in [
+        "wheels: 8 of 10 here",
+        "wheels: 10 of 10 here",
+        "built the interface packages",
+        "ready.",
+    ] {
         assert!(
             said(&output).contains(part),
             "'{part}' is missing: {}",
             said(&output)
         );
     }
+    let ros = fs::canonicalize(place.ros()).unwrap();
+    let asked = format!("{0}/prefix {0}/interfaces cc", ros.display());
+    assert_eq!(
+        fs::read_to_string(ros.join("prefix/interfaces")).unwrap(),
+        asked
+    );
     let library = place.ros().join("prefix/lib");
     assert_eq!(
         fs::read_to_string(library.join("libwithy_c.so.removed")).unwrap(),
@@ -300,7 +315,12 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
     assert!(passed(&output), "{}", said(&output));
     assert_eq!(said(&output), "");
 
-    // Other requirements: it is made anew.
+    // Another definition, or other requirements: it is made anew.
+    let definition = place.interfaces().join("tf2_msgs.msg");
+    fs::write(&definition, "float64 x\n").unwrap();
+    assert_refused(&place.source(&[]), &["no Python 3.10 to 3.13 found"]);
+    fs::remove_file(&definition).unwrap();
+    assert!(passed(&place.source(&[])));
     let lock = place
         .root()
         .join("launch-free-scripts/ros-requirements.txt");
@@ -328,6 +348,32 @@ fn refuses_a_wheel_that_is_not_the_pinned_one() {
         ],
     );
     assert!(!place.ros().join("stamp").exists());
+}
+
+#[test]
+fn says_why_the_interface_packages_cannot_be_built_and_takes_it_up_again() {
+    let place = Place::new();
+    place.build_tools();
+    place.python("python3", "import sys");
+    let links = place.make_wheels();
+    let make = place.interfaces().join("make.py");
+    let good = fs::read_to_string(&make).unwrap();
+    let bad = "import sys\nprint('much else')\nsys.exit('the bench is broken')\n";
+    fs::write(&make, bad).unwrap();
+    assert_refused(
+        &place.source_with_wheels(&links),
+        &[
+            "interface packages could not be built: the bench is broken",
+            "interfaces.log",
+        ],
+    );
+    assert!(!place.ros().join("stamp").exists());
+
+    // Mended; all that was fetched is still there, so the registry is not asked.
+    fs::write(&make, good).unwrap();
+    fs::remove_dir_all(&links).unwrap();
+    let output = place.source_with_wheels(&links);
+    assert!(passed(&output), "{}", said(&output));
 }
 
 #[test]

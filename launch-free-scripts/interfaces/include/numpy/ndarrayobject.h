@@ -1,0 +1,1 @@
+/* The generated conversions include this; none of the interfaces here has a field that is a numeric array. */
