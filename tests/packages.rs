@@ -109,8 +109,8 @@ fn packages_of_a_build_by_cmake_are_found() {
 fn the_projects_own_ros_has_them() {
     let own = std::env::var_os("WITHY_ROS_PREFIX").is_some();
     if own && std::env::var_os("WITHY_WITHOUT").is_none() {
-        assert!(cfg!(has_tf2_msgs), "tf2_msgs is missing");
-        assert!(cfg!(has_control_msgs), "control_msgs is missing");
+        let there = [cfg!(has_tf2_msgs), cfg!(has_control_msgs)];
+        assert_eq!(there, [true, true], "tf2_msgs, control_msgs");
     }
 }
 
