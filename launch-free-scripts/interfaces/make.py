@@ -32,22 +32,21 @@ import type_support  # noqa: E402
 CONVERT = {"msg": convert_msg_to_idl, "action": convert_action_to_idl}
 
 
-def run_generator(generator, package, name, idl, **more):
+def run_generator(generator, package, name, idl, *arguments, **settings):
     """Runs one of ROS's generators into a folder of its own, and returns that."""
     out = work / package / name / package
-    arguments = work / package / f"{name}.json"
-    arguments.parent.mkdir(parents=True, exist_ok=True)
+    file = work / package / f"{name}.json"
     for folder, _ in idl:
         (out / folder).mkdir(parents=True, exist_ok=True)
-    arguments.write_text(json.dumps({
+    file.write_text(json.dumps({
         "package_name": package,
         "output_dir": str(out),
         "template_dir": str(prefix / "share" / name / "resource"),
         "idl_tuples": [f"{work / package / 'idl'}:{folder}/{stem}.idl" for folder, stem in idl],
         "target_dependencies": [],
-        **{key: value for key, value in more.items() if key != "more"},
+        **settings,
     }))
-    generator(str(arguments), *more.get("more", ()))
+    generator(str(file), *arguments)
     return out
 
 
@@ -55,9 +54,9 @@ def compile_library(target, sources, folders, libraries):
     """Compiles C files to a shared library."""
     folders = [*folders, here / "include", *sorted((prefix / "include").iterdir())]
     # Exceptions of the serialiser pass through on their way to the middleware, which catches them.
-    command = [compiler, "-shared", "-fPIC", "-O1", "-fexceptions", "-DNDEBUG", "-w", "-o", str(target), *map(str, sources),
-               *(f"-I{f}" for f in folders), f"-L{prefix / 'lib'}", f"-Wl,-rpath-link,{prefix / 'lib'}", "-Wl,--as-needed",
-               *(f"-l{name}" for name in libraries)]
+    command = [compiler, "-shared", "-fPIC", "-O1", "-fexceptions", "-DNDEBUG", "-w", "-o", str(target),
+               *map(str, sources), *(f"-I{f}" for f in folders), f"-L{prefix / 'lib'}", "-Wl,-rpath-link",
+               f"-Wl,{prefix / 'lib'}", "-Wl,--as-needed", *(f"-l{name}" for name in libraries)]
     done = subprocess.run(command, capture_output=True, text=True)
     if done.returncode != 0:
         print(done.stderr, file=sys.stderr)
@@ -74,18 +73,19 @@ def build(package):
         CONVERT[file.parent.name](source, package, file, work / package / "idl" / file.parent)
         idl.append((file.parent.name, file.stem))
 
-    others = [f"{p.name}:{p}" for p in (prefix / "share").iterdir() if any((p / kind).is_dir() for kind in ("msg", "srv"))]
+    others = [f"{p.name}:{p}" for p in (prefix / "share").iterdir() if (p / "msg").is_dir() or (p / "srv").is_dir()]
     hashes = run_generator(generate_type_hash, package, "rosidl_generator_type_description", idl, include_paths=others)
     described = [f"{folder}/{stem}.idl:{hashes / folder / stem}.json" for folder, stem in idl]
     c = run_generator(
         generate_c, package, "rosidl_generator_c", idl, type_description_tuples=described,
         ros_interface_files=[str(source / f) for f in files])
     introspection = run_generator(generate_introspection, package, "rosidl_typesupport_introspection_c", idl)
-    python = run_generator(generate_py, package, "rosidl_generator_py", idl, more=(["rosidl_typesupport_c"],))
+    python = run_generator(generate_py, package, "rosidl_generator_py", idl, ["rosidl_typesupport_c"])
     for name, out in (("rosidl_generator_c", c), ("rosidl_typesupport_introspection_c", introspection)):
         (out / "msg").mkdir(exist_ok=True)
         generate_visibility_control_file(
-            package_name=package, template_path=prefix / "share" / name / "resource" / f"{name}__visibility_control.h.in",
+            package_name=package,
+            template_path=prefix / "share" / name / "resource" / f"{name}__visibility_control.h.in",
             output_path=out / "msg" / f"{name}__visibility_control.h")
 
     definitions = []
@@ -100,31 +100,32 @@ def build(package):
 
     lib = prefix / "lib"
     headers = [c.parent, introspection.parent]
-    neighbours = sorted(p.name for p in (prefix / "share" / "ament_index/resource_index/rosidl_interfaces").iterdir()
-                        if p.name != package and (lib / f"lib{p.name}__rosidl_generator_c.so").exists())
+    index = prefix / "share/ament_index/resource_index"
+    neighbours = sorted(p.name for p in (index / "rosidl_interfaces").iterdir() if p.name != package)
 
     def of(support):
         return [f"{n}__{support}" for n in neighbours]
 
-    runtime = ["rosidl_runtime_c", "rcutils"]
-    compile_library(lib / f"lib{package}__rosidl_generator_c.so", c.glob("*/detail/*.c"), headers,
-                    [*of("rosidl_generator_c"), *runtime])
-    mine = [f"{package}__rosidl_generator_c"]
-    compile_library(lib / f"lib{package}__rosidl_typesupport_introspection_c.so", introspection.glob("*/detail/*.c"), headers,
-                    [*mine, *of("rosidl_typesupport_introspection_c"), "rosidl_typesupport_introspection_c", *runtime])
-    compile_library(lib / f"lib{package}__rosidl_typesupport_fastrtps_c.so", [own / "fast_cdr.c"], headers,
-                    [*mine, *of("rosidl_typesupport_fastrtps_c"), *of("rosidl_generator_c"), "rosidl_typesupport_fastrtps_c", *runtime])
-    compile_library(lib / f"lib{package}__rosidl_typesupport_c.so", [own / "by_name.c"], headers,
-                    [*mine, *of("rosidl_typesupport_c"), "rosidl_typesupport_c", *runtime])
-    compile_library(lib / f"lib{package}__rosidl_generator_py.so", python.glob("*/*_s.c"), headers,
-                    [*mine, *of("rosidl_generator_py"), *of("rosidl_generator_c"), *runtime])
+    def library(support, sources, *needed):
+        compile_library(lib / f"lib{package}__{support}.so", sources, headers, [*needed, "rosidl_runtime_c", "rcutils"])
+
+    mine, fields = f"{package}__rosidl_generator_c", of("rosidl_generator_c")
+    library("rosidl_generator_c", c.glob("*/detail/*.c"), *fields)
+    for support, sources in (
+        ("rosidl_typesupport_introspection_c", introspection.glob("*/detail/*.c")),
+        ("rosidl_typesupport_fastrtps_c", [own / "fast_cdr.c"]),
+        ("rosidl_typesupport_c", [own / "by_name.c"]),
+    ):
+        library(support, sources, mine, *of(support), *fields, support)
+    library("rosidl_generator_py", python.glob("*/*_s.c"), mine, *of("rosidl_generator_py"), *fields)
     site = pathlib.Path(sysconfig.get_path("platlib")) / package
     shutil.rmtree(site, ignore_errors=True)
     for file in python.rglob("*.py"):
         copy(file, site / file.relative_to(python))
     (site / "__init__.py").touch()
-    compile_library(site / f"{package}_s__rosidl_typesupport_c.so", python.glob("*.ep.rosidl_typesupport_c.c"), headers,
-                    [f"{package}__rosidl_generator_py", *mine, f"{package}__rosidl_typesupport_c", *of("rosidl_typesupport_c"), *runtime])
+    needed = [f"{package}__rosidl_generator_py", mine, f"{package}__rosidl_typesupport_c", *of("rosidl_typesupport_c")]
+    sources = python.glob("*.ep.rosidl_typesupport_c.c")
+    compile_library(site / f"{package}_s__rosidl_typesupport_c.so", sources, headers, needed)
 
     for out in (c, introspection):
         for file in out.rglob("*.h"):
@@ -139,7 +140,6 @@ def build(package):
         for file in hashes.glob(f"{folder}/*.json"):
             copy(file, share / folder / file.name)
     # Last, so that what is listed is there.
-    index = prefix / "share/ament_index/resource_index"
     (index / "packages" / package).touch()
     (index / "rosidl_interfaces" / package).write_text("\n".join(sorted(listed)))
 

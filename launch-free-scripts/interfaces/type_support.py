@@ -44,7 +44,7 @@ def services_of(element):
 
 def names(message):
     """Package, folder and name of a message or service."""
-    return (message.structure.namespaced_type if hasattr(message, "structure") else message.namespaced_type).namespaced_name()
+    return getattr(message, "structure", message).namespaced_type.namespaced_name()
 
 
 def holder(type_, member):
@@ -99,16 +99,28 @@ def functions(message):
         bound = member.type.maximum_size if isinstance(member.type, BoundedSequence) else None
         refuse = [] if bound is None else [f"    if (n.data > {bound}) return false;"]
         write += [
-            "  {", f"    const {LENGTH} n = {{(uint32_t)m->{f}.size}};", *refuse,
+            "  {",
+            f"    const {LENGTH} n = {{(uint32_t)m->{f}.size}};",
+            *refuse,
             f"    if (!cdr_serialize_{LENGTH}(&n, cdr)) return false;",
-            f"    for (uint32_t i = 0; i < n.data; ++i) if (!cdr_serialize_{v}(&m->{f}.data[i], cdr)) return false;", "  }",
+            "    for (uint32_t i = 0; i < n.data; ++i) {",
+            f"      if (!cdr_serialize_{v}(&m->{f}.data[i], cdr)) return false;",
+            "    }",
+            "  }",
         ]
         # A length comes from outside, so room is made only as the items arrive.
         read += [
-            "  {", f"    {LENGTH} n = {{0}};", f"    if (!cdr_deserialize_{LENGTH}(cdr, &n)) return false;", *refuse,
-            f"    m->{f}.size = 0;", "    for (uint32_t i = 0; i < n.data; ++i) {",
-            f"      if (i == m->{f}.capacity && !grow_{v}(&m->{f}, n.data)) return false;", f"      m->{f}.size = i + 1;",
-            f"      if (!cdr_deserialize_{v}(cdr, &m->{f}.data[i])) return false;", "    }", "  }",
+            "  {",
+            f"    {LENGTH} n = {{0}};",
+            f"    if (!cdr_deserialize_{LENGTH}(cdr, &n)) return false;",
+            *refuse,
+            f"    m->{f}.size = 0;",
+            "    for (uint32_t i = 0; i < n.data; ++i) {",
+            f"      if (i == m->{f}.capacity && !grow_{v}(&m->{f}, n.data)) return false;",
+            f"      m->{f}.size = i + 1;",
+            f"      if (!cdr_deserialize_{v}(cdr, &m->{f}.data[i])) return false;",
+            "    }",
+            "  }",
         ]
         size += [
             f"  at += get_serialized_size_{LENGTH}(NULL, at);",
@@ -119,8 +131,10 @@ def functions(message):
             most.append("  *bounded = false;")
         else:
             most += [
-                f"  for (int i = 0; i < {bound}; ++i) {{", f"    at += max_serialized_size_{v}(&inner_bounded, &inner_plain, at);",
-                "    *bounded = *bounded && inner_bounded;", "  }",
+                f"  for (int i = 0; i < {bound}; ++i) {{",
+                f"    at += max_serialized_size_{v}(&inner_bounded, &inner_plain, at);",
+                "    *bounded = *bounded && inner_bounded;",
+                "  }",
             ]
     package, folder, name = names(message)
     body = "\n".join
@@ -174,7 +188,7 @@ static size_t most_{t}(char *bounds)
 {{
   bool bounded, plain;
   size_t size = max_serialized_size_{t}(&bounded, &plain, 0);
-  *bounds = bounded ? 1 : 0;
+  *bounds = bounded ? BOUNDED : UNBOUNDED;
   return size;
 }}
 
@@ -231,8 +245,9 @@ const rosidl_service_type_support_t *{support}__get_service_type_support_handle_
 
 def includes(package, definitions):
     """Includes the generated headers of a package's definitions."""
-    return "".join(f'#include "{package}/{folder}/{snake(stem)}.h"\n'
-                   f'#include "{package}/{folder}/detail/{snake(stem)}__functions.h"\n' for folder, stem, _ in definitions)
+    files = [f"{package}/{folder}/{part}" for folder, stem, _ in definitions
+             for part in (f"{snake(stem)}.h", f"detail/{snake(stem)}__functions.h")]
+    return "".join(f'#include "{file}"\n' for file in files)
 
 
 def fast_cdr(package, definitions):
@@ -251,6 +266,7 @@ def fast_cdr(package, definitions):
                 other, folder, name = v.split("__")
                 headers.add(f"{other}/{folder}/{snake(name)}.h")
                 headers.add(f"{other}/{folder}/detail/{snake(name)}__functions.h")
+    # The default allocator of rcutils, which frees these, is that of C.
     grow = "".join(f"""
 static bool grow_{v}({v}__Sequence *items, uint32_t most)
 {{
@@ -274,6 +290,7 @@ static bool grow_{v}({v}__Sequence *items, uint32_t most)
 typedef struct cdr cdr_t;
 
 /* As in rosidl_typesupport_fastrtps_cpp/message_type_support.h and service_type_support.h, which are C++. */
+enum {{ UNBOUNDED = 0, BOUNDED = 1 }};
 typedef struct {{
   const char *message_namespace, *message_name;
   bool (*write)(const void *, cdr_t *);
@@ -298,8 +315,8 @@ typedef struct {{
 static const service_callbacks_t callbacks_{t} = {{
   "{other}::{folder}", "{name}", &handle_{t}_Request, &handle_{t}_Response,
 }};
-""" + service_handle(service, "rosidl_typesupport_fastrtps_c", f"&callbacks_{t}", "get_service_typesupport_handle_function",
-                     "rosidl_typesupport_fastrtps_c__identifier")
+""" + service_handle(service, "rosidl_typesupport_fastrtps_c", f"&callbacks_{t}",
+                     "get_service_typesupport_handle_function", "rosidl_typesupport_fastrtps_c__identifier")
     return text
 
 
@@ -354,7 +371,8 @@ const rosidl_action_type_support_t *{support}__get_action_type_support_handle__{
   handle_{t}.result_service_type_support = {support}__get_service_type_support_handle__{t}_GetResult();
   handle_{t}.cancel_service_type_support = {support}__get_service_type_support_handle__action_msgs__srv__CancelGoal();
   handle_{t}.feedback_message_type_support = {support}__get_message_type_support_handle__{t}_FeedbackMessage();
-  handle_{t}.status_message_type_support = {support}__get_message_type_support_handle__action_msgs__msg__GoalStatusArray();
+  handle_{t}.status_message_type_support =
+    {support}__get_message_type_support_handle__action_msgs__msg__GoalStatusArray();
   return &handle_{t};
 }}
 """

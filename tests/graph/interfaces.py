@@ -8,6 +8,7 @@ import sys
 import threading
 
 import rclpy
+from action_msgs.msg import GoalStatus
 from control_msgs.action import PointHead
 from geometry_msgs.msg import TransformStamped
 from rclpy.action import ActionClient, ActionServer
@@ -125,5 +126,6 @@ until(sent.done, "an answer to the goal")
 assert sent.result().accepted
 result = sent.result().get_result_async()
 until(result.done, "the result")
-assert result.result().status == 4 and feedback == [0.25] and taken == [goal], (result.result(), feedback, taken)  # 4: succeeded
+assert result.result().status == GoalStatus.STATUS_SUCCEEDED, result.result()
+assert feedback == [0.25] and taken == [goal], (feedback, taken)
 done()
