@@ -53,7 +53,7 @@ pub struct Estimate {
 
 /// Observability below which the motors serve instead.
 const LEAST_OBSERVABILITY: f64 = 0.2;
-/// Longest time over which a sample of the base is carried to the head's instant, s.
+/// Longest time over which a sample of base or pan is carried to the head's instant, s.
 const LONGEST_CARRY: f64 = 0.05;
 /// Samples needed before the delay is known.
 const DELAY_SAMPLES: u32 = 10;
@@ -212,8 +212,11 @@ impl Estimator {
             let turned = Rotation3::from_scaled_axis(rate_base * -later);
             gravity_base = turned * (mounting * base.gravity);
         }
-        // The beam stands on the pan.
-        let unpan = Rotation3::from_axis_angle(&Vector3::z_axis(), -self.estimate.pan);
+        // The beam stands on the pan, which turns too between its sample and the head's.
+        let later = input.pan.map_or(0.0, |pan| head.stamp - pan.stamp);
+        let later = later.clamp(-LONGEST_CARRY, LONGEST_CARRY);
+        let pan = self.estimate.pan + pan_rate * later;
+        let unpan = Rotation3::from_axis_angle(&Vector3::z_axis(), -pan);
         let gravity_base = unpan * gravity_base;
         // The motors' bend starts the search: gravity alone cannot tell two far solutions apart.
         let near = self.estimate.motors_bend;
