@@ -1,4 +1,4 @@
-//! The simulated joint as a process: what it refuses, and that it ends when it is told to.
+//! The simulated joint as a process: what it refuses, what it takes and says, and that it ends when it is told to.
 #![cfg(feature = "ros")]
 
 use std::io::{BufRead, BufReader};
@@ -20,13 +20,17 @@ fn simulate(domain: &str, arguments: &[&str]) -> Command {
 
 #[test]
 fn bad_options_are_refused_with_one_sentence() {
-    let refusals: [(&[&str], &str); 7] = [
+    let refusals: [(&[&str], &str); 11] = [
         (&["--imu-rate", "nan"], "IMU rate"),
         (&["--imu-age-ms", "-1"], "IMU age"),
         (&["--stiction", "-0.1"], "stiction"),
         (&["--motor-speed-scale", "0"], "speed scale"),
         (&["--payload-g", "20000"], "payload mass"),
         (&["--push-ms", "inf"], "--push-ms"),
+        (&["--swing-deg", "nan"], "--swing-deg is NaN"),
+        (&["--swing-deg", "20"], "--swing-hz is 0"),
+        (&["--swing-hz", "0.2"], "--swing-deg is 0"),
+        (&["--swing-hz", "6"], "--swing-hz is 6; accepted: 0 to 5"),
         (&["no-such-file.yaml"], "no-such-file.yaml"),
     ];
     for (arguments, word) in refusals {
@@ -65,4 +69,33 @@ fn signals_end_it_cleanly_and_soon() {
             told.elapsed()
         );
     }
+}
+
+/// Starts `withy simulate`; ended with the test.
+struct Running(std::process::Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Pan motor by name, the base's inertial unit, a base that tilts and the true pose, through another language's client.
+#[test]
+fn pan_and_base_on_the_graph() {
+    let root = env!("CARGO_MANIFEST_DIR");
+    let file = format!("{root}/config/glasshouse-neck-pan-simulated.yaml");
+    let _running = Running(simulate("83", &[&file]).spawn().unwrap());
+    // `launch-free-scripts/ros-env` says which Python has rclpy.
+    let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
+    let output = Command::new(python)
+        .arg(format!("{root}/tests/graph/simulated_pan.py"))
+        .env("ROS_DOMAIN_ID", "83")
+        .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
+        .env("PYTHONDONTWRITEBYTECODE", "1")
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{said}");
 }

@@ -140,3 +140,39 @@ fn velocities_and_accelerations_follow_the_frames() {
         "{angular} against {alpha}"
     );
 }
+
+/// On a foot that turns, speeds up and is carried along, the accelerations are those in the world: second differences of
+/// the end's place and differences of its angular velocity there.
+#[test]
+fn accelerations_on_a_moving_foot_are_those_in_the_world() {
+    let mut moving = rod(0.0);
+    moving.v = Coordinates::from([2.0, 0.5, -0.3, 3.0, -0.8, 0.4]);
+    let axis = Vector3::new(0.48, -0.6, 0.64);
+    let (rate, change) = (3.0, 20.0);
+    let carried = Vector3::new(4.0, -2.0, 5.0);
+    let at = |t: f64| {
+        let mut other = moving.clone();
+        other.q += other.v * t;
+        other.foot.omega = axis * (rate + change * t);
+        other.foot.alpha = axis * change;
+        other.foot.acceleration = carried;
+        other.update();
+        let turned = Rotation3::new(axis * (rate * t + 0.5 * change * t * t));
+        let place = turned * other.position() + carried * (0.5 * t * t);
+        (place, turned * other.omega(), other)
+    };
+    let t = 1e-4;
+    let (before, now, after) = (at(-t), at(0.0), at(t));
+    let (linear, angular) = now.2.end_acceleration();
+    let acceleration = (after.0 - now.0 * 2.0 + before.0) / (t * t);
+    let alpha = (after.1 - before.1) / (2.0 * t);
+    assert!((linear - acceleration).norm() < 2e-3 * acceleration.norm());
+    assert!((angular - alpha).norm() < 2e-3 * alpha.norm());
+    // The foot's part is not small beside the beam's own.
+    let (still, _) = {
+        let mut still = moving.clone();
+        still.update();
+        still.end_acceleration()
+    };
+    assert!((linear - still).norm() > 0.3 * still.norm());
+}

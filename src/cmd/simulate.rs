@@ -7,9 +7,10 @@ use super::CmdError;
 
 /// Run a simulated joint, which stands in for hardware and speaks only topics.
 ///
-/// Takes motor setpoints on `withy/motor_setpoints`, publishes `joint_states` and `imu`; `~/payload` (geometry_msgs/Inertia:
-/// m in kg, com.z in m) sets a payload on or takes it off, `~/push` (geometry_msgs/WrenchStamped: force in N) pushes the head plate,
-/// and `~/true_bend` says what is really so.
+/// Takes motor setpoints on `withy/motor_setpoints`, publishes `joint_states`, `imu` and, where the base has an inertial
+/// unit, `base_imu`; `~/payload` (geometry_msgs/Inertia: m in kg, com.z in m) sets a payload on or takes it off, `~/push`
+/// (geometry_msgs/WrenchStamped: force in N) pushes the head plate, `~/base_attitude` (geometry_msgs/QuaternionStamped)
+/// tilts the base, and `~/true_bend` and `~/true_pose` say what is really so.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Simulated-joint file; without one, the glasshouse guide's neck.
@@ -42,6 +43,42 @@ pub struct Args {
     /// How long a push lasts, ms.
     #[arg(long, value_name = "MS", default_value_t = 150.0)]
     pub push_ms: f64,
+    /// The base swings about its y axis (pitch) this far to either side, deg; 0: it stands still.
+    #[arg(long, value_name = "DEG", default_value_t = 0.0)]
+    pub swing_deg: f64,
+    /// Swings per second, Hz.
+    #[arg(long, value_name = "HZ", default_value_t = 0.0)]
+    pub swing_hz: f64,
+}
+
+/// The swing asked for, if any.
+#[cfg(feature = "ros")]
+fn swing(args: &Args) -> Result<Option<crate::beam::Swing>, CmdError> {
+    let refused = |flag: &str, value: f64, accepted: &str| {
+        let sentence = format!("{flag} is {value}; accepted: {accepted}");
+        Err(CmdError::Input(sentence))
+    };
+    let (degrees, frequency) = (args.swing_deg, args.swing_hz);
+    if !(0.0..=90.0).contains(&degrees) {
+        return refused("--swing-deg", degrees, "0 to 90");
+    }
+    if !(0.0..=5.0).contains(&frequency) {
+        return refused("--swing-hz", frequency, "0 to 5");
+    }
+    if (degrees > 0.0) != (frequency > 0.0) {
+        let (flag, value, other) = if degrees > 0.0 {
+            ("--swing-hz", frequency, "--swing-deg")
+        } else {
+            ("--swing-deg", degrees, "--swing-hz")
+        };
+        return refused(flag, value, &format!("above 0 where {other} is"));
+    }
+    Ok((degrees > 0.0).then(|| crate::beam::Swing {
+        axis: nalgebra::Vector3::y(),
+        amplitude: degrees.to_radians(),
+        frequency,
+        pivot: nalgebra::Vector3::zeros(),
+    }))
 }
 
 /// The glasshouse guide's neck, for when no file is named.
@@ -98,6 +135,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         let sentence = format!("--push-ms is {}; accepted: 0 to 10000", args.push_ms);
         return Err(CmdError::Input(sentence));
     }
+    let swing = swing(args)?;
     tracing_subscriber::fmt()
         .with_writer(std::io::stderr)
         .with_target(false)
@@ -111,6 +149,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         file,
         payload: (args.payload_g * 1e-3, args.payload_height_mm * 1e-3),
         push_duration: args.push_ms * 1e-3,
+        swing,
     };
     simulate(&simulated).map_err(|error| match error {
         SimulatedError::Joint(_) | SimulatedError::Node(NodeError::Context(_)) => {
@@ -120,8 +159,9 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     })
 }
 
-/// The bend of the simulated joint in `file` when its motors are held still at `setpoints` and the head plate is pushed with
-/// `force` (N, base frame) for `duration` s: from the push's beginning, at time 0, for `seconds`. `payload`: mass, kg, and height, m.
+/// The bend of the simulated joint in `file` when its motors are held still at `setpoints` (the pan's last) and the head
+/// plate is pushed with `force` (N, base frame) for `duration` s: from the push's beginning, at time 0, for `seconds`.
+/// `payload`: mass, kg, and height, m.
 ///
 /// # Errors
 /// A payload, setpoints or push that the simulated joint refuses, in one sentence.

@@ -2,12 +2,17 @@
 //!
 //! | direction | name | type | content |
 //! |---|---|---|---|
-//! | in | `withy/motor_setpoints` | sensor_msgs/JointState or std_msgs/Float64MultiArray | motor setpoints, by name or in motor order |
+//! | in | `withy/motor_setpoints` | sensor_msgs/JointState or std_msgs/Float64MultiArray | motor setpoints, by name or in motor order, the pan's last |
 //! | in | `~/payload` | geometry_msgs/Inertia | payload from now on: `m` in kg (0 takes it off), `com.z` in m above the beam's end, `com.x` and `com.y` 0; `ixx`, `iyy`, `izz` about the payload's own centre in kg m^2, all 0 for those of a solid cube |
 //! | in | `~/push` | geometry_msgs/WrenchStamped | a push on the head plate: force in N, base frame, from now on for a set time; torque 0 |
-//! | out | `joint_states` | sensor_msgs/JointState | encoder angles and velocities |
+//! | in | `~/base_attitude` | geometry_msgs/QuaternionStamped | turns base coordinates into those of a level world; the base goes there smoothly in 1 s. One that comes while it turns waits until it is there; the newest one waits. The frame's name is not looked at |
+//! | out | `joint_states` | sensor_msgs/JointState | encoder angles and velocities, the pan's last |
 //! | out | `imu` | sensor_msgs/Imu | attitude with drifting heading, angular velocity, gravity |
-//! | out | `~/true_bend` | geometry_msgs/Vector3Stamped | what is really so, x and y in rad, z 0; for scorers only |
+//! | out | `base_imu` | sensor_msgs/Imu | the same of the base, in the base frame, where the joint has such a unit |
+//! | out | `~/true_bend` | geometry_msgs/Vector3Stamped | what is really so, x and y in rad, z 0, in the frame that the pan turns; for scorers only |
+//! | out | `~/true_pose` | geometry_msgs/PoseStamped | what is really so: the head in the base frame, m; for scorers only |
+//!
+//! The base stands still, or swings about its y axis (pitch) about the attitude that it was given last.
 //!
 //! It runs in real time on the monotonic clock, a millisecond at a time. Motors that hear nothing hold, or stop, after
 //! their command timeout.
@@ -18,8 +23,10 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::{Duration, Instant};
 
 use futures::StreamExt;
-use nalgebra::Vector3;
-use r2r::geometry_msgs::msg::{Inertia, Vector3Stamped, WrenchStamped};
+use nalgebra::{Quaternion, UnitQuaternion, Vector3};
+use r2r::geometry_msgs::msg::{
+    Inertia, PoseStamped, QuaternionStamped, Vector3Stamped, WrenchStamped,
+};
 use r2r::sensor_msgs::msg::{Imu, JointState};
 use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, Publisher, QosProfile};
@@ -27,16 +34,21 @@ use tokio::signal::unix::{SignalKind, signal};
 
 use super::messages::time;
 use super::{NodeError, Spinner, context};
-use crate::beam::{DescriptionError, DriveKind, ImuReading, MotorReading, Plant, STEP};
+use crate::beam::{
+    BaseMotion, DescriptionError, DriveKind, ImuReading, MotorReading, Plant, STEP, Swing,
+};
 use crate::config::{SetpointMessage, SimulatedFile};
 use crate::rt::Clock;
 
-/// Inner steps between two messages on `~/true_bend`: 200 a second.
+/// Inner steps between two messages on `~/true_bend` and `~/true_pose`: 200 a second.
 const TRUTH_STEPS: u64 = 5;
 /// How far it may fall behind real time before it gives up catching up, s.
 const MOST_BEHIND: f64 = 0.25;
 /// Standard gravity, m/s^2 (ISO 80000-3), for the accelerometer.
 const GRAVITY: f64 = 9.80665;
+
+/// How long the base takes to a new attitude, s.
+const BASE_TURN: f64 = 1.0;
 
 /// What `withy simulate` runs.
 #[derive(Clone, Debug)]
@@ -47,6 +59,8 @@ pub struct Simulated {
     pub payload: (f64, f64),
     /// How long a push lasts, s.
     pub push_duration: f64,
+    /// How the base swings from the start; `None`: it stands still.
+    pub swing: Option<Swing>,
 }
 
 /// Why a simulated joint could not run.
@@ -66,6 +80,7 @@ enum Event {
     Array(Float64MultiArray),
     Payload(Inertia),
     Push(WrenchStamped),
+    Base(QuaternionStamped),
 }
 
 /// Runs the simulated joint until SIGINT or SIGTERM.
@@ -76,6 +91,9 @@ pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
     let file = &simulated.file;
     let mut plant = Plant::new(&file.description, &file.options, file.seed)?;
     plant.set_payload(simulated.payload.0, simulated.payload.1)?;
+    if let Some(swing) = simulated.swing {
+        plant.set_base(BaseMotion::Swing(swing))?;
+    }
     let context = context()?;
     let graph = |source| NodeError::Graph {
         node: file.name.clone(),
@@ -103,13 +121,22 @@ pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
     listen(&mut node, &runtime, file.setpoint_message, &events).map_err(graph)?;
     let sensor = QosProfile::sensor_data;
     // Scorers should miss nothing.
-    let truth = QosProfile::default().keep_last(100).reliable();
+    let truth = || QosProfile::default().keep_last(100).reliable();
     let mut world = World {
         motors: node
             .create_publisher("joint_states", sensor())
             .map_err(graph)?,
         imu: node.create_publisher("imu", sensor()).map_err(graph)?,
-        truth: node.create_publisher("~/true_bend", truth).map_err(graph)?,
+        base_imu: match &file.description.base_imu {
+            None => None,
+            Some(_) => Some(node.create_publisher("base_imu", sensor()).map_err(graph)?),
+        },
+        bend: node
+            .create_publisher("~/true_bend", truth())
+            .map_err(graph)?,
+        pose: node
+            .create_publisher("~/true_pose", truth())
+            .map_err(graph)?,
         clock: Clock::new(),
         origin: 0.0,
         setpoints: vec![None; plant.motor_count()],
@@ -160,7 +187,8 @@ fn listen(
         }
     }
     take!("~/payload", several.clone(), Event::Payload);
-    take!("~/push", several, Event::Push);
+    take!("~/push", several.clone(), Event::Push);
+    take!("~/base_attitude", several, Event::Base);
     Ok(())
 }
 
@@ -173,7 +201,9 @@ struct World<'a> {
     origin: f64,
     motors: Publisher<JointState>,
     imu: Publisher<Imu>,
-    truth: Publisher<Vector3Stamped>,
+    base_imu: Option<Publisher<Imu>>,
+    bend: Publisher<Vector3Stamped>,
+    pose: Publisher<PoseStamped>,
     /// The last setpoint of each motor.
     setpoints: Vec<Option<f64>>,
     refused: u64,
@@ -227,6 +257,7 @@ impl World<'_> {
             Event::Array(message) => self.array(&message.data),
             Event::Payload(message) => self.payload(&message),
             Event::Push(message) => self.push(&message),
+            Event::Base(message) => self.base(&message),
         }
     }
 
@@ -318,6 +349,32 @@ impl World<'_> {
         Ok(())
     }
 
+    fn base(&mut self, message: &QuaternionStamped) -> Result<(), String> {
+        let q = &message.quaternion;
+        let q = Quaternion::new(q.w, q.x, q.y, q.z);
+        let length = q.norm();
+        if !((length - 1.0).abs() <= 0.01) {
+            return Err(format!(
+                "base_attitude has a quaternion of length {length}; accepted: 0.99 to 1.01"
+            ));
+        }
+        let attitude = UnitQuaternion::from_quaternion(q);
+        self.plant
+            .set_base(BaseMotion::Turn {
+                attitude,
+                duration: BASE_TURN,
+            })
+            .map_err(|e| e.to_string())?;
+        let (roll, pitch, yaw) = attitude.euler_angles();
+        tracing::info!(
+            "base to roll {:.1}, pitch {:.1}, yaw {:.1} deg",
+            roll.to_degrees(),
+            pitch.to_degrees(),
+            yaw.to_degrees()
+        );
+        Ok(())
+    }
+
     /// Publishes what the sensors have delivered by now, and the truth.
     fn tell(&mut self, step: u64) -> r2r::Result<()> {
         let file = &self.simulated.file;
@@ -339,31 +396,56 @@ impl World<'_> {
             message.header.stamp = stamp(*at);
             self.motors.publish(&message)?;
         }
+        let sensors = &file.options.sensors;
         while let Some(reading) = self.plant.take_imu_reading() {
-            let mut message = imu_message(&reading, file);
+            let noise = (sensors.attitude_noise, sensors.gyro_noise);
+            let mut message = imu_message(&reading, &file.frames.head, noise);
             message.header.stamp = stamp(reading.stamp);
             self.imu.publish(&message)?;
         }
+        if let (Some(publisher), Some(unit)) = (&self.base_imu, &file.description.base_imu) {
+            while let Some(reading) = self.plant.take_base_imu_reading() {
+                let noise = (unit.attitude_noise, unit.gyro_noise);
+                let mut message = imu_message(&reading, &file.frames.base, noise);
+                message.header.stamp = stamp(reading.stamp);
+                publisher.publish(&message)?;
+            }
+        }
         if step.is_multiple_of(TRUTH_STEPS) {
             let truth = self.plant.truth();
-            let mut message = Vector3Stamped::default();
-            message.header.frame_id.clone_from(&file.frames.base);
-            message.header.stamp = stamp(truth.time);
-            (message.vector.x, message.vector.y) = (truth.bend.x, truth.bend.y);
-            self.truth.publish(&message)?;
+            let mut bend = Vector3Stamped::default();
+            bend.header.frame_id.clone_from(&file.frames.base);
+            bend.header.stamp = stamp(truth.time);
+            (bend.vector.x, bend.vector.y) = (truth.bend.x, truth.bend.y);
+            self.bend.publish(&bend)?;
+            let mut pose = PoseStamped {
+                header: bend.header,
+                ..PoseStamped::default()
+            };
+            let p = &mut pose.pose.position;
+            (p.x, p.y, p.z) = (truth.position.x, truth.position.y, truth.position.z);
+            pose.pose.orientation = quaternion(&truth.attitude);
+            self.pose.publish(&pose)?;
         }
         Ok(())
     }
 }
 
-/// What the head's inertial unit says (REP-145: covariances row by row, all zero where unknown).
-fn imu_message(reading: &ImuReading, file: &SimulatedFile) -> Imu {
-    let sensors = &file.options.sensors;
+fn quaternion(attitude: &UnitQuaternion<f64>) -> r2r::geometry_msgs::msg::Quaternion {
+    r2r::geometry_msgs::msg::Quaternion {
+        x: attitude.i,
+        y: attitude.j,
+        z: attitude.k,
+        w: attitude.w,
+    }
+}
+
+/// What an inertial unit on the body with the given frame says; noise of attitude and angular velocity, rad and rad/s rms
+/// (REP-145: covariances row by row, all zero where unknown).
+fn imu_message(reading: &ImuReading, frame: &str, (attitude_noise, gyro_noise): (f64, f64)) -> Imu {
     let mut message = Imu::default();
-    message.header.frame_id.clone_from(&file.frames.head);
-    let q = reading.attitude.quaternion();
-    let o = &mut message.orientation;
-    (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
+    frame.clone_into(&mut message.header.frame_id);
+    message.orientation = quaternion(&reading.attitude);
     let w = &mut message.angular_velocity;
     let omega = &reading.angular_velocity;
     (w.x, w.y, w.z) = (omega.x, omega.y, omega.z);
@@ -372,8 +454,8 @@ fn imu_message(reading: &ImuReading, file: &SimulatedFile) -> Imu {
     let a = &mut message.linear_acceleration;
     (a.x, a.y, a.z) = (up.x, up.y, up.z);
     for axis in [0, 4, 8] {
-        message.orientation_covariance[axis] = sensors.attitude_noise.powi(2);
-        message.angular_velocity_covariance[axis] = sensors.gyro_noise.powi(2);
+        message.orientation_covariance[axis] = attitude_noise.powi(2);
+        message.angular_velocity_covariance[axis] = gyro_noise.powi(2);
     }
     message
 }
