@@ -20,44 +20,63 @@
 //! circle this is the coordinated turn (Li and Jilkov, Survey of maneuvering target tracking, part I, IEEE Trans.
 //! Aerospace and Electronic Systems 39(4), 2003; from memory). Noise makes `w` larger and so the prediction shorter.
 //!
-//! Limits: a target about to stop is carried on to its stop and no further, since whether it then turns back or stays
-//! cannot be told beforehand; one that speeds up, only as far as the swing is certain.
+//! # Caution
+//! Prediction has to earn its trust, since an overshoot does more harm than a lag:
 //!
-//! The displacement predicted is weighted by its significance, so that a noisy target at rest is not made to
-//! jitter by prediction.
+//! - Every motion of the last second is tried on what the target then did, 0.3 s later. The share of the error that
+//!   prediction took away is the weight of the next. So a single quick move is not predicted at all, and a
+//!   movement that goes on is after about 0.6 s.
+//! - A target about to stop is carried on to its stop and no further: whether it then turns back or stays cannot be told
+//!   beforehand. Only where turns back have come true in the last 2 s, they are predicted too.
+//! - One that speeds up is carried on at its speed, except in a swing.
+//! - A velocity near its own noise counts little; what the newest sample is off the motion before counts
+//!   against it at once, so that a sudden stop is noticed with the first sample after it.
+//!
+//! What was predicted before a sudden stop cannot be taken back: there the prediction is speed times lag beyond it.
 
+use motion::{Record, SLOW};
 use nalgebra::Vector3;
 use thiserror::Error;
 
+mod motion;
+
+pub use motion::Motion;
+
 /// Longest gap between two samples of one stream, s: 2.5 periods of the slowest stream, 10 Hz.
 pub const LONGEST_GAP: f64 = 0.25;
+
+/// Shortest gap between two samples, s: what comes closer is the same sample again.
+pub const SHORTEST_GAP: f64 = 1e-4;
+
+/// Largest angle, rad: a joint that pans some thousand turns.
+pub const LARGEST: f64 = 1e4;
 
 /// Samples after which a stream is recognised: three for a prediction, a fourth that it is tried on.
 pub const RECOGNISED: usize = 4;
 
 /// Samples kept: the longest window at 200 Hz. Of faster streams the window is shorter.
-const KEPT: usize = 60;
+const KEPT: usize = 100;
 
 /// Shortest window, s. It decides how soon a sudden stop is noticed.
 const SHORTEST_WINDOW: f64 = 0.12;
 
-/// Longest window, s, used where noise asks for it. At 1 Hz a circle's means then lie 1.6 % inside it.
-const LONGEST_WINDOW: f64 = 0.3;
+/// Longest window, s, used where noise asks for it. At 1 Hz a circle's means then lie 4.5 % inside it.
+const LONGEST_WINDOW: f64 = 0.5;
 
 /// The window grows until the target's way in it is so many times the noise in that way.
 const CLEAR: f64 = 20.0;
 
 /// A speed of so many times its own noise is believed by half.
-const HALF_BELIEVED: f64 = 3.0;
+const HALF_BELIEVED: f64 = 2.0;
 
-/// How far back the regression of acceleration on place looks, s: half a period at 1 Hz.
+/// How far back the regression and the record of predictions look, s: half a period at 1 Hz.
 const MEMORY: f64 = 0.5;
 
 /// Samples over which the noise is averaged.
 const NOISE_COUNT: f64 = 12.0;
 
 /// Noise before any is known, rad.
-const FIRST_NOISE: f64 = 0.003;
+const FIRST_NOISE: f64 = 0.01;
 
 /// Largest acceleration of a target, rad/s^2: three times that of 20 deg at 1 Hz. What needs more is a new command.
 const FASTEST_CHANGE: f64 = 40.0;
@@ -68,106 +87,25 @@ const PERIODS: f64 = 2.5;
 /// Shortest and longest time after the newest sample at which prediction ends, s.
 const HOLD_OFF: (f64, f64) = (0.06, 0.4);
 
-/// Farthest prediction, s after the newest sample: the longest lag and a period of the slowest stream.
-const FARTHEST_AHEAD: f64 = 0.6;
-
-/// Largest displacement predicted, rad: the chord that 20 deg at 1 Hz takes in the longest lag.
-const FARTHEST: f64 = 0.7;
-
-/// Turn rates and frequencies below this, rad/s, are as good as none; keeps divisions regular.
-const SLOW: f64 = 1e-3;
-
 /// Why a sample is refused. The track is as before.
 #[derive(Clone, Copy, Debug, PartialEq, Error)]
 pub enum Refusal {
-    /// A number that is not finite.
-    #[error("the sample {value:?} at {stamp} s is not finite")]
-    NotFinite {
+    /// An angle that no target has.
+    #[error("the sample is {value:?} rad, accepted are angles from -{LARGEST} to {LARGEST} rad")]
+    Value {
         /// The value given, rad.
         value: [f64; 3],
-        /// The stamp given, s.
-        stamp: f64,
     },
-    /// A stamp that is not later than the one before.
-    #[error("the sample's stamp {stamp} s is not later than the newest one, {newest} s")]
-    NotLater {
+    /// A stamp that is not later than the newest one.
+    #[error(
+        "the sample's stamp is {stamp} s, accepted is one at least {SHORTEST_GAP} s later than the newest, {newest} s"
+    )]
+    Stamp {
         /// The stamp given, s.
         stamp: f64,
-        /// The newest stamp, s.
+        /// The newest stamp, s; minus infinity before the first sample.
         newest: f64,
     },
-}
-
-/// A target under way: evaluated by the control tick between two samples.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Motion {
-    /// Newest sample, rad.
-    pub newest: Vector3<f64>,
-    /// Its stamp, s.
-    pub stamp: f64,
-    /// When prediction ends for want of a sample, s.
-    pub until: f64,
-    /// Velocity and acceleration at the newest sample, rad/s and rad/s^2.
-    velocity: Vector3<f64>,
-    acceleration: Vector3<f64>,
-    /// Frequency of the swing, rad/s.
-    frequency: f64,
-    /// How far the displacement is believed, 0 to 1.
-    weight: f64,
-}
-
-impl Motion {
-    /// A target that stays at its newest sample.
-    fn still(newest: Vector3<f64>, stamp: f64, until: f64) -> Self {
-        Self {
-            newest,
-            stamp,
-            until,
-            velocity: Vector3::zeros(),
-            acceleration: Vector3::zeros(),
-            frequency: SLOW,
-            weight: 0.0,
-        }
-    }
-
-    /// Where the target is `ahead` s after `now`, s, rad: predicted up to `until`, the newest sample after it, so
-    /// that a stream that stops holds. Always finite; continuous in `now` up to `until` and in `ahead`.
-    pub fn at(&self, now: f64, ahead: f64) -> Vector3<f64> {
-        if !(now <= self.until && ahead.is_finite()) {
-            return self.newest;
-        }
-        let displacement = self.displacement(now + ahead - self.stamp) * self.weight;
-        let size = displacement.norm();
-        if size > FARTHEST {
-            return self.newest + displacement * (FARTHEST / size);
-        }
-        self.newest + displacement
-    }
-
-    /// Way from the newest sample within `s` s, before weight and bound.
-    fn displacement(&self, s: f64) -> Vector3<f64> {
-        let w = self.frequency;
-        let speed = self.velocity.norm();
-        if !(speed > 0.0) {
-            return Vector3::zeros();
-        }
-        let s = s.clamp(0.0, FARTHEST_AHEAD);
-        let way = |s: f64| {
-            let half = (0.5 * w * s).sin() / w;
-            self.velocity * ((w * s).sin() / w) + self.acceleration * (2.0 * half * half)
-        };
-        // When nothing is left of the present direction: |v| cos(w s) + a.v/|v| sin(w s)/w = 0.
-        let rate = self.acceleration.dot(&self.velocity) / speed;
-        let stop = (w * speed).atan2(-rate) / w;
-        if s <= stop {
-            return way(s);
-        }
-        // The target has turned round by then, or stopped: it goes on as far as it is still fast.
-        let (sin, cos) = (w * stop).sin_cos();
-        let left = (self.velocity * cos + self.acceleration * (sin / w)).norm() / speed;
-        let turned = way(stop);
-        turned + (way(s) - turned) * left.min(1.0)
-    }
 }
 
 /// Three means of the newest samples.
@@ -196,9 +134,8 @@ struct Swing {
     weight: f64,
     place: Vector3<f64>,
     acceleration: Vector3<f64>,
-    /// Sums of the squares of both and of their product, about the means.
-    place_square: f64,
-    acceleration_square: f64,
+    /// Sums of the square of the place and of its product with the acceleration, about the means.
+    square: f64,
     product: f64,
 }
 
@@ -208,9 +145,7 @@ impl Swing {
         let weight = self.weight * kept + gap;
         let share = gap / weight;
         let (dx, da) = (place - self.place, acceleration - self.acceleration);
-        self.place_square = self.place_square * kept + gap * (1.0 - share) * dx.norm_squared();
-        self.acceleration_square =
-            self.acceleration_square * kept + gap * (1.0 - share) * da.norm_squared();
+        self.square = self.square * kept + gap * (1.0 - share) * dx.norm_squared();
         self.product = self.product * kept + gap * (1.0 - share) * dx.dot(&da);
         self.place += dx * share;
         self.acceleration += da * share;
@@ -219,18 +154,9 @@ impl Swing {
 
     /// Square of the frequency, rad^2/s^2, 0 where acceleration does not point back.
     fn frequency_squared(&self) -> f64 {
-        if self.place_square > 0.0 {
-            (-self.product / self.place_square).max(0.0)
-        } else {
-            0.0
-        }
-    }
-
-    /// Square of the correlation, 0 to 1.
-    fn certainty(&self) -> f64 {
-        let both = self.place_square * self.acceleration_square;
-        if self.product < 0.0 && both > 0.0 {
-            (self.product * self.product / both).min(1.0)
+        // Below it is rounding: a microradian for a microsecond.
+        if self.square > 1e-18 {
+            (-self.product / self.square).max(0.0)
         } else {
             0.0
         }
@@ -245,6 +171,9 @@ pub struct Track {
     stamps: [f64; KEPT],
     count: usize,
     swing: Swing,
+    record: Record,
+    /// Square of what the newest sample is off the motion before, beyond noise, in half steps.
+    surprise: f64,
     /// Variance of a sample, all axes together, rad^2. Outlives a stream: it is the source's.
     variance: f64,
     /// The latest motion, told or not, and the means that it is made of.
@@ -265,6 +194,8 @@ impl Track {
             stamps: [0.0; KEPT],
             count: 0,
             swing: Swing::default(),
+            record: Record::new(),
+            surprise: 0.0,
             variance: FIRST_NOISE * FIRST_NOISE,
             motion: None,
         }
@@ -277,25 +208,35 @@ impl Track {
     /// Bound on work: some 1000 multiplications.
     ///
     /// # Errors
-    /// [`Refusal`] for what is not finite or not later than the newest sample; the track is as before.
+    /// [`Refusal`] for an angle beyond [`LARGEST`], a stamp not later than the newest by [`SHORTEST_GAP`], and what is
+    /// not finite; the track is as before. After the clock was set back, a new track is needed.
     pub fn sample(&mut self, value: Vector3<f64>, stamp: f64) -> Result<Option<Motion>, Refusal> {
-        if !(stamp.is_finite() && value.iter().all(|v| v.is_finite())) {
-            let value = value.into();
-            return Err(Refusal::NotFinite { value, stamp });
+        if !value.iter().all(|v| v.abs() <= LARGEST) {
+            return Err(Refusal::Value {
+                value: value.into(),
+            });
         }
-        if self.count > 0 {
-            let newest = self.stamps[self.count - 1];
-            if !(stamp > newest) {
-                return Err(Refusal::NotLater { stamp, newest });
-            }
-            if !self.continues(value, stamp - newest) {
-                self.count = 0;
-                self.motion = None;
-                self.swing = Swing::default();
-            }
+        let kept = self.stamps[..self.count].last().copied();
+        let newest = kept.unwrap_or(f64::NEG_INFINITY);
+        if !(stamp - newest >= SHORTEST_GAP && stamp < f64::INFINITY) {
+            return Err(Refusal::Stamp { stamp, newest });
+        }
+        if self.count > 0 && !self.continues(value, stamp - newest) {
+            self.count = 0;
+            self.motion = None;
+            self.swing = Swing::default();
+            self.record = Record::new();
         }
         self.keep(value, stamp);
         self.motion = self.estimate();
+        if let Some((motion, _)) = &mut self.motion {
+            let gap = stamp - self.stamps[self.count - 2];
+            self.record.score(value, stamp, gap);
+            let (trust, back) = self.record.trust();
+            motion.back = back;
+            self.record.keep(*motion);
+            motion.weight *= trust / (1.0 + self.surprise);
+        }
         let told = self.count >= RECOGNISED;
         Ok(self.motion.filter(|_| told).map(|(motion, _)| motion))
     }
@@ -309,10 +250,17 @@ impl Track {
             // Two samples are no line yet: judged once there are three.
             return true;
         };
-        let error = (value - motion.newest - motion.displacement(gap)).norm();
+        let error = (value - motion.newest - motion.swing(gap)).norm();
         // The error holds the noise of this sample, of the newest one, and of the velocity over the gap.
         let share = 2.0 + (means.velocity_noise() * gap).powi(2);
         let bound = 0.5 * FASTEST_CHANGE * gap * gap + 6.0 * (share * self.variance).sqrt();
+        let step = motion.velocity.norm() * gap;
+        let beyond = error * error - 9.0 * share * self.variance;
+        self.surprise = if beyond > 0.0 && step > 0.0 {
+            4.0 * beyond / (step * step)
+        } else {
+            0.0
+        };
         let counted = error.min(bound);
         self.variance += (counted * counted / share - self.variance) / NOISE_COUNT;
         error <= bound
@@ -386,32 +334,38 @@ impl Track {
         let (v1, v2) = ((m1 - m0) / (t1 - t0), (m2 - m1) / (t2 - t1));
         let step = 0.5 * (t2 - t0);
         let gap = stamp - self.stamps[self.count - 2];
-        self.swing.add(m1, (v2 - v1) / step, gap);
-        if v1.dot(&v2) <= 0.0 {
-            // Noise, or the target turned back.
+        // A second difference over `step` of a swing at w is sin(x)^2/x^2 of its acceleration, x = w step/2; w as
+        // known so far brings windows of all lengths to one measure.
+        let x = (0.5 * step * self.swing.frequency_squared().sqrt()).min(1.1);
+        let longer = if x > 1e-6 { x / x.sin() } else { 1.0 };
+        self.swing.add(m1, (v2 - v1) / step * longer.powi(2), gap);
+        // A step beyond two thirds of half a turn tells no frequency.
+        let squared = self.swing.frequency_squared().min((2.2 / step).powi(2));
+        let w = squared.sqrt().max(SLOW);
+        let mut acceleration = self.swing.acceleration - (m1 - self.swing.place) * squared;
+        // At t1: the nearer neighbour counts more. The chord over two steps is shorter than the way.
+        let chord = (v1 * (t2 - t1) + v2 * (t1 - t0)) / (t2 - t0);
+        let velocity = chord * (w * step / (w * step).sin());
+        let speed = velocity.norm();
+        if !(speed > 0.0) {
             return still;
         }
-        // A second difference over `step` of a swing at w is that of a swing at 2 sin(w step/2)/step.
-        let squared = self.swing.frequency_squared();
-        let half = (0.5 * step * squared.sqrt()).min(0.9);
-        let w = (2.0 * half.asin() / step).max(SLOW);
-        let mut acceleration = (self.swing.acceleration - (m1 - self.swing.place) * squared)
-            * if squared > 0.0 { w * w / squared } else { 1.0 };
-        let velocity = means.way() / (t2 - t0) * (w * step / (w * step).sin());
-        let speed = velocity.norm();
-        // What speeds the target up is carried on only as far as the swing is certain.
+        // What speeds the target up is carried on only in a swing: nothing else says where it would end.
         let forward = velocity.dot(&acceleration) / (speed * speed);
-        if forward > 0.0 {
-            acceleration -= velocity * (forward * (1.0 - self.swing.certainty()));
+        if forward > 0.0 && squared == 0.0 {
+            acceleration -= velocity * forward;
         }
         // From the middle to the newest sample.
         let (sin, cos) = (-w * t1).sin_cos();
         let doubt = HALF_BELIEVED.powi(2) * means.velocity_noise().powi(2) * self.variance;
+        let now = velocity * cos + acceleration * (sin / w);
+        let squared = now.norm_squared().max(speed * speed);
         Motion {
-            velocity: velocity * cos + acceleration * (sin / w),
+            velocity: now,
+            turned: v1.dot(&v2) <= 0.0 || now.dot(&v2) <= 0.0,
             acceleration: acceleration * cos - velocity * (w * sin),
             frequency: w,
-            weight: speed * speed / (speed * speed + doubt),
+            weight: squared / (squared + doubt),
             ..still
         }
     }
