@@ -149,14 +149,19 @@ impl Record {
                 (actual - told.displacement(later)).norm_squared()
             };
             self.with += error(motion.back);
-            // A turn back told before it came, not one that the samples held already; and within half a period, as
-            // beyond it a swing comes by again at any place.
+            // Within half a period: beyond it a swing comes by again at any place.
             let half_period = PI / motion.frequency;
-            if !motion.turned && motion.stop() < later && later < half_period {
+            if (motion.turned || motion.stop() < later) && later < half_period {
                 self.turning += error(1.0);
-                // A stop just short of the one predicted is no turn back: the target must be behind where it was.
-                let behind = actual.dot(&motion.velocity) < 0.0;
-                self.stopping += if behind {
+                // A stop just short of the one predicted is no turn back: the target must be behind where it was, or
+                // have gone on the way that it had turned to.
+                let onward = actual.dot(&motion.velocity);
+                let came = if motion.turned {
+                    onward > 0.0
+                } else {
+                    onward < 0.0
+                };
+                self.stopping += if came {
                     error(0.0)
                 } else {
                     error(0.0).min(error(1.0))
