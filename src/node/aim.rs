@@ -1,0 +1,459 @@
+//! Targets in: poses and points in any frame that is known become postures, one lane for all of them. What moves, a
+//! frame or a stream of targets, is followed until the next command.
+//!
+//! It runs beside the intake, which never waits for it: looking for the best posture of a point that cannot be
+//! reached takes milliseconds.
+
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use futures::stream::{BoxStream, StreamExt};
+use nalgebra::{Isometry3, Point3};
+use r2r::builtin_interfaces::msg::Time;
+use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
+use tokio::sync::{oneshot, watch};
+
+use super::messages::{Refusal, read_point, read_pose};
+use super::status::{InForce, Status};
+use crate::aim::{Aim, Target};
+use crate::config::Frames;
+use crate::frames::{At, LookupError, Tree};
+use crate::geometry::Posture;
+use crate::rt::Clock;
+use crate::tick::Desired;
+use crate::track::{Motion, Track};
+
+/// How long a target waits for a transform of its time, which comes after it when both come from one sensor, s.
+const PATIENCE: f64 = 0.5;
+/// Age of the newest transform beyond which a target without a stamp is refused, s: whoever tells it has gone.
+const STALE: f64 = 1.0;
+/// Least time between two looks at a moving frame, s: more often than a head can follow.
+const OFTEN: f64 = 0.01;
+/// How long the last answer is where a search begins, s; after it the joint's reference is.
+const RECENT: f64 = 0.5;
+/// How far a stamp may lie from this machine's clock, s behind and ahead, and still time a stream.
+const ABOUT_NOW: (f64, f64) = (1.0, 0.1);
+
+/// A target from the graph.
+#[derive(Debug)]
+pub struct Command {
+    /// In coordinates of `frame`.
+    pub target: Target,
+    /// Empty: the base frame.
+    pub frame: String,
+    /// Of the target; zero: not set.
+    pub stamp: Time,
+    /// Where it came in.
+    pub topic: &'static str,
+    /// Share of the reference's speed that it may use, for the way from the posture given to the one found.
+    pub pace: Option<Pace>,
+    /// Who wants to know what came of it: the command's number, or the reason why not.
+    pub answer: Option<oneshot::Sender<Result<u64, String>>>,
+}
+
+/// Finds the share of speed for the way between two postures.
+pub type Pace = Box<dyn Fn(Posture, Posture) -> f64 + Send>;
+
+impl std::fmt::Debug for Box<dyn Fn(Posture, Posture) -> f64 + Send> {
+    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+        f.write_str("pace")
+    }
+}
+
+/// What comes in.
+#[derive(Debug)]
+pub enum Asked {
+    /// `~/desired_pose`.
+    Pose(PoseStamped),
+    /// `~/gaze_point`.
+    Point(PointStamped),
+    /// A request that wants an answer.
+    Request(Command),
+    /// Transforms have come, and stand in the tree.
+    Transforms,
+}
+
+/// The transforms known, shared by those who tell and those who ask.
+pub type SharedTree = Arc<Mutex<Tree>>;
+
+/// Turns targets into desired postures.
+pub struct Aimer {
+    /// Name of the joint's node, for logs.
+    pub joint: String,
+    /// The clock.
+    pub clock: Clock,
+    /// The joint's frames.
+    pub frames: Frames,
+    /// What finds postures.
+    pub aim: Aim,
+    /// What other threads see.
+    pub status: Arc<Status>,
+    /// The transforms known.
+    pub tree: SharedTree,
+    /// To the intake.
+    pub out: watch::Sender<Option<Desired>>,
+}
+
+/// A target under way, in coordinates of its frame.
+#[derive(Debug)]
+struct Followed {
+    target: Target,
+    frame: String,
+    command: u64,
+    topic: &'static str,
+    /// Stamp of the transform used last.
+    stamp: f64,
+    pace: f64,
+}
+
+/// A target found in the base frame.
+struct Located {
+    target: Target,
+    /// When it was there, loop time.
+    at: f64,
+    /// Whether the transform moves, and is to be followed.
+    follow: bool,
+}
+
+struct Aiming {
+    aimer: Aimer,
+    track: Track,
+    followed: Option<Followed>,
+    /// A command whose transform has not come yet, and until when it waits.
+    waiting: Option<(Command, f64)>,
+    /// When a moving frame may be looked at again, if one is followed and has been looked at just now.
+    again: Option<f64>,
+    command: u64,
+    sequence: u64,
+    /// The last answer and when it was given.
+    last: Option<(Posture, f64)>,
+}
+
+impl Aimer {
+    /// Receives until the stream ends.
+    pub async fn run(self, mut asked: BoxStream<'static, Asked>) {
+        let mut aiming = Aiming {
+            aimer: self,
+            track: Track::new(),
+            followed: None,
+            waiting: None,
+            again: None,
+            command: 0,
+            sequence: 0,
+            last: None,
+        };
+        loop {
+            let until = aiming.next_time();
+            let wait = async {
+                match until {
+                    Some(seconds) => tokio::time::sleep(Duration::from_secs_f64(seconds)).await,
+                    None => std::future::pending().await,
+                }
+            };
+            tokio::select! {
+                next = asked.next() => match next {
+                    Some(asked) => aiming.take(asked),
+                    None => return,
+                },
+                () = wait => {}
+            }
+            aiming.go_on();
+        }
+    }
+}
+
+impl Aiming {
+    fn now(&self) -> f64 {
+        self.aimer.clock.now()
+    }
+
+    /// Time until something is due, s.
+    fn next_time(&self) -> Option<f64> {
+        let waiting = self.waiting.as_ref().map(|(_, until)| *until);
+        let due = [waiting, self.again].into_iter().flatten();
+        let due = due.reduce(f64::min)?;
+        Some((due - self.now()).max(0.0))
+    }
+
+    fn take(&mut self, asked: Asked) {
+        let (topic, command) = match asked {
+            Asked::Pose(m) => (
+                "desired_pose",
+                read_pose(&m).map(|q| Command {
+                    target: Target::Pose(q),
+                    frame: m.header.frame_id,
+                    stamp: m.header.stamp,
+                    topic: "desired_pose",
+                    pace: None,
+                    answer: None,
+                }),
+            ),
+            Asked::Point(m) => (
+                "gaze_point",
+                read_point(&m).map(|p| Command {
+                    target: Target::Point(p),
+                    frame: m.header.frame_id,
+                    stamp: m.header.stamp,
+                    topic: "gaze_point",
+                    pace: None,
+                    answer: None,
+                }),
+            ),
+            Asked::Request(command) => (command.topic, Ok(command)),
+            Asked::Transforms => return,
+        };
+        match command {
+            Ok(command) => self.command(command),
+            Err(refusal) => self.refuse(topic, &refusal, None),
+        }
+    }
+
+    /// Counts a refusal, and tells who asked.
+    fn refuse(
+        &self,
+        topic: &'static str,
+        refusal: &Refusal,
+        answer: Option<oneshot::Sender<Result<u64, String>>>,
+    ) {
+        let status = &self.aimer.status;
+        status.refused.tell(&self.aimer.joint, topic, refusal);
+        if let Some(answer) = answer {
+            // Who has gone needs no answer.
+            let _ = answer.send(Err(refusal.sentence.clone()));
+        }
+    }
+
+    fn command(&mut self, command: Command) {
+        if self.aimer.status.closing() {
+            let refusal = Refusal {
+                reason: "closing",
+                sentence: "the node is coming to its end; accepted: nothing more".into(),
+            };
+            self.refuse(command.topic, &refusal, command.answer);
+            return;
+        }
+        if matches!(command.target, Target::Point(_)) && !self.aimer.aim.sees() {
+            let refusal = Refusal {
+                reason: "no_camera",
+                sentence: "a point to look at, and the joint file has no key camera; accepted: poses".into(),
+            };
+            self.refuse(command.topic, &refusal, command.answer);
+            return;
+        }
+        match self.locate(&command) {
+            Ok(located) => self.accept(command, &located),
+            Err(Lookup::Later) => {
+                let until = self.now() + PATIENCE;
+                // A newer target takes the place of one that waits.
+                if let Some((old, _)) = self.waiting.replace((command, until)) {
+                    let refusal = Refusal {
+                        reason: "overtaken",
+                        sentence: "a newer target came while it waited for its transform".into(),
+                    };
+                    self.refuse(old.topic, &refusal, old.answer);
+                }
+            }
+            Err(Lookup::Never(refusal)) => self.refuse(command.topic, &refusal, command.answer),
+        }
+    }
+
+    /// Goes on with what waits and with what moves.
+    fn go_on(&mut self) {
+        if let Some((command, until)) = self.waiting.take() {
+            match self.locate(&command) {
+                Ok(located) => self.accept(command, &located),
+                Err(Lookup::Later) if self.now() < until => self.waiting = Some((command, until)),
+                Err(Lookup::Later) => {
+                    let refusal = match self.find(&command) {
+                        Err(error) => refused(&error),
+                        // It came this very moment.
+                        Ok(_) => return self.command(command),
+                    };
+                    self.refuse(command.topic, &refusal, command.answer);
+                }
+                Err(Lookup::Never(refusal)) => {
+                    self.refuse(command.topic, &refusal, command.answer);
+                }
+            }
+        }
+        self.follow();
+    }
+
+    /// Looks where the frame that is followed has gone.
+    fn follow(&mut self) {
+        let Some(followed) = &self.followed else {
+            return;
+        };
+        if self.aimer.status.ended() >= Some(followed.command) || self.aimer.status.closing() {
+            (self.followed, self.again) = (None, None);
+            return;
+        }
+        let now = self.now();
+        if self.again.is_some_and(|again| now < again) {
+            return;
+        }
+        self.again = None;
+        let base = &self.aimer.frames.base;
+        let found = self.tree().lookup(base, &followed.frame, At::Newest);
+        let Ok(found) = found else { return };
+        if !(found.stamp > followed.stamp) {
+            return;
+        }
+        let target = turned(&followed.target, &found.transform);
+        let (topic, pace, command) = (followed.topic, followed.pace, followed.command);
+        let frame = followed.frame.clone();
+        if let Some(followed) = &mut self.followed {
+            followed.stamp = found.stamp;
+        }
+        self.again = Some(now + OFTEN);
+        self.send(&target, found.stamp, command, topic, frame, |_, _| pace);
+    }
+
+    fn tree(&self) -> std::sync::MutexGuard<'_, Tree> {
+        // Every insertion is whole: a panic elsewhere leaves nothing half done.
+        self.aimer.tree.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Loop time of a stamp, `None` if it was not set.
+    fn time_of(&self, stamp: &Time) -> Option<f64> {
+        let set = stamp.sec != 0 || stamp.nanosec != 0;
+        set.then(|| self.aimer.clock.time_of(stamp.sec, stamp.nanosec))
+    }
+
+    /// The transform of a command's frame at its stamp.
+    fn find(&self, command: &Command) -> Result<crate::frames::Found, LookupError> {
+        let at = self.time_of(&command.stamp).map_or(At::Newest, At::Time);
+        self.tree().lookup(&self.aimer.frames.base, &command.frame, at)
+    }
+
+    fn locate(&self, command: &Command) -> Result<Located, Lookup> {
+        let now = self.now();
+        let stamp = self.time_of(&command.stamp);
+        let frames = &self.aimer.frames;
+        if command.frame.is_empty() || command.frame == frames.base {
+            let about_now = now - ABOUT_NOW.0..=now + ABOUT_NOW.1;
+            return Ok(Located {
+                target: command.target,
+                at: stamp.filter(|s| about_now.contains(s)).unwrap_or(now),
+                follow: false,
+            });
+        }
+        let found = self.find(command).map_err(|error| match error {
+            LookupError::TooNew { .. } => Lookup::Later,
+            error => Lookup::Never(refused(&error)),
+        })?;
+        let age = now - found.stamp;
+        if stamp.is_none() && found.moving && age > STALE {
+            return Err(Lookup::Never(Refusal {
+                reason: "too_old",
+                sentence: format!(
+                    "the newest transform of frame '{}' is {age:.2} s old; accepted for a target without a stamp: at most {STALE} s",
+                    command.frame
+                ),
+            }));
+        }
+        // What is told in a frame that the head itself carries would run away from it for ever.
+        let carried = self.tree().passes(&frames.base, &command.frame, &frames.head);
+        Ok(Located {
+            target: turned(&command.target, &found.transform),
+            at: if found.moving { found.stamp } else { now },
+            follow: found.moving && !carried,
+        })
+    }
+
+    fn accept(&mut self, command: Command, located: &Located) {
+        let Command {
+            target,
+            frame,
+            topic,
+            pace,
+            answer,
+            ..
+        } = command;
+        self.waiting = None;
+        self.again = None;
+        self.command += 1;
+        let number = self.command;
+        let name = frame.clone();
+        let pace = pace.unwrap_or_else(|| Box::new(|_, _| 1.0));
+        let pace = self.send(&located.target, located.at, number, topic, frame, pace);
+        self.followed = located.follow.then_some(Followed {
+            target,
+            frame: name,
+            command: number,
+            topic,
+            stamp: located.at,
+            pace,
+        });
+        if let Some(answer) = answer {
+            let _ = answer.send(Ok(number));
+        }
+    }
+
+    /// Solves a target that was in the base frame at loop time `at`, and sends what comes of it. Gives the pace.
+    fn send(
+        &mut self,
+        target: &Target,
+        at: f64,
+        command: u64,
+        topic: &'static str,
+        frame: String,
+        pace: impl Fn(Posture, Posture) -> f64,
+    ) -> f64 {
+        let now = self.now();
+        let reference = self.aimer.status.reference();
+        let present = match self.last {
+            Some((posture, when)) if now - when < RECENT => posture,
+            _ => reference,
+        };
+        // A point was refused where there is no camera.
+        let Some(aimed) = self.aimer.aim.solve(target, present) else {
+            return 1.0;
+        };
+        self.last = Some((aimed.posture, now));
+        // A stamp that is not later than the last is no sample of the stream.
+        let motion: Option<Motion> = self.track.sample(aimed.posture, at).ok().flatten();
+        self.sequence += 1;
+        let pace = pace(reference, aimed.posture);
+        let desired = Desired {
+            posture: aimed.posture,
+            motion,
+            continues: motion.is_some(),
+            pace,
+            command,
+            sequence: self.sequence,
+        };
+        self.aimer.status.set_in_force(InForce {
+            command,
+            topic,
+            frame,
+            target: *target,
+            aimed,
+            moving: motion.is_some(),
+        });
+        self.aimer.out.send_replace(Some(desired));
+        pace
+    }
+}
+
+/// Why a target is not found in the base frame.
+enum Lookup {
+    /// Its transform may still come.
+    Later,
+    Never(Refusal),
+}
+
+fn refused(error: &LookupError) -> Refusal {
+    Refusal {
+        reason: error.word(),
+        sentence: error.to_string(),
+    }
+}
+
+/// The target in the frame that `transform` leads to.
+fn turned(target: &Target, transform: &Isometry3<f64>) -> Target {
+    match target {
+        Target::Pose(q) => Target::Pose(transform.rotation * q),
+        Target::Point(p) => Target::Point((transform * Point3::from(*p)).coords),
+    }
+}

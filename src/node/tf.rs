@@ -1,0 +1,192 @@
+//! `/tf` and `/tf_static`: transforms in, into the tree of frames; the head's transform out.
+//!
+//! Where the sourced ROS has no tf2_msgs, the fixed frames of the joint file and the head's own frame are all there is.
+
+use futures::stream::BoxStream;
+use nalgebra::{Isometry3, UnitQuaternion, Vector3};
+use r2r::Node;
+
+use super::aim::{Asked, SharedTree};
+use super::status::Status;
+use crate::config::{Frames, JointFile};
+use crate::frames::Tree;
+use crate::geometry::{Posture, attitude, position};
+use crate::rt::Clock;
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// History that is kept of each frame, s: as long as tf listeners usually do (common practice, no source).
+const KEEP: f64 = 10.0;
+
+/// The tree of a joint, with the fixed frames of its file in it.
+pub fn tree(file: &JointFile) -> SharedTree {
+    let mut tree = Tree::new(KEEP);
+    for frame in &file.fixed_frames {
+        // The file's names and numbers have been checked, and that no frame stands in itself.
+        let _ = tree.insert(&frame.name, &frame.parent, frame.pose, 0.0, true);
+    }
+    Arc::new(Mutex::new(tree))
+}
+
+/// Pose of the head plate in the base frame, m: beam of `length` m on the pan.
+pub fn head_pose(posture: Posture, length: f64) -> Isometry3<f64> {
+    let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), posture.z);
+    let rotation = UnitQuaternion::from_rotation_matrix(&attitude(posture.z, posture.xy()));
+    let place = turn * position(posture.xy(), length);
+    Isometry3::from_parts(place.into(), rotation)
+}
+
+/// Puts the head's measured pose into the tree.
+pub fn insert_head(tree: &SharedTree, frames: &Frames, pose: Isometry3<f64>, stamp: f64) {
+    let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
+    // A stamp that does not rise says nothing new.
+    let _ = tree.insert(&frames.head, &frames.base, pose, stamp, false);
+}
+
+#[cfg(has_tf2_msgs)]
+mod graph {
+    use super::*;
+    use crate::node::messages::{Refusal, read_transform, time};
+    use futures::StreamExt;
+    use futures::stream::select;
+    use r2r::geometry_msgs::msg::TransformStamped;
+    use r2r::tf2_msgs::msg::TFMessage;
+    use r2r::{Publisher, QosProfile};
+
+    /// Tells the head's transform.
+    pub struct Teller {
+        publisher: Publisher<TFMessage>,
+        message: TFMessage,
+    }
+
+    impl Teller {
+        /// On `/tf`, as the tf2 libraries do (reliable, last 100; common practice, no source).
+        ///
+        /// # Errors
+        /// What the middleware refuses.
+        pub fn new(node: &mut Node, frames: &Frames) -> r2r::Result<Self> {
+            let qos = QosProfile::default().keep_last(100).reliable();
+            let mut transform = TransformStamped::default();
+            transform.header.frame_id.clone_from(&frames.base);
+            transform.child_frame_id.clone_from(&frames.head);
+            Ok(Self {
+                publisher: node.create_publisher("/tf", qos)?,
+                message: TFMessage {
+                    transforms: vec![transform],
+                },
+            })
+        }
+
+        /// The head's pose at `stamp`.
+        ///
+        /// # Errors
+        /// What the middleware refuses.
+        pub fn tell(&mut self, pose: &Isometry3<f64>, stamp: (i32, u32)) -> r2r::Result<()> {
+            let transform = &mut self.message.transforms[0];
+            transform.header.stamp = time(stamp);
+            let (p, q) = (&pose.translation, &pose.rotation);
+            let place = &mut transform.transform.translation;
+            (place.x, place.y, place.z) = (p.x, p.y, p.z);
+            let turn = &mut transform.transform.rotation;
+            (turn.x, turn.y, turn.z, turn.w) = (q.i, q.j, q.k, q.w);
+            self.publisher.publish(&self.message)
+        }
+    }
+
+    /// Transforms of the graph into the tree; says when some have come.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn listen(
+        node: &mut Node,
+        joint: &str,
+        frames: &Frames,
+        clock: &Clock,
+        tree: &SharedTree,
+        status: &Arc<Status>,
+    ) -> r2r::Result<BoxStream<'static, Asked>> {
+        let moving = QosProfile::default().keep_last(100).reliable();
+        let fixed = moving.clone().transient_local();
+        let moving = node.subscribe::<TFMessage>("/tf", moving)?;
+        let fixed = node.subscribe::<TFMessage>("/tf_static", fixed)?;
+        let both = select(
+            moving.map(|m| ("tf", m)),
+            fixed.map(|m| ("tf_static", m)),
+        );
+        let (joint, head) = (joint.to_string(), frames.head.clone());
+        let (clock, tree, status) = (clock.clone(), tree.clone(), status.clone());
+        let stream = both.map(move |(topic, message)| {
+            let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
+            for transform in &message.transforms {
+                let child = transform.child_frame_id.trim_start_matches('/');
+                if child == head {
+                    // Our own: nobody knows it better.
+                    continue;
+                }
+                let parent = &transform.header.frame_id;
+                let stamp = &transform.header.stamp;
+                let put = read_transform(transform).and_then(|pose| {
+                    let at = clock.time_of(stamp.sec, stamp.nanosec);
+                    let fixed = topic == "tf_static";
+                    let put = tree.insert(child, parent, pose, at, fixed);
+                    put.map_err(|error| Refusal {
+                        reason: "transform",
+                        sentence: error.to_string(),
+                    })
+                });
+                if let Err(refusal) = put {
+                    status.refused.tell(&joint, topic, &refusal);
+                }
+            }
+            Asked::Transforms
+        });
+        Ok(stream.boxed())
+    }
+}
+
+#[cfg(not(has_tf2_msgs))]
+mod graph {
+    use super::*;
+
+    /// Tells nothing: the sourced ROS has no tf2_msgs.
+    pub struct Teller;
+
+    impl Teller {
+        /// Nothing.
+        ///
+        /// # Errors
+        /// None.
+        pub fn new(_: &mut Node, _: &Frames) -> r2r::Result<Self> {
+            Ok(Self)
+        }
+
+        /// Nothing.
+        ///
+        /// # Errors
+        /// None.
+        pub fn tell(&mut self, _: &Isometry3<f64>, _: (i32, u32)) -> r2r::Result<()> {
+            Ok(())
+        }
+    }
+
+    /// Nothing ever comes.
+    ///
+    /// # Errors
+    /// None.
+    pub fn listen(
+        _: &mut Node,
+        joint: &str,
+        _: &Frames,
+        _: &Clock,
+        _: &SharedTree,
+        _: &Arc<Status>,
+    ) -> r2r::Result<BoxStream<'static, Asked>> {
+        use futures::StreamExt;
+        tracing::info!(
+            joint,
+            "this ROS has no tf2_msgs: targets are taken in the base frame, the head frame and the fixed frames of the joint file"
+        );
+        Ok(futures::stream::pending().boxed())
+    }
+}
+
+pub use graph::{Teller, listen};
