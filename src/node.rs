@@ -4,6 +4,7 @@
 //! real-time loop ([`crate::rt`]), the publisher, and one that spins the node; messages and requests are received
 //! by tasks on a small runtime that all joints share.
 
+mod aim;
 mod diagnostics;
 mod intake;
 mod messages;
@@ -15,6 +16,8 @@ mod rosout;
 mod services;
 pub mod simulated;
 mod status;
+mod target;
+mod tf;
 
 pub use point::{Point, PointError, point};
 pub use rosout::{Rosout, RosoutLayer, rosout};
@@ -28,10 +31,13 @@ use std::time::{Duration, Instant};
 
 use r2r::{Context, Node, QosProfile};
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::watch;
 
 use crate::config::JointFile;
 use crate::link::{Handle, Link};
 use crate::rt::{self, Clock, RunningLoop};
+use aim::{Aimer, Asked};
+use futures::stream::{StreamExt, select_all};
 use intake::Intake;
 use parameters::Parameters;
 use publisher::Outlet;
@@ -286,14 +292,38 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
 
     let command = QosProfile::default().keep_last(1).reliable();
     let sensor = QosProfile::sensor_data;
-    let desired = node.subscribe("~/desired_pose", command).map_err(graph)?;
+    let poses = node.subscribe("~/desired_pose", command.clone());
+    let poses = poses.map_err(graph)?.map(Asked::Pose);
+    let points = node.subscribe("~/gaze_point", command);
+    let points = points.map_err(graph)?.map(Asked::Point);
+    let tree = tf::tree(&file);
+    let transforms = tf::listen(&mut node, &name, &file.frames, clock, &tree, &status);
+    let asked = vec![poses.boxed(), points.boxed(), transforms.map_err(graph)?];
     let motors = node.subscribe("joint_states", sensor()).map_err(graph)?;
     let head = node.subscribe("imu", sensor()).map_err(graph)?;
+    let base = if file.joint.base_from_imu.is_some() {
+        let base = node.subscribe("base_imu", sensor()).map_err(graph)?;
+        base.boxed()
+    } else {
+        futures::stream::pending().boxed()
+    };
+    let (aimed, desired) = watch::channel(None);
+    let aimer = Aimer {
+        joint: name.clone(),
+        clock: clock.clone(),
+        frames: file.frames.clone(),
+        aim: file.aim(),
+        speeds: program.law.reference_speeds(),
+        status: status.clone(),
+        tree: tree.clone(),
+        out: aimed,
+    };
+    tell_view(&name, &file);
     let intake = Intake {
         joint: name.clone(),
         clock: clock.clone(),
-        base_frame: file.frames.base.clone(),
-        motor_names: file.motor_names.clone(),
+        motor_names: file.all_motor_names(),
+        pan: file.joint.pan.is_some(),
         sender: link.input,
         status: status.clone(),
     };
@@ -317,12 +347,14 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         clock.clone(),
         link.records,
         status.clone(),
+        tree,
     )
     .map_err(graph)?;
 
     let looping = rt::start(program, link.loop_side, clock.clone(), file.tick)?;
     let publisher = outlet.start()?;
-    tokio::spawn(intake.run(desired, motors, head));
+    tokio::spawn(aimer.run(select_all(asked).boxed()));
+    tokio::spawn(intake.run(desired, motors, head, base));
     tokio::spawn(server.run(requests));
     Ok(Joint {
         name,
@@ -332,6 +364,32 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         publisher,
         spinner: Spinner::new(node)?,
     })
+}
+
+/// Says where the joint's camera can look.
+fn tell_view(joint: &str, file: &JointFile) {
+    let Some(gazer) = &file.gazer else {
+        tracing::info!(
+            joint,
+            "no camera in the joint file: gaze points are refused"
+        );
+        return;
+    };
+    let (low, high) = gazer.azimuth_range();
+    let (low, high) = (low.to_degrees(), high.to_degrees());
+    if high - low >= 360.0 {
+        tracing::info!(joint, "the camera can look all round");
+    } else if file.joint.pan.is_some() {
+        tracing::info!(
+            joint,
+            "the camera can look to azimuths of {low:.1} to {high:.1} deg"
+        );
+    } else {
+        tracing::warn!(
+            joint,
+            "without a pan motor the camera can only look to azimuths of {low:.1} to {high:.1} deg, however far the joint bends"
+        );
+    }
 }
 
 /// SIGINT and SIGTERM.

@@ -124,7 +124,7 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
             text,
             "{mark} {:<20} {structure:<22} {orders:>6} {:>11.1} {:>9.1} {:>10.1}",
             set.name,
-            law.reference_speed().to_degrees(),
+            law.reference_speeds().0.to_degrees(),
             reach(file, &law, set.gains.model.gain),
             law.delay_allowed() * 1e3
         )?;

@@ -237,6 +237,12 @@ impl JointFile {
         }
     }
 
+    /// Names of all motors, the pan motor's last.
+    pub fn all_motor_names(&self) -> Vec<String> {
+        let motors = self.motor_names.iter().chain(&self.pan_name);
+        motors.cloned().collect()
+    }
+
     /// What turns targets into postures of this joint.
     pub fn aim(&self) -> Aim {
         let pan = self.joint.pan.map(|pan| PanLimits {

@@ -77,9 +77,9 @@ impl ShaperDesign {
         self
     }
 
-    /// Greatest speed of the reference, rad/s of bend.
-    pub fn speed(&self) -> f64 {
-        self.speed
+    /// Greatest speeds of the reference, rad/s of bend and of pan.
+    pub fn speeds(&self) -> (f64, f64) {
+        (self.speed, self.pan_speed)
     }
 
     /// By how much the reference is behind a target that moves steadily, s: an average of `n` ticks is `n - 1`

@@ -45,18 +45,41 @@ pub struct Command {
     pub stamp: Time,
     /// Where it came in.
     pub topic: &'static str,
-    /// Share of the reference's speed that it may use, for the way from the posture given to the one found.
-    pub pace: Option<Pace>,
+    /// How slow it has to go at least.
+    pub pace: Pace,
     /// Who wants to know what came of it: the command's number, or the reason why not.
     pub answer: Option<oneshot::Sender<Result<u64, String>>>,
 }
 
-/// Finds the share of speed for the way between two postures.
-pub type Pace = Box<dyn Fn(Posture, Posture) -> f64 + Send>;
+/// How slow a motion has to be at least.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Pace {
+    /// Least time that it takes, s; 0: none.
+    pub least_time: f64,
+    /// Greatest speed of the head, rad/s; 0: none.
+    pub most_speed: f64,
+}
 
-impl std::fmt::Debug for Box<dyn Fn(Posture, Posture) -> f64 + Send> {
-    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
-        f.write_str("pace")
+/// Least share of the reference's speed that is used: a long way in an hour.
+const SLOWEST: f64 = 1e-4;
+
+impl Pace {
+    /// Share of the reference's greatest speeds (rad/s of bend and of pan) for the way between two postures.
+    fn share(self, from: Posture, to: Posture, speeds: (f64, f64)) -> f64 {
+        let way = to - from;
+        let mut own = way.xy().norm() / speeds.0;
+        if speeds.1 > 0.0 {
+            own = own.max(way.z.abs() / speeds.1);
+        }
+        let mut asked = self.least_time;
+        if self.most_speed > 0.0 {
+            asked = asked.max(way.norm() / self.most_speed);
+        }
+        if asked > own {
+            (own / asked).max(SLOWEST)
+        } else {
+            1.0
+        }
     }
 }
 
@@ -86,6 +109,8 @@ pub struct Aimer {
     pub frames: Frames,
     /// What finds postures.
     pub aim: Aim,
+    /// Greatest speeds of the reference at start, rad/s of bend and of pan.
+    pub speeds: (f64, f64),
     /// What other threads see.
     pub status: Arc<Status>,
     /// The transforms known.
@@ -184,7 +209,7 @@ impl Aiming {
                     frame: m.header.frame_id,
                     stamp: m.header.stamp,
                     topic: "desired_pose",
-                    pace: None,
+                    pace: Pace::default(),
                     answer: None,
                 }),
             ),
@@ -195,7 +220,7 @@ impl Aiming {
                     frame: m.header.frame_id,
                     stamp: m.header.stamp,
                     topic: "gaze_point",
-                    pace: None,
+                    pace: Pace::default(),
                     answer: None,
                 }),
             ),
@@ -235,7 +260,9 @@ impl Aiming {
         if matches!(command.target, Target::Point(_)) && !self.aimer.aim.sees() {
             let refusal = Refusal {
                 reason: "no_camera",
-                sentence: "a point to look at, and the joint file has no key camera; accepted: poses".into(),
+                sentence:
+                    "a point to look at, and the joint file has no key camera; accepted: poses"
+                        .into(),
             };
             self.refuse(command.topic, &refusal, command.answer);
             return;
@@ -306,12 +333,16 @@ impl Aiming {
             followed.stamp = found.stamp;
         }
         self.again = Some(now + OFTEN);
-        self.send(&target, found.stamp, command, topic, frame, |_, _| pace);
+        let pace = Paced::At(pace);
+        self.send(&target, found.stamp, command, topic, frame, pace);
     }
 
     fn tree(&self) -> std::sync::MutexGuard<'_, Tree> {
         // Every insertion is whole: a panic elsewhere leaves nothing half done.
-        self.aimer.tree.lock().unwrap_or_else(PoisonError::into_inner)
+        self.aimer
+            .tree
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Loop time of a stamp, `None` if it was not set.
@@ -323,7 +354,8 @@ impl Aiming {
     /// The transform of a command's frame at its stamp.
     fn find(&self, command: &Command) -> Result<crate::frames::Found, LookupError> {
         let at = self.time_of(&command.stamp).map_or(At::Newest, At::Time);
-        self.tree().lookup(&self.aimer.frames.base, &command.frame, at)
+        self.tree()
+            .lookup(&self.aimer.frames.base, &command.frame, at)
     }
 
     fn locate(&self, command: &Command) -> Result<Located, Lookup> {
@@ -353,7 +385,9 @@ impl Aiming {
             }));
         }
         // What is told in a frame that the head itself carries would run away from it for ever.
-        let carried = self.tree().passes(&frames.base, &command.frame, &frames.head);
+        let carried = self
+            .tree()
+            .passes(&frames.base, &command.frame, &frames.head);
         Ok(Located {
             target: turned(&command.target, &found.transform),
             at: if found.moving { found.stamp } else { now },
@@ -375,7 +409,7 @@ impl Aiming {
         self.command += 1;
         let number = self.command;
         let name = frame.clone();
-        let pace = pace.unwrap_or_else(|| Box::new(|_, _| 1.0));
+        let pace = Paced::By(pace);
         let pace = self.send(&located.target, located.at, number, topic, frame, pace);
         self.followed = located.follow.then_some(Followed {
             target,
@@ -398,7 +432,7 @@ impl Aiming {
         command: u64,
         topic: &'static str,
         frame: String,
-        pace: impl Fn(Posture, Posture) -> f64,
+        pace: Paced,
     ) -> f64 {
         let now = self.now();
         let reference = self.aimer.status.reference();
@@ -414,7 +448,10 @@ impl Aiming {
         // A stamp that is not later than the last is no sample of the stream.
         let motion: Option<Motion> = self.track.sample(aimed.posture, at).ok().flatten();
         self.sequence += 1;
-        let pace = pace(reference, aimed.posture);
+        let pace = match pace {
+            Paced::At(share) => share,
+            Paced::By(pace) => pace.share(reference, aimed.posture, self.aimer.speeds),
+        };
         let desired = Desired {
             posture: aimed.posture,
             motion,
@@ -434,6 +471,12 @@ impl Aiming {
         self.aimer.out.send_replace(Some(desired));
         pace
     }
+}
+
+/// The pace of a sample: found for its command before, or still to be found.
+enum Paced {
+    At(f64),
+    By(Pace),
 }
 
 /// Why a target is not found in the base frame.

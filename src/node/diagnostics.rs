@@ -4,10 +4,11 @@
 use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
 
 use super::status::Status;
+use super::target::{ERROR, OK, WARN, words};
 use crate::config::JointFile;
 use crate::geometry::{direction, inclination};
 use crate::link::{Counts, Record};
-use crate::tick::{Mode, Output, Source};
+use crate::tick::{Fallback, Mode, Output, Source};
 
 /// Time between reports when nothing changes, s.
 const PERIOD: f64 = 1.0;
@@ -21,6 +22,7 @@ const LATE_SHARE: f64 = 0.05;
 struct Told {
     mode: Option<Mode>,
     flags: [bool; 5],
+    fallback: Fallback,
     gain_set: String,
     changed: bool,
     refused: u64,
@@ -41,6 +43,7 @@ pub struct Diagnostics {
     name: String,
     file: String,
     motor_names: Vec<String>,
+    pan: bool,
     output: Output,
     counts: Counts,
     counts_before: Counts,
@@ -58,6 +61,7 @@ impl Diagnostics {
             name: format!("{name}: control loop"),
             file: file.file.display().to_string(),
             motor_names: file.motor_names.clone(),
+            pan: file.joint.pan.is_some(),
             output: Output::default(),
             counts: Counts::default(),
             counts_before: Counts::default(),
@@ -100,6 +104,7 @@ impl Diagnostics {
                 o.not_following,
                 status.closing(),
             ],
+            fallback: o.estimate.fallback,
             gain_set: gain_set.name.clone(),
             changed: gain_set.changed,
             refused: gain_set.refused,
@@ -152,7 +157,14 @@ impl Diagnostics {
         }
         add("inclination_asked_rad", number(inclination(o.target)));
         add("bend_error_rad", number((o.target - bend).norm()));
-        add("twist_left_over_rad", number(status.twist()));
+        if let Some(target) = status.in_force() {
+            add("target_outcome", words(target.aimed.outcome).1.into());
+            add("target_left_over_rad", number(target.aimed.residual));
+        }
+        if self.pan {
+            add("pan_rad", number(o.estimate.pan));
+            add("pan_asked_rad", number(o.target_pan));
+        }
         add("settled", flag(o.settled));
         add("observability", number(o.estimate.observability));
         add("motors_residual_rad", number(o.estimate.motors_residual));
@@ -193,9 +205,6 @@ impl Diagnostics {
     }
 
     fn verdict(&self, status: &Status, many_late: bool) -> (u8, String) {
-        const OK: u8 = 0;
-        const WARN: u8 = 1;
-        const ERROR: u8 = 2;
         let o = &self.output;
         let gain_set = status.gain_set();
         if status.closing() {
@@ -233,6 +242,17 @@ impl Diagnostics {
             Mode::Tracking if o.not_following => {
                 (WARN, "a motor does not follow its setpoint".into())
             }
+            Mode::Tracking if o.estimate.fallback == Fallback::Base => (
+                WARN,
+                "the base's IMU is stale: the motors say the bend, and sag is not corrected".into(),
+            ),
+            Mode::Tracking if o.estimate.fallback == Fallback::Observability => (
+                WARN,
+                format!(
+                    "gravity shows too little of the bend in this pose (observability {:.2}): the motors say it, and sag is not corrected",
+                    o.estimate.observability
+                ),
+            ),
             Mode::Tracking if o.hunting => (WARN, "the joint hunts".into()),
             Mode::Tracking if o.delay > gain_set.delay_allowed => (
                 WARN,
@@ -249,7 +269,7 @@ impl Diagnostics {
             }
             Mode::Tracking if o.target_limited => (
                 WARN,
-                "the command was beyond limits.inclination and is cut to it".into(),
+                "the command was beyond limits.inclination or the pan's travel and is cut to it".into(),
             ),
             Mode::Tracking if o.settled => (OK, "the target is held".into()),
             Mode::Tracking => (OK, "tracking".into()),

@@ -6,10 +6,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use futures::stream::{Stream, StreamExt, select};
 use r2r::builtin_interfaces::msg::Time;
-use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::sensor_msgs::msg::{Imu, JointState};
+use tokio::sync::watch;
 
-use super::messages::{DesiredPose, HeadReading, Refusal, read_motor_angles};
+use super::messages::{ImuReading, Refusal, read_motor_angles};
 use super::status::Status;
 use crate::link::InputSender;
 use crate::rt::Clock;
@@ -46,6 +46,17 @@ impl Refused {
         *count == 1
     }
 
+    /// Counts a refusal, and logs the first of its kind.
+    pub fn tell(&self, joint: &str, topic: &'static str, refusal: &Refusal) {
+        if self.count(topic, refusal) {
+            let sentence = &refusal.sentence;
+            tracing::warn!(
+                joint,
+                "message on {topic} dropped (more of this kind are counted in /diagnostics only): {sentence}"
+            );
+        }
+    }
+
     /// All counts by topic and reason, their sum, and the last refusal's sentence.
     pub fn list(&self) -> (Vec<(String, u64)>, u64, String) {
         let counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
@@ -57,9 +68,10 @@ impl Refused {
 
 /// One message.
 enum Message {
-    Desired(PoseStamped),
+    Desired(Desired),
     Motors(JointState),
     Head(Imu),
+    Base(Imu),
 }
 
 /// The receiving end of one joint.
@@ -68,10 +80,10 @@ pub struct Intake {
     pub joint: String,
     /// The clock.
     pub clock: Clock,
-    /// Frame of the base plate.
-    pub base_frame: String,
-    /// Names of the motors.
+    /// Names of the motors, the pan motor's last where there is one.
     pub motor_names: Vec<String>,
+    /// Whether there is a pan motor.
+    pub pan: bool,
     /// To the loop.
     pub sender: InputSender,
     /// What other threads see.
@@ -82,19 +94,31 @@ impl Intake {
     /// Receives until the streams end.
     pub async fn run(
         self,
-        desired: impl Stream<Item = PoseStamped> + Unpin,
+        mut desired: watch::Receiver<Option<Desired>>,
         motors: impl Stream<Item = JointState> + Unpin,
         head: impl Stream<Item = Imu> + Unpin,
+        base: impl Stream<Item = Imu> + Unpin,
     ) {
-        let sensors = select(motors.map(Message::Motors), head.map(Message::Head));
-        let mut messages = select(desired.map(Message::Desired), sensors);
+        let inertial = select(head.map(Message::Head), base.map(Message::Base));
+        let mut sensors = select(motors.map(Message::Motors), inertial);
         let mut receiver = Receiver {
-            input: Input::new(self.motor_names.len()),
+            input: Input::new(self.motor_names.len() - usize::from(self.pan)),
             angles: vec![None; self.motor_names.len()],
             intake: self,
         };
-        while let Some(message) = messages.next().await {
-            receiver.receive(&message);
+        loop {
+            let message = tokio::select! {
+                message = sensors.next() => message,
+                // It ends with the task that aims, and so with the node.
+                changed = desired.changed() => match changed {
+                    Ok(()) => desired.borrow_and_update().map(Message::Desired),
+                    Err(_) => None,
+                },
+            };
+            match message {
+                Some(message) => receiver.receive(&message),
+                None => return,
+            }
         }
     }
 }
@@ -108,9 +132,13 @@ struct Receiver {
 impl Receiver {
     fn receive(&mut self, message: &Message) {
         let (topic, result) = match message {
-            Message::Desired(m) => ("desired_pose", self.desired(m)),
+            Message::Desired(desired) => {
+                self.input.desired = Some(*desired);
+                ("", Ok(true))
+            }
             Message::Motors(m) => ("joint_states", self.motors(m)),
-            Message::Head(m) => ("imu", self.head(m)),
+            Message::Head(m) => ("imu", self.imu(m, false)),
+            Message::Base(m) => ("base_imu", self.imu(m, true)),
         };
         match result {
             Ok(true) => {
@@ -119,14 +147,8 @@ impl Receiver {
             }
             Ok(false) => {}
             Err(refusal) => {
-                if self.intake.status.refused.count(topic, &refusal) {
-                    let joint = &self.intake.joint;
-                    let sentence = &refusal.sentence;
-                    tracing::warn!(
-                        joint,
-                        "message on {topic} dropped (more of this kind are counted in /diagnostics only): {sentence}"
-                    );
-                }
+                let intake = &self.intake;
+                intake.status.refused.tell(&intake.joint, topic, &refusal);
             }
         }
     }
@@ -150,22 +172,6 @@ impl Receiver {
         Ok((time, now))
     }
 
-    fn desired(&mut self, message: &PoseStamped) -> Result<bool, Refusal> {
-        let pose = DesiredPose::read(message, &self.intake.base_frame)?;
-        if self.intake.status.closing() {
-            return Ok(false);
-        }
-        let sequence = self.input.desired.map_or(1, |d| d.sequence + 1);
-        self.input.desired = Some(Desired {
-            posture: crate::geometry::posture(pose.bend, 0.0),
-            command: sequence,
-            sequence,
-            ..Desired::default()
-        });
-        self.intake.status.set_twist(pose.twist);
-        Ok(true)
-    }
-
     fn motors(&mut self, message: &JointState) -> Result<bool, Refusal> {
         read_motor_angles(message, &self.intake.motor_names, &mut self.angles)?;
         if self.angles.iter().all(Option::is_none) {
@@ -173,7 +179,9 @@ impl Receiver {
         }
         let (stamp, received) = self.stamp(&message.header.stamp)?;
         let mut taken = 0;
-        for (motor, angle) in self.input.motors.iter_mut().zip(&self.angles) {
+        let pan = self.intake.pan.then_some(&mut self.input.pan);
+        let motors = self.input.motors.iter_mut().chain(pan);
+        for (motor, angle) in motors.zip(&self.angles) {
             let Some(angle) = *angle else { continue };
             if motor.is_some_and(|m| m.stamp >= stamp) {
                 continue;
@@ -191,13 +199,19 @@ impl Receiver {
         Ok(true)
     }
 
-    fn head(&mut self, message: &Imu) -> Result<bool, Refusal> {
-        let reading = HeadReading::try_from(message)?;
+    /// A sample of the head's or the base's IMU.
+    fn imu(&mut self, message: &Imu, of_base: bool) -> Result<bool, Refusal> {
+        let reading = ImuReading::try_from(message)?;
         let (stamp, received) = self.stamp(&message.header.stamp)?;
-        if self.input.head.is_some_and(|h| h.stamp >= stamp) {
+        let newest = if of_base {
+            &mut self.input.base
+        } else {
+            &mut self.input.head
+        };
+        if newest.is_some_and(|h| h.stamp >= stamp) {
             return Err(not_newer());
         }
-        self.input.head = Some(ImuSample {
+        *newest = Some(ImuSample {
             gravity: reading.gravity,
             angular_velocity: reading.angular_velocity,
             stamp,

@@ -1,12 +1,14 @@
 //! Messages to domain and back. Each message is checked here, once; what does not fit is refused with a reason,
 //! and range checks are written so that NaN fails them.
 
+#[cfg(has_tf2_msgs)]
+use nalgebra::Isometry3;
 use nalgebra::{Quaternion, UnitQuaternion, Vector3};
 use r2r::builtin_interfaces::msg::Time;
-use r2r::geometry_msgs::msg::PoseStamped;
+#[cfg(has_tf2_msgs)]
+use r2r::geometry_msgs::msg::TransformStamped;
+use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use r2r::sensor_msgs::msg::{Imu, JointState};
-
-use crate::geometry::{Bend, swing_twist};
 
 /// Departure of a quaternion's norm from 1 that is still taken for rounding.
 const NORM_TOLERANCE: f64 = 0.05;
@@ -43,39 +45,53 @@ fn attitude(part: &str, [x, y, z, w]: [f64; 4]) -> Result<UnitQuaternion<f64>, R
     Ok(UnitQuaternion::from_quaternion(q))
 }
 
-/// A desired attitude, split.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct DesiredPose {
-    /// The bend asked for, rad.
-    pub bend: Bend,
-    /// The twist asked for that the joint cannot make, rad.
-    pub twist: f64,
+/// Three coordinates, m.
+fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {
+    let place = Vector3::new(x, y, z);
+    if place.iter().all(|c| c.is_finite()) {
+        return Ok(place);
+    }
+    let sentence = format!("{part} is ({x}, {y}, {z}); accepted: finite numbers");
+    refuse("not_finite", sentence)
 }
 
-impl DesiredPose {
-    /// Reads a pose in the frame `base_frame`. An empty frame name means that frame, so that a pose can be
-    /// typed by hand; the position is ignored, but has to be finite.
-    ///
-    /// # Errors
-    /// Another frame; an attitude that is none.
-    pub fn read(message: &PoseStamped, base_frame: &str) -> Result<Self, Refusal> {
-        let frame = &message.header.frame_id;
-        if !frame.is_empty() && frame != base_frame {
-            let sentence = format!("frame_id is '{frame}'; accepted: '{base_frame}' or empty");
-            return refuse("wrong_frame", sentence);
-        }
-        let p = &message.pose.position;
-        if !(p.x + p.y + p.z).is_finite() {
-            let sentence = format!(
-                "position is ({}, {}, {}); accepted: finite numbers (they are ignored)",
-                p.x, p.y, p.z
-            );
-            return refuse("not_finite", sentence);
-        }
-        let q = &message.pose.orientation;
-        let (twist, bend) = swing_twist(&attitude("orientation", [q.x, q.y, q.z, q.w])?);
-        Ok(Self { bend, twist })
-    }
+/// The attitude of a pose, in the message's frame; its position is ignored, but has to be finite.
+///
+/// # Errors
+/// An attitude that is none; a position that is not finite.
+pub fn read_pose(message: &PoseStamped) -> Result<UnitQuaternion<f64>, Refusal> {
+    let p = &message.pose.position;
+    place("position (which is ignored)", p.x, p.y, p.z)?;
+    let q = &message.pose.orientation;
+    attitude("orientation", [q.x, q.y, q.z, q.w])
+}
+
+/// A point, m, in the message's frame.
+///
+/// # Errors
+/// A coordinate that is not finite.
+pub fn read_point(message: &PointStamped) -> Result<Vector3<f64>, Refusal> {
+    let p = &message.point;
+    place("point", p.x, p.y, p.z)
+}
+
+/// The pose of a transform's child frame in its parent.
+///
+/// # Errors
+/// A rotation that is none; a translation that is not finite.
+#[cfg(has_tf2_msgs)]
+pub fn read_transform(message: &TransformStamped) -> Result<Isometry3<f64>, Refusal> {
+    let (p, q) = (&message.transform.translation, &message.transform.rotation);
+    let about = |refusal: Refusal| Refusal {
+        sentence: format!(
+            "transform of '{}': {}",
+            message.child_frame_id, refusal.sentence
+        ),
+        ..refusal
+    };
+    let translation = place("translation", p.x, p.y, p.z).map_err(about)?;
+    let rotation = attitude("rotation", [q.x, q.y, q.z, q.w]).map_err(about)?;
+    Ok(Isometry3::from_parts(translation.into(), rotation))
 }
 
 /// Motor angle beyond which a sample is a fault of the encoder or its message, rad: more turns than any
@@ -87,14 +103,14 @@ const GREATEST_RATE: f64 = 100.0;
 
 /// What an IMU message says.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HeadReading {
+pub struct ImuReading {
     /// Direction of gravity in the IMU's frame, unit length, pointing down.
     pub gravity: Vector3<f64>,
     /// Angular velocity in the IMU's frame, rad/s.
     pub angular_velocity: Vector3<f64>,
 }
 
-impl TryFrom<&Imu> for HeadReading {
+impl TryFrom<&Imu> for ImuReading {
     type Error = Refusal;
 
     /// By REP-145 a first covariance of -1 says that the message does not hold that quantity. The orientation
@@ -189,9 +205,8 @@ pub fn time((sec, nanosec): (i32, u32)) -> Time {
 mod tests {
     use super::*;
 
-    fn pose(q: [f64; 4], frame: &str) -> PoseStamped {
+    fn pose(q: [f64; 4]) -> PoseStamped {
         let mut message = PoseStamped::default();
-        message.header.frame_id = frame.into();
         let o = &mut message.pose.orientation;
         [o.x, o.y, o.z, o.w] = q;
         message
@@ -202,24 +217,26 @@ mod tests {
     }
 
     #[test]
-    fn poses_are_split_and_bad_ones_refused() {
-        // A lean of 0.2 rad toward +x is a turn about +y.
+    fn bad_poses_and_points_are_refused() {
         let good = [0.0, 0.1_f64.sin(), 0.0, 0.1_f64.cos()];
-        let read = DesiredPose::read(&pose(good, "base"), "base").unwrap();
-        assert!((read.bend - Bend::new(0.2, 0.0)).norm() < 1e-12 && read.twist.abs() < 1e-12);
-        assert_eq!(DesiredPose::read(&pose(good, ""), "base"), Ok(read));
-        for (q, frame, want) in [
-            (good, "map", "wrong_frame"),
-            ([0.0; 4], "base", "zero_quaternion"),
-            ([0.0, f64::NAN, 0.0, 1.0], "base", "not_finite"),
-            ([f64::INFINITY, 0.0, 0.0, 1.0], "base", "not_finite"),
-            ([0.0, 0.0, 0.0, 0.5], "base", "quaternion_norm"),
+        let read = read_pose(&pose(good)).unwrap();
+        assert!((read.angle() - 0.2).abs() < 1e-12);
+        for (q, want) in [
+            ([0.0; 4], "zero_quaternion"),
+            ([0.0, f64::NAN, 0.0, 1.0], "not_finite"),
+            ([f64::INFINITY, 0.0, 0.0, 1.0], "not_finite"),
+            ([0.0, 0.0, 0.0, 0.5], "quaternion_norm"),
         ] {
-            assert_eq!(reason(DesiredPose::read(&pose(q, frame), "base")), want);
+            assert_eq!(reason(read_pose(&pose(q))), want);
         }
-        let mut nan = pose(good, "base");
+        let mut nan = pose(good);
         nan.pose.position.z = f64::NAN;
-        assert_eq!(reason(DesiredPose::read(&nan, "base")), "not_finite");
+        assert_eq!(reason(read_pose(&nan)), "not_finite");
+        let mut point = PointStamped::default();
+        point.point.x = 1.5;
+        assert_eq!(read_point(&point), Ok(Vector3::new(1.5, 0.0, 0.0)));
+        point.point.y = f64::NAN;
+        assert_eq!(reason(read_point(&point)), "not_finite");
     }
 
     #[test]
@@ -228,17 +245,17 @@ mod tests {
         // The IMU leans by 0.3 rad toward +x of a level world: gravity then lies toward its own +x.
         message.orientation.y = 0.15_f64.sin();
         message.orientation.w = 0.15_f64.cos();
-        let reading = HeadReading::try_from(&message).unwrap();
+        let reading = ImuReading::try_from(&message).unwrap();
         let want = Vector3::new(0.3_f64.sin(), 0.0, -(0.3_f64.cos()));
         assert!((reading.gravity - want).norm() < 1e-12);
         message.angular_velocity.x = f64::NAN;
-        assert_eq!(reason(HeadReading::try_from(&message)), "not_finite");
+        assert_eq!(reason(ImuReading::try_from(&message)), "not_finite");
         message.angular_velocity.x = -101.0;
-        assert_eq!(reason(HeadReading::try_from(&message)), "out_of_range");
+        assert_eq!(reason(ImuReading::try_from(&message)), "out_of_range");
         message.angular_velocity.x = 99.0;
-        assert!(HeadReading::try_from(&message).is_ok());
+        assert!(ImuReading::try_from(&message).is_ok());
         message.orientation_covariance[0] = -1.0;
-        assert_eq!(reason(HeadReading::try_from(&message)), "no_orientation");
+        assert_eq!(reason(ImuReading::try_from(&message)), "no_orientation");
     }
 
     #[test]

@@ -8,9 +8,9 @@ use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::std_msgs::msg::Bool;
 use r2r::{Node, Publisher, QosProfile};
 
-use super::messages::{DesiredPose, time};
+use super::messages::{read_pose, time};
 use super::{NodeError, Spinner, context};
-use crate::geometry::{Bend, rotation};
+use crate::geometry::{Bend, rotation, swing_twist};
 use crate::rt::Clock;
 
 /// Head poses that are averaged for what was reached.
@@ -136,12 +136,11 @@ async fn send(
             }
             pose = poses.next() => {
                 let Some(pose) = pose else { break };
-                let frame = pose.header.frame_id.clone();
-                if let Ok(read) = DesiredPose::read(&pose, &frame) {
+                if let Ok(attitude) = read_pose(&pose) {
                     if recent.len() == POSES {
                         recent.pop_front();
                     }
-                    recent.push_back(read.bend);
+                    recent.push_back(swing_twist(&attitude).1);
                 }
             }
             () = tokio::time::sleep(left) => break,

@@ -5,18 +5,23 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use r2r::diagnostic_msgs::msg::DiagnosticArray;
+use nalgebra::Isometry3;
+use r2r::diagnostic_msgs::msg::{DiagnosticArray, DiagnosticStatus};
 use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::sensor_msgs::msg::JointState;
-use r2r::std_msgs::msg::{Bool, Float64MultiArray, MultiArrayDimension};
+use r2r::std_msgs::msg::{Bool, Float64, Float64MultiArray, MultiArrayDimension};
 use r2r::{Node, Publisher, QosProfile};
 
+use super::aim::SharedTree;
 use super::diagnostics::Diagnostics;
 use super::messages::time;
 use super::status::Status;
-use crate::config::{JointFile, SetpointMessage};
+use super::target::{Told, target_message};
+use super::tf::{Teller, head_pose, insert_head};
+use crate::aim::Aim;
+use crate::config::{Frames, JointFile, SetpointMessage};
 use crate::controller::SetpointKind;
-use crate::geometry::{Bend, position, rotation};
+use crate::geometry::{Bend, Posture, inclination, posture};
 use crate::link::{Record, RecordReceiver};
 use crate::rt::Clock;
 use crate::tick::Mode;
@@ -29,6 +34,8 @@ const REST_SPEED: f64 = 0.05;
 const REST_TIME: f64 = 0.3;
 /// Time constant of the speed that is looked at, s: against sensor noise.
 const REST_FILTER: f64 = 0.1;
+/// Least time between two words on the target, s.
+const TARGET_PERIOD: f64 = 0.02;
 
 enum Setpoints {
     Joint(Publisher<JointState>),
@@ -42,11 +49,17 @@ pub struct Outlet {
     records: RecordReceiver,
     status: Arc<Status>,
     kind: SetpointKind,
-    base_frame: String,
+    frames: Frames,
+    tree: SharedTree,
+    aim: Aim,
     length: f64,
+    pan: bool,
     setpoints: Setpoints,
     references: Publisher<JointState>,
     head_pose: Publisher<PoseStamped>,
+    transform: Teller,
+    residual: Publisher<Float64>,
+    target_state: Publisher<DiagnosticStatus>,
     settled: Publisher<Bool>,
     diagnostics_out: Publisher<DiagnosticArray>,
     diagnostics: Diagnostics,
@@ -63,8 +76,11 @@ pub struct Outlet {
 #[derive(Debug)]
 struct Seen {
     settled: Option<bool>,
+    /// What `~/target_state` said last, and when, s.
+    told: Option<Told>,
+    told_at: f64,
     bend_stamp: f64,
-    reference: Bend,
+    reference: Posture,
     bend: Bend,
     velocity: Bend,
     at: f64,
@@ -84,6 +100,7 @@ impl Outlet {
         clock: Clock,
         records: RecordReceiver,
         status: Arc<Status>,
+        tree: SharedTree,
     ) -> r2r::Result<Self> {
         let newest = || QosProfile::default().keep_last(1).reliable();
         let setpoints = match file.setpoint_message {
@@ -95,11 +112,11 @@ impl Outlet {
             }
         };
         let named = JointState {
-            name: file.motor_names.clone(),
+            name: file.all_motor_names(),
             ..JointState::default()
         };
         let mut array = Float64MultiArray::default();
-        let count = file.motor_names.len() as u32;
+        let count = named.name.len() as u32;
         array.layout.dim.push(MultiArrayDimension {
             label: "motor".into(),
             size: count,
@@ -109,6 +126,9 @@ impl Outlet {
             setpoints,
             references: node.create_publisher("~/motor_references", QosProfile::sensor_data())?,
             head_pose: node.create_publisher("~/head_pose", QosProfile::sensor_data())?,
+            transform: Teller::new(node, &file.frames)?,
+            residual: node.create_publisher("~/residual", QosProfile::sensor_data())?,
+            target_state: node.create_publisher("~/target_state", newest().transient_local())?,
             settled: node.create_publisher("~/settled", newest().transient_local())?,
             diagnostics_out: node.create_publisher("/diagnostics", QosProfile::default())?,
             diagnostics: Diagnostics::new(&joint, file),
@@ -117,15 +137,20 @@ impl Outlet {
             records,
             status,
             kind: file.kind,
-            base_frame: file.frames.base.clone(),
+            frames: file.frames.clone(),
+            tree,
+            aim: file.aim(),
+            pan: file.joint.pan.is_some(),
             length: file.joint.kinematics.routing().length,
             setpoint: named.clone(),
             reference: named,
             array,
             seen: Seen {
                 settled: None,
+                told: None,
+                told_at: f64::NEG_INFINITY,
                 bend_stamp: 0.0,
-                reference: Bend::zeros(),
+                reference: Posture::zeros(),
                 bend: Bend::zeros(),
                 velocity: Bend::zeros(),
                 at: 0.0,
@@ -176,6 +201,7 @@ impl Outlet {
             if fresh {
                 self.publish(&newest);
             }
+            self.tell_target();
             self.diagnose();
             if ended {
                 break;
@@ -185,6 +211,7 @@ impl Outlet {
         let speaks = newest.output.mode.sends();
         if self.kind == SetpointKind::Velocity && speaks {
             newest.output.setpoints.fill(0.0);
+            newest.output.pan_setpoint = 0.0;
             self.publish_setpoints(&newest);
         }
         self.status.set_at_rest(true);
@@ -202,15 +229,53 @@ impl Outlet {
             self.publish_setpoints(record);
             self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
             self.reference.position.clone_from(&output.references);
+            if self.pan {
+                self.reference.position.push(output.pan_reference);
+            }
             let sent = self.references.publish(&self.reference);
             self.check(sent);
         }
         if output.bend_stamp > self.seen.bend_stamp {
             self.seen.bend_stamp = output.bend_stamp;
-            let pose = self.head_pose_of(output.estimate.bend, output.bend_stamp);
-            let sent = self.head_pose.publish(&pose);
+            let measured = posture(output.estimate.bend, output.estimate.pan);
+            let pose = head_pose(measured, self.length);
+            insert_head(&self.tree, &self.frames, pose, output.bend_stamp);
+            let stamp = self.clock.stamp_of(output.bend_stamp);
+            let sent = self.head_pose.publish(&self.pose_message(&pose, stamp));
+            self.check(sent);
+            let sent = self.transform.tell(&pose, stamp);
+            self.check(sent);
+            self.tell_residual(measured);
+        }
+    }
+
+    /// What is left over of the target in the posture measured.
+    fn tell_residual(&mut self, measured: Posture) {
+        let in_force = self.status.in_force();
+        let residual = in_force.and_then(|t| self.aim.residual(&t.target, measured));
+        if let Some(data) = residual {
+            let sent = self.residual.publish(&Float64 { data });
             self.check(sent);
         }
+    }
+
+    /// What the target in force is and what the joint can do about it: at once when that changes, and a few times a
+    /// second where only its numbers do.
+    fn tell_target(&mut self) {
+        let now = self.clock.now();
+        let in_force = self.status.in_force();
+        let told = Told::of(in_force.as_ref(), self.seen.settled == Some(true));
+        let since = now - self.seen.told_at;
+        let same = self.seen.told.as_ref() == Some(&told);
+        let stream = in_force.as_ref().is_some_and(|t| t.moving);
+        let first = self.seen.told.is_none();
+        if !first && (since < TARGET_PERIOD || (same && !(stream && since > 5.0 * TARGET_PERIOD))) {
+            return;
+        }
+        let message = target_message(&self.joint, in_force.as_ref(), &told);
+        (self.seen.told, self.seen.told_at) = (Some(told), now);
+        let sent = self.target_state.publish(&message);
+        self.check(sent);
     }
 
     fn publish_setpoints(&mut self, record: &Record) {
@@ -223,24 +288,26 @@ impl Outlet {
                     SetpointKind::Velocity => &mut self.setpoint.velocity,
                 };
                 field.clone_from(&output.setpoints);
+                field.extend(self.pan.then_some(output.pan_setpoint));
                 publisher.publish(&self.setpoint)
             }
             Setpoints::Array(publisher) => {
                 self.array.data.clone_from(&output.setpoints);
+                let pan = self.pan.then_some(output.pan_setpoint);
+                self.array.data.extend(pan);
                 publisher.publish(&self.array)
             }
         };
         self.check(sent);
     }
 
-    fn head_pose_of(&self, bend: Bend, stamp: f64) -> PoseStamped {
+    fn pose_message(&self, pose: &Isometry3<f64>, stamp: (i32, u32)) -> PoseStamped {
         let mut message = PoseStamped::default();
-        message.header.frame_id.clone_from(&self.base_frame);
-        message.header.stamp = time(self.clock.stamp_of(stamp));
-        let p = position(bend, self.length);
+        message.header.frame_id.clone_from(&self.frames.base);
+        message.header.stamp = time(stamp);
+        let (p, q) = (&pose.translation, &pose.rotation);
         let at = &mut message.pose.position;
         (at.x, at.y, at.z) = (p.x, p.y, p.z);
-        let q = nalgebra::UnitQuaternion::from_rotation_matrix(&rotation(bend));
         let turned = &mut message.pose.orientation;
         (turned.x, turned.y, turned.z, turned.w) = (q.i, q.j, q.k, q.w);
         message
@@ -276,12 +343,16 @@ fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     let velocity = (output.estimate.bend - seen.bend) / dt;
     seen.velocity += (velocity - seen.velocity) * (dt / (REST_FILTER + dt));
     let tracking = output.mode == Mode::Tracking;
-    let moves =
-        (output.reference - seen.reference).norm() > 1e-9 || seen.velocity.norm() > REST_SPEED;
+    let reference = posture(output.reference, output.reference_pan);
+    let moves = (reference - seen.reference).norm() > 1e-9 || seen.velocity.norm() > REST_SPEED;
     if tracking && moves {
         seen.moved = record.at;
     }
-    (seen.at, seen.bend, seen.reference) = (record.at, output.estimate.bend, output.reference);
+    (seen.at, seen.bend, seen.reference) = (record.at, output.estimate.bend, reference);
+    status.set_reference(reference);
+    status.set_ended(output.ended);
+    let motors = inclination(output.estimate.motors_bend);
+    status.add_gravity(output.estimate.gravity_head, motors);
     // Without data the setpoint stands still, and there is nothing to wait for.
     status.set_at_rest(!tracking || record.at - seen.moved > REST_TIME);
     if output.mode != Mode::Waiting {

@@ -3,7 +3,11 @@
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 
+use nalgebra::Vector3;
+
 use super::intake::Refused;
+use crate::aim::{Aimed, Target};
+use crate::geometry::Posture;
 
 /// The status of one joint; every field may be read at any time.
 #[derive(Debug, Default)]
@@ -12,9 +16,45 @@ pub struct Status {
     pub refused: Refused,
     closing: AtomicBool,
     at_rest: AtomicBool,
-    twist: AtomicU64,
     delay: AtomicU64,
+    in_force: Mutex<Option<InForce>>,
+    reference: Mutex<Posture>,
+    /// One more than the last command that is over; 0: none is.
+    ended: AtomicU64,
+    gravity: Mutex<Option<GravitySum>>,
     gain_set: Mutex<GainSetInForce>,
+}
+
+/// The target in force.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InForce {
+    /// Number of the command.
+    pub command: u64,
+    /// Where it came in.
+    pub topic: &'static str,
+    /// The frame it was told in.
+    pub frame: String,
+    /// Where it is, base frame.
+    pub target: Target,
+    /// What the joint does about it.
+    pub aimed: Aimed,
+    /// Whether it is followed as moving.
+    pub moving: bool,
+}
+
+/// What the head's IMU has shown of gravity since it was asked for, and how straight and still the joint was.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct GravitySum {
+    /// Sum of directions, head frame.
+    pub sum: Vector3<f64>,
+    /// How many.
+    pub count: u32,
+    /// Greatest inclination that the motors said meanwhile, rad.
+    pub most_bent: f64,
+    /// Greatest departure of a direction from the first, rad.
+    pub most_apart: f64,
+    /// The first direction.
+    pub first: Vector3<f64>,
 }
 
 /// The gain set in force.
@@ -58,14 +98,61 @@ impl Status {
         self.at_rest.store(at_rest, Ordering::Release);
     }
 
-    /// Twist of the last command, rad: what a joint without twist leaves over.
-    pub fn twist(&self) -> f64 {
-        f64::from_bits(self.twist.load(Ordering::Acquire))
+    /// The target in force, if there is one.
+    pub fn in_force(&self) -> Option<InForce> {
+        let ended = self.ended();
+        let target = locked(&self.in_force).clone();
+        target.filter(|t| ended < Some(t.command))
     }
 
-    /// Sets the twist of the last command, rad.
-    pub fn set_twist(&self, twist: f64) {
-        self.twist.store(twist.to_bits(), Ordering::Release);
+    /// Sets the target in force.
+    pub fn set_in_force(&self, target: InForce) {
+        *locked(&self.in_force) = Some(target);
+    }
+
+    /// The last command that is over.
+    pub fn ended(&self) -> Option<u64> {
+        self.ended.load(Ordering::Acquire).checked_sub(1)
+    }
+
+    /// Says which command is over, with all before it.
+    pub fn set_ended(&self, ended: Option<u64>) {
+        let ended = ended.map_or(0, |e| e + 1);
+        self.ended.store(ended, Ordering::Release);
+    }
+
+    /// The joint's reference, rad.
+    pub fn reference(&self) -> Posture {
+        *locked(&self.reference)
+    }
+
+    /// Sets the joint's reference, rad.
+    pub fn set_reference(&self, reference: Posture) {
+        *locked(&self.reference) = reference;
+    }
+
+    /// Begins to gather what the head's IMU shows of gravity.
+    pub fn gather_gravity(&self) {
+        *locked(&self.gravity) = Some(GravitySum::default());
+    }
+
+    /// What has been gathered so far; with `end` the gathering ends.
+    pub fn gravity(&self, end: bool) -> Option<GravitySum> {
+        let mut gravity = locked(&self.gravity);
+        if end { gravity.take() } else { *gravity }
+    }
+
+    /// Adds a sample of gravity's direction in the head frame, at an inclination (rad) by the motors, if any are gathered.
+    pub fn add_gravity(&self, gravity: Vector3<f64>, bent: f64) {
+        if let Some(gathered) = &mut *locked(&self.gravity) {
+            if gathered.count == 0 {
+                gathered.first = gravity;
+            }
+            gathered.sum += gravity;
+            gathered.count += 1;
+            gathered.most_bent = gathered.most_bent.max(bent);
+            gathered.most_apart = gathered.most_apart.max(gathered.first.angle(&gravity));
+        }
     }
 
     /// Dead time measured, s; 0 before it is known.

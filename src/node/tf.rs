@@ -42,6 +42,11 @@ pub fn insert_head(tree: &SharedTree, frames: &Frames, pose: Isometry3<f64>, sta
     let _ = tree.insert(&frames.head, &frames.base, pose, stamp, false);
 }
 
+/// How far a transform's stamp may lie ahead of this machine's clock, s: some localisers date theirs ahead by a second
+/// (common practice, no source). One farther ahead would keep all that come in between out of the history.
+#[cfg(has_tf2_msgs)]
+const MOST_AHEAD: f64 = 2.0;
+
 #[cfg(has_tf2_msgs)]
 mod graph {
     use super::*;
@@ -108,14 +113,16 @@ mod graph {
         let fixed = moving.clone().transient_local();
         let moving = node.subscribe::<TFMessage>("/tf", moving)?;
         let fixed = node.subscribe::<TFMessage>("/tf_static", fixed)?;
-        let both = select(
-            moving.map(|m| ("tf", m)),
-            fixed.map(|m| ("tf_static", m)),
-        );
+        let both = select(moving.map(|m| ("tf", m)), fixed.map(|m| ("tf_static", m)));
         let (joint, head) = (joint.to_string(), frames.head.clone());
         let (clock, tree, status) = (clock.clone(), tree.clone(), status.clone());
+        let mut steps = clock.steps();
         let stream = both.map(move |(topic, message)| {
             let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
+            // After a step of the system clock old stamps say nothing beside new ones.
+            if std::mem::replace(&mut steps, clock.steps()) != clock.steps() {
+                tree.forget_moving();
+            }
             for transform in &message.transforms {
                 let child = transform.child_frame_id.trim_start_matches('/');
                 if child == head {
@@ -127,6 +134,14 @@ mod graph {
                 let put = read_transform(transform).and_then(|pose| {
                     let at = clock.time_of(stamp.sec, stamp.nanosec);
                     let fixed = topic == "tf_static";
+                    let ahead = at - clock.now();
+                    if !fixed && ahead > MOST_AHEAD {
+                        let sentence = format!(
+                            "transform of '{child}': stamp is {ahead:.3} s ahead of this machine's clock; accepted: at most {MOST_AHEAD} s"
+                        );
+                        let reason = "stamp_ahead";
+                        return Err(Refusal { reason, sentence });
+                    }
                     let put = tree.insert(child, parent, pose, at, fixed);
                     put.map_err(|error| Refusal {
                         reason: "transform",

@@ -333,8 +333,8 @@ impl Law {
         self.shaper.lag() + self.plan.joint_model.lag()
     }
 
-    /// Greatest speed of the reference, rad/s of bend.
-    pub fn reference_speed(&self) -> f64 {
-        self.shaper.speed()
+    /// Greatest speeds of the reference, rad/s of bend and of pan; 0 without a pan motor.
+    pub fn reference_speeds(&self) -> (f64, f64) {
+        self.shaper.speeds()
     }
 }

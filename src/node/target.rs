@@ -1,0 +1,75 @@
+//! `~/target_state`: what the target in force is, and what the joint can do about it.
+
+use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
+
+use super::status::InForce;
+use crate::gaze::Outcome;
+
+/// Levels of diagnostic_msgs/DiagnosticStatus; the bindings give them the type of their C header.
+pub const OK: u8 = 0;
+/// Worth a look.
+pub const WARN: u8 = 1;
+/// Not working.
+pub const ERROR: u8 = 2;
+
+/// What a change of is told at once.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Told {
+    command: Option<u64>,
+    outcome: Option<Outcome>,
+    settled: bool,
+}
+
+impl Told {
+    /// Of the target in force, if there is one, and whether it is held within tolerance.
+    pub fn of(in_force: Option<&InForce>, settled: bool) -> Self {
+        Self {
+            command: in_force.map(|t| t.command),
+            outcome: in_force.map(|t| t.aimed.outcome),
+            settled,
+        }
+    }
+}
+
+/// The outcome in words, and how bad it is.
+pub fn words(outcome: Outcome) -> (u8, &'static str) {
+    match outcome {
+        Outcome::Reached => (OK, "reached"),
+        Outcome::BestPossible => (WARN, "best possible"),
+        Outcome::OutOfReach => (ERROR, "out of reach"),
+    }
+}
+
+/// The message. Numbers parse as numbers, the unit stands in the key.
+pub fn target_message(joint: &str, in_force: Option<&InForce>, told: &Told) -> DiagnosticStatus {
+    let (level, message) = match in_force {
+        Some(target) => words(target.aimed.outcome),
+        None => (OK, "no target"),
+    };
+    let mut values = Vec::new();
+    let mut add = |key: &str, value: String| {
+        values.push(KeyValue {
+            key: key.into(),
+            value,
+        });
+    };
+    if let Some(target) = in_force {
+        let aimed = &target.aimed;
+        add("command", target.command.to_string());
+        add("topic", target.topic.into());
+        add("frame", target.frame.clone());
+        add("residual_least_rad", format!("{:.6}", aimed.residual));
+        add("bend_x_rad", format!("{:.6}", aimed.posture.x));
+        add("bend_y_rad", format!("{:.6}", aimed.posture.y));
+        add("pan_rad", format!("{:.6}", aimed.posture.z));
+        add("moving", u8::from(target.moving).to_string());
+        add("settled", u8::from(told.settled).to_string());
+    }
+    DiagnosticStatus {
+        level,
+        name: format!("{}: target", joint.trim_start_matches('/')),
+        message: message.into(),
+        hardware_id: String::new(),
+        values,
+    }
+}
