@@ -292,7 +292,7 @@ impl Aiming {
                 Err(Lookup::Later) if self.now() < until => self.waiting = Some((command, until)),
                 Err(Lookup::Later) => {
                     let refusal = match self.find(&command) {
-                        Err(error) => refused(&error),
+                        Err(error) => refused(&error, &self.aimer.frames.base),
                         // It came this very moment.
                         Ok(_) => return self.command(command),
                     };
@@ -372,7 +372,7 @@ impl Aiming {
         }
         let found = self.find(command).map_err(|error| match error {
             LookupError::TooNew { .. } => Lookup::Later,
-            error => Lookup::Never(refused(&error)),
+            error => Lookup::Never(refused(&error, &frames.base)),
         })?;
         let age = now - found.stamp;
         if stamp.is_none() && found.moving && age > STALE {
@@ -486,10 +486,16 @@ enum Lookup {
     Never(Refusal),
 }
 
-fn refused(error: &LookupError) -> Refusal {
+fn refused(error: &LookupError, base: &str) -> Refusal {
+    let accepted = match error {
+        LookupError::TooOld { .. } | LookupError::TooNew { .. } => {
+            "a stamp that its transforms reach, or none for the newest".into()
+        }
+        _ => format!("'{base}' or empty, or a frame that /tf or fixed_frames tie to it"),
+    };
     Refusal {
         reason: error.word(),
-        sentence: error.to_string(),
+        sentence: format!("{error}; accepted: {accepted}"),
     }
 }
 

@@ -36,7 +36,7 @@ def pose(**more):
     return lambda: c.send(message)
 
 
-expect("desired_pose.wrong_frame", pose(frame="map"), ["desired_pose", "'map'", "'neck_base'"])
+expect("desired_pose.unknown_frame", pose(frame="map"), ["desired_pose", '"map"', "'neck_base'"])
 expect("desired_pose.not_finite", pose(q=(math.nan, 0.0, 0.0, 1.0)), ["orientation", "NaN"])
 expect("desired_pose.not_finite", pose(q=(0.0, math.inf, 0.0, 1.0)))
 expect("desired_pose.not_finite", pose(x=math.nan), ["position"])

@@ -67,6 +67,6 @@ speed(12.0)
 # A twist is no bend: it is told as what is left over (swing-twist, turn about z by 0.3 rad).
 c.point((0.0, 0.0))
 c.send(c.pose(None, q=(0.0, 0.0, math.sin(0.15), math.cos(0.15))))
-until(lambda: abs(float(c.status["twist_left_over_rad"]) - 0.3) < 1e-5, "the twist in diagnostics")
+until(lambda: abs(float(c.status["target_left_over_rad"]) - 0.3) < 1e-5, "the twist in diagnostics")
 near(c.truth(), (0.0, 0.0), math.radians(0.7), "after a twist")
 done()
