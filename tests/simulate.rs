@@ -81,21 +81,38 @@ impl Drop for Running {
     }
 }
 
-/// Pan motor by name, the base's inertial unit, a base that tilts and the true pose, through another language's client.
-#[test]
-fn pan_and_base_on_the_graph() {
+/// Runs the simulated neck with its pan and looks at it through another language's client.
+fn look(domain: &str, arguments: &[&str], what: &[&str]) {
     let root = env!("CARGO_MANIFEST_DIR");
     let file = format!("{root}/config/glasshouse-neck-pan-simulated.yaml");
-    let _running = Running(simulate("83", &[&file]).spawn().unwrap());
+    let arguments = [&[file.as_str()], arguments].concat();
+    let _running = Running(simulate(domain, &arguments).spawn().unwrap());
     // `launch-free-scripts/ros-env` says which Python has rclpy.
     let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
     let output = Command::new(python)
         .arg(format!("{root}/tests/graph/simulated_pan.py"))
-        .env("ROS_DOMAIN_ID", "83")
+        .args(what)
+        .env("ROS_DOMAIN_ID", domain)
         .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
         .env("PYTHONDONTWRITEBYTECODE", "1")
         .output()
         .unwrap();
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{said}");
+}
+
+/// Pan motor by name, the base's inertial unit, a base that tilts, and the true pose.
+#[test]
+fn pan_and_base_on_the_graph() {
+    look("83", &[], &[]);
+}
+
+/// A base that swings from the start.
+#[test]
+fn swinging_base_on_the_graph() {
+    look(
+        "84",
+        &["--swing-deg", "10", "--swing-hz", "0.5"],
+        &["swings"],
+    );
 }

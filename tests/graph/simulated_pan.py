@@ -1,4 +1,4 @@
-"""A simulated joint with a pan motor on a base that tilts: what it takes and says on the graph."""
+"""A simulated joint with a pan motor on a base that tilts, or `swings`: what it takes and says on the graph."""
 
 import math
 import os
@@ -70,6 +70,14 @@ assert last["base_imu"].header.frame_id == "neck_base"
 assert last["imu"].header.frame_id == "neck_head"
 assert last["simulated_neck/true_pose"].header.frame_id == "neck_base"
 assert last["base_imu"].orientation_covariance[0] > 0.0
+
+if sys.argv[1:] == ["swings"]:
+    # 10 deg to either side about the base's y axis: the vertical leans in the unit's x-z plane only.
+    for side in (1, -1):
+        until(lambda: side * up(last["base_imu"])[0] > math.sin(math.radians(9.5)), f"the swing toward {side}")
+        assert abs(up(last["base_imu"])[1]) < 0.01, last["base_imu"]
+    assert abs(up(last["base_imu"])[0]) < math.sin(math.radians(10.5)), last["base_imu"]
+    os._exit(0)
 
 # A setpoint for the pan by name, and the truth of it; straight and level it turns the head and does not bend it.
 asked = [0.0, 0.0, 0.0, 0.0, 1.0]
