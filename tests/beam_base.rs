@@ -510,6 +510,56 @@ fn base_turns_end_where_they_should() {
     // From 3 to -3 rad of yaw the shorter way is 0.28 rad; the longer one would take 11 rad/s (peak 15/8 of the mean).
 }
 
+/// The wildest motions that are accepted throw the joint about but leave every number finite.
+#[test]
+fn wild_bases_leave_numbers_finite() {
+    let half = UnitQuaternion::from_axis_angle(&Vector3::x_axis(), PI);
+    for (amplitude, frequency, pivot) in [
+        (PI, 0.5, 0.7),
+        (1.5, 1.05, 0.5),
+        (0.3, 5.0, 0.2),
+        (0.07, 20.0, 0.07),
+        (0.0, 20.0, 10.0),
+    ] {
+        for payload in [0.0, 0.38] {
+            let mut plant = plant(&JointDescription::glasshouse_with_pan());
+            plant.set_payload(payload, 0.06).unwrap();
+            plant
+                .set_base(BaseMotion::Swing(Swing {
+                    pivot: Vector3::new(0.0, 0.0, -pivot),
+                    ..swing(Vector3::new(1.0, 1.0, 0.3), amplitude, frequency)
+                }))
+                .unwrap();
+            let mut most = 0.0f64;
+            for ms in 0..10_000 {
+                if ms % 1000 == 0 {
+                    let attitude = if ms % 2000 == 0 {
+                        half
+                    } else {
+                        UnitQuaternion::identity()
+                    };
+                    let duration = 0.6;
+                    plant
+                        .set_base(BaseMotion::Turn { attitude, duration })
+                        .unwrap();
+                }
+                let pan = 3.0 * (0.002 * f64::from(ms)).sin();
+                plant
+                    .command(DriveKind::Position, &[1.0, -1.0, 1.0, -1.0, pan])
+                    .unwrap();
+                plant.advance(STEP);
+                let truth = plant.truth();
+                let finite = truth.bend.norm() + truth.position.norm() + truth.attitude.norm();
+                assert!(finite.is_finite());
+                most = most.max(truth.bend.norm());
+            }
+            println!(
+                "{amplitude} rad at {frequency} Hz, {payload} kg: bends by up to {most:.2} rad"
+            );
+        }
+    }
+}
+
 /// What a moving base refuses, and that it says what and why; nothing then changes.
 #[test]
 fn refusals() {
@@ -544,6 +594,22 @@ fn refusals() {
                 ..good
             }),
             "pivot (m) is 11",
+        ),
+        (
+            BaseMotion::Swing(Swing {
+                amplitude: 1.0,
+                frequency: 2.0,
+                ..good
+            }),
+            "rate of the base swing (rad/s) is 12.5",
+        ),
+        (
+            BaseMotion::Swing(Swing {
+                amplitude: 1.0,
+                pivot: Vector3::x() * 10.0,
+                ..good
+            }),
+            "acceleration of the beam's foot (m/s^2) is 789",
         ),
         (
             BaseMotion::Turn {

@@ -33,7 +33,7 @@ pub enum BaseMotion {
     Turn {
         /// Where to: turns base coordinates into world coordinates.
         attitude: UnitQuaternion<f64>,
-        /// How long it takes, s, 0.01 to 3600.
+        /// How long it takes, s, 0.6 to 3600: half a turn in 0.6 s peaks at 10 rad/s.
         duration: f64,
     },
     /// It swings about the attitude at which it stands (or to which it turns), in place of any swing before.
@@ -41,7 +41,8 @@ pub enum BaseMotion {
 }
 
 /// A sinusoidal swing, amplitude x sin(2 pi frequency t) about an axis fixed in the base, t from the call. Over the
-/// first period the amplitude grows from 0 (smoothly, so that it begins at rest); from then on the sine is exact.
+/// first period the amplitude grows from 0 (smoothly, so that it begins at rest); from then on the sine is exact. At most
+/// 10 rad/s, and 100 m/s^2 at the beam's foot: beyond, no such joint would hold together.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Swing {
     /// Its axis in base coordinates; any length but 0.
@@ -108,8 +109,8 @@ impl Base {
                 accept(
                     "base turn duration (s)",
                     duration,
-                    (0.01..=3600.0).contains(&duration),
-                    "0.01 to 3600",
+                    (0.6..=3600.0).contains(&duration),
+                    "0.6 to 3600",
                 )?;
                 self.next = Some((attitude, duration));
                 if self.turn.is_none() {
@@ -136,6 +137,13 @@ impl Base {
                     swing.frequency > 0.0 && swing.frequency <= 20.0,
                     "a number above 0 and at most 20",
                 )?;
+                let rate = swing.amplitude * TAU * swing.frequency;
+                accept(
+                    "greatest rate of the base swing (rad/s)",
+                    rate,
+                    rate <= 10.0,
+                    "at most 10",
+                )?;
                 for component in swing.pivot.iter() {
                     accept(
                         "base pivot (m)",
@@ -145,6 +153,14 @@ impl Base {
                     )?;
                 }
                 swing.axis /= length;
+                // Along and across, at most.
+                let shake = rate * (rate + TAU * swing.frequency) * swing.pivot.norm();
+                accept(
+                    "greatest acceleration of the beam's foot (m/s^2)",
+                    shake,
+                    shake <= 100.0,
+                    "at most 100",
+                )?;
                 self.swing = Some((swing, now));
             }
         }
