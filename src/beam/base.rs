@@ -41,8 +41,8 @@ pub enum BaseMotion {
 }
 
 /// A sinusoidal swing, amplitude x sin(2 pi frequency t) about an axis fixed in the base, t from the call. Over the
-/// first period the amplitude grows from 0 (smoothly, so that it begins at rest); from then on the sine is exact. At most
-/// 10 rad/s, and 100 m/s^2 at the beam's foot: beyond, no such joint would hold together.
+/// first period the amplitude grows from 0 (smoothly, so that it begins at rest); from then on the sine is exact. At
+/// most 10 rad/s, and 100 m/s^2 at the beam's foot: beyond, no such joint would hold together.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Swing {
     /// Its axis in base coordinates; any length but 0.
