@@ -310,6 +310,8 @@ pub struct State {
     over_bend: bool,
     settled_since: Option<f64>,
     settled_bend: Bend,
+    /// What the reference is short of the target, without the noise of a stream.
+    short: Posture,
     hold_band: HoldState,
     hunting: HuntingState,
     /// Shortfall of what the motors did against what was asked, in bend, rad.
@@ -367,6 +369,7 @@ impl State {
             over_bend: false,
             settled_since: None,
             settled_bend: Bend::zeros(),
+            short: Posture::zeros(),
             hold_band: HoldState::new(motors),
             hunting: HuntingState::default(),
             shortfall: Bend::zeros(),
@@ -515,10 +518,11 @@ fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64)
         }
         state.motion = desired.motion;
         state.pace = desired.pace;
+        (state.target, state.target_limited) = within_limits(joint, law, desired.posture);
         if !desired.continues {
             state.settled_since = None;
+            state.short = state.target - state.shaper.value();
         }
-        (state.target, state.target_limited) = within_limits(joint, law, desired.posture);
         state.goal = state.target;
     }
     if let Some(motion) = &state.motion {
@@ -578,6 +582,10 @@ fn watch_over_bend(law: &Law, state: &mut State, estimate: &Estimate) {
 /// Time constant of the bend that `settled` looks at, s: against sensor noise.
 const SETTLED_FILTER: f64 = 0.05;
 
+/// Time constant with which the reference counts as further from its target, s: against the noise of a
+/// stream's samples.
+const SHORT_FILTER: f64 = 0.5;
+
 fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     out.mode = state.mode;
     (out.target, out.target_pan) = (state.target.xy(), state.target.z);
@@ -588,13 +596,21 @@ fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     out.target_limited = state.target_limited;
     out.holding_band = state.hold_band.holding();
     out.hunting = state.hunting.hunting(now);
-    let weight = joint.period / (SETTLED_FILTER + joint.period);
-    state.settled_bend += (out.estimate.bend - state.settled_bend) * weight;
+    let weight = |filter: f64| joint.period / (filter + joint.period);
+    state.settled_bend += (out.estimate.bend - state.settled_bend) * weight(SETTLED_FILTER);
+    let short = state.target - reference;
+    // Nearer counts at once.
+    state.short = if short.norm() <= state.short.norm() {
+        short
+    } else {
+        state.short + (short - state.short) * weight(SHORT_FILTER)
+    };
     let most = joint.settled_tolerance;
-    let near = (state.target.xy() - state.settled_bend).norm() <= most
-        && (joint.pan.is_none() || (state.target.z - out.estimate.pan).abs() <= most);
+    let target = reference + state.short;
+    let near = (target.xy() - state.settled_bend).norm() <= most
+        && (joint.pan.is_none() || (target.z - out.estimate.pan).abs() <= most);
     // A target that moves is held where it is followed.
-    let arrived = state.shaper.at_rest() || (reference - state.target).norm() <= 0.5 * most;
+    let arrived = state.shaper.at_rest() || state.short.norm() <= 0.5 * most;
     state.settled_since = if near && arrived && state.mode == Mode::Tracking {
         state.settled_since.or(Some(now))
     } else {

@@ -150,7 +150,8 @@ fn a_silent_base_imu_hands_over_to_the_motors_and_back() {
                 let (ordinary, loss, back, errors) = silence(&mut closed, bend);
                 println!(
                     "payload {payload}, pan {pan:.1}: greatest step of a setpoint {ordinary:.4}, at the loss \
-                     {loss:.4}, at the return {back:.4} rad; peak error {:.2} before, {:.2} in the outage, {:.2} deg after",
+                     {loss:.4}, at the return {back:.4} rad; peak error {:.2} before, {:.2} in the outage, \
+                     {:.2} deg after",
                     errors[0], errors[1], errors[2]
                 );
                 let most = 1.5 * ordinary;
