@@ -2,22 +2,23 @@
 
 mod common;
 
-use common::many::{busy, neck_of};
+use common::many::{Busy, neck_of, panned_neck_of};
 use withy::tick::{Input, Mode, Output, State, tick};
 
 #[test]
 fn a_tick_allocates_nothing() {
-    for tendons in [3, 6, 12] {
-        let (joint, law) = neck_of(tendons);
+    let necks = [3, 6, 12].map(neck_of);
+    for (joint, law) in necks.into_iter().chain([panned_neck_of(4)]) {
+        let tendons = joint.motors();
+        let mut busy = Busy::new(&joint);
         let other = law.clone();
         let mut state = State::new(&joint, &law);
         let mut input = Input::new(tendons);
         let mut out = Output::new(tendons);
-        let mut angles = vec![0.0; tendons];
         let mut tracked = 0;
         let made = allocation_counter::measure(|| {
             for k in 0..3000 {
-                let now = busy(&joint, &mut input, &mut angles, k);
+                let now = busy.at(&joint, &mut input, k);
                 if k % 700 == 699 {
                     state.take_over(&law, &other, now);
                 }
@@ -25,11 +26,17 @@ fn a_tick_allocates_nothing() {
                 if (1500..1700).contains(&k) {
                     input.head = None;
                 }
+                // And one in those of the base's IMU.
+                if (2200..2400).contains(&k) {
+                    input.base = None;
+                }
                 tick(&joint, &law, &mut state, &input, now, &mut out);
                 tracked += usize::from(out.mode == Mode::Tracking);
             }
         });
         assert!(tracked > 2000, "{tracked} ticks tracked");
+        let turned = out.reference_pan.abs();
+        assert_eq!(turned > 0.01, joint.pan.is_some(), "{turned}");
         assert_eq!(made.count_total, 0, "{tendons} tendons");
     }
     // The counter counts: otherwise none of this could fail.

@@ -5,11 +5,20 @@ use nalgebra::Vector3;
 use withy::geometry::{Bend, attitude, bend_from, posture};
 use withy::kinematics::Kinematics;
 use withy::tick::{Desired, ImuSample, Input, Joint, Law, MotorLimits, MotorSample};
+use withy::track::Track;
 
 /// The glasshouse neck with `tendons` tendons, and its any-payload law with a fractional integral and
 /// derivative on every motor.
 pub fn neck_of(tendons: usize) -> (Joint, Law) {
-    let neck = Neck::position();
+    of(Neck::position(), tendons)
+}
+
+/// The same on a pan motor, with an IMU on its base.
+pub fn panned_neck_of(tendons: usize) -> (Joint, Law) {
+    of(Neck::pan(), tendons)
+}
+
+fn of(neck: Neck, tendons: usize) -> (Joint, Law) {
     let mut routing = neck.file.joint.kinematics.routing().clone();
     let (tendon, motor) = (routing.tendons[0], routing.motors[0]);
     routing.motors = vec![motor; tendons];
@@ -39,32 +48,74 @@ pub fn neck_of(tendons: usize) -> (Joint, Law) {
     (joint, law)
 }
 
-/// What sensors and commands say at tick `k`: a swaying head, a new target now and then.
-pub fn busy(joint: &Joint, input: &mut Input, angles: &mut [f64], k: u64) -> f64 {
-    let now = k as f64 * joint.period;
-    let bend = bend_from(0.2 + 0.1 * (2.0 * now).sin(), 0.7 * now);
-    joint.kinematics.motor_angles(bend, angles);
-    for (slot, angle) in input.motors.iter_mut().zip(angles) {
-        *slot = Some(MotorSample {
-            angle: *angle,
+/// Keeps a joint busy.
+pub struct Busy {
+    angles: Vec<f64>,
+    track: Track,
+}
+
+impl Busy {
+    pub fn new(joint: &Joint) -> Self {
+        Self {
+            angles: vec![0.0; joint.motors()],
+            track: Track::new(),
+        }
+    }
+
+    /// What sensors and commands say at tick `k`, and its time: a swaying head, a new target now and then. On a pan
+    /// motor a base that sways too, and a stream of targets whose motion is known.
+    pub fn at(&mut self, joint: &Joint, input: &mut Input, k: u64) -> f64 {
+        let now = k as f64 * joint.period;
+        let bend = bend_from(0.2 + 0.1 * (2.0 * now).sin(), 0.7 * now);
+        joint.kinematics.motor_angles(bend, &mut self.angles);
+        for (slot, angle) in input.motors.iter_mut().zip(&self.angles) {
+            *slot = Some(MotorSample {
+                angle: *angle,
+                stamp: now,
+                received: now,
+            });
+        }
+        input.head = Some(ImuSample {
+            gravity: attitude(0.3, bend).inverse() * Vector3::new(0.0, 0.0, -1.0),
+            angular_velocity: Vector3::new(0.1, -0.2, 0.0),
             stamp: now,
             received: now,
         });
+        let target = posture(Bend::new(0.3 * now.sin(), 0.2), 0.0);
+        if joint.pan.is_none() && k % 100 == 50 {
+            input.desired = Some(Desired {
+                posture: target,
+                command: k,
+                sequence: k,
+                ..Desired::default()
+            });
+        }
+        if let Some(pan) = &joint.pan {
+            let angle = 0.4 * now.sin();
+            input.pan = Some(MotorSample {
+                angle: pan.ratio * angle,
+                stamp: now,
+                received: now,
+            });
+            input.base = Some(ImuSample {
+                gravity: attitude(0.0, Bend::new(0.1 * now.sin(), 0.05)).inverse() * -Vector3::z(),
+                angular_velocity: Vector3::new(0.0, 0.1 * now.cos(), 0.0),
+                stamp: now,
+                received: now,
+            });
+            // 50 samples a second.
+            if k.is_multiple_of(4) {
+                let target = posture(target.xy(), angle);
+                let motion = self.track.sample(target, now);
+                input.desired = Some(Desired {
+                    posture: target,
+                    motion: motion.expect("stamps rise"),
+                    continues: true,
+                    sequence: k,
+                    ..Desired::default()
+                });
+            }
+        }
+        now
     }
-    input.head = Some(ImuSample {
-        gravity: attitude(0.3, bend).inverse() * Vector3::new(0.0, 0.0, -1.0),
-        angular_velocity: Vector3::new(0.1, -0.2, 0.0),
-        stamp: now,
-        received: now,
-    });
-    if k % 100 == 50 {
-        let bend = Bend::new(0.3 * now.sin(), 0.2);
-        input.desired = Some(Desired {
-            posture: posture(bend, 0.0),
-            command: k,
-            sequence: k,
-            ..Desired::default()
-        });
-    }
-    now
 }
