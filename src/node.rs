@@ -5,6 +5,7 @@
 //! by tasks on a small runtime that all joints share.
 
 mod aim;
+mod capture;
 mod diagnostics;
 mod intake;
 mod messages;

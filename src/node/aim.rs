@@ -445,8 +445,11 @@ impl Aiming {
             return 1.0;
         };
         self.last = Some((aimed.posture, now));
-        // A stamp that is not later than the last is no sample of the stream.
-        let motion: Option<Motion> = self.track.sample(aimed.posture, at).ok().flatten();
+        // Where stamps do not rise the time of arrival serves.
+        let track = &mut self.track;
+        let sample = track.sample(aimed.posture, at);
+        let sample = sample.or_else(|_| track.sample(aimed.posture, now));
+        let motion: Option<Motion> = sample.ok().flatten();
         self.sequence += 1;
         let pace = match pace {
             Paced::At(share) => share,

@@ -5,6 +5,8 @@ mod declared;
 
 use std::collections::BTreeMap;
 
+use nalgebra::Vector3;
+
 use crate::config::{JointFile, NamedGainSet};
 use crate::controller::{GainSet, MotorGains};
 use crate::link::Program;
@@ -138,6 +140,7 @@ enum Key {
     Gain(usize, GainKey),
     Limit(LimitKey),
     Motor(usize, MotorKey),
+    PayloadMass,
     Fixed(Value),
 }
 
@@ -168,7 +171,16 @@ struct Live {
     gains: GainSet,
     limits: Limits,
     feedback: Feedback,
+    /// Mass of the payload, kg; [`NOT_TOLD`] where nobody has said it.
+    payload_mass: f64,
+    /// Direction of gravity in the base frame, where no base IMU measures it.
+    gravity_base: Vector3<f64>,
 }
+
+/// Payload mass that stands for an unknown one.
+const NOT_TOLD: f64 = -1.0;
+/// Greatest payload mass, kg, as simulated joints take it.
+const HEAVIEST: f64 = 10.0;
 
 /// A checked set of changes, ready for the loop.
 #[derive(Debug)]
@@ -201,6 +213,8 @@ impl Parameters {
             gains: file.gain_sets[file.initial].gains.clone(),
             limits: file.limits.clone(),
             feedback: file.feedback,
+            payload_mass: NOT_TOLD,
+            gravity_base: file.joint.gravity_base,
         };
         let entries = declared::entries(&file);
         Self {
@@ -240,6 +254,7 @@ impl Parameters {
             Key::Motor(motor, key) => {
                 Value::Double(*motor_limit(&mut live.limits.motors[*motor].clone(), *key))
             }
+            Key::PayloadMass => Value::Double(live.payload_mass),
             Key::Fixed(value) => value.clone(),
         }
     }
@@ -292,11 +307,40 @@ impl Parameters {
             )
             .to_lowercase());
         }
-        let joint = self.file.joint_for(live.feedback);
+        self.compile(live)
+    }
+
+    /// What the loop is to run on for `live`.
+    fn compile(&self, live: Live) -> Result<Candidate, String> {
+        let joint = crate::tick::Joint {
+            gravity_base: live.gravity_base,
+            ..self.file.joint_for(live.feedback)
+        };
         let law = Law::new(&joint, &live.gains, &live.limits, live.feedback)
             .map_err(|e| self.named(&e.to_string()))?;
         let program = Program { joint, law };
         Ok(Candidate { live, program })
+    }
+
+    /// The parameters as they are, on a base in which gravity has the direction `gravity`.
+    ///
+    /// # Errors
+    /// None that was not there before.
+    pub fn on_base(&self, gravity: Vector3<f64>) -> Result<Candidate, String> {
+        self.compile(Live {
+            gravity_base: gravity,
+            ..self.live.clone()
+        })
+    }
+
+    /// Whether the base has an IMU of its own.
+    pub fn base_is_measured(&self) -> bool {
+        self.file.joint.base_from_imu.is_some()
+    }
+
+    /// Mass of the payload that somebody has told, kg.
+    pub fn payload_mass(&self) -> Option<f64> {
+        Some(self.live.payload_mass).filter(|m| *m >= 0.0)
     }
 
     /// Motors by name where the core counts them.
@@ -363,6 +407,15 @@ impl Parameters {
             Key::Limit(key) => *limit(&mut live.limits, *key) = in_range(number()?)?,
             Key::Motor(motor, key) => {
                 *motor_limit(&mut live.limits.motors[*motor], *key) = in_range(number()?)?;
+            }
+            Key::PayloadMass => {
+                let mass = in_range(number()?)?;
+                if mass < 0.0 && mass != NOT_TOLD {
+                    return Err(format!(
+                        "{name} is {mass}; accepted: 0 to {HEAVIEST} kg, or {NOT_TOLD} for not told"
+                    ));
+                }
+                live.payload_mass = mass;
             }
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) => {

@@ -21,7 +21,7 @@ use super::tf::{Teller, head_pose, insert_head};
 use crate::aim::Aim;
 use crate::config::{Frames, JointFile, SetpointMessage};
 use crate::controller::SetpointKind;
-use crate::geometry::{Bend, Posture, inclination, posture};
+use crate::geometry::{Bend, Posture, posture};
 use crate::link::{Record, RecordReceiver};
 use crate::rt::Clock;
 use crate::tick::Mode;
@@ -351,7 +351,7 @@ fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     (seen.at, seen.bend, seen.reference) = (record.at, output.estimate.bend, reference);
     status.set_reference(reference);
     status.set_ended(output.ended);
-    let motors = inclination(output.estimate.motors_bend);
+    let motors = posture(output.estimate.motors_bend, output.estimate.pan);
     status.add_gravity(output.estimate.gravity_head, motors);
     // Without data the setpoint stands still, and there is nothing to wait for.
     status.set_at_rest(!tracking || record.at - seen.moved > REST_TIME);

@@ -16,8 +16,9 @@ use r2r::std_srvs::srv::Trigger;
 use r2r::{Node, Publisher, QosProfile, ServiceRequest};
 use tokio::time::Instant;
 
+use super::capture;
 use super::messages::time;
-use super::parameters::{Entry, Parameters, Value};
+use super::parameters::{Candidate, Entry, Parameters, Value};
 use super::status::Status;
 use crate::config::save_gain_set;
 use crate::link::{Handle, LawSender};
@@ -26,6 +27,9 @@ use crate::rt::Clock;
 /// How long the loop may take to take a law or a request to hold: a law waits for the motion under way,
 /// [`crate::tick::LONGEST_WAIT`] at most.
 const PATIENCE: Duration = Duration::from_secs(3);
+
+/// How long gravity is watched for the base's attitude.
+const GATHER: Duration = Duration::from_millis(500);
 
 /// One request.
 enum Request {
@@ -36,6 +40,7 @@ enum Request {
     Set(ServiceRequest<SetParameters::Service>),
     SetAtomically(ServiceRequest<SetParametersAtomically::Service>),
     SaveGains(ServiceRequest<Trigger::Service>),
+    CaptureBase(ServiceRequest<Trigger::Service>),
 }
 
 /// The requests to one joint's services.
@@ -70,6 +75,7 @@ impl Requests {
             Request::SetAtomically
         );
         serve!("~/save_gains", Trigger, Request::SaveGains);
+        serve!("~/capture_base_attitude", Trigger, Request::CaptureBase);
         let holds = node.create_service::<Trigger>("~/hold", qos())?;
         Ok(Self {
             in_turn: select_all(all).boxed(),
@@ -179,6 +185,17 @@ impl Server {
                 let (success, message) = self.save_gains().await;
                 r.respond(Trigger::Response { success, message })
             }
+            Request::CaptureBase(r) => {
+                let outcome = self.capture_base().await;
+                let joint = &self.joint;
+                match &outcome {
+                    Ok(done) => tracing::info!(joint, "{done}"),
+                    Err(reason) => tracing::warn!(joint, "base attitude not captured: {reason}"),
+                }
+                let success = outcome.is_ok();
+                let message = outcome.unwrap_or_else(|reason| reason);
+                r.respond(Trigger::Response { success, message })
+            }
         }
     }
 
@@ -228,6 +245,11 @@ impl Server {
         if changes.is_empty() {
             return Ok(());
         }
+        self.install(candidate).await
+    }
+
+    /// The loop takes a candidate, and then the parameters do.
+    async fn install(&mut self, candidate: Candidate) -> Result<(), String> {
         let not_running = || {
             format!(
                 "the control loop did not take the change within {} s, and nothing was changed; is the machine overloaded?",
@@ -249,6 +271,35 @@ impl Server {
         let changed = self.parameters.commit(candidate);
         self.tell(Vec::new(), changed);
         Ok(())
+    }
+
+    /// Captures the base's attitude: a sentence on what was done, or on why not.
+    async fn capture_base(&mut self) -> Result<String, String> {
+        if self.parameters.base_is_measured() {
+            return Err(
+                "the base's own IMU measures its attitude (base_imu in the joint file); accepted: a joint without one"
+                    .into(),
+            );
+        }
+        match self.parameters.payload_mass() {
+            Some(0.0) => {}
+            told => {
+                let told = told.map_or("not told".into(), |mass| format!("{mass} kg"));
+                return Err(format!(
+                    "payload.mass is {told}; accepted: 0: take the payload off, say so by setting payload.mass to 0.0, and try again"
+                ));
+            }
+        }
+        self.status.gather_gravity();
+        tokio::time::sleep(GATHER).await;
+        let gathered = self.status.end_gravity().unwrap_or_default();
+        let gravity = capture::gravity(&gathered)?;
+        let candidate = self.parameters.on_base(gravity)?;
+        self.install(candidate).await?;
+        let (roll, pitch) = capture::roll_and_pitch(gravity);
+        Ok(format!(
+            "the base is tilted by roll {roll:.2} deg, pitch {pitch:.2} deg until the node ends; to keep it, write base_attitude_deg: {{roll: {roll:.2}, pitch: {pitch:.2}, yaw: 0}} into the joint file"
+        ))
     }
 
     async fn save_gains(&mut self) -> (bool, String) {

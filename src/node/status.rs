@@ -7,7 +7,7 @@ use nalgebra::Vector3;
 
 use super::intake::Refused;
 use crate::aim::{Aimed, Target};
-use crate::geometry::Posture;
+use crate::geometry::{Posture, attitude};
 
 /// The status of one joint; every field may be read at any time.
 #[derive(Debug, Default)]
@@ -45,16 +45,17 @@ pub struct InForce {
 /// What the head's IMU has shown of gravity since it was asked for, and how straight and still the joint was.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct GravitySum {
-    /// Sum of directions, head frame.
+    /// Sum of directions, base frame.
     pub sum: Vector3<f64>,
-    /// How many.
+    /// How many different ones.
     pub count: u32,
     /// Greatest inclination that the motors said meanwhile, rad.
     pub most_bent: f64,
     /// Greatest departure of a direction from the first, rad.
     pub most_apart: f64,
-    /// The first direction.
+    /// The first direction, and the last one in the head frame.
     pub first: Vector3<f64>,
+    pub last: Vector3<f64>,
 }
 
 /// The gain set in force.
@@ -136,15 +137,20 @@ impl Status {
         *locked(&self.gravity) = Some(GravitySum::default());
     }
 
-    /// What has been gathered so far; with `end` the gathering ends.
-    pub fn gravity(&self, end: bool) -> Option<GravitySum> {
-        let mut gravity = locked(&self.gravity);
-        if end { gravity.take() } else { *gravity }
+    /// Ends the gathering: what there is.
+    pub fn end_gravity(&self) -> Option<GravitySum> {
+        locked(&self.gravity).take()
     }
 
-    /// Adds a sample of gravity's direction in the head frame, at an inclination (rad) by the motors, if any are gathered.
-    pub fn add_gravity(&self, gravity: Vector3<f64>, bent: f64) {
-        if let Some(gathered) = &mut *locked(&self.gravity) {
+    /// Adds gravity's direction in the head frame, if it is gathered and new; `motors`: bend and pan that the motors
+    /// say, rad.
+    pub fn add_gravity(&self, head: Vector3<f64>, motors: Posture) {
+        if let Some(gathered) = &mut *locked(&self.gravity)
+            && gathered.last != head
+        {
+            gathered.last = head;
+            let gravity = attitude(motors.z, motors.xy()) * head;
+            let bent = motors.xy().norm();
             if gathered.count == 0 {
                 gathered.first = gravity;
             }

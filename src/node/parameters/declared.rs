@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{Entry, GainKey, Key, LimitKey, MotorKey, Range, Value, quoted};
+use super::{Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, Value, quoted};
 use crate::config::{JointFile, SetpointMessage, TickSource};
 use crate::controller::SetpointKind;
 
@@ -307,5 +307,13 @@ fn numbers(file: &JointFile) -> Vec<Number> {
             what.into(),
         ));
     }
+    list.push((
+        "payload.mass".into(),
+        Key::PayloadMass,
+        Range::closed(NOT_TOLD, HEAVIEST),
+        " kg",
+        "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not told."
+            .into(),
+    ));
     list
 }
