@@ -8,6 +8,7 @@ mod aim;
 mod capture;
 mod diagnostics;
 mod intake;
+pub mod looker;
 mod messages;
 pub mod observer;
 mod parameters;

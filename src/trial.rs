@@ -328,6 +328,63 @@ pub fn push_peak(samples: &[BendSample], at: f64, end: f64) -> Result<f64, Trial
     greatest_departure(samples, bend_at(samples, at)?, at, end)
 }
 
+/// What looking at a point came to.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GazeFigures {
+    /// True angle between optical axis and line of sight, rad: mean over the last half second; root mean square over
+    /// the whole record where the point moves.
+    pub angle: f64,
+    /// The angle that was told to be left over, rad.
+    pub told: f64,
+    /// Time until the angle stayed within [`GAZE_BAND`] of its mean, s.
+    pub arrived: f64,
+    /// Whether the point moved.
+    pub moving: bool,
+}
+
+/// Band of the angle within which a gaze has arrived, rad (1 deg).
+pub const GAZE_BAND: f64 = std::f64::consts::PI / 180.0;
+
+impl GazeFigures {
+    /// Scores (time, angle) samples of looking at a point from `sent` to `end`, s; `told`: what was told to be left over.
+    ///
+    /// # Errors
+    /// An empty record.
+    pub fn score(
+        samples: &[(f64, f64)],
+        told: f64,
+        moving: bool,
+        sent: f64,
+        end: f64,
+    ) -> Result<Self, TrialError> {
+        let within = |from: f64| {
+            let of = samples.iter().filter(move |s| (from..=end).contains(&s.0));
+            of.map(|s| s.1)
+        };
+        let from = if moving { sent } else { end - LAST };
+        let count = within(from).count();
+        if count == 0 {
+            return Err(TrialError::NoSamples { from, to: end });
+        }
+        let count = count as f64;
+        let angle = if moving {
+            (within(from).map(|a| a * a).sum::<f64>() / count).sqrt()
+        } else {
+            within(from).sum::<f64>() / count
+        };
+        let outside = samples.iter().filter(|s| (sent..=end).contains(&s.0));
+        let last = outside
+            .filter(|s| (s.1 - angle).abs() > GAZE_BAND)
+            .next_back();
+        Ok(Self {
+            angle,
+            told,
+            arrived: last.map_or(0.0, |s| s.0 - sent),
+            moving,
+        })
+    }
+}
+
 /// What a swap of gain sets did.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SwapFigures {

@@ -40,7 +40,7 @@ fn verdict_is_good_and_leaves_picture_and_recording() {
     assert_eq!(output.status.code(), Some(0));
     assert!(text.contains("verdict: good"));
     let (pass, fail) = bars(&text);
-    assert_eq!((pass.len(), fail.len()), (8, 0));
+    assert_eq!((pass.len(), fail.len()), (10, 0));
     let svg = std::fs::read_to_string(folder.path().join("demo.svg")).unwrap();
     assert!(svg.starts_with("<svg") && svg.ends_with("</svg>\n") && !svg.contains("<script"));
     // The recording tells the same as the verdict: at the end of the move to 20 deg at 47 deg the joint stands there.

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use futures::StreamExt;
+use futures::stream::{Stream, StreamExt};
 use nalgebra::{UnitQuaternion, Vector3};
 use r2r::geometry_msgs::msg::{Inertia, PoseStamped, Vector3Stamped, WrenchStamped};
 use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
@@ -73,18 +73,93 @@ pub struct Recorded {
     pub setpoints: Vec<SetpointSample>,
 }
 
+/// What a client needs besides its node: a clock, a runtime, and an ear for SIGINT and SIGTERM.
+pub struct Session {
+    clock: Clock,
+    interrupted: Arc<AtomicBool>,
+    runtime: Runtime,
+}
+
+impl Session {
+    /// From here on SIGINT and SIGTERM are taken note of.
+    ///
+    /// # Errors
+    /// The system gives no thread or no signals.
+    pub fn new() -> std::io::Result<Self> {
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .worker_threads(1)
+            .enable_all()
+            .build()?;
+        let interrupted = Arc::new(AtomicBool::new(false));
+        {
+            let _guard = runtime.enter();
+            for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
+                let mut told = signal(kind)?;
+                let interrupted = interrupted.clone();
+                tokio::spawn(async move {
+                    told.recv().await;
+                    interrupted.store(true, Ordering::Release);
+                });
+            }
+        }
+        Ok(Self {
+            clock: Clock::new(),
+            interrupted,
+            runtime,
+        })
+    }
+
+    /// The clock that it records by.
+    pub fn clock(&self) -> &Clock {
+        &self.clock
+    }
+
+    /// Present time on its clock, s.
+    pub fn now(&self) -> f64 {
+        self.clock.now()
+    }
+
+    /// Lets `seconds` pass.
+    ///
+    /// # Errors
+    /// [`ObserverError::Interrupted`].
+    pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
+        let end = self.now() + seconds;
+        loop {
+            if self.interrupted.load(Ordering::Acquire) {
+                return Err(ObserverError::Interrupted);
+            }
+            let left = end - self.now();
+            if left <= 0.0 {
+                return Ok(());
+            }
+            std::thread::sleep(Duration::from_secs_f64(left.min(0.05)));
+        }
+    }
+
+    /// Hands each message of a stream to `take`.
+    pub fn each<T>(
+        &self,
+        stream: impl Stream<Item = T> + Send + 'static,
+        mut take: impl FnMut(T) + Send + 'static,
+    ) {
+        self.runtime.spawn(stream.for_each(move |message| {
+            take(message);
+            std::future::ready(())
+        }));
+    }
+}
+
 /// The client.
 pub struct Observer {
     observed: Observed,
-    clock: Clock,
     desired: Publisher<PoseStamped>,
     payload: Publisher<Inertia>,
     push: Publisher<WrenchStamped>,
     set: Client<SetParameters::Service>,
     recorded: Arc<Mutex<Recorded>>,
-    interrupted: Arc<AtomicBool>,
     // Dropped in this order: no task may outlive the node that feeds it by long.
-    runtime: Runtime,
+    session: Session,
     _spinner: Spinner,
 }
 
@@ -125,24 +200,20 @@ impl Observer {
             .create_client::<SetParameters::Service>(&joint("set_parameters"), services)
             .map_err(graph)?;
 
-        let runtime = tokio::runtime::Builder::new_multi_thread()
-            .worker_threads(1)
-            .enable_all()
-            .build()?;
-        let clock = Clock::new();
+        let session = Session::new()?;
+        let clock = session.clock().clone();
         let recorded = Arc::new(Mutex::new(Recorded::default()));
         let (stamps, record) = (clock.clone(), recorded.clone());
-        runtime.spawn(bends.for_each(move |message| {
+        session.each(bends, move |message| {
             let stamp = &message.header.stamp;
             locked(&record).bends.push(BendSample {
                 time: stamps.time_of(stamp.sec, stamp.nanosec),
                 bend: Bend::new(message.vector.x, message.vector.y),
             });
-            std::future::ready(())
-        }));
-        let (stamps, record) = (clock.clone(), recorded.clone());
+        });
+        let (stamps, record) = (clock, recorded.clone());
         let motors = observed.motor_names.clone();
-        runtime.spawn(setpoints.for_each(move |message| {
+        session.each(setpoints, move |message| {
             let of = |motor| {
                 let place = message.name.iter().position(|name| name == motor)?;
                 let values = if message.position.is_empty() {
@@ -161,29 +232,14 @@ impl Observer {
                     setpoints,
                 });
             }
-            std::future::ready(())
-        }));
-        let interrupted = Arc::new(AtomicBool::new(false));
-        {
-            let _guard = runtime.enter();
-            for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
-                let mut told = signal(kind)?;
-                let interrupted = interrupted.clone();
-                tokio::spawn(async move {
-                    told.recv().await;
-                    interrupted.store(true, Ordering::Release);
-                });
-            }
-        }
+        });
         Ok(Self {
             desired,
             payload,
             push,
             set,
             recorded,
-            interrupted,
-            clock,
-            runtime,
+            session,
             _spinner: Spinner::new(node)?,
             observed,
         })
@@ -191,7 +247,7 @@ impl Observer {
 
     /// Present time on the observer's clock, s.
     pub fn now(&self) -> f64 {
-        self.clock.now()
+        self.session.now()
     }
 
     /// What is still missing before joint and simulated joint can be observed, if anything.
@@ -218,17 +274,7 @@ impl Observer {
     /// # Errors
     /// [`ObserverError::Interrupted`].
     pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
-        let end = self.now() + seconds;
-        loop {
-            if self.interrupted.load(Ordering::Acquire) {
-                return Err(ObserverError::Interrupted);
-            }
-            let left = end - self.now();
-            if left <= 0.0 {
-                return Ok(());
-            }
-            std::thread::sleep(Duration::from_secs_f64(left.min(0.05)));
-        }
+        self.session.wait(seconds)
     }
 
     /// Commands a bend; when it was sent, s.
@@ -242,7 +288,7 @@ impl Observer {
             .frame_id
             .clone_from(&self.observed.base_frame);
         let sent = self.now();
-        message.header.stamp = time(self.clock.stamp_of(sent));
+        message.header.stamp = time(self.session.clock.stamp_of(sent));
         let q = UnitQuaternion::from_rotation_matrix(&rotation(bend));
         let o = &mut message.pose.orientation;
         (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
@@ -317,7 +363,8 @@ impl Observer {
 
     /// The outcome, or none when patience is at its end.
     fn block_on<F: Future>(&self, future: F) -> Option<F::Output> {
-        self.runtime
+        self.session
+            .runtime
             .block_on(async { tokio::time::timeout(PATIENCE, future).await })
             .ok()
     }

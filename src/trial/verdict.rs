@@ -1,6 +1,6 @@
 //! Figures against bars: what passes, what does not, and by how much.
 
-use super::{MoveFigures, PayloadFigures, PushFigures, SetpointPeak, SwapFigures};
+use super::{GazeFigures, MoveFigures, PayloadFigures, PushFigures, SetpointPeak, SwapFigures};
 
 const DEG: f64 = std::f64::consts::PI / 180.0;
 
@@ -27,6 +27,10 @@ pub struct Bars {
     pub setpoint_share: f64,
     /// Bend moved in the 5 s after a swap at rest, rad.
     pub swap_moved: f64,
+    /// Departure of the optical axis from a point looked at, beyond what was told to be left over, rad.
+    pub gaze: f64,
+    /// Angle between optical axis and a moving point, rad rms.
+    pub gaze_moving: f64,
 }
 
 impl Default for Bars {
@@ -43,6 +47,8 @@ impl Default for Bars {
             push_rest: 0.1 * DEG,
             setpoint_share: 0.999,
             swap_moved: 0.1 * DEG,
+            gaze: 0.5 * DEG,
+            gaze_moving: 1.0 * DEG,
         }
     }
 }
@@ -229,6 +235,27 @@ impl Verdict {
             swaps
                 .iter()
                 .map(|(at, s)| (at.as_str(), s.moved, bars.swap_moved)),
+        );
+        self
+    }
+
+    /// Judges points looked at.
+    pub fn gazes(mut self, bars: &Bars, gazes: &[(String, GazeFigures)]) -> Self {
+        let each = |moving: bool| {
+            let of = gazes.iter().filter(move |(_, g)| g.moving == moving);
+            of.map(|(at, g)| (at.as_str(), g))
+        };
+        self.judge(
+            "gaze: axis to point, beyond what was told",
+            Unit::Angle,
+            bars.gaze,
+            each(false).map(|(at, g)| (at, (g.angle - g.told).abs(), bars.gaze)),
+        );
+        self.judge(
+            "gaze: axis to a moving point, rms",
+            Unit::Angle,
+            bars.gaze_moving,
+            each(true).map(|(at, g)| (at, g.angle, bars.gaze_moving)),
         );
         self
     }

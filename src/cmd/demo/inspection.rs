@@ -7,6 +7,7 @@ use nalgebra::Vector3;
 
 use super::Args;
 use super::children::Process;
+use super::gaze::GazeAct;
 use super::picture::Story;
 use crate::cmd::CmdError;
 use crate::cmd::simulate;
@@ -16,8 +17,8 @@ use crate::geometry::{Bend, DIRECTION_FLOOR, bend_from, direction, inclination};
 use crate::node::observer::{Observed, Observer, ObserverError};
 use crate::report::{Align, Mark, Table};
 use crate::trial::{
-    Bars, MoveFigures, PayloadFigures, PushFigures, SWAP_WATCH, SetpointPeak, SwapFigures,
-    TrialError, Verdict, push_peak,
+    Bars, GazeFigures, MoveFigures, PayloadFigures, PushFigures, SWAP_WATCH, SetpointPeak,
+    SwapFigures, TrialError, Verdict, push_peak,
 };
 
 /// What the head plate carries: a name, mass, kg, height of its centre above the beam's end, m, and the gain set for it.
@@ -83,13 +84,13 @@ const PUSH_WATCH: f64 = 4.0;
 const PUSH: f64 = 4.0;
 const PUSH_DURATION: f64 = 0.15;
 /// How long the processes may take to find each other, s.
-const START: f64 = 20.0;
+pub(super) const START: f64 = 20.0;
 /// Time for messages on their way, s.
 const MARGIN: f64 = 0.06;
 
 /// Why the demo ended early.
 #[derive(Debug, thiserror::Error)]
-enum Failure {
+pub(super) enum Failure {
     #[error(transparent)]
     Graph(#[from] ObserverError),
     #[error("the record cannot be scored: {0}")]
@@ -129,6 +130,7 @@ struct Inspection<'a> {
     pushes: Vec<(String, PushFigures)>,
     swaps: Vec<(String, SwapFigures)>,
     peaks: Vec<(String, SetpointPeak)>,
+    gazes: Vec<(String, GazeFigures)>,
 }
 
 /// Runs the demo and prints its verdict.
@@ -156,11 +158,17 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     kept.map_err(|e| {
         CmdError::Failed(format!("{} cannot be written: {e}", args.output.display()))
     })?;
+    // Their time is the next act's.
+    inspection.processes.clear();
+    if !args.feedback_off {
+        let act = gaze(args);
+        inspection.gazes = act.map_err(|e| failed(&e))?;
+    }
     let verdict = inspection.verdict();
-    drop(inspection);
     println!(
-        "picture and recording: {}, {}",
+        "pictures and recording: {}, {}, {}",
         args.output.join("demo.svg").display(),
+        args.output.join("demo-gaze.svg").display(),
         args.output.join("demo.csv").display()
     );
     if verdict.good() {
@@ -172,6 +180,16 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
             verdict.bars.len()
         )))
     }
+}
+
+/// The gaze act; its figures.
+fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
+    let mut act = GazeAct::start(&args.output)?;
+    act.look(args.quick)?;
+    let picture = args.output.join("demo-gaze.svg");
+    std::fs::write(&picture, act.picture().svg())
+        .map_err(|e| Failure::Other(format!("{} cannot be written: {e}", picture.display())))?;
+    Ok(act.figures.clone())
 }
 
 /// What joint and simulated joint must have in common for the demo.
@@ -206,7 +224,7 @@ fn fit(joint: &JointFile, simulated: &SimulatedFile) -> Result<(), CmdError> {
     Ok(())
 }
 
-fn full_name(namespace: &str, name: &str) -> String {
+pub(super) fn full_name(namespace: &str, name: &str) -> String {
     format!("{}/{name}", namespace.trim_end_matches('/'))
 }
 
@@ -253,6 +271,7 @@ fn start<'a>(
         pushes: Vec::new(),
         swaps: Vec::new(),
         peaks: Vec::new(),
+        gazes: Vec::new(),
     };
     let begin = inspection.observer.now();
     while let Some(missing) = inspection.observer.missing() {
@@ -515,6 +534,9 @@ impl Inspection<'_> {
             .setpoints(&bars, &self.peaks);
         if !self.quick {
             verdict = verdict.swaps(&bars, &self.swaps);
+        }
+        if !self.gazes.is_empty() {
+            verdict = verdict.gazes(&bars, &self.gazes);
         }
         let mut table = Table::new(&[
             ("verdict", "", Align::Left),

@@ -1,0 +1,351 @@
+//! The gaze act: the neck on a pan motor looks at things in the glasshouse.
+
+use std::ffi::OsString;
+use std::path::Path;
+
+use nalgebra::Vector3;
+
+use super::children::Process;
+use super::inspection::{Failure, START, full_name};
+use crate::config::{JointFile, SimulatedFile};
+use crate::gaze::Camera;
+use crate::node::looker::{Looked, Looker, TargetWords};
+use crate::report::{Align, Band, Figure, Mark, Panel, Series, Stroke, Table};
+use crate::trial::{GazeFigures, LAST};
+
+const JOINT: &str = concat!(
+    env!("CARGO_MANIFEST_DIR"),
+    "/config/glasshouse-neck-pan.yaml"
+);
+const SIMULATED: &str = concat!(
+    env!("CARGO_MANIFEST_DIR"),
+    "/config/glasshouse-neck-pan-simulated.yaml"
+);
+/// Both nodes of this act: the first act's names are free again only when the graph has forgotten them.
+const NAMESPACE: &str = "/gaze";
+
+/// The camera head: kg, and height of its centre, m. Invented numbers, as all in this file.
+const PAYLOAD: (f64, f64) = (0.210, 0.050);
+
+/// Something to look at, where it is in the base frame: distance from a point at the height of the head, m, azimuth and
+/// elevation, deg.
+struct Thing {
+    name: &'static str,
+    distance: f64,
+    azimuth: f64,
+    elevation: f64,
+}
+
+const HEAD_HEIGHT: f64 = 0.15;
+
+const THINGS: [Thing; 8] = [
+    thing("seed tray", 0.4, 20.0, -30.0),
+    thing("fern frond", 0.4, -75.0, -18.0),
+    thing("orchid", 1.5, 60.0, 22.0),
+    thing("pond", 1.5, -140.0, -16.0),
+    thing("label", 0.4, 110.0, 16.0),
+    thing("vent", 2.5, 150.0, 30.0),
+    // Beyond the inclination limit: as near as can be.
+    thing("roof window", 2.0, 30.0, 75.0),
+    // Behind the camera wherever it turns.
+    thing("own base", HEAD_HEIGHT, 0.0, -90.0),
+];
+
+const fn thing(name: &'static str, distance: f64, azimuth: f64, elevation: f64) -> Thing {
+    Thing {
+        name,
+        distance,
+        azimuth,
+        elevation,
+    }
+}
+
+impl Thing {
+    fn place(&self) -> Vector3<f64> {
+        let (azimuth, elevation) = (self.azimuth.to_radians(), self.elevation.to_radians());
+        let level = self.distance * elevation.cos();
+        Vector3::new(
+            level * azimuth.cos(),
+            level * azimuth.sin(),
+            HEAD_HEIGHT + self.distance * elevation.sin(),
+        )
+    }
+}
+
+/// The butterfly: circles of 0.15 m at 1 m, below the head's height, in 6 s each, told 30 times a second.
+const CIRCLE: (f64, f64, f64) = (0.15, 1.0, 6.0);
+const STREAM_RATE: f64 = 30.0;
+/// How long it is followed, and from when the figure counts: by then it is known how it flies, s.
+const FOLLOWED: f64 = 12.0;
+const COUNTED: f64 = 4.0;
+
+/// How long each thing is looked at, s.
+const DWELL: f64 = 2.5;
+/// Things in the short demo.
+const QUICK: [usize; 3] = [0, 2, 6];
+/// Bend from which the bar holds for what is reached, rad (5 deg).
+const COUNTS_FROM: f64 = 0.0873;
+
+/// Angle between the true optical axis and the true line of sight, over time.
+fn angles(
+    looked: &Looked,
+    camera: &Camera,
+    point: impl Fn(f64) -> Vector3<f64>,
+) -> Vec<(f64, f64)> {
+    let angle = |h: &crate::node::looker::HeadSample| {
+        let eye = h.place + h.attitude * camera.position;
+        let axis = h.attitude * camera.axis;
+        (h.time, axis.angle(&(point(h.time) - eye)))
+    };
+    looked.heads.iter().map(angle).collect()
+}
+
+/// The act, and what it found.
+pub struct GazeAct {
+    looker: Looker,
+    camera: Camera,
+    processes: Vec<Process>,
+    /// Where each look began and ended, its name, and the angle over time.
+    looks: Vec<(f64, f64, String, Vec<(f64, f64)>)>,
+    /// For the verdict.
+    pub figures: Vec<(String, GazeFigures)>,
+}
+
+impl GazeAct {
+    /// Starts the processes of the act and waits until they have found each other.
+    ///
+    /// # Errors
+    /// A file that is not accepted, a graph that cannot be used, a process that ends.
+    pub fn start(output: &Path) -> Result<Self, Failure> {
+        let other = |e: &dyn std::fmt::Display| Failure::Other(e.to_string());
+        let joint = JointFile::load(JOINT).map_err(|e| other(&e))?;
+        let simulated = SimulatedFile::load(SIMULATED).map_err(|e| other(&e))?;
+        let camera = joint.gazer.as_ref().map(|gazer| *gazer.camera());
+        let camera = camera.ok_or_else(|| Failure::Other(format!("{JOINT} has no camera")))?;
+        let looker = Looker::new(
+            &full_name(NAMESPACE, &joint.name),
+            &full_name(NAMESPACE, &simulated.name),
+            &joint.frames.base,
+            joint.pan_name.as_deref(),
+        );
+        let looker = looker.map_err(|e| other(&e))?;
+        let into = ["--ros-args", "-r", "__ns:=/gaze"].map(OsString::from);
+        let words = |command: &str, file: &str| {
+            let own = [OsString::from(command), file.into()];
+            own.into_iter().chain(into.clone()).collect::<Vec<_>>()
+        };
+        let log = |name: &str| output.join(name);
+        let world = Process::start(
+            "the simulated joint of the gaze act",
+            words("simulate", SIMULATED),
+            &log("demo-gaze-simulated-joint.log"),
+        );
+        let node = Process::start(
+            "the node of the gaze act",
+            words("run", JOINT),
+            &log("demo-gaze-node.log"),
+        );
+        let mut act = Self {
+            looker,
+            camera,
+            // The node first when they end: it brings the joint to rest.
+            processes: vec![
+                node.map_err(Failure::Other)?,
+                world.map_err(Failure::Other)?,
+            ],
+            looks: Vec::new(),
+            figures: Vec::new(),
+        };
+        let begin = act.looker.now();
+        while let Some(missing) = act.looker.missing() {
+            act.wait(0.05)?;
+            if act.looker.now() - begin > START {
+                return Err(Failure::Other(format!(
+                    "after {START} s on the graph {missing}; {} tells more",
+                    log("demo-gaze-node.log").display()
+                )));
+            }
+        }
+        act.looker.set_payload(PAYLOAD.0, PAYLOAD.1)?;
+        act.wait(1.5)?;
+        Ok(act)
+    }
+
+    fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
+        for process in &mut self.processes {
+            process.check().map_err(Failure::Other)?;
+        }
+        Ok(self.looker.wait(seconds)?)
+    }
+
+    /// Looks at everything and prints what came of it.
+    ///
+    /// # Errors
+    /// A graph that fails, a process that ends.
+    pub fn look(&mut self, quick: bool) -> Result<(), Failure> {
+        println!(
+            "\nThe neck on a pan motor looks at things: camera head, {:.0} g; camera {:.0} mm off the beam's axis. The angle is the true\n\
+             one between the camera's optical axis and the line from the camera to the thing, its mean over the last {LAST} s.\n",
+            PAYLOAD.0 * 1e3,
+            self.camera.position.xy().norm() * 1e3
+        );
+        let mut table = Table::new(&[
+            ("thing", "", Align::Left),
+            ("x", "m", Align::Right),
+            ("y", "m", Align::Right),
+            ("z", "m", Align::Right),
+            ("told", "", Align::Left),
+            ("left over", "deg", Align::Right),
+            ("bend", "deg", Align::Right),
+            ("pan", "deg", Align::Right),
+            ("true angle", "deg", Align::Right),
+            ("there after", "s", Align::Right),
+        ]);
+        for (i, thing) in THINGS.iter().enumerate() {
+            if quick && !QUICK.contains(&i) {
+                continue;
+            }
+            let place = thing.place();
+            let (figures, words) = self.look_at(thing.name, place)?;
+            table.row([
+                thing.name.into(),
+                format!("{:.2}", place.x),
+                format!("{:.2}", place.y),
+                format!("{:.2}", place.z),
+                words.outcome.clone(),
+                format!("{:.2}", words.left_over.to_degrees()),
+                format!("{:.1}", words.bend.to_degrees()),
+                format!("{:.1}", words.pan.to_degrees()),
+                format!("{:.2}", figures.angle.to_degrees()),
+                format!("{:.2}", figures.arrived),
+            ]);
+            // A thing right ahead asks no bend, and shows nothing of the beam.
+            if words.outcome != "reached" || words.bend >= COUNTS_FROM {
+                self.figures.push((thing.name.into(), figures));
+            }
+        }
+        print!("{table}");
+        self.follow()
+    }
+
+    fn look_at(
+        &mut self,
+        name: &str,
+        place: Vector3<f64>,
+    ) -> Result<(GazeFigures, TargetWords), Failure> {
+        let before = self
+            .looker
+            .recorded(|r| r.target.as_ref().map(|t| t.command));
+        let sent = self.looker.look_at(place)?;
+        self.wait(DWELL)?;
+        let end = self.looker.now();
+        let camera = self.camera;
+        let (angles, words) = self
+            .looker
+            .recorded(|r| (angles(r, &camera, |_| place), r.target.clone()));
+        let words = words.filter(|w| Some(w.command) != before);
+        let words = words.ok_or_else(|| {
+            Failure::Other(format!(
+                "the node does not tell what it does about the {name}"
+            ))
+        })?;
+        let figures = GazeFigures::score(&angles, words.left_over, false, sent, end)?;
+        let within = angles.into_iter().filter(|a| (sent..=end).contains(&a.0));
+        self.looks.push((sent, end, name.into(), within.collect()));
+        Ok((figures, words))
+    }
+
+    /// Follows the butterfly.
+    fn follow(&mut self) -> Result<(), Failure> {
+        let (radius, distance, turn) = CIRCLE;
+        let begin = self.looker.now();
+        let place = move |time: f64| {
+            let phase = std::f64::consts::TAU * (time - begin) / turn;
+            let (sine, cosine) = phase.sin_cos();
+            Vector3::new(
+                distance,
+                radius * sine,
+                HEAD_HEIGHT - 0.25 + radius * cosine,
+            )
+        };
+        let mut next = begin;
+        while self.looker.now() < begin + FOLLOWED {
+            self.looker.look_at(place(self.looker.now()))?;
+            next += 1.0 / STREAM_RATE;
+            let left = next - self.looker.now();
+            self.wait(left.max(0.0))?;
+        }
+        let end = self.looker.now();
+        let camera = self.camera;
+        let angles = self.looker.recorded(|r| angles(r, &camera, place));
+        let figures = GazeFigures::score(&angles, 0.0, true, begin + COUNTED, end)?;
+        let counted = angles
+            .iter()
+            .filter(|a| (begin + COUNTED..=end).contains(&a.0));
+        let peak = counted.map(|a| a.1).fold(0.0, f64::max);
+        println!(
+            "\nbutterfly on circles of {radius} m at {distance} m, one in {turn:.0} s, told {STREAM_RATE:.0} times a second: true angle {:.2} deg rms, {:.2} deg at most \
+             (from {COUNTED:.0} s on)",
+            figures.angle.to_degrees(),
+            peak.to_degrees()
+        );
+        let within = angles.into_iter().filter(|a| (begin..=end).contains(&a.0));
+        self.looks
+            .push((begin, end, "butterfly".into(), within.collect()));
+        self.figures.push(("butterfly".into(), figures));
+        Ok(())
+    }
+
+    /// The angles and the pan over time.
+    pub fn picture(&self) -> Figure {
+        let start = self.looks.first().map_or(0.0, |l| l.0);
+        let end = self.looks.last().map_or(start, |l| l.1);
+        let mut points = Vec::new();
+        for look in &self.looks {
+            points.extend(look.3.iter().map(|a| (a.0 - start, a.1.to_degrees())));
+            points.push((look.1 - start, f64::NAN));
+        }
+        let (pans, bends) = self.looker.recorded(|r| {
+            let within = |time: f64| (start..=end).contains(&time);
+            let pans = r.pans.iter().filter(|p| within(p.0));
+            let pans: Vec<_> = pans.map(|p| (p.0 - start, p.1.to_degrees())).collect();
+            let heads = r.heads.iter().filter(|h| within(h.time));
+            let lean = |h: &crate::node::looker::HeadSample| {
+                let normal = h.attitude * Vector3::z();
+                (h.time - start, normal.angle(&Vector3::z()).to_degrees())
+            };
+            (pans, heads.map(lean).collect::<Vec<_>>())
+        });
+        let panel = |label: &str, points| Panel {
+            label: label.into(),
+            height: 1.0,
+            range: None,
+            ticks: None,
+            series: vec![Series {
+                name: "true".into(),
+                stroke: Stroke::TRUE,
+                points,
+            }],
+        };
+        Figure {
+            title: "The glasshouse guide's neck looks at things".into(),
+            time_label: "time, s".into(),
+            span: (0.0, end - start),
+            panels: vec![
+                panel("optical axis to line of sight, deg", points),
+                panel("inclination, deg", bends),
+                panel("pan, deg", pans),
+            ],
+            bands: self
+                .looks
+                .iter()
+                .map(|l| Band {
+                    from: l.0 - start,
+                    to: l.1 - start,
+                    label: l.2.clone(),
+                })
+                .collect(),
+            marks: Vec::<Mark>::new(),
+        }
+    }
+}
