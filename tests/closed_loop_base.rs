@@ -31,30 +31,15 @@ fn swing(axis: Vector3<f64>) -> BaseMotion {
     })
 }
 
-/// What the loop knows of its base.
-#[derive(Clone, Copy, Debug)]
-enum Knows {
-    BaseImu,
-    /// The configuration says that it is level.
-    LevelBase,
-    /// It does not ask: the encoders alone.
-    MotorsOnly,
-}
-
 /// Worst rms and peak over poses of 20 deg in four directions on a swinging base, two periods each.
 fn on_a_swinging_base(
-    knows: Knows,
+    neck: &Neck,
+    gain_set: &str,
     payload: usize,
     axis: Vector3<f64>,
     pan_deg: f64,
 ) -> (f64, f64) {
-    let mut neck = Neck::pan();
-    match knows {
-        Knows::BaseImu => {}
-        Knows::LevelBase => neck.file.joint.base_from_imu = None,
-        Knows::MotorsOnly => neck.file.feedback = Feedback::Motors,
-    }
-    let mut closed = neck.ready("any-payload", payload);
+    let mut closed = neck.ready(gain_set, payload);
     closed.plant.set_base(swing(axis)).expect("a sound swing");
     // The swing grows over its first period.
     closed.run(5.0);
@@ -72,24 +57,33 @@ fn on_a_swinging_base(
 
 #[test]
 fn a_pose_is_held_on_a_swinging_base() {
+    let knows = Neck::pan();
+    let mut velocity = knows.clone();
+    velocity.file.gain_sets = Neck::velocity().file.gain_sets;
+    // Without a base IMU the configuration says that the base is level.
+    let mut level = knows.clone();
+    level.file.joint.base_from_imu = None;
+    let mut motors = knows.clone();
+    motors.file.feedback = Feedback::Motors;
     for (name, axis, pan) in [("y", Vector3::y(), 0.0), ("x", Vector3::x(), 60.0)] {
         for payload in 0..PAYLOADS.len() {
-            let figures = |knows| on_a_swinging_base(knows, payload, axis, pan);
-            let told = |knows, (rms, peak): (f64, f64)| {
+            let figures = |what: &str, neck: &Neck, gain_set: &str| {
+                let (rms, peak) = on_a_swinging_base(neck, gain_set, payload, axis, pan);
                 println!(
-                    "swing about {name}, pan {pan}, payload {payload}, {knows:?}: rms {rms:.2}, peak {peak:.2} deg"
+                    "swing about {name}, pan {pan}, payload {payload}, {what}: rms {rms:.2}, peak {peak:.2} deg"
                 );
+                (rms, peak)
             };
-            let (rms, peak) = figures(Knows::BaseImu);
-            told(Knows::BaseImu, (rms, peak));
+            let (rms, peak) = figures("base IMU", &knows, "any-payload");
             assert!(peak < HELD, "payload {payload}: {peak}");
             if payload == 0 || payload == HEAVIEST {
-                let level = figures(Knows::LevelBase);
-                told(Knows::LevelBase, level);
-                let motors = figures(Knows::MotorsOnly);
-                told(Knows::MotorsOnly, motors);
+                let (_, peak) = figures("base IMU, velocity setpoints", &velocity, "velocity");
+                assert!(peak < HELD, "payload {payload}: {peak}");
                 // What the base's IMU is worth.
-                assert!(level.0 > 3.0 * rms && motors.0 > 3.0 * rms, "{payload}");
+                for (what, neck) in [("taken for level", &level), ("encoders alone", &motors)] {
+                    let (without, _) = figures(what, neck, "any-payload");
+                    assert!(without > 3.0 * rms, "payload {payload}, {what}: {without}");
+                }
             }
         }
     }
