@@ -100,13 +100,13 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     )?;
     writeln!(
         text,
-        "\n  {:<20} {:<22} {:>6} {:>11} {:>9} {:>10}",
-        "gain set", "structure", "order", "bend speed", "reach", "delay"
+        "\n  {:<20} {:<22} {:>6} {:>11} {:>9} {:>10} {:>8}",
+        "gain set", "structure", "order", "bend speed", "reach", "delay", "lag"
     )?;
     writeln!(
         text,
-        "  {:<20} {:<22} {:>6} {:>11} {:>9} {:>10}",
-        "", "", "", "deg/s", "deg", "ms"
+        "  {:<20} {:<22} {:>6} {:>11} {:>9} {:>10} {:>8}",
+        "", "", "", "deg/s", "deg", "ms", "ms"
     )?;
     for (i, set) in file.gain_sets.iter().enumerate() {
         let law = file.law(i)?;
@@ -122,19 +122,56 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
         };
         writeln!(
             text,
-            "{mark} {:<20} {structure:<22} {orders:>6} {:>11.1} {:>9.1} {:>10.1}",
+            "{mark} {:<20} {structure:<22} {orders:>6} {:>11.1} {:>9.1} {:>10.1} {:>8.0}",
             set.name,
             law.reference_speeds().0.to_degrees(),
             reach(file, &law, set.gains.model.gain),
-            law.delay_allowed() * 1e3
+            law.delay_allowed() * 1e3,
+            law.lag() * 1e3
         )?;
     }
     writeln!(
         text,
         "*: at start; bend speed: greatest of the reference; reach: inclination, up to the limit, that\n\
-         the motors' travel allows in all directions; delay: greatest dead time of what is measured"
+         the motors' travel allows in all directions; delay: greatest dead time of what is measured; lag: by how\n\
+         much the joint is behind a steadily moving target that is not led"
     )?;
+    looks(&mut text, file)?;
     Ok(text)
+}
+
+/// What the joint looks with and stands on.
+fn looks(text: &mut String, file: &JointFile) -> std::fmt::Result {
+    if let (Some(name), Some(pan)) = (&file.pan_name, &file.joint.pan) {
+        writeln!(
+            text,
+            "\npan motor {name}: {:.1} to {:.1} deg, {:.1} deg/s",
+            pan.low.to_degrees(),
+            pan.high.to_degrees(),
+            pan.speed.to_degrees()
+        )?;
+    }
+    match &file.gazer {
+        None => writeln!(text, "\nno camera: gaze points are refused")?,
+        Some(gazer) => {
+            let place = gazer.camera().position * 1e3;
+            let (low, high) = gazer.azimuth_range();
+            writeln!(
+                text,
+                "\ncamera at {:.0}, {:.0}, {:.0} mm on the head plate: looks to azimuths of {:.1} to {:.1} deg",
+                place.x,
+                place.y,
+                place.z,
+                low.to_degrees(),
+                high.to_degrees()
+            )?;
+        }
+    }
+    let base = match file.joint.base_from_imu {
+        Some(_) => "measured by its own IMU",
+        None => "as base_attitude_deg says, or captured",
+    };
+    writeln!(text, "attitude of the base: {base}")
 }
 
 /// Motor angles of greatest size at the inclination limit, over all directions, rad.

@@ -79,8 +79,9 @@ const STREAM_RATE: f64 = 30.0;
 const FOLLOWED: f64 = 12.0;
 const COUNTED: f64 = 4.0;
 
-/// How long each thing is looked at, s.
-const DWELL: f64 = 2.5;
+/// How long each thing is looked at before it is judged, s: at least, and at most where it is not held sooner.
+const DWELL: f64 = 2.0;
+const LONGEST_DWELL: f64 = 6.0;
 /// Things in the short demo.
 const QUICK: [usize; 3] = [0, 2, 6];
 /// Bend from which the bar holds for what is reached, rad (5 deg).
@@ -238,6 +239,11 @@ impl GazeAct {
             .recorded(|r| r.target.as_ref().map(|t| t.command));
         let sent = self.looker.look_at(place)?;
         self.wait(DWELL)?;
+        // The pan's long way round, past its other limit, takes longer.
+        while !self.looker.recorded(|r| r.settled) && self.looker.now() < sent + LONGEST_DWELL {
+            self.wait(0.1)?;
+        }
+        self.wait(LAST)?;
         let end = self.looker.now();
         let camera = self.camera;
         let (angles, words) = self
