@@ -374,6 +374,11 @@ impl Handle {
         self.shared.holds.fetch_add(1, Ordering::AcqRel) + 1
     }
 
+    /// How many requests to hold there were so far.
+    pub fn holds(&self) -> u64 {
+        self.shared.holds.load(Ordering::Acquire)
+    }
+
     /// Whether a tick has seen the request to hold `number`.
     pub fn hold_seen(&self, number: u64) -> bool {
         self.shared.holds_seen.load(Ordering::Acquire) >= number

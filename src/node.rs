@@ -318,6 +318,7 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         speeds: program.law.reference_speeds(),
         status: status.clone(),
         tree: tree.clone(),
+        handle: link.handle.clone(),
         out: aimed,
     };
     tell_view(&name, &file);

@@ -4,6 +4,7 @@
 //! It runs beside the intake, which never waits for it: looking for the best posture of a point that cannot be
 //! reached takes milliseconds.
 
+use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -19,12 +20,15 @@ use crate::aim::{Aim, Target};
 use crate::config::Frames;
 use crate::frames::{At, LookupError, Tree};
 use crate::geometry::Posture;
+use crate::link::Handle;
 use crate::rt::Clock;
 use crate::tick::Desired;
-use crate::track::{Motion, Track};
+use crate::track::{LONGEST_GAP, Motion, Track};
 
 /// How long a target waits for a transform of its time, which comes after it when both come from one sensor, s.
 const PATIENCE: f64 = 0.5;
+/// Most targets that wait for transforms: a stream of 100 Hz in a frame whose transforms come late.
+const MOST_WAITING: usize = 64;
 /// Age of the newest transform beyond which a target without a stamp is refused, s: whoever tells it has gone.
 const STALE: f64 = 1.0;
 /// Least time between two looks at a moving frame, s: more often than a head can follow.
@@ -115,6 +119,8 @@ pub struct Aimer {
     pub status: Arc<Status>,
     /// The transforms known.
     pub tree: SharedTree,
+    /// Knows the requests to hold.
+    pub handle: Handle,
     /// To the intake.
     pub out: watch::Sender<Option<Desired>>,
 }
@@ -128,7 +134,17 @@ struct Followed {
     topic: &'static str,
     /// Stamp of the transform used last.
     stamp: f64,
+    /// From when on it is followed: the next of a stream comes before that.
+    from: f64,
     pace: f64,
+}
+
+/// A command whose transform has not come yet.
+struct Waiting {
+    command: Command,
+    until: f64,
+    /// Requests to hold that had been made when it came.
+    holds: u64,
 }
 
 /// A target found in the base frame.
@@ -144,8 +160,10 @@ struct Aiming {
     aimer: Aimer,
     track: Track,
     followed: Option<Followed>,
-    /// A command whose transform has not come yet, and until when it waits.
-    waiting: Option<(Command, f64)>,
+    /// Oldest first, at most [`MOST_WAITING`].
+    waiting: VecDeque<Waiting>,
+    /// When a command was taken last.
+    taken: f64,
     /// When a moving frame may be looked at again, if one is followed and has been looked at just now.
     again: Option<f64>,
     command: u64,
@@ -161,7 +179,8 @@ impl Aimer {
             aimer: self,
             track: Track::new(),
             followed: None,
-            waiting: None,
+            waiting: VecDeque::new(),
+            taken: f64::NEG_INFINITY,
             again: None,
             command: 0,
             sequence: 0,
@@ -194,10 +213,12 @@ impl Aiming {
 
     /// Time until something is due, s.
     fn next_time(&self) -> Option<f64> {
-        let waiting = self.waiting.as_ref().map(|(_, until)| *until);
+        let now = self.now();
+        // The head's own transforms come unannounced.
+        let waiting = self.waiting.front().map(|w| w.until.min(now + OFTEN));
         let due = [waiting, self.again].into_iter().flatten();
         let due = due.reduce(f64::min)?;
-        Some((due - self.now()).max(0.0))
+        Some((due - now).max(0.0))
     }
 
     fn take(&mut self, asked: Asked) {
@@ -206,7 +227,7 @@ impl Aiming {
                 "desired_pose",
                 read_pose(&m).map(|q| Command {
                     target: Target::Pose(q),
-                    frame: m.header.frame_id,
+                    frame: bare(m.header.frame_id),
                     stamp: m.header.stamp,
                     topic: "desired_pose",
                     pace: Pace::default(),
@@ -217,7 +238,7 @@ impl Aiming {
                 "gaze_point",
                 read_point(&m).map(|p| Command {
                     target: Target::Point(p),
-                    frame: m.header.frame_id,
+                    frame: bare(m.header.frame_id),
                     stamp: m.header.stamp,
                     topic: "gaze_point",
                     pace: Pace::default(),
@@ -267,18 +288,22 @@ impl Aiming {
             self.refuse(command.topic, &refusal, command.answer);
             return;
         }
+        // Those before it first.
+        self.wait_on();
         match self.locate(&command) {
-            Ok(located) => self.accept(command, &located),
-            Err(Lookup::Later) => {
+            Ok(located) => {
+                self.overtaken(self.waiting.len());
+                self.accept(command, &located);
+            }
+            Err(Lookup::Later(_)) => {
+                self.overtaken((self.waiting.len() + 1).saturating_sub(MOST_WAITING));
                 let until = self.now() + PATIENCE;
-                // A newer target takes the place of one that waits.
-                if let Some((old, _)) = self.waiting.replace((command, until)) {
-                    let refusal = Refusal {
-                        reason: "overtaken",
-                        sentence: "a newer target came while it waited for its transform".into(),
-                    };
-                    self.refuse(old.topic, &refusal, old.answer);
-                }
+                let holds = self.aimer.handle.holds();
+                self.waiting.push_back(Waiting {
+                    command,
+                    until,
+                    holds,
+                });
             }
             Err(Lookup::Never(refusal)) => self.refuse(command.topic, &refusal, command.answer),
         }
@@ -286,24 +311,56 @@ impl Aiming {
 
     /// Goes on with what waits and with what moves.
     fn go_on(&mut self) {
-        if let Some((command, until)) = self.waiting.take() {
-            match self.locate(&command) {
-                Ok(located) => self.accept(command, &located),
-                Err(Lookup::Later) if self.now() < until => self.waiting = Some((command, until)),
-                Err(Lookup::Later) => {
-                    let refusal = match self.find(&command) {
-                        Err(error) => refused(&error, &self.aimer.frames.base),
-                        // It came this very moment.
-                        Ok(_) => return self.command(command),
-                    };
-                    self.refuse(command.topic, &refusal, command.answer);
+        self.wait_on();
+        self.follow();
+    }
+
+    /// Takes what has waited long enough, in the order in which it came.
+    fn wait_on(&mut self) {
+        let mut place = 0;
+        while let Some(waiting) = self.waiting.get(place) {
+            let found = if waiting.holds == self.aimer.handle.holds() {
+                self.locate(&waiting.command)
+            } else {
+                // A hold is for what was asked before it.
+                Err(Lookup::Never(Refusal {
+                    reason: "held",
+                    sentence: "a request to hold came while it waited for its transform".into(),
+                }))
+            };
+            let refusal = match found {
+                Ok(located) => {
+                    self.overtaken(place);
+                    place = 0;
+                    if let Some(waiting) = self.waiting.pop_front() {
+                        self.accept(waiting.command, &located);
+                    }
+                    continue;
                 }
-                Err(Lookup::Never(refusal)) => {
-                    self.refuse(command.topic, &refusal, command.answer);
+                Err(Lookup::Later(_)) if self.now() < waiting.until => {
+                    place += 1;
+                    continue;
                 }
+                Err(Lookup::Later(refusal) | Lookup::Never(refusal)) => refusal,
+            };
+            if let Some(waiting) = self.waiting.remove(place) {
+                self.refuse(waiting.command.topic, &refusal, waiting.command.answer);
             }
         }
-        self.follow();
+    }
+
+    /// Refuses the oldest `count` that wait: a newer one takes their place.
+    fn overtaken(&mut self, count: usize) {
+        for _ in 0..count {
+            let Some(old) = self.waiting.pop_front() else {
+                return;
+            };
+            let refusal = Refusal {
+                reason: "overtaken",
+                sentence: "a newer target came while it waited for its transform".into(),
+            };
+            self.refuse(old.command.topic, &refusal, old.command.answer);
+        }
     }
 
     /// Looks where the frame that is followed has gone.
@@ -311,11 +368,16 @@ impl Aiming {
         let Some(followed) = &self.followed else {
             return;
         };
-        if self.aimer.status.ended() >= Some(followed.command) || self.aimer.status.closing() {
+        let over = self.aimer.status.ended() >= Some(followed.command);
+        if over || self.aimer.status.closing() || self.carried(&followed.frame) {
             (self.followed, self.again) = (None, None);
             return;
         }
         let now = self.now();
+        if now < followed.from {
+            self.again = Some(followed.from);
+            return;
+        }
         if self.again.is_some_and(|again| now < again) {
             return;
         }
@@ -345,53 +407,52 @@ impl Aiming {
             .unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Whether the head carries a frame: what is told in it would run away from the head for ever.
+    fn carried(&self, frame: &str) -> bool {
+        let own = &self.aimer.frames;
+        self.tree().passes(&own.base, frame, &own.head)
+    }
+
     /// Loop time of a stamp, `None` if it was not set.
     fn time_of(&self, stamp: &Time) -> Option<f64> {
         let set = stamp.sec != 0 || stamp.nanosec != 0;
         set.then(|| self.aimer.clock.time_of(stamp.sec, stamp.nanosec))
     }
 
-    /// The transform of a command's frame at its stamp.
-    fn find(&self, command: &Command) -> Result<crate::frames::Found, LookupError> {
-        let at = self.time_of(&command.stamp).map_or(At::Newest, At::Time);
-        self.tree()
-            .lookup(&self.aimer.frames.base, &command.frame, at)
-    }
-
+    /// Finds a command's target in the base frame, at its stamp.
     fn locate(&self, command: &Command) -> Result<Located, Lookup> {
         let now = self.now();
         let stamp = self.time_of(&command.stamp);
-        let frames = &self.aimer.frames;
-        if command.frame.is_empty() || command.frame == frames.base {
-            let about_now = now - ABOUT_NOW.0..=now + ABOUT_NOW.1;
+        let about_now = now - ABOUT_NOW.0..=now + ABOUT_NOW.1;
+        let standing = stamp.filter(|s| about_now.contains(s)).unwrap_or(now);
+        let base = &self.aimer.frames.base;
+        if command.frame.is_empty() || command.frame == *base {
             return Ok(Located {
                 target: command.target,
-                at: stamp.filter(|s| about_now.contains(s)).unwrap_or(now),
+                at: standing,
                 follow: false,
             });
         }
-        let found = self.find(command).map_err(|error| match error {
-            LookupError::TooNew { .. } => Lookup::Later,
-            error => Lookup::Never(refused(&error, &frames.base)),
+        let at = stamp.map_or(At::Newest, At::Time);
+        let found = self.tree().lookup(base, &command.frame, at);
+        let found = found.map_err(|error| match error {
+            LookupError::TooNew { .. } => Lookup::Later(refused(&error, base)),
+            error => Lookup::Never(refused(&error, base)),
         })?;
         let age = now - found.stamp;
         if stamp.is_none() && found.moving && age > STALE {
             return Err(Lookup::Never(Refusal {
                 reason: "too_old",
                 sentence: format!(
-                    "the newest transform of frame '{}' is {age:.2} s old; accepted for a target without a stamp: at most {STALE} s",
+                    "the newest transform of frame {:?} is {age:.2} s old; accepted for a target without a stamp: at most {STALE} s",
                     command.frame
                 ),
             }));
         }
-        // What is told in a frame that the head itself carries would run away from it for ever.
-        let carried = self
-            .tree()
-            .passes(&frames.base, &command.frame, &frames.head);
         Ok(Located {
             target: turned(&command.target, &found.transform),
-            at: if found.moving { found.stamp } else { now },
-            follow: found.moving && !carried,
+            at: if found.moving { found.stamp } else { standing },
+            follow: found.moving && !self.carried(&command.frame),
         })
     }
 
@@ -404,10 +465,13 @@ impl Aiming {
             answer,
             ..
         } = command;
-        self.waiting = None;
         self.again = None;
         self.command += 1;
         let number = self.command;
+        // Between two of a stream the frame is not followed: the next one says where the target has gone.
+        let now = self.now();
+        let streams = now - self.taken <= LONGEST_GAP;
+        self.taken = now;
         let name = frame.clone();
         let pace = Paced::By(pace);
         let pace = self.send(&located.target, located.at, number, topic, frame, pace);
@@ -417,6 +481,7 @@ impl Aiming {
             command: number,
             topic,
             stamp: located.at,
+            from: if streams { now + LONGEST_GAP } else { now },
             pace,
         });
         if let Some(answer) = answer {
@@ -484,9 +549,14 @@ enum Paced {
 
 /// Why a target is not found in the base frame.
 enum Lookup {
-    /// Its transform may still come.
-    Later,
+    /// Its transform may still come; what to say if it does not.
+    Later(Refusal),
     Never(Refusal),
+}
+
+/// A frame's name without '/' before it, as the tree has it.
+fn bare(name: String) -> String {
+    name.trim_start_matches('/').to_string()
 }
 
 fn refused(error: &LookupError, base: &str) -> Refusal {

@@ -84,8 +84,9 @@ pub fn read_transform(message: &TransformStamped) -> Result<Isometry3<f64>, Refu
     let (p, q) = (&message.transform.translation, &message.transform.rotation);
     let about = |refusal: Refusal| Refusal {
         sentence: format!(
-            "transform of '{}': {}",
-            message.child_frame_id, refusal.sentence
+            "transform of {:?}: {}",
+            message.child_frame_id.chars().take(255).collect::<String>(),
+            refusal.sentence
         ),
         ..refusal
     };

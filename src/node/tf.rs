@@ -137,7 +137,8 @@ mod graph {
                     let ahead = at - clock.now();
                     if !fixed && ahead > MOST_AHEAD {
                         let sentence = format!(
-                            "transform of '{child}': stamp is {ahead:.3} s ahead of this machine's clock; accepted: at most {MOST_AHEAD} s"
+                            "transform of {:?}: stamp is {ahead:.3} s ahead of this machine's clock; accepted: at most {MOST_AHEAD} s",
+                            child.chars().take(255).collect::<String>()
                         );
                         let reason = "stamp_ahead";
                         return Err(Refusal { reason, sentence });

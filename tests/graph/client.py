@@ -91,9 +91,10 @@ def seconds(stamp):
 
 
 class Client:
-    """Listens to everything that the joint whose node is `joint` says; `ns` is where its sensors are."""
+    """Listens to everything that the joint whose node is `joint` says, but for what `leave` names; `ns` is where its
+        sensors are."""
 
-    def __init__(self, joint="/withy", ns="", setpoints=JointState, topics=None):
+    def __init__(self, joint="/withy", ns="", setpoints=JointState, topics=None, leave=()):
         if not rclpy.ok():
             rclpy.init(args=[])
         self.joint = joint
@@ -116,6 +117,8 @@ class Client:
                 names[key] = (names[key][0], topic, names[key][2])
         for key, (kind, topic, qos) in names.items():
             self.all[key] = []
+            if key in leave:
+                continue
             self.node.create_subscription(kind, topic, lambda m, key=key: self.take(key, m), qos)
         self.node.create_subscription(DiagnosticArray, "/diagnostics", self.on_diagnostics, 10)
         desired = (topics or {}).get("desired_pose", joint + "/desired_pose")

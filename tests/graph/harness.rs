@@ -1,4 +1,5 @@
 //! Starts processes for a test on the graph, each test in a ROS domain of its own, and ends them with it.
+#![allow(dead_code)] // Each test file uses its own part.
 
 use std::fs::File;
 use std::io::Read;
@@ -119,6 +120,13 @@ impl Stage {
     pub fn plant(&mut self, options: &[&str]) {
         let command = self.python("plant.py", options);
         self.spawn(&format!("plant{}", self.running.len()), command);
+    }
+
+    /// Starts `withy simulate` with a file of `config/` and options, as the process "simulated".
+    pub fn simulate(&mut self, file: &str, options: &[&str]) {
+        let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
+        command.arg("simulate").arg(self.config(file)).args(options);
+        self.spawn("simulated", command);
     }
 
     /// Runs a client to its end, which has to be a good one.

@@ -1,0 +1,76 @@
+"""Streams of points, of the base's frame: followed while they come, held when they stop, settled when they rest."""
+
+from looking import *
+
+c = Looker()
+c.ready()
+CENTRE, RADIUS, RATE = spot(1.0, -30, -10), 0.15, 0.1
+SWING = math.degrees(math.atan2(RADIUS, 1.0))
+
+
+def at(t):
+    turned = 2 * math.pi * RATE * t
+    return plus(CENTRE, (0.0, RADIUS * math.cos(turned), RADIUS * math.sin(turned)))
+
+
+def error(pose):
+    return off_axis(pose.pose, at(seconds(pose.header.stamp)))
+
+
+for rate, stamped in ((10, True), (30, True), (100, True), (30, False)):
+    stop = c.keep(rate, lambda t: c.point_at(at(t), stamp=t if stamped else None))
+    until(lambda: error(c.newest["true_pose"]) < math.radians(1.5), "the axis on the point at %d Hz" % rate)
+    c.clear("true_pose")
+    first = seconds(until(lambda: c.newest.get("true_pose"), "truth").header.stamp)
+    until(lambda: seconds(c.newest["true_pose"].header.stamp) > first + 0.75 / RATE, "most of a period")
+    errors = [math.degrees(error(p)) for p in c.all["true_pose"]]
+    mean, worst = math.sqrt(sum(e * e for e in errors) / len(errors)), max(errors)
+    kind = "with stamps" if stamped else "without stamps"
+    print("%d Hz %s, circling at %g Hz, %.1f deg to each side: error %.3f deg rms, %.3f at most" % (rate, kind, RATE, SWING, mean, worst))
+    # The speed is 5.3 deg/s: a delay of 0.1 s would be 0.5 deg.
+    assert mean < 0.6 and worst < 1.5, (rate, mean, worst)
+    told = c.target()
+    assert told["moving"] == "1" and told["message"] == "reached", told
+    # It stops: held, where the last point is.
+    stop.set()
+    c.talkers[-1][1].join()
+    stopped = c.now()
+    until(lambda: c.now() > stopped + 0.6 and c.target()["settled"] == "1", "rest after the stream")
+    last = min((at(stopped - 0.005 * k) for k in range(80)), key=lambda p: off_axis(c.newest["true_pose"].pose, p))
+    off = math.degrees(c.true_off(last))
+    assert off < 0.5, off
+
+# A still stream settles, and stays so while it goes on.
+place = spot(0.8, 15, -20)
+stop = c.keep(30, lambda t: c.point_at(place, stamp=t))
+until(lambda: c.command_number() and c.status["settled"] == "1" and off_axis(c.newest["true_pose"].pose, place) < math.radians(0.6), "a still stream to be held")
+c.clear("settled")
+number = c.command_number()
+until(lambda: c.command_number() > number + 60, "the stream to go on")
+assert c.count("settled") == 0, [m.data for m in c.all["settled"]]
+assert math.degrees(c.true_off(place)) < 0.5
+stop.set()
+c.talkers[-1][1].join()
+before = c.command_number()
+until(lambda: c.target()["settled"] == "1", "held after a still stream")
+
+# Malformed points: dropped, counted, named, and the joint keeps looking.
+for bad in (math.nan, math.inf, -math.inf):
+    for axis in range(3):
+        point = [0.5, 0.5, 0.5]
+        point[axis] = bad
+        c.refused("gaze_point.not_finite", ["gaze_point", "point is", "finite"], lambda: c.point_at(point))
+for garbage in ("no such frame", "\x1b[31mred\x07", "\u202e" + "f" * 5000, "neck_base\n", "neck_head/..", "{}"):
+    c.refused("gaze_point.unknown_frame", ["not known"], lambda: c.point_at((1.0, 0.0, 0.3), garbage))
+    said = c.status["last_dropped"]
+    assert len(said) < 1000 and said.isprintable(), repr(said)
+# Finite and absurd: taken as what it is, a direction.
+for far in ((1e300, 0.0, 0.0), (1e308, 1e308, -1e308), (5e-324, 0.0, 0.0)):
+    before = c.command_number()
+    c.point_at(far, "torso")
+    until(lambda: c.command_number() > before, "an answer about %s" % (far,))
+    values = [float(c.target()[k]) for k in ("bend_x_rad", "bend_y_rad", "pan_rad", "residual_least_rad")]
+    assert all(map(math.isfinite, values)), c.target()
+c.look(place)
+assert math.degrees(c.true_off(place)) < 0.5 and c.status["mode"] == "tracking"
+done()
