@@ -237,7 +237,7 @@ impl Outlet {
         }
         if output.bend_stamp > self.seen.bend_stamp {
             self.seen.bend_stamp = output.bend_stamp;
-            let measured = posture(output.estimate.bend, output.estimate.pan);
+            let measured = posture(output.estimate.bend, output.estimate.pan_then);
             let pose = head_pose(measured, self.length);
             insert_head(&self.tree, &self.frames, pose, output.bend_stamp);
             let stamp = self.clock.stamp_of(output.bend_stamp);

@@ -45,6 +45,8 @@ pub struct Estimate {
     pub fallback: Fallback,
     /// Pan, rad; 0 without a pan motor.
     pub pan: f64,
+    /// Pan at the instant of the sample that `bend` comes from, rad.
+    pub pan_then: f64,
     /// Direction of gravity that the head's IMU shows, head frame.
     pub gravity_head: Vector3<f64>,
     /// How well gravity shows the bend, 0 to 1.
@@ -185,6 +187,7 @@ impl Estimator {
         if law.feedback == Feedback::Motors || !(head && observable && self.base_known) {
             self.estimate.source = Source::Motors;
             self.estimate.bend = self.estimate.motors_bend;
+            self.estimate.pan_then = self.pan_at(self.motors_bend_stamp, input, pan_rate);
         }
         self.estimate.fallback = match law.feedback {
             Feedback::Imu if !self.base_known => Fallback::Base,
@@ -201,6 +204,12 @@ impl Estimator {
         }
     }
 
+    /// Pan at a sample's instant, rad.
+    fn pan_at(&self, stamp: f64, input: &Input, pan_rate: f64) -> f64 {
+        let later = input.pan.map_or(0.0, |pan| stamp - pan.stamp);
+        self.estimate.pan + pan_rate * later.clamp(-LONGEST_CARRY, LONGEST_CARRY)
+    }
+
     fn take_head(&mut self, joint: &Joint, head: &ImuSample, input: &Input, pan_rate: f64) {
         let gravity = joint.head_from_imu * head.gravity;
         self.estimate.gravity_head = gravity;
@@ -213,9 +222,7 @@ impl Estimator {
             gravity_base = turned * (mounting * base.gravity);
         }
         // The beam stands on the pan, which turns too between its sample and the head's.
-        let later = input.pan.map_or(0.0, |pan| head.stamp - pan.stamp);
-        let later = later.clamp(-LONGEST_CARRY, LONGEST_CARRY);
-        let pan = self.estimate.pan + pan_rate * later;
+        let pan = self.pan_at(head.stamp, input, pan_rate);
         let unpan = Rotation3::from_axis_angle(&Vector3::z_axis(), -pan);
         let gravity_base = unpan * gravity_base;
         // The motors' bend starts the search: gravity alone cannot tell two far solutions apart.
@@ -224,6 +231,7 @@ impl Estimator {
         self.estimate.observability = fix.observability;
         if fix.observability >= LEAST_OBSERVABILITY && self.base_known {
             self.estimate.bend = fix.bend;
+            self.estimate.pan_then = pan;
             self.estimate.source = Source::Imu;
         }
         // What base and pan turn is no rate of the bend.

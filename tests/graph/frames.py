@@ -1,7 +1,6 @@
 """Targets in frames that stand still, that move, that the head carries, and that are not to be had."""
 
 from looking import *
-from geometry_msgs.msg import Quaternion
 
 c = Looker()
 c.ready()
@@ -98,30 +97,40 @@ c.refused("gaze_point.not_connected", ['"island"', "not connected", "neck_base"]
 c.refused("gaze_point.too_old", ['"gone"', "at most 1 s"], lambda: c.point_at(spot_on, "gone"))
 c.refused("desired_pose.unknown_frame", ['"nowhere"'], lambda: c.send(c.pose(bend_deg(5, 0), frame="nowhere")))
 
-# A transform that comes after the point of its time: waited for, and taken when it comes.
+# A transform that comes after the point of its time: waited for, and taken when it comes. On a machine so busy that it
+# comes too late, once more.
+def refusals():
+    return sum(c.dropped("gaze_point." + word) for word in ("too_new", "too_old"))
+
+
+end = time.monotonic() + PATIENCE
+while c.target().get("frame") != "wagon":
+    assert time.monotonic() < end, c.status
+    c.tell("wagon", BASE, (0.9, -0.2, 0.0))
+    c.point_at(spot_on, "wagon")
+    time.sleep(0.1)
+c.look(resting)
 for attempt in range(8):
-    before, late, due = c.command_number(), c.dropped("gaze_point.too_new"), c.now() + 0.2
+    before, late, due = c.command_number(), refusals(), c.now() + 0.2
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
     c.point_at(spot_on, "wagon", stamp=due)
     holds(lambda: c.command_number() == before, "taken before its transform was there", 0.15)
     c.tell("wagon", BASE, (0.9, -0.2, 0.0), stamp=due + 0.01)
-    fate = lambda: c.command_number() > before or c.dropped("gaze_point.too_new") > late or c.dropped("gaze_point.unknown_frame") > 1
-    until(fate, "the point on the wagon to be taken")
+    until(lambda: c.command_number() > before or refusals() > late, lambda: "the point on the wagon to be taken: %s" % c.status)
     if c.command_number() > before:
         break
 assert c.target()["frame"] == "wagon", "no transform came in time in 8 attempts"
 
 # What waits is over with a hold, as all that was asked before it.
 c.look(resting)
-before = c.command_number()
 for attempt in range(8):
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
-    late, due = c.dropped("gaze_point.too_new"), c.now() + 0.3
+    late, due = refusals(), c.now() + 0.3
     c.point_at(spot_on, "wagon", stamp=due)
     time.sleep(0.05)
     assert c.call(Trigger, "hold").success
     c.tell("wagon", BASE, (0.9, -0.2, 0.0), stamp=due + 0.01)
-    until(lambda: c.dropped("gaze_point.held") or c.dropped("gaze_point.too_new") > late, lambda: "an end to the wait: %s" % c.status)
+    until(lambda: c.dropped("gaze_point.held") or refusals() > late, lambda: "an end to the wait: %s" % c.status)
     if c.dropped("gaze_point.held"):
         break
 assert c.dropped("gaze_point.held") == 1 and "hold" in c.status["last_dropped"], c.status
