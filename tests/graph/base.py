@@ -81,7 +81,7 @@ if what == "silence":
     c.look(place)
     off = math.degrees(c.true_off(place))
     print("without the base's IMU: true angle %.2f deg" % off)
-    assert off < 15.0, off
+    assert off < 3.0, off
     talking = c.keep(100, level)
     until(lambda: c.status["feedback"] == "imu" and c.status["level"] == 0, lambda: "the base's IMU again: %s" % c.status)
     until(lambda: math.degrees(off_axis(c.newest["true_pose"].pose, place)) < 0.5, "the point with the base's IMU again")

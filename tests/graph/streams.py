@@ -30,7 +30,7 @@ for rate, stamped in ((10, True), (30, True), (100, True), (30, False)):
     kind = "with stamps" if stamped else "without stamps"
     print("%d Hz %s, circling at %g Hz, %.1f deg to each side: error %.3f deg rms, %.3f at most" % (rate, kind, RATE, SWING, mean, worst))
     # The speed is 5.3 deg/s: a delay of 0.1 s would be 0.5 deg.
-    assert mean < 0.6 and worst < 1.5, (rate, mean, worst)
+    assert mean < 0.3 and worst < 0.8, (rate, mean, worst)
     told = c.target()
     assert told["moving"] == "1" and told["message"] == "reached", told
     # It stops: held, where the last point is.

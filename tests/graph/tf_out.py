@@ -61,5 +61,5 @@ for transform in transforms:
     turned = max(turned, abs(2 * math.atan2(mixed[2], mixed[3])))
 print("/tf against the truth of its stamp in a turn of %.0f deg: %.2f deg, %.1f mm at most" % (math.degrees(turned) * 2, worst, worst_place))
 assert turned > 0.8, turned
-assert worst < 1.0 and worst_place < 6.0, (worst, worst_place)
+assert worst < 0.5 and worst_place < 3.0, (worst, worst_place)
 done()
