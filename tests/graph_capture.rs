@@ -1,0 +1,24 @@
+//! The attitude of a base without an IMU of its own, captured over the graph. See `tests/graph.rs`.
+#![cfg(feature = "ros")]
+
+#[path = "graph/harness.rs"]
+#[allow(dead_code, reason = "each test file uses its own part")]
+mod harness;
+
+use harness::Stage;
+
+#[test]
+fn base_attitude_is_captured_from_a_bare_straight_joint() {
+    let mut stage = Stage::new(81);
+    stage.simulate("glasshouse-neck-simulated.yaml", &[]);
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.client("capture.py", &[]);
+}
+
+#[test]
+fn a_measured_base_is_not_captured() {
+    let mut stage = Stage::new(82);
+    stage.simulate("glasshouse-neck-pan-simulated.yaml", &[]);
+    stage.withy_run(&["glasshouse-neck-pan.yaml"], &[]);
+    stage.client("capture.py", &["measured"]);
+}
