@@ -9,6 +9,7 @@ mod error;
 mod gains;
 mod joint;
 mod look;
+mod purpose;
 mod refused;
 mod simulated;
 mod table;
@@ -17,6 +18,7 @@ pub use error::ConfigError;
 pub use gains::{NamedGainSet, save_gain_set};
 pub use joint::{Frames, JointFile, SetpointMessage, TickSource};
 pub use look::FixedFrame;
+pub use purpose::{Purpose, Specification};
 pub use simulated::SimulatedFile;
 
 /// Whether `name` can name a motor, a gain set or a joint's parameter group: 1 to 64 letters,

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use files_support::{Copy, GAINS, assert_told, text};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
-use withy::config::{NamedGainSet, save_gain_set};
+use withy::config::{NamedGainSet, Purpose, Specification, save_gain_set};
 use withy::controller::reference_model::{Lag, Model};
 use withy::controller::{GainSet, HoldBand, MotorGains, SetpointKind, Structure};
 
@@ -57,6 +57,30 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
         lag,
         dead_time,
     });
+    let specification = (
+        // Degrees as people type them come back exactly.
+        proptest::option::of((1..179_999_u32).prop_map(|m| (f64::from(m) / 1e3).to_radians())),
+        proptest::option::of(0.001..1000.0_f64),
+        proptest::option::of(1.001..100.0_f64),
+    );
+    let specification =
+        specification.prop_map(
+            |(phase_margin, crossover, sensitivity_peak)| Specification {
+                phase_margin,
+                crossover,
+                sensitivity_peak,
+            },
+        );
+    let purpose = (
+        proptest::option::of((0.0..10.0_f64, 0.0..10.0_f64)),
+        proptest::option::of(specification),
+        prop::collection::vec(model.clone(), 0..3),
+    );
+    let purpose = purpose.prop_map(|(moment, specification, models)| Purpose {
+        payload_moment: moment.map(|(low, more)| [low, low + more]),
+        specification,
+        models,
+    });
     let band = proptest::option::of((0.001..0.5_f64, 0.0..0.5_f64));
     let rest = (
         0.0..1.0_f64,
@@ -67,8 +91,9 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
     );
     let motors = (prop::collection::vec(motor, 3), any::<bool>());
     let words = ("[a-z0-9_/-]{1,64}", "[ -~\n\téλ]{0,40}");
-    (words, any::<bool>(), any::<bool>(), motors, model, rest).prop_map(
-        |((name, note), velocity, pure, (mut motors, alike), model, rest)| {
+    let kinds = (any::<bool>(), any::<bool>());
+    (words, kinds, motors, model, rest, purpose).prop_map(
+        |((name, note), (velocity, pure), (mut motors, alike), model, rest, purpose)| {
             if alike {
                 let first = motors[0];
                 motors.fill(first);
@@ -101,6 +126,7 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
                     delay_allowed,
                     tension_gain,
                 },
+                purpose,
             }
         },
     )
@@ -115,6 +141,44 @@ proptest! {
         let back = NamedGainSet::from_text(&set.file, &text, &set.motor_names);
         prop_assert_eq!(back.as_ref(), Ok(&set), "{}", text);
     }
+}
+
+#[test]
+fn what_a_set_is_for_is_checked() {
+    let copy = Copy::new();
+    let path = copy.path("gains/pure-feedback.yaml");
+    let text = fs::read_to_string(&path).unwrap();
+    let names = copy.joint().unwrap().motor_names;
+    for (from, to, told) in [
+        (
+            "[0, 0.0032]",
+            "[0.2, 0.1]",
+            "payload_moment_kg_m is [0.2, 0.1]; accepted: [least, greatest], the least not above the greatest",
+        ),
+        (
+            "phase_margin_deg: 75",
+            "phase_margin_deg: 180",
+            "specification.phase_margin_deg is 180; accepted: a number above 0 and below 180 deg",
+        ),
+        (
+            "crossover_rad_s: 3",
+            "sensitivity_peak: 1",
+            "specification.sensitivity_peak is 1; accepted: a number above 1 and at most 100",
+        ),
+        (
+            "made_for: [{gain: 0.95,",
+            "made_for: [{gain: 0.1,",
+            "made_for[0].gain is 0.1; accepted: a number from 0.2 to 5",
+        ),
+    ] {
+        assert!(text.contains(from), "{from}");
+        let spoilt = text.replace(from, to);
+        let read = NamedGainSet::from_text(&path, &spoilt, &names);
+        assert_told(read.map(drop), &path, told);
+    }
+    let sets = copy.joint().unwrap().gain_sets;
+    assert_eq!(sets[0].purpose.holds(0.38 * 0.06), Some(true));
+    assert_eq!(sets[1].purpose.holds(0.38 * 0.06), Some(false));
 }
 
 #[test]

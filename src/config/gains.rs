@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde_yaml::{Mapping, Value};
 
 use super::table::{Overlaid, Range, Table, quoted, read};
-use super::{ConfigError, NAME, is_name};
+use super::{ConfigError, NAME, Purpose, is_name};
 use crate::controller::reference_model::{Lag, Model};
 use crate::controller::{GainSet, HoldBand, MotorGains, SetpointKind, Structure};
 
@@ -32,6 +32,9 @@ const KEYS: &[&str] = &[
     "hold_band",
     "delay_allowed_s",
     "tension_gain_per_s",
+    "payload_moment_kg_m",
+    "specification",
+    "made_for",
 ];
 const MOTOR_KEYS: &[&str] = &[
     "kp",
@@ -41,7 +44,7 @@ const MOTOR_KEYS: &[&str] = &[
     "derivative_order",
     "derivative_corner_rad_s",
 ];
-const MODEL_KEYS: &[&str] = &[
+pub(super) const MODEL_KEYS: &[&str] = &[
     "gain",
     "time_constant_s",
     "natural_frequency_rad_s",
@@ -62,6 +65,8 @@ pub struct NamedGainSet {
     pub motor_names: Vec<String>,
     /// The gains.
     pub gains: GainSet,
+    /// What it was made for.
+    pub purpose: Purpose,
 }
 
 impl NamedGainSet {
@@ -119,6 +124,7 @@ impl NamedGainSet {
             file: file.to_path_buf(),
             motor_names: motor_names.to_vec(),
             gains,
+            purpose: Purpose::read(&top)?,
         })
     }
 
@@ -171,6 +177,7 @@ impl NamedGainSet {
         }
         put("delay_allowed_s", gains.delay_allowed.into());
         put("tension_gain_per_s", gains.tension_gain.into());
+        self.purpose.write(&mut top);
         top.into()
     }
 }
@@ -191,7 +198,7 @@ fn motor_value(gains: &MotorGains) -> Value {
     ])
 }
 
-fn model_value(model: &Model) -> Value {
+pub(super) fn model_value(model: &Model) -> Value {
     match model.lag {
         Lag::First { time_constant } => table([
             ("gain", model.gain),
@@ -300,7 +307,11 @@ fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
 
 fn model(top: &Table) -> Result<Model, ConfigError> {
     let value = top.need("model", "a table with gain, dead_time_s, and either time_constant_s or natural_frequency_rad_s with damping_ratio")?;
-    let model = Table::at(top.file, "model", value, MODEL_KEYS)?;
+    model_of(&Table::at(top.file, "model", value, MODEL_KEYS)?)
+}
+
+/// The model in a table with [`MODEL_KEYS`].
+pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
     let second = ["natural_frequency_rad_s", "damping_ratio"];
     let lag = match (
         model.get("time_constant_s"),
