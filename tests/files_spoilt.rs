@@ -8,22 +8,24 @@ use proptest::test_runner::RngSeed;
 use withy::config::{JointFile, NamedGainSet, SimulatedFile};
 
 const WITH_PAN: &str = "glasshouse-neck-pan-simulated.yaml";
+const LOOKING: &str = "glasshouse-neck-pan.yaml";
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(20), ..ProptestConfig::with_cases(1024) })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(20), ..ProptestConfig::with_cases(1280) })]
 
     #[test]
     fn spoilt_files_are_accepted_or_told_in_one_line(
-        which in 0..4_usize,
+        which in 0..5_usize,
         changes in prop::collection::vec((any::<prop::sample::Index>(), 0..16_u8, 0..NASTY.len()), 1..3),
     ) {
-        let mut text = text([JOINT, GAINS, SIMULATED, WITH_PAN][which]);
+        let mut text = text([JOINT, GAINS, SIMULATED, WITH_PAN, LOOKING][which]);
         for (place, change, nasty) in changes {
             spoil(&mut text, place, change, NASTY[nasty]);
         }
         let names = [1, 2, 3, 4].map(|i| format!("neck_motor_{i}"));
         let result = match which {
             0 => JointFile::from_text(config().join(JOINT), &text).map(drop),
+            4 => JointFile::from_text(config().join(LOOKING), &text).map(drop),
             1 => NamedGainSet::from_text(&config().join(GAINS), &text, &names).map(drop),
             _ => SimulatedFile::from_text(config().join(SIMULATED), &text).map(drop),
         };

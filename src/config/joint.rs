@@ -416,16 +416,17 @@ fn limits(
     })
 }
 
-/// +1 where positive motor angles reel in, which is the default, or -1.
-pub(super) fn sign(tendon: &Overlaid) -> Result<f64, ConfigError> {
-    let table = tendon.of("sign");
+/// What the sign of a tendon's motor says, and that of a pan motor.
+pub(super) const REELS: &str = "1 where positive motor angles reel in, -1 where they pay out";
+pub(super) const TURNS: &str =
+    "1 where positive motor angles turn from +x toward +y, -1 where they turn the other way";
+
+/// The key `sign`: +1, which is the default, or -1.
+pub(super) fn sign(table: &Table, accepted: &str) -> Result<f64, ConfigError> {
     match table.get("sign").map(|value| (value, value.as_f64())) {
         None => Ok(1.0),
         Some((_, Some(sign))) if sign.abs() == 1.0 => Ok(sign),
-        Some((value, _)) => {
-            let accepted = "1 where positive motor angles reel in, -1 where they pay out";
-            Err(table.refuse("sign", value, accepted))
-        }
+        Some((value, _)) => Err(table.refuse("sign", value, accepted)),
     }
 }
 
@@ -484,7 +485,7 @@ impl Overlaid<'_> {
                 Range::closed(0.0, 50.0, "mm"),
                 0.0,
             )? * MM,
-            sign: sign(self)?,
+            sign: sign(self.of("sign"), REELS)?,
         })
     }
 

@@ -2,8 +2,8 @@
 
 use nalgebra::{Isometry3, Rotation3, Translation3, UnitQuaternion, Vector3};
 
-use super::joint::{MM, OFFSET, RATE, attitude, motor_name, sign, travel};
-use super::table::{Overlaid, Range, Table, show};
+use super::joint::{MM, OFFSET, RATE, TURNS, attitude, motor_name, sign, travel};
+use super::table::{Range, Table, show};
 use super::{ConfigError, FRAME, Frames, is_frame};
 use crate::gaze::{Camera, Gazer, PanLimits};
 use crate::tick::Pan;
@@ -86,7 +86,7 @@ pub(super) fn pan(top: &Table, names: &[String]) -> Result<Option<(String, Pan)>
     let [low, high] = travel(&own)?;
     let gear = own.number_or(keys[6], Range::above(0.0, 1e4, ""), 1.0)?;
     let pan = Pan {
-        ratio: gear * sign(&Overlaid { own, all: None })?,
+        ratio: gear * sign(&own, TURNS)?,
         low,
         high,
         speed: own.number(keys[3], Range::above(0.0, 1e3, "rad/s"))?,
@@ -139,18 +139,22 @@ pub(super) fn fixed_frames(top: &Table, own: &Frames) -> Result<Vec<FixedFrame>,
             pose,
         });
     }
-    loops(top, &frames)?;
+    loops(top, &frames, own)?;
     Ok(frames)
 }
 
-/// Refuses frames that stand in themselves, over others.
-fn loops(top: &Table, frames: &[FixedFrame]) -> Result<(), ConfigError> {
+/// Refuses frames that stand in themselves, over others or over the head, which moves in the base.
+fn loops(top: &Table, frames: &[FixedFrame], own: &Frames) -> Result<(), ConfigError> {
+    let above = |name: &str| match frames.iter().find(|f| f.name == name) {
+        Some(frame) => Some(frame.parent.as_str()),
+        None => (name == own.head).then_some(own.base.as_str()),
+    };
     for (i, frame) in frames.iter().enumerate() {
-        let mut at = frame;
-        for _ in 0..frames.len() {
-            match frames.iter().find(|f| f.name == at.parent) {
+        let mut at = frame.parent.as_str();
+        for _ in 0..=frames.len() {
+            match above(at) {
                 None => break,
-                Some(above) if above.name == frame.name => {
+                Some(parent) if parent == frame.name => {
                     return Err(ConfigError::value(
                         top.file,
                         format!("fixed_frames[{i}].parent"),
@@ -158,7 +162,7 @@ fn loops(top: &Table, frames: &[FixedFrame]) -> Result<(), ConfigError> {
                         "a parent that does not stand in this frame itself",
                     ));
                 }
-                Some(above) => at = above,
+                Some(parent) => at = parent,
             }
         }
     }

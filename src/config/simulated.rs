@@ -6,8 +6,8 @@ use nalgebra::UnitQuaternion;
 use serde_yaml::Value;
 
 use super::joint::{
-    ANGLE, Frames, MM, OFFSET, RADIUS, SetpointMessage, attitude, frames, motor_name, setpoint,
-    sign,
+    ANGLE, Frames, MM, OFFSET, RADIUS, REELS, SetpointMessage, TURNS, attitude, frames, motor_name,
+    setpoint, sign,
 };
 use super::table::{Overlaid, Range, Table, read};
 use super::{ConfigError, NAMESPACE, NODE_NAME, is_namespace, is_node_name};
@@ -211,14 +211,7 @@ fn pan(top: &Table, names: &mut Vec<String>) -> Result<Option<SimulatedPan>, Con
     };
     let table = Table::at(top.file, "pan", value, &keys)?;
     motor_name(&table, names)?;
-    let positive_turns_left = match table.get("sign").map(|v| (v, v.as_f64())) {
-        None => true,
-        Some((_, Some(sign))) if sign.abs() == 1.0 => sign > 0.0,
-        Some((value, _)) => {
-            let accepted = "1 where positive motor angles turn from +x toward +y, -1 where they turn the other way";
-            return Err(table.refuse("sign", value, accepted));
-        }
-    };
+    let positive_turns_left = sign(&table, TURNS)? > 0.0;
     Ok(Some(SimulatedPan {
         bandwidth: table.number(keys[1], BANDWIDTH)?,
         speed_limit: table.number(keys[2], SPEED_LIMIT)?,
@@ -315,7 +308,7 @@ fn tendon(table: &Overlaid) -> Result<SimulatedTendon, ConfigError> {
         guide_radii: guide_radii.iter().map(|r| r * MM).collect(),
         drum_radius: drum * MM,
         gear_ratio: table.number_or("gear_ratio", GEAR_RATIO, 1.0)?,
-        positive_reels_in: sign(table)? > 0.0,
+        positive_reels_in: sign(table.of("sign"), REELS)? > 0.0,
         stiffness: table.number("stiffness_n_per_m", Range::above(0.0, 1e7, "N/m"))?,
         damping: table.number_or("damping_n_s_per_m", Range::closed(0.0, 1e6, "N s/m"), 0.0)?,
     })
