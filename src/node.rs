@@ -13,6 +13,7 @@ mod messages;
 pub mod observer;
 mod parameters;
 mod point;
+mod point_head;
 mod publisher;
 mod rosout;
 mod services;
@@ -42,6 +43,7 @@ use aim::{Aimer, Asked};
 use futures::stream::{StreamExt, select_all};
 use intake::Intake;
 use parameters::Parameters;
+use point_head::PointHead;
 use publisher::Outlet;
 use services::{Requests, Server, value_at_start};
 use status::Status;
@@ -300,7 +302,10 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
     let points = points.map_err(graph)?.map(Asked::Point);
     let tree = tf::tree(&file);
     let transforms = tf::listen(&mut node, &name, &file.frames, clock, &tree, &status);
-    let asked = vec![poses.boxed(), points.boxed(), transforms.map_err(graph)?];
+    let pointing = PointHead::new(&mut node, &name, &file, clock, &status, &link.handle);
+    let (pointing, goals, asked) = pointing.map_err(graph)?;
+    let transforms = transforms.map_err(graph)?;
+    let asked = vec![poses.boxed(), points.boxed(), transforms, asked];
     let motors = node.subscribe("joint_states", sensor()).map_err(graph)?;
     let head = node.subscribe("imu", sensor()).map_err(graph)?;
     let base = if file.joint.base_from_imu.is_some() {
@@ -359,6 +364,7 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
     tokio::spawn(aimer.run(select_all(asked).boxed()));
     tokio::spawn(intake.run(desired, motors, head, base));
     tokio::spawn(server.run(requests));
+    tokio::spawn(pointing.run(goals));
     Ok(Joint {
         name,
         status,

@@ -207,6 +207,8 @@ pub struct Output {
     pub estimate: Estimate,
     /// Target held within tolerance.
     pub settled: bool,
+    /// The command that the target belongs to, once there was one; it may be over.
+    pub command: Option<u64>,
     /// The last command that is over: ended by a request to hold, or by an outage.
     pub ended: Option<u64>,
     /// Dead time measured: half a sensor period, age and half a tick, s.
@@ -273,6 +275,8 @@ pub struct State {
     resuming: bool,
     last_good: f64,
     sequence: Option<u64>,
+    /// The command that the target belongs to.
+    command: Option<u64>,
     /// The last command that is over.
     ended: Option<u64>,
     hold: u64,
@@ -340,6 +344,7 @@ impl State {
             resuming: false,
             last_good: f64::NEG_INFINITY,
             sequence: None,
+            command: None,
             ended: None,
             hold: 0,
             target: Posture::zeros(),
@@ -462,7 +467,10 @@ pub fn tick(
             watch_over_bend(law, state, &estimate);
             assemble::setpoints(joint, law, state, fresh, now, out);
         }
-        Mode::Stopped => (state.started, state.resuming) = (false, true),
+        Mode::Stopped => {
+            (state.started, state.resuming) = (false, true);
+            state.end_command(input);
+        }
         Mode::Holding | Mode::Waiting | Mode::TooSlow | Mode::OutsideTravel => {}
     }
     if state.mode != Mode::Tracking {
@@ -516,6 +524,7 @@ fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64)
         if state.ended >= Some(desired.command) {
             return;
         }
+        state.command = Some(desired.command);
         state.motion = desired.motion;
         state.pace = desired.pace;
         (state.target, state.target_limited) = within_limits(joint, law, desired.posture);
@@ -591,7 +600,7 @@ fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     (out.target, out.target_pan) = (state.target.xy(), state.target.z);
     let reference = state.shaper.value();
     (out.reference, out.reference_pan) = (reference.xy(), reference.z);
-    out.ended = state.ended;
+    (out.command, out.ended) = (state.command, state.ended);
     out.over_bend = state.over_bend;
     out.target_limited = state.target_limited;
     out.holding_band = state.hold_band.holding();

@@ -95,6 +95,10 @@ pub enum Asked {
     /// `~/gaze_point`.
     Point(PointStamped),
     /// A request that wants an answer.
+    #[cfg_attr(
+        not(has_control_msgs),
+        expect(dead_code, reason = "only the action asks")
+    )]
     Request(Command),
     /// Transforms have come, and stand in the tree.
     Transforms,

@@ -19,6 +19,9 @@ use crate::tick::{Desired, ImuSample, Input, MotorSample};
 /// could be told.
 const MOST_AHEAD: f64 = 0.1;
 
+/// Where targets come in.
+const TARGETS: [&str; 3] = ["desired_pose", "gaze_point", "point_head"];
+
 /// What was refused on one joint's topics.
 #[derive(Debug, Default)]
 pub struct Refused {
@@ -30,6 +33,8 @@ struct Counted {
     by_reason: BTreeMap<(&'static str, &'static str), u64>,
     total: u64,
     last: String,
+    /// Of the total, targets, and the last one's sentence.
+    targets: (u64, String),
 }
 
 impl Refused {
@@ -38,6 +43,9 @@ impl Refused {
         let mut counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
         counted.total += 1;
         counted.last = format!("{topic}: {}", refusal.sentence);
+        if TARGETS.contains(&topic) {
+            counted.targets = (counted.targets.0 + 1, counted.last.clone());
+        }
         let count = counted
             .by_reason
             .entry((topic, refusal.reason))
@@ -55,6 +63,12 @@ impl Refused {
                 "message on {topic} dropped (more of this kind are counted in /diagnostics only): {sentence}"
             );
         }
+    }
+
+    /// How many targets were refused, and the last one's sentence.
+    pub fn targets(&self) -> (u64, String) {
+        let counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
+        counted.targets.clone()
     }
 
     /// All counts by topic and reason, their sum, and the last refusal's sentence.

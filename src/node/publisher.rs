@@ -15,7 +15,7 @@ use r2r::{Node, Publisher, QosProfile};
 use super::aim::SharedTree;
 use super::diagnostics::Diagnostics;
 use super::messages::time;
-use super::status::Status;
+use super::status::{Residual, Status};
 use super::target::{Told, target_message};
 use super::tf::{Teller, head_pose, insert_head};
 use crate::aim::Aim;
@@ -245,15 +245,21 @@ impl Outlet {
             self.check(sent);
             let sent = self.transform.tell(&pose, stamp);
             self.check(sent);
-            self.tell_residual(measured);
+            self.tell_residual(measured, output.bend_stamp);
         }
     }
 
     /// What is left over of the target in the posture measured.
-    fn tell_residual(&mut self, measured: Posture) {
-        let in_force = self.status.in_force();
-        let residual = in_force.and_then(|t| self.aim.residual(&t.target, measured));
-        if let Some(data) = residual {
+    fn tell_residual(&mut self, measured: Posture, stamp: f64) {
+        let Some(target) = self.status.in_force() else {
+            return;
+        };
+        if let Some(data) = self.aim.residual(&target.target, measured) {
+            self.status.set_residual(Residual {
+                command: target.command,
+                angle: data,
+                stamp,
+            });
             let sent = self.residual.publish(&Float64 { data });
             self.check(sent);
         }
@@ -264,7 +270,8 @@ impl Outlet {
     fn tell_target(&mut self) {
         let now = self.clock.now();
         let in_force = self.status.in_force();
-        let told = Told::of(in_force.as_ref(), self.seen.settled == Some(true));
+        let settled = self.status.settled();
+        let told = Told::of(in_force.as_ref(), settled, self.status.refused.targets());
         let since = now - self.seen.told_at;
         let same = self.seen.told.as_ref() == Some(&told);
         let stream = in_force.as_ref().is_some_and(|t| t.moving);
@@ -351,6 +358,10 @@ fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     (seen.at, seen.bend, seen.reference) = (record.at, output.estimate.bend, reference);
     status.set_reference(reference);
     status.set_ended(output.ended);
+    // While it is held where it was stopped, no command's target is.
+    let over = output.command <= output.ended;
+    let settled = output.command.filter(|_| output.settled && !over);
+    status.set_settled(settled);
     let motors = posture(output.estimate.motors_bend, output.estimate.pan);
     status.add_gravity(output.estimate.gravity_head, motors);
     // Without data the setpoint stands still, and there is nothing to wait for.

@@ -21,6 +21,9 @@ pub struct Status {
     reference: Mutex<Posture>,
     /// One more than the last command that is over; 0: none is.
     ended: AtomicU64,
+    /// One more than the command whose target is held within tolerance; 0: none is.
+    settled: AtomicU64,
+    residual: Mutex<Option<Residual>>,
     gravity: Mutex<Option<GravitySum>>,
     gain_set: Mutex<GainSetInForce>,
 }
@@ -40,6 +43,17 @@ pub struct InForce {
     pub aimed: Aimed,
     /// Whether it is followed as moving.
     pub moving: bool,
+}
+
+/// What is left over of a target in the posture measured.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Residual {
+    /// The command that the target belongs to.
+    pub command: u64,
+    /// The angle left over, rad.
+    pub angle: f64,
+    /// Stamp of the measurement, loop time.
+    pub stamp: f64,
 }
 
 /// What the head's IMU has shown of gravity since it was asked for, and how straight and still the joint was.
@@ -120,6 +134,31 @@ impl Status {
     pub fn set_ended(&self, ended: Option<u64>) {
         let ended = ended.map_or(0, |e| e + 1);
         self.ended.store(ended, Ordering::Release);
+    }
+
+    /// The command whose target is held within tolerance.
+    pub fn settled(&self) -> Option<u64> {
+        self.settled.load(Ordering::Acquire).checked_sub(1)
+    }
+
+    /// Says which command's target is held within tolerance.
+    pub fn set_settled(&self, command: Option<u64>) {
+        let command = command.map_or(0, |c| c + 1);
+        self.settled.store(command, Ordering::Release);
+    }
+
+    /// What was left over last.
+    #[cfg_attr(
+        not(has_control_msgs),
+        expect(dead_code, reason = "only the action asks")
+    )]
+    pub fn residual(&self) -> Option<Residual> {
+        *locked(&self.residual)
+    }
+
+    /// Says what is left over.
+    pub fn set_residual(&self, residual: Residual) {
+        *locked(&self.residual) = Some(residual);
     }
 
     /// The joint's reference, rad.

@@ -18,15 +18,19 @@ pub struct Told {
     command: Option<u64>,
     outcome: Option<Outcome>,
     settled: bool,
+    refused: (u64, String),
 }
 
 impl Told {
-    /// Of the target in force, if there is one, and whether it is held within tolerance.
-    pub fn of(in_force: Option<&InForce>, settled: bool) -> Self {
+    /// Of the target in force, if there is one; the command whose target is held within tolerance; how many targets
+    /// were refused, and the last one's sentence.
+    pub fn of(in_force: Option<&InForce>, settled: Option<u64>, refused: (u64, String)) -> Self {
+        let command = in_force.map(|t| t.command);
         Self {
-            command: in_force.map(|t| t.command),
+            command,
             outcome: in_force.map(|t| t.aimed.outcome),
-            settled,
+            settled: command.is_some() && settled == command,
+            refused,
         }
     }
 }
@@ -65,6 +69,9 @@ pub fn target_message(joint: &str, in_force: Option<&InForce>, told: &Told) -> D
         add("moving", u8::from(target.moving).to_string());
         add("settled", u8::from(told.settled).to_string());
     }
+    // These are about other targets than the one in force.
+    add("refused", told.refused.0.to_string());
+    add("last_refusal", told.refused.1.clone());
     DiagnosticStatus {
         level,
         name: format!("{}: target", joint.trim_start_matches('/')),
