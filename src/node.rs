@@ -22,7 +22,7 @@ mod status;
 mod target;
 mod tf;
 
-pub use point::{Point, PointError, point};
+pub use point::{Point, PointError, PointTarget, Said, point};
 pub use rosout::{Rosout, RosoutLayer, rosout};
 
 use std::collections::BTreeSet;

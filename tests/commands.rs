@@ -33,6 +33,63 @@ fn wrong_arguments_end_with_code_2() {
 }
 
 #[test]
+fn a_point_and_a_pose_exclude_each_other_and_each_has_to_be_whole() {
+    let pose = ["--inclination-deg=10", "--direction-deg=0"];
+    for arguments in [
+        &[][..],
+        &["--at-m=1,0,0", pose[0], pose[1]],
+        &["--at-m=1,0,0", "--pan-deg=3"],
+        &["--at-m=1,0"],
+        &["--at-m=1,0,0,0"],
+        &["--at-m=1,0,left"],
+        &["--frame=torso"],
+        &["--frame=torso", pose[0], pose[1]],
+        &[pose[0]],
+        &[pose[1]],
+        &["--pan-deg=3"],
+    ] {
+        let wrong = withy(&[&["point"], arguments].concat());
+        assert_eq!(wrong.status.code(), Some(2), "{arguments:?}");
+        let sentence = said(&wrong.stderr);
+        assert!(sentence.starts_with("error: "), "{arguments:?}: {sentence}");
+    }
+}
+
+#[cfg(feature = "ros")]
+#[test]
+fn numbers_for_a_point_or_a_pose_that_are_none_are_refused() {
+    let pose = ["--inclination-deg=10", "--direction-deg=0"];
+    for (arguments, words) in [
+        (
+            &["--at-m", "-1,NaN,0"][..],
+            "--at-m is NaN; accepted: finite numbers",
+        ),
+        (
+            &["--at-m=inf,0,0"],
+            "--at-m is inf; accepted: finite numbers",
+        ),
+        (
+            &[pose[0], pose[1], "--pan-deg=NaN"],
+            "--pan-deg is NaN; accepted: -360 to 360",
+        ),
+        (
+            &[pose[0], "--direction-deg=400"],
+            "--direction-deg is 400; accepted: -360 to 360",
+        ),
+        (
+            &["--at-m=1,0,0", "--timeout-s=0"],
+            "--timeout-s is 0; accepted: above 0",
+        ),
+    ] {
+        let wrong = withy(&[&["point"], arguments].concat());
+        assert_eq!(wrong.status.code(), Some(2), "{arguments:?}");
+        let sentence = said(&wrong.stderr);
+        assert!(sentence.contains(words), "{arguments:?}: {sentence}");
+        assert_eq!(sentence.lines().count(), 1, "{sentence}");
+    }
+}
+
+#[test]
 fn a_file_that_is_not_there_is_named() {
     let wrong = withy(&["check", "config/none.yaml"]);
     assert_eq!(wrong.status.code(), Some(2));

@@ -266,11 +266,13 @@ impl Aiming {
         answer: Option<oneshot::Sender<Result<u64, String>>>,
     ) {
         let status = &self.aimer.status;
-        status.refused.tell(&self.aimer.joint, topic, refusal);
-        if let Some(answer) = answer {
-            // Who has gone needs no answer.
-            let _ = answer.send(Err(refusal.sentence.clone()));
-        }
+        let Some(answer) = answer else {
+            status.refused.tell(&self.aimer.joint, topic, refusal);
+            return;
+        };
+        status.refused.count(topic, refusal);
+        // Who has gone needs no answer; who is there logs it.
+        let _ = answer.send(Err(refusal.sentence.clone()));
     }
 
     fn command(&mut self, command: Command) {

@@ -1,33 +1,88 @@
-//! A pose sent by hand: wait for the joint's node, send, wait until it is held, read what was reached.
+//! A target sent by hand: wait for the joint's node, send, wait until it is held, read what was reached.
 
+use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
+use futures::future::FutureExt;
 use futures::stream::{Stream, StreamExt};
-use nalgebra::UnitQuaternion;
-use r2r::geometry_msgs::msg::PoseStamped;
-use r2r::std_msgs::msg::Bool;
-use r2r::{Node, Publisher, QosProfile};
+use nalgebra::{UnitQuaternion, Vector3};
+use r2r::diagnostic_msgs::msg::DiagnosticStatus;
+use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
+use r2r::std_msgs::msg::Float64;
+use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
 
 use super::messages::{read_pose, time};
 use super::{NodeError, Spinner, context};
-use crate::geometry::{Bend, rotation, swing_twist};
+use crate::geometry::{Posture, attitude, posture, swing_twist};
 use crate::rt::Clock;
 
-/// Head poses that are averaged for what was reached.
-const POSES: usize = 20;
+/// Measurements that are averaged for what was reached.
+const SAMPLES: usize = 20;
+
+/// What is asked.
+#[derive(Clone, Debug, PartialEq)]
+pub enum PointTarget {
+    /// A pose: bend and twist of the head plate in the base frame.
+    Pose(Posture),
+    /// A point to look at, m.
+    Point {
+        /// In coordinates of `frame`.
+        at: Vector3<f64>,
+        /// A frame that the node knows; empty: the base frame.
+        frame: String,
+    },
+}
 
 /// What came of it.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Point {
-    /// The bend reached, rad; none if no head pose was seen.
-    pub reached: Option<Bend>,
+    /// The posture reached, rad: the mean of the newest head poses; none if none was seen.
+    pub reached: Option<Posture>,
+    /// What is left over as measured, rad: the mean of the newest; none if none was seen.
+    pub residual: Option<f64>,
+    /// What the node said last of the target.
+    pub said: Option<Said>,
     /// Whether it was held within the node's tolerance.
     pub held: bool,
+    /// Whether something else ended it: another command, a hold, an outage.
+    pub ended: bool,
     /// From sending to the report that it is held, or to giving up, s.
     pub took: f64,
 }
 
-/// Why a pose could not be sent.
+/// What `~/target_state` says of a target.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Said {
+    /// What the joint can do about it, in words; `reached` where all.
+    pub outcome: String,
+    /// What will be left over at least, rad.
+    pub least: f64,
+    command: Option<u64>,
+    topic: String,
+    settled: bool,
+    refused: u64,
+    last_refusal: String,
+}
+
+impl Said {
+    fn read(message: &DiagnosticStatus) -> Self {
+        let value = |key: &str| {
+            let found = message.values.iter().find(|v| v.key == key);
+            found.map_or("", |v| v.value.as_str())
+        };
+        Self {
+            outcome: message.message.clone(),
+            least: value("residual_least_rad").parse().unwrap_or(f64::NAN),
+            command: value("command").parse().ok(),
+            topic: value("topic").into(),
+            settled: value("settled") == "1",
+            refused: value("refused").parse().unwrap_or(0),
+            last_refusal: value("last_refusal").into(),
+        }
+    }
+}
+
+/// Why a target could not be sent.
 #[derive(Debug, thiserror::Error)]
 pub enum PointError {
     /// The graph cannot be used.
@@ -35,19 +90,57 @@ pub enum PointError {
     Node(#[from] NodeError),
     /// Nobody is there.
     #[error(
-        "no joint answers as {node}: nobody listens to {node}/desired_pose and tells {node}/settled; is its node running, and in this ROS domain?"
+        "no joint answers as {node}: nobody listens to {node}/{topic} and tells {node}/target_state; is its node running, and in this ROS domain?"
     )]
     NobodyThere {
         /// The node asked for.
         node: String,
+        /// Where the target would have gone.
+        topic: &'static str,
+    },
+    /// The node does not take the target.
+    #[error("{node} refuses the target: {reason}")]
+    Refused {
+        /// The node.
+        node: String,
+        /// Its reason.
+        reason: String,
     },
 }
 
-/// Sends `bend` to the joint whose node is `node`, a full name, and waits at most for `most` until it is held.
+/// Sends a target to the joint whose node is `node`, a full name, and waits at most for `most` until it is held.
 ///
 /// # Errors
 /// [`PointError`].
-pub fn point(node: &str, bend: Bend, most: Duration) -> Result<Point, PointError> {
+pub fn point(node: &str, target: &PointTarget, most: Duration) -> Result<Point, PointError> {
+    match target {
+        PointTarget::Pose(asked) => {
+            let clock = Clock::new();
+            let mut message = PoseStamped::default();
+            message.header.stamp = time(clock.stamp_of(clock.now()));
+            // An empty frame name means the joint's base frame.
+            let q = UnitQuaternion::from_rotation_matrix(&attitude(asked.z, asked.xy()));
+            let o = &mut message.pose.orientation;
+            (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
+            exchange(node, "desired_pose", &message, most)
+        }
+        PointTarget::Point { at, frame } => {
+            // Without a stamp: where the frame is now.
+            let mut message = PointStamped::default();
+            message.header.frame_id.clone_from(frame);
+            let p = &mut message.point;
+            (p.x, p.y, p.z) = (at.x, at.y, at.z);
+            exchange(node, "gaze_point", &message, most)
+        }
+    }
+}
+
+fn exchange<T: WrappedTypesupport + 'static>(
+    node: &str,
+    topic: &'static str,
+    message: &T,
+    most: Duration,
+) -> Result<Point, PointError> {
     let context = context()?;
     let name = format!("withy_point_{}", std::process::id());
     let graph = |source| NodeError::Graph {
@@ -56,45 +149,56 @@ pub fn point(node: &str, bend: Bend, most: Duration) -> Result<Point, PointError
     };
     let mut own = Node::create(context, &name, "").map_err(graph)?;
     let newest = || QosProfile::default().keep_last(1).reliable();
-    let target = node.trim_end_matches('/');
-    let publisher = own
-        .create_publisher(&format!("{target}/desired_pose"), newest())
-        .map_err(graph)?;
-    let settled = own
-        .subscribe(
-            &format!("{target}/settled"),
-            newest().keep_last(10).transient_local(),
-        )
-        .map_err(graph)?;
-    let poses = own
-        .subscribe(&format!("{target}/head_pose"), QosProfile::sensor_data())
-        .map_err(graph)?;
+    let joint = node.trim_end_matches('/');
+    let of = |topic: &str| format!("{joint}/{topic}");
+    let publisher = own.create_publisher(&of(topic), newest()).map_err(graph)?;
+    let states = newest().keep_last(10).transient_local();
+    let states = own.subscribe(&of("target_state"), states).map_err(graph)?;
+    let sensor = QosProfile::sensor_data;
+    let poses = own.subscribe(&of("head_pose"), sensor()).map_err(graph)?;
+    let residuals = own.subscribe(&of("residual"), sensor()).map_err(graph)?;
     let spinner = Spinner::new(own).map_err(NodeError::System)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(NodeError::System)?;
-    let result = runtime.block_on(send(target, publisher, settled, poses, bend, most));
+    let streams = Streams {
+        states: states.map(|m| Said::read(&m)),
+        poses,
+        residuals,
+    };
+    let result = runtime.block_on(send(joint, topic, &publisher, message, streams, most));
     drop(spinner);
     result
 }
 
-async fn send(
+/// What the joint's node says.
+struct Streams<S, P, R> {
+    states: S,
+    poses: P,
+    residuals: R,
+}
+
+async fn send<T: WrappedTypesupport + 'static>(
     node: &str,
-    publisher: Publisher<PoseStamped>,
-    mut settled: impl Stream<Item = Bool> + Unpin,
-    mut poses: impl Stream<Item = PoseStamped> + Unpin,
-    bend: Bend,
+    topic: &'static str,
+    publisher: &Publisher<T>,
+    message: &T,
+    mut streams: Streams<
+        impl Stream<Item = Said> + Unpin,
+        impl Stream<Item = PoseStamped> + Unpin,
+        impl Stream<Item = Float64> + Unpin,
+    >,
     most: Duration,
 ) -> Result<Point, PointError> {
-    let nobody = || PointError::NobodyThere { node: node.into() };
+    let nobody = || PointError::NobodyThere {
+        node: node.into(),
+        topic,
+    };
     let begin = Instant::now();
-    // The last word on `settled` is kept for those who come late: it says that the node is there.
-    let was_settled = tokio::time::timeout(most, settled.next()).await;
-    let Ok(Some(Bool {
-        data: mut is_settled,
-    })) = was_settled
-    else {
+    // The last word on the target is kept for those who come late: it says that the node is there.
+    let first = tokio::time::timeout(most, streams.states.next()).await;
+    let Ok(Some(mut before)) = first else {
         return Err(nobody());
     };
     while publisher
@@ -107,50 +211,76 @@ async fn send(
         }
         tokio::time::sleep(Duration::from_millis(5)).await;
     }
+    while let Some(Some(newer)) = streams.states.next().now_or_never() {
+        before = newer;
+    }
 
     let sent = Instant::now();
-    let clock = Clock::new();
-    let mut message = PoseStamped::default();
-    message.header.stamp = time(clock.stamp_of(clock.now()));
-    // An empty frame name means the joint's base frame.
-    let q = UnitQuaternion::from_rotation_matrix(&rotation(bend));
-    let o = &mut message.pose.orientation;
-    (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
-    publisher.publish(&message).map_err(|source| {
+    publisher.publish(message).map_err(|source| {
         let node = node.into();
         NodeError::Graph { node, source }
     })?;
 
-    // A command makes `settled` false first; only what comes after is about it.
-    let mut answered = !is_settled;
-    let mut recent = std::collections::VecDeque::with_capacity(POSES);
-    let mut held = false;
-    while !held {
+    let mut answer = Point::default();
+    let mut postures = VecDeque::with_capacity(SAMPLES);
+    let mut residuals = VecDeque::with_capacity(SAMPLES);
+    while !answer.held && !answer.ended {
         let left = most.saturating_sub(sent.elapsed());
         tokio::select! {
-            word = settled.next() => {
+            word = streams.states.next() => {
                 let Some(word) = word else { break };
-                is_settled = word.data;
-                answered |= !is_settled;
-                held = answered && is_settled;
-            }
-            pose = poses.next() => {
-                let Some(pose) = pose else { break };
-                if let Ok(attitude) = read_pose(&pose) {
-                    if recent.len() == POSES {
-                        recent.pop_front();
-                    }
-                    recent.push_back(swing_twist(&attitude).1);
+                if word.refused > before.refused && word.last_refusal.starts_with(topic) {
+                    let (node, reason) = (node.into(), word.last_refusal);
+                    return Err(PointError::Refused { node, reason });
                 }
+                let own = match &answer.said {
+                    Some(said) => word.command == said.command,
+                    // The next command of this topic is taken for the one sent.
+                    None => word.command.is_some() && word.command != before.command && word.topic == topic,
+                };
+                if own {
+                    answer.held = word.settled;
+                    answer.said = Some(word);
+                } else {
+                    answer.ended = answer.said.is_some();
+                }
+            }
+            pose = streams.poses.next() => {
+                let Some(pose) = pose else { break };
+                if let Ok(q) = read_pose(&pose) {
+                    keep(&mut postures, q);
+                }
+            }
+            residual = streams.residuals.next() => {
+                let Some(residual) = residual else { break };
+                keep(&mut residuals, residual.data);
             }
             () = tokio::time::sleep(left) => break,
         }
     }
-    let count = recent.len();
-    let sum = recent.into_iter().sum::<Bend>();
-    Ok(Point {
-        reached: (count > 0).then(|| sum / count as f64),
-        held,
-        took: sent.elapsed().as_secs_f64(),
-    })
+    answer.took = sent.elapsed().as_secs_f64();
+    answer.reached = mean(&postures);
+    let count = residuals.len();
+    answer.residual = (count > 0).then(|| residuals.iter().sum::<f64>() / count as f64);
+    Ok(answer)
+}
+
+fn keep<T>(samples: &mut VecDeque<T>, newest: T) {
+    if samples.len() == SAMPLES {
+        samples.pop_front();
+    }
+    samples.push_back(newest);
+}
+
+/// Mean posture of some attitudes; twists are added as directions, so that those about half a turn do not cancel.
+fn mean(attitudes: &VecDeque<UnitQuaternion<f64>>) -> Option<Posture> {
+    let (mut sum, mut sine, mut cosine) = (nalgebra::Vector2::zeros(), 0.0, 0.0);
+    for q in attitudes {
+        let (twist, bend) = swing_twist(q);
+        sum += bend;
+        sine += twist.sin();
+        cosine += twist.cos();
+    }
+    let count = attitudes.len();
+    (count > 0).then(|| posture(sum / count as f64, sine.atan2(cosine)))
 }

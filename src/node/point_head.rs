@@ -182,7 +182,7 @@ mod graph {
             let (point, pace) = match read {
                 Ok(read) => read,
                 Err(refusal) => {
-                    self.status.refused.tell(&self.joint, TOPIC, &refusal);
+                    self.status.refused.count(TOPIC, &refusal);
                     self.reject(request, &refusal.sentence);
                     return None;
                 }

@@ -1,0 +1,232 @@
+"""The action ~/point_head as a behaviour uses it, on a joint with pan: ends, refusals, way and pace."""
+
+import math
+import os
+import signal
+import sys
+
+
+from action_msgs.msg import GoalStatus
+from action_msgs.srv import CancelGoal
+from client import LATCHED, Client, done, seconds, until
+from control_msgs.action import PointHead
+from diagnostic_msgs.msg import DiagnosticStatus
+from geometry_msgs.msg import PointStamped, PoseStamped
+from rclpy.action import ActionClient
+from std_srvs.srv import Trigger
+
+joint = Client(topics={"truth": "simulated_neck/true_bend_unused"})
+poses = []
+states = []
+
+
+def on_pose(message):
+    poses.append((seconds(message.header.stamp), message.pose))
+
+
+def on_state(message):
+    values = {v.key: v.value for v in message.values}
+    states.append({"message": message.message, **values})
+
+
+joint.node.create_subscription(PoseStamped, "simulated_neck/true_pose", on_pose, 10)
+joint.node.create_subscription(DiagnosticStatus, "withy/target_state", on_state, LATCHED)
+action = ActionClient(joint.node, PointHead, "/withy/point_head")
+until(action.server_is_ready, "the action server")
+joint.tracking()
+until(lambda: poses and states, "true poses and the state of the target")
+
+
+def goal(x, y, z, frame="neck_base", axis=(0.0, 0.0, 0.0), of="", least=0.0, speed=0.0):
+    message = PointHead.Goal()
+    message.target.header.frame_id = frame
+    message.target.point.x, message.target.point.y, message.target.point.z = x, y, z
+    message.pointing_axis.x, message.pointing_axis.y, message.pointing_axis.z = axis
+    message.pointing_frame = of
+    whole = math.floor(least)
+    message.min_duration.sec, message.min_duration.nanosec = whole, int((least - whole) * 1e9)
+    message.max_velocity = speed
+    return message
+
+
+class Sent:
+    def __init__(self, message):
+        self.way = []
+        self.begun = time.monotonic()
+        future = action.send_goal_async(message, lambda f: self.way.append(f.feedback.pointing_angle_error))
+        until(future.done, "an answer to a goal")
+        self.handle = future.result()
+        self.accepted = self.handle.accepted
+        if self.accepted:
+            self.result = self.handle.get_result_async()
+
+    def end(self):
+        until(self.result.done, "the end of a goal", 60.0)
+        self.took = time.monotonic() - self.begun
+        return self.result.result().status
+
+
+def ends(message, status):
+    sent = Sent(message)
+    assert sent.accepted
+    got = sent.end()
+    assert got == status, "%s ended as %d, not %d; way %s" % (message, got, status, sent.way)
+    # The last word on the way goes out before the result, on another topic.
+    until(lambda: sent.way, "a word on the way")
+    return sent
+
+
+def hold():
+    assert joint.call(Trigger, "hold").success
+
+
+def turned(pose):
+    """The turn of a pose in the base frame, rad: angle from attitude zero."""
+    o = pose.orientation
+    return 2 * math.atan2(math.hypot(o.x, o.y, o.z), abs(o.w))
+
+
+def sight(pose, point):
+    """Angle between optical axis and line of sight, rad, from the simulated joint's own pose: the camera sits at
+    (60, 0, 30) mm on the head plate and looks along its x."""
+    o, p = pose.orientation, pose.position
+
+    def rotated(v):
+        # v + 2 w (u x v) + 2 u x (u x v)
+        u = (o.x, o.y, o.z)
+        c = cross(u, v)
+        d = cross(u, c)
+        return tuple(a + 2 * o.w * b + 2 * e for a, b, e in zip(v, c, d))
+
+    def cross(a, b):
+        return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
+
+    place = tuple(a + b for a, b in zip((p.x, p.y, p.z), rotated((0.06, 0.0, 0.03))))
+    axis = rotated((1.0, 0.0, 0.0))
+    line = tuple(a - b for a, b in zip(point, place))
+    return math.atan2(math.hypot(*cross(axis, line)), sum(a * b for a, b in zip(axis, line)))
+
+
+SUCCEEDED, ABORTED, CANCELED = GoalStatus.STATUS_SUCCEEDED, GoalStatus.STATUS_ABORTED, GoalStatus.STATUS_CANCELED
+
+# Reached: it succeeds when the camera looks there, and the way tells how far off it is.
+point = (0.5, 0.6, 0.05)
+first = ends(goal(*point, axis=(2.0, 0.0, 0.0), of="neck_head"), SUCCEEDED)
+off = math.degrees(sight(poses[-1][1], point))
+print("reached: %.2f deg off in truth, %d words on the way" % (off, len(first.way)))
+assert off < 1.0, off
+until(lambda: first.way[-1] < math.radians(1.5), lambda: "the last word on the way: %s" % first.way)
+assert first.way[0] > math.radians(20), first.way
+
+# Too near, then beyond what the neck can pitch: aborted, the rest is told.
+near = ends(goal(0.09, 0.0, 0.16), ABORTED)
+until(lambda: states[-1]["message"] == "out of reach", lambda: "out of reach: %s" % states[-1])
+below = ends(goal(0.3, 0.0, -1.0), ABORTED)
+until(lambda: states[-1]["message"] == "best possible", lambda: "best possible: %s" % states[-1])
+least = float(states[-1]["residual_least_rad"])
+print("best possible: %.2f deg left over at least, %.2f told" % (math.degrees(least), math.degrees(below.way[-1])))
+assert least > math.radians(5), least
+until(lambda: abs(below.way[-1] - least) < math.radians(1.5), lambda: "the rest told last: %s" % below.way)
+
+# Refused: no goal, and the target in force stays as it is.
+command = states[-1]["command"]
+for words, message in [
+    ("pointing_axis is (0", goal(0.5, 0.0, 0.2, axis=(0.0, 0.0, 1.0))),
+    ("pointing_axis is (NaN", goal(0.5, 0.0, 0.2, axis=(math.nan, 0.0, 0.0))),
+    ("pointing_frame is 'eye'", goal(0.5, 0.0, 0.2, of="eye")),
+    ("finite numbers", goal(math.nan, 0.0, 0.2)),
+    ("garden", goal(0.5, 0.0, 0.2, frame="garden")),
+    ("max_velocity is -1", goal(0.5, 0.0, 0.2, speed=-1.0)),
+    ("max_velocity is inf", goal(0.5, 0.0, 0.2, speed=math.inf)),
+    ("min_duration is -2", goal(0.5, 0.0, 0.2, least=-2.0)),
+]:
+    before = int(states[-1]["refused"])
+    assert not Sent(message).accepted, words
+    until(lambda: int(states[-1]["refused"]) == before + 1, "a refusal counted")
+    assert words in states[-1]["last_refusal"], (words, states[-1])
+    assert states[-1]["command"] == command
+
+# Slower when asked to be: the way of the true head, in the same run.
+there, back = (0.4, 0.5, 0.0), (0.5, -0.4, 0.15)
+ends(goal(*back), SUCCEEDED)
+
+
+def lasts(to, **pace):
+    """Time in which the true head makes the middle 80 percent of its way, s, and its greatest speed, rad/s."""
+    begin = len(poses) - 1
+    ends(goal(*to, **pace), SUCCEEDED)
+    way = poses[begin:]
+    offs = [(t, sight(p, to)) for t, p in way]
+    whole = offs[0][1]
+    started = next(t for t, off in offs if off < 0.9 * whole)
+    time_taken = next(t for t, off in offs if off < 0.1 * whole) - started
+    rates, last = [], offs[0]
+    for t, off in offs:
+        if t - last[0] >= 0.1:
+            rates.append(abs(off - last[1]) / (t - last[0]))
+            last = (t, off)
+    return time_taken, max(rates)
+
+
+free, fastest = lasts(there)
+ends(goal(*back), SUCCEEDED)
+slow, _ = lasts(there, least=4.0)
+ends(goal(*back), SUCCEEDED)
+limited, peak = lasts(there, speed=0.3)
+print("greatest speed %.2f rad/s; %.2f rad/s with max_velocity 0.3 rad/s" % (fastest, peak))
+print("the middle of the way: %.2f s; %.2f s with min_duration 4 s; %.2f s with max_velocity 0.3 rad/s" % (free, slow, limited))
+assert slow > 2.5 * free and limited > 2.5 * free, (free, slow, limited)
+assert peak < 0.3 * fastest, (peak, fastest)
+
+# Cancelled on its way: it holds there.
+sent = Sent(goal(*back, least=8.0))
+assert sent.accepted
+until(lambda: len(sent.way) > 4 and sent.way[-1] < 0.9 * sent.way[0], "the way begun")
+answer = sent.handle.cancel_goal_async()
+until(answer.done, "an answer to the cancellation")
+assert answer.result().return_code == CancelGoal.Response.ERROR_NONE and len(answer.result().goals_canceling) == 1
+assert sent.end() == CANCELED
+until(lambda: states[-1]["message"] == "no target", lambda: "no target: %s" % states[-1])
+until(lambda: joint.newest["settled"].data, "the hold settled")
+left = sight(poses[-1][1], back)
+print("cancelled: holds with %.1f deg left over" % math.degrees(left))
+assert left > math.radians(10), left
+# Once over, there is nothing to cancel.
+answer = sent.handle.cancel_goal_async()
+until(answer.done, "an answer to the second cancellation")
+assert answer.result().return_code == CancelGoal.Response.ERROR_GOAL_TERMINATED
+
+# Another goal, a pose and a hold end the one before.
+old = Sent(goal(*back, least=8.0))
+new = Sent(goal(*there))
+assert old.end() == ABORTED and new.end() == SUCCEEDED
+sent = Sent(goal(*back, least=8.0))
+joint.send(joint.pose((0.1, 0.0)))
+assert sent.end() == ABORTED
+sent = Sent(goal(*back, least=8.0))
+hold()
+assert sent.end() == ABORTED
+
+# A goal for where it looks already ends at its own word, not at the one before.
+ends(goal(*there), SUCCEEDED)
+again = ends(goal(*there), SUCCEEDED)
+print("there already: succeeded after %.2f s" % again.took)
+
+# The joint falls silent: the goal ends, and is not taken up again after it.
+withy, simulated = int(sys.argv[1]), int(sys.argv[2])
+sent = Sent(goal(*back, least=8.0))
+assert sent.accepted
+until(lambda: sent.way, "the way begun")
+os.kill(simulated, signal.SIGSTOP)
+assert sent.end() == ABORTED
+os.kill(simulated, signal.SIGCONT)
+joint.status.clear()
+joint.tracking()
+assert states[-1]["message"] == "no target", states[-1]
+
+# On its way when the node ends: told, not left hanging.
+sent = Sent(goal(*back, least=8.0))
+assert sent.accepted
+os.kill(withy, signal.SIGTERM)
+assert sent.end() == ABORTED
+done()
