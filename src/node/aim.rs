@@ -101,6 +101,7 @@ pub enum Asked {
     )]
     Request(Command),
     /// Transforms have come, and stand in the tree.
+    #[cfg_attr(not(has_tf2_msgs), expect(dead_code, reason = "only tf tells"))]
     Transforms,
 }
 

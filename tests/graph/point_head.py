@@ -4,7 +4,7 @@ import math
 import os
 import signal
 import sys
-
+import time
 
 from action_msgs.msg import GoalStatus
 from action_msgs.srv import CancelGoal
