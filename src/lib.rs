@@ -15,6 +15,8 @@ pub mod gaze;
 pub mod kinematics;
 pub mod track;
 
+pub mod model;
+
 pub mod aim;
 pub mod tick;
 

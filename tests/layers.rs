@@ -13,13 +13,14 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     // The build script: a program of its own, which uses nothing of the crate.
     (0, 5, &["build"]),
     (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
-    (2, 2, &["aim", "tick"]),
-    (3, 3, &["config", "trial"]),
-    (4, 4, &["link"]),
-    (5, 4, &["rt", "report"]),
-    (6, 4, &["node"]),
-    (7, 5, &["cmd"]),
-    (8, 5, &["main"]),
+    (2, 1, &["model"]),
+    (3, 2, &["aim", "tick"]),
+    (4, 3, &["config", "trial"]),
+    (5, 4, &["link"]),
+    (6, 4, &["rt", "report"]),
+    (7, 4, &["node"]),
+    (8, 5, &["cmd"]),
+    (9, 5, &["main"]),
 ];
 
 /// What no code of layers 0 to 2 mentions.

@@ -1,0 +1,178 @@
+//! A motor's controller as an exact function of frequency.
+
+use crate::controller::MotorGains;
+use nalgebra::Complex;
+use std::f64::consts::{FRAC_PI_2, PI};
+
+/// The ideal law `C(s) = kp + ki s^-lambda + kd s^mu/(s/corner + 1)^n` of one motor, prepared for many frequencies.
+/// `n = 1` for mu up to 1, else 2; an infinite corner means no roll-off.
+///
+/// Source of `(jw)^a = w^a e^(j a pi/2)`: principal branch, e.g. NIST DLMF 4.2(iv).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Law {
+    gains: MotorGains,
+    roll_off: f64,
+    /// Direction of `(jw)^-lambda`.
+    integral: Complex<f64>,
+    /// Where the phase of the law passes pi behind: from, to, rad/s.
+    behind: Option<(f64, f64)>,
+}
+
+/// A sum and what each part of it adds to its slope.
+pub(super) struct Sloped {
+    /// The law's response.
+    pub value: Complex<f64>,
+    /// Its derivative by `ln w`.
+    pub slope: Complex<f64>,
+}
+
+impl Law {
+    /// Prepares the law. Gains must be finite and 0 or more, orders inside (0, 2), the corner above 0.
+    pub fn new(gains: &MotorGains) -> Self {
+        let mut law = Self {
+            gains: *gains,
+            roll_off: f64::from(Self::roll_off_of(gains.derivative_order)),
+            integral: Complex::from_polar(1.0, -gains.integral_order * FRAC_PI_2),
+            behind: None,
+        };
+        law.behind = law.find_behind();
+        law
+    }
+
+    /// Number of roll-off poles that a derivative of `order` carries.
+    pub fn roll_off_of(order: f64) -> u8 {
+        if order <= 1.0 { 1 } else { 2 }
+    }
+
+    /// The gains it was made from.
+    pub fn gains(&self) -> &MotorGains {
+        &self.gains
+    }
+
+    /// Transfer function at `s`, off the negative real axis.
+    pub fn at(&self, s: Complex<f64>) -> Complex<f64> {
+        let g = &self.gains;
+        let mut sum = Complex::from(g.kp);
+        if g.ki > 0.0 {
+            sum += s.powf(-g.integral_order) * g.ki;
+        }
+        if g.kd > 0.0 {
+            // 1/inf is 0: no roll-off.
+            let roll = s * g.derivative_corner.recip() + 1.0;
+            let roll = if self.roll_off > 1.0 {
+                roll * roll
+            } else {
+                roll
+            };
+            sum += s.powf(g.derivative_order) * g.kd / roll;
+        }
+        sum
+    }
+
+    /// `(jw)^mu/(jw/corner + 1)^n` and its logarithmic slope by `ln w`.
+    pub(crate) fn derivative(&self, w: f64) -> (Complex<f64>, Complex<f64>) {
+        let x = w / self.gains.derivative_corner;
+        let n = self.roll_off;
+        let square = 1.0 + x * x;
+        let size =
+            w.powf(self.gains.derivative_order) / if n > 1.0 { square } else { square.sqrt() };
+        let phase = self.gains.derivative_order * FRAC_PI_2 - n * x.atan();
+        let slope = Complex::new(
+            self.gains.derivative_order - n * x * x / square,
+            -n * x / square,
+        );
+        (Complex::from_polar(size, phase), slope)
+    }
+
+    /// Response and its derivative by `ln w`.
+    pub(super) fn sloped(&self, w: f64) -> Sloped {
+        let g = &self.gains;
+        let mut value = Complex::from(g.kp);
+        let mut slope = Complex::from(0.0);
+        if g.ki > 0.0 {
+            let part = self.integral * (g.ki * w.powf(-g.integral_order));
+            value += part;
+            slope -= part * g.integral_order;
+        }
+        if g.kd > 0.0 {
+            let (part, rise) = self.derivative(w);
+            let part = part * g.kd;
+            value += part;
+            slope += part * rise;
+        }
+        Sloped { value, slope }
+    }
+
+    /// Frequency response at `w` rad/s, above 0.
+    pub fn response(&self, w: f64) -> Complex<f64> {
+        self.sloped(w).value
+    }
+
+    /// Phase of the frequency response, continuous from zero frequency, where it is `-lambda pi/2` with integral action,
+    /// rad.
+    pub fn phase(&self, w: f64) -> f64 {
+        self.phase_of(w, self.response(w))
+    }
+
+    /// The same where the response at `w` is known.
+    pub(super) fn phase_of(&self, w: f64, response: Complex<f64>) -> f64 {
+        let behind = self.behind.is_some_and(|(from, to)| from < w && w < to);
+        response.arg() - if behind { 2.0 * PI } else { 0.0 }
+    }
+
+    /// The law's parts point from `-lambda pi/2` to at most `mu pi/2`. As long as that is less than half a turn their
+    /// sum stays clear of the negative real axis and its principal argument is continuous. Beyond, the sum may pass
+    /// behind zero: where its imaginary part is zero and its real part negative. The imaginary part is
+    /// `-ki w^-lambda sin(lambda pi/2) + kd |Y| sin(arg Y)`; over `w^-lambda` its second term rises from 0 to one
+    /// maximum and falls again (roll-off), so that there are two zeros or none.
+    fn find_behind(&self) -> Option<(f64, f64)> {
+        let g = &self.gains;
+        if !(g.ki > 0.0 && g.kd > 0.0 && g.integral_order + g.derivative_order >= 2.0) {
+            return None;
+        }
+        let zero = |w: f64| self.response(w).im;
+        // Without roll-off the zero would be here; with it, later.
+        let sine = |order: f64| (order * FRAC_PI_2).sin();
+        let ratio = g.ki * sine(g.integral_order) / (g.kd * sine(g.derivative_order));
+        let early = ratio.powf(1.0 / (g.integral_order + g.derivative_order));
+        if g.derivative_corner.is_infinite() {
+            return (self.response(early).re < 0.0).then_some((early, f64::INFINITY));
+        }
+        // d ln(|Y| sin(arg Y) w^lambda)/d ln w = mu + lambda - n x^2/(1 + x^2) - n x/(1 + x^2) cot(arg Y): falls.
+        let rises = |w: f64| {
+            let (part, slope) = self.derivative(w);
+            part.im > 0.0 && g.integral_order + slope.re + slope.im * part.re / part.im > 0.0
+        };
+        let (mut low, mut high) = (1e-6 * g.derivative_corner, 1e6 * g.derivative_corner);
+        for _ in 0..100 {
+            let middle = (low * high).sqrt();
+            if rises(middle) {
+                low = middle
+            } else {
+                high = middle
+            }
+        }
+        let top = low;
+        if zero(top) <= 0.0 {
+            return None;
+        }
+        let between = |mut low: f64, mut high: f64, up: bool| {
+            for _ in 0..100 {
+                let middle = (low * high).sqrt();
+                if (zero(middle) < 0.0) == up {
+                    low = middle
+                } else {
+                    high = middle
+                }
+            }
+            low
+        };
+        let from = between(0.5 * early, top, true);
+        let to = between(top, 1e9 * top, false);
+        if self.response(from).re >= 0.0 {
+            return None;
+        }
+        let returns = zero(1e9 * top) < 0.0 && self.response(to).re < 0.0;
+        Some((from, if returns { to } else { f64::INFINITY }))
+    }
+}
