@@ -372,10 +372,8 @@ impl GazeFigures {
         } else {
             within(from).sum::<f64>() / count
         };
-        let outside = samples.iter().filter(|s| (sent..=end).contains(&s.0));
-        let last = outside
-            .filter(|s| (s.1 - angle).abs() > GAZE_BAND)
-            .next_back();
+        let mut all = samples.iter().filter(|s| (sent..=end).contains(&s.0));
+        let last = all.rfind(|s| (s.1 - angle).abs() > GAZE_BAND);
         Ok(Self {
             angle,
             told,

@@ -2,7 +2,6 @@
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
-#[allow(dead_code, reason = "each test file uses its own part")]
 mod harness;
 
 use harness::Stage;

@@ -101,13 +101,21 @@ fn angles(
     looked.heads.iter().map(angle).collect()
 }
 
+/// One thing looked at, times on the client's clock.
+struct Look {
+    begin: f64,
+    end: f64,
+    name: String,
+    /// The true angle over time, rad.
+    angles: Vec<(f64, f64)>,
+}
+
 /// The act, and what it found.
 pub struct GazeAct {
     looker: Looker,
     camera: Camera,
     processes: Vec<Process>,
-    /// Where each look began and ended, its name, and the angle over time.
-    looks: Vec<(f64, f64, String, Vec<(f64, f64)>)>,
+    looks: Vec<Look>,
     /// For the verdict.
     pub figures: Vec<(String, GazeFigures)>,
 }
@@ -256,9 +264,18 @@ impl GazeAct {
             ))
         })?;
         let figures = GazeFigures::score(&angles, words.left_over, false, sent, end)?;
-        let within = angles.into_iter().filter(|a| (sent..=end).contains(&a.0));
-        self.looks.push((sent, end, name.into(), within.collect()));
+        self.keep(name, sent, end, &angles);
         Ok((figures, words))
+    }
+
+    fn keep(&mut self, name: &str, begin: f64, end: f64, angles: &[(f64, f64)]) {
+        let within = |a: &&(f64, f64)| (begin..=end).contains(&a.0);
+        self.looks.push(Look {
+            begin,
+            end,
+            name: name.into(),
+            angles: angles.iter().filter(within).copied().collect(),
+        });
     }
 
     /// Follows the butterfly.
@@ -295,21 +312,20 @@ impl GazeAct {
             figures.angle.to_degrees(),
             peak.to_degrees()
         );
-        let within = angles.into_iter().filter(|a| (begin..=end).contains(&a.0));
-        self.looks
-            .push((begin, end, "butterfly".into(), within.collect()));
+        self.keep("butterfly", begin, end, &angles);
         self.figures.push(("butterfly".into(), figures));
         Ok(())
     }
 
     /// The angles and the pan over time.
     pub fn picture(&self) -> Figure {
-        let start = self.looks.first().map_or(0.0, |l| l.0);
-        let end = self.looks.last().map_or(start, |l| l.1);
+        let start = self.looks.first().map_or(0.0, |l| l.begin);
+        let end = self.looks.last().map_or(start, |l| l.end);
         let mut points = Vec::new();
         for look in &self.looks {
-            points.extend(look.3.iter().map(|a| (a.0 - start, a.1.to_degrees())));
-            points.push((look.1 - start, f64::NAN));
+            let angles = look.angles.iter();
+            points.extend(angles.map(|a| (a.0 - start, a.1.to_degrees())));
+            points.push((look.end - start, f64::NAN));
         }
         let (pans, bends) = self.looker.recorded(|r| {
             let within = |time: f64| (start..=end).contains(&time);
@@ -346,9 +362,9 @@ impl GazeAct {
                 .looks
                 .iter()
                 .map(|l| Band {
-                    from: l.0 - start,
-                    to: l.1 - start,
-                    label: l.2.clone(),
+                    from: l.begin - start,
+                    to: l.end - start,
+                    label: l.name.clone(),
                 })
                 .collect(),
             marks: Vec::<Mark>::new(),
