@@ -80,10 +80,10 @@ def hold():
     assert joint.call(Trigger, "hold").success
 
 
-def turned(pose):
-    """The turn of a pose in the base frame, rad: angle from attitude zero."""
-    o = pose.orientation
-    return 2 * math.atan2(math.hypot(o.x, o.y, o.z), abs(o.w))
+def between(a, b):
+    """Angle of the turn between two poses, rad."""
+    a, b = a.orientation, b.orientation
+    return 2 * math.acos(min(1.0, abs(a.x * b.x + a.y * b.y + a.z * b.z + a.w * b.w)))
 
 
 def sight(pose, point):
@@ -160,11 +160,11 @@ def lasts(to, **pace):
     whole = offs[0][1]
     started = next(t for t, off in offs if off < 0.9 * whole)
     time_taken = next(t for t, off in offs if off < 0.1 * whole) - started
-    rates, last = [], offs[0]
-    for t, off in offs:
+    rates, last = [], way[0]
+    for t, pose in way:
         if t - last[0] >= 0.1:
-            rates.append(abs(off - last[1]) / (t - last[0]))
-            last = (t, off)
+            rates.append(between(pose, last[1]) / (t - last[0]))
+            last = (t, pose)
     return time_taken, max(rates)
 
 
@@ -176,7 +176,8 @@ limited, peak = lasts(there, speed=0.3)
 print("greatest speed %.2f rad/s; %.2f rad/s with max_velocity 0.3 rad/s" % (fastest, peak))
 print("the middle of the way: %.2f s; %.2f s with min_duration 4 s; %.2f s with max_velocity 0.3 rad/s" % (free, slow, limited))
 assert slow > 2.5 * free and limited > 2.5 * free, (free, slow, limited)
-assert peak < 0.3 * fastest, (peak, fastest)
+# A tenth for how the joint follows.
+assert fastest > 0.6 and peak < 1.1 * 0.3, (fastest, peak)
 
 # Cancelled on its way: it holds there.
 sent = Sent(goal(*back, least=8.0))
