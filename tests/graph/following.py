@@ -71,9 +71,9 @@ def apart(a, b):
 
 
 def rests():
-    """Not a tenth of a degree in a quarter of a second."""
-    poses = c.all["true_pose"][-50:]
-    return len(poses) == 50 and all(apart(poses[0], p) < math.radians(0.1) for p in poses)
+    """A tenth of a degree in a second at most."""
+    poses = c.all["true_pose"][-200:]
+    return len(poses) == 200 and all(apart(poses[0], p) < math.radians(0.1) for p in poses[::10])
 
 
 def stays(what):
