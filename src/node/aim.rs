@@ -23,7 +23,7 @@ use crate::geometry::Posture;
 use crate::link::Handle;
 use crate::rt::Clock;
 use crate::tick::Desired;
-use crate::track::{LONGEST_GAP, Motion, Track};
+use crate::track::{LONGEST_GAP, Motion, SHORTEST_GAP, Track};
 
 /// How long a target waits for a transform of its time, which comes after it when both come from one sensor, s.
 const PATIENCE: f64 = 0.5;
@@ -35,6 +35,10 @@ const STALE: f64 = 1.0;
 const OFTEN: f64 = 0.01;
 /// How long the last answer is where a search begins, s; after it the joint's reference is.
 const RECENT: f64 = 0.5;
+/// How far apart two targets of one time may be to be one told twice, rad: a stream's step at 100 Hz.
+const TOLD_TWICE: f64 = 0.02;
+/// Age of a sample up to which the motion is carried on to the present, s.
+const LATEST: f64 = 0.4;
 /// How far a stamp may lie from this machine's clock, s behind and ahead, and still time a stream.
 const ABOUT_NOW: (f64, f64) = (1.0, 0.1);
 
@@ -175,6 +179,8 @@ struct Aiming {
     sequence: u64,
     /// The last answer and when it was given.
     last: Option<(Posture, f64)>,
+    /// The last sample of the track: where, when by its stamp, and the motion that it made.
+    sampled: Option<(Posture, f64, Option<Motion>)>,
 }
 
 impl Aimer {
@@ -190,6 +196,7 @@ impl Aimer {
             command: 0,
             sequence: 0,
             last: None,
+            sampled: None,
         };
         loop {
             let until = aiming.next_time();
@@ -517,11 +524,7 @@ impl Aiming {
             return 1.0;
         };
         self.last = Some((aimed.posture, now));
-        // Where stamps do not rise the time of arrival serves.
-        let track = &mut self.track;
-        let sample = track.sample(aimed.posture, at);
-        let sample = sample.or_else(|_| track.sample(aimed.posture, now));
-        let motion: Option<Motion> = sample.ok().flatten();
+        let motion = self.motion(aimed.posture, at, now);
         self.sequence += 1;
         let pace = match pace {
             Paced::At(share) => share,
@@ -545,6 +548,29 @@ impl Aiming {
         });
         self.aimer.out.send_replace(Some(desired));
         pace
+    }
+}
+
+impl Aiming {
+    /// How a target moves that was at `posture` at loop time `at` and is told `now`, if that is known.
+    fn motion(&mut self, posture: Posture, at: f64, now: f64) -> Option<Motion> {
+        if let Some((last, when, motion)) = self.sampled
+            && (at - when).abs() < SHORTEST_GAP
+            && (posture - last).norm() < TOLD_TWICE
+        {
+            return motion;
+        }
+        // Where stamps do not rise the time of arrival serves.
+        let track = &mut self.track;
+        let sample = track.sample(posture, at);
+        let sample = sample.or_else(|_| track.sample(posture, now));
+        let mut motion = sample.ok().flatten();
+        if let Some(motion) = &mut motion {
+            // What comes late comes late again: only its next sample's absence is the end of a stream.
+            motion.until += (now - motion.stamp).clamp(0.0, LATEST);
+        }
+        self.sampled = Some((posture, at, motion));
+        motion
     }
 }
 

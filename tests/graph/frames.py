@@ -136,6 +136,19 @@ for attempt in range(8):
 assert c.dropped("gaze_point.held") == 1 and "hold" in c.status["last_dropped"], c.status
 until(lambda: "command" not in c.target(), "no target after a hold")
 
+# And when a newer target is taken.
+for attempt in range(8):
+    c.look(resting)
+    c.tell("wagon", BASE, (0.9, -0.2, 0.0))
+    late = refusals()
+    c.point_at(spot_on, "wagon", stamp=c.now() + 30.0)
+    time.sleep(0.05)
+    c.look(spot(1.0, 25, -12))
+    until(lambda: c.dropped("gaze_point.overtaken") or refusals() > late, lambda: "an end to the wait: %s" % c.status)
+    if c.dropped("gaze_point.overtaken"):
+        break
+assert c.dropped("gaze_point.overtaken") == 1 and "newer target" in c.status["last_dropped"], c.status
+
 # Frames that the head carries: what is told in them is taken once, and does not run away from the head.
 c.look(resting)
 c.tell("neck_camera", HEAD, CAMERA, fixed=True)

@@ -17,8 +17,10 @@ def error(pose):
     return off_axis(pose.pose, at(seconds(pose.header.stamp)))
 
 
-for rate, stamped in ((10, True), (30, True), (100, True), (30, False)):
-    stop = c.keep(rate, lambda t: c.point_at(at(t), stamp=t if stamped else None))
+# Rate in Hz, and how old a point is when it is told, s; no stamp: not said.
+for rate, age in ((10, 0.0), (30, 0.0), (100, 0.0), (30, 0.15), (30, None)):
+    stamped = age is not None
+    stop = c.keep(rate, lambda t: c.point_at(at(t - (age or 0.0)), stamp=t - age if stamped else None))
     until(lambda: error(c.newest["true_pose"]) < math.radians(1.5), "the axis on the point at %d Hz" % rate)
     # Two seconds until its lag is undone.
     first = seconds(c.newest["true_pose"].header.stamp) + 2.0
@@ -27,7 +29,7 @@ for rate, stamped in ((10, True), (30, True), (100, True), (30, False)):
     until(lambda: "true_pose" in c.newest and seconds(c.newest["true_pose"].header.stamp) > first + 0.75 / RATE, "most of a period")
     errors = [math.degrees(error(p)) for p in c.all["true_pose"]]
     mean, worst = math.sqrt(sum(e * e for e in errors) / len(errors)), max(errors)
-    kind = "with stamps" if stamped else "without stamps"
+    kind = "%g s old" % age if stamped else "without stamps"
     print("%d Hz %s, circling at %g Hz, %.1f deg to each side: error %.3f deg rms, %.3f at most" % (rate, kind, RATE, SWING, mean, worst))
     # The speed is 5.3 deg/s: a delay of 0.1 s would be 0.5 deg.
     assert mean < 0.3 and worst < 0.8, (rate, mean, worst)
@@ -38,9 +40,45 @@ for rate, stamped in ((10, True), (30, True), (100, True), (30, False)):
     c.talkers[-1][1].join()
     stopped = c.now()
     until(lambda: c.now() > stopped + 0.6 and c.target()["settled"] == "1", "rest after the stream")
-    last = min((at(stopped - 0.005 * k) for k in range(80)), key=lambda p: off_axis(c.newest["true_pose"].pose, p))
+    last = min((at(stopped - 0.005 * k) for k in range(120)), key=lambda p: off_axis(c.newest["true_pose"].pose, p))
     off = math.degrees(c.true_off(last))
     assert off < 0.5, off
+
+# Points in a frame that moves too, at 100 Hz, their transforms at 50 Hz and 40 ms late: each waits for its own. And
+# detections at 10 Hz, each told three times over.
+def cart_at(t):
+    return (0.1 * math.sin(0.4 * t), 0.1 * math.cos(0.4 * t), 0.0)
+
+
+def detected(t):
+    """The point of the last tenth of a second."""
+    t = math.floor(t * 10) / 10
+    c.point_at(at(t), stamp=t)
+
+
+for rate, what, moving in ((100, lambda t: c.point_at(minus(at(t), cart_at(t)), "cart", stamp=t), True), (30, detected, False)):
+    carts = c.keep(50, lambda t: c.tell("cart", BASE, cart_at(t - 0.04), stamp=t - 0.04)) if moving else None
+    before = c.dropped("gaze_point.overtaken")
+    stop = c.keep(rate, what)
+    frame = "cart" if moving else BASE
+    until(lambda: c.target().get("frame") == frame and error(c.newest["true_pose"]) < math.radians(1.5), "the axis on a point in " + frame)
+    first = seconds(c.newest["true_pose"].header.stamp) + 3.0
+    until(lambda: seconds(c.newest["true_pose"].header.stamp) > first, "three seconds")
+    c.all["true_pose"].clear()
+    c.all["target"].clear()
+    until(lambda: seconds(c.newest["true_pose"].header.stamp) > first + 0.5 / RATE, "half a period")
+    errors = [math.degrees(error(p)) for p in c.all["true_pose"]]
+    mean, worst = math.sqrt(sum(e * e for e in errors) / len(errors)), max(errors)
+    still = sum(v.value == "0" for m in c.all["target"] for v in m.values if v.key == "moving")
+    told = c.count("target")
+    print("%s: error %.3f deg rms, %.3f at most; told as still %d of %d times" % (frame, mean, worst, still, told))
+    assert mean < 0.5 and worst < 1.0, (frame, mean, worst)
+    # Its motion is known all along.
+    assert told > 40 and still <= 0.05 * told, (still, told)
+    assert not moving or c.dropped("gaze_point.overtaken") == before, c.status
+    stop.set()
+    if carts:
+        carts.set()
 
 # A still stream settles, and stays so while it goes on.
 place = spot(0.8, 15, -20)
