@@ -31,8 +31,8 @@ for rate, age in ((10, 0.0), (30, 0.0), (100, 0.0), (30, 0.15), (30, None)):
     mean, worst = math.sqrt(sum(e * e for e in errors) / len(errors)), max(errors)
     kind = "%g s old" % age if stamped else "without stamps"
     print("%d Hz %s, circling at %g Hz, %.1f deg to each side: error %.3f deg rms, %.3f at most" % (rate, kind, RATE, SWING, mean, worst))
-    # The speed is 5.3 deg/s: a delay of 0.1 s would be 0.5 deg.
-    assert mean < 0.3 and worst < 0.8, (rate, mean, worst)
+    # The speed is 5.3 deg/s: a delay of 0.1 s would be 0.5 deg all along. The most has room for a machine that stalls.
+    assert mean < 0.3 and worst < 1.5, (rate, mean, worst)
     told = c.target()
     assert told["moving"] == "1" and told["message"] == "reached", told
     # It stops: held, where the last point is.
@@ -72,7 +72,7 @@ for rate, what, moving in ((100, lambda t: c.point_at(minus(at(t), cart_at(t)), 
     still = sum(v.value == "0" for m in c.all["target"] for v in m.values if v.key == "moving")
     told = c.count("target")
     print("%s: error %.3f deg rms, %.3f at most; told as still %d of %d times" % (frame, mean, worst, still, told))
-    assert mean < 0.5 and worst < 1.0, (frame, mean, worst)
+    assert mean < 0.3 and worst < 1.5, (frame, mean, worst)
     # Its motion is known all along.
     assert told > 40 and still <= 0.05 * told, (still, told)
     assert not moving or c.dropped("gaze_point.overtaken") == before, c.status
