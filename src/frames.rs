@@ -94,6 +94,15 @@ pub struct Found {
     pub moving: bool,
 }
 
+/// A number in a sentence: one of 300 digits would bury it.
+fn short(value: f64) -> String {
+    if value.abs() < 1e12 {
+        value.to_string()
+    } else {
+        format!("{value:e}")
+    }
+}
+
 /// Why a transform is refused. Nothing of it is in the tree then.
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum InsertError {
@@ -125,7 +134,7 @@ pub enum InsertError {
     /// A position that is not finite or too far.
     #[error(
         "the transform of frame {child:?} has position [{}, {}, {}] m, accepted is at most {:e} m each way",
-        position.x, position.y, position.z, FARTHEST
+        short(position.x), short(position.y), short(position.z), FARTHEST
     )]
     Position {
         /// The frame.
