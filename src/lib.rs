@@ -22,6 +22,7 @@ pub mod tick;
 
 pub mod config;
 pub mod trial;
+pub mod tune;
 
 pub mod link;
 #[cfg(feature = "ros")]

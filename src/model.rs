@@ -12,6 +12,7 @@ mod margins;
 mod step;
 
 pub use law::Law;
+pub(crate) use margins::bracketed;
 pub use margins::{Crossover, Figures, GainMargin, Loop, LoopError, Peak, turn};
 pub use step::{Overshoot, StepResponse};
 
@@ -54,7 +55,7 @@ pub struct Plant {
 }
 
 /// Why a model was refused: `key` is `value`, accepted is `accepted`.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 #[error("the model's {key} is {value}; accepted: {accepted}")]
 pub struct PlantError {
     /// Which value.

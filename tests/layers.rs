@@ -15,7 +15,7 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
     (2, 1, &["model"]),
     (3, 2, &["aim", "tick"]),
-    (4, 3, &["config", "trial"]),
+    (4, 3, &["config", "trial", "tune"]),
     (5, 4, &["link"]),
     (6, 4, &["rt", "report"]),
     (7, 4, &["node"]),

@@ -565,29 +565,35 @@ impl Loop {
         }
     }
 
-    /// The sensitivity's peak between two values of `ln w`, by golden section.
-    fn peak_between(&self, mut a: f64, mut b: f64) -> Peak {
-        const SHARE: f64 = 0.618_033_988_749_894_8;
-        let at = |v: f64| self.sample(v).distance();
-        let (mut c, mut d) = (b - SHARE * (b - a), a + SHARE * (b - a));
-        let (mut at_c, mut at_d) = (at(c), at(d));
+    /// The sensitivity's peak between two values of `ln w`.
+    fn peak_between(&self, a: f64, b: f64) -> Peak {
         // 0.12 * 0.618^34 = 1e-8: the value is then good to some 1e-15.
-        for _ in 0..34 {
-            if at_c < at_d {
-                (b, d, at_d) = (d, c, at_c);
-                c = b - SHARE * (b - a);
-                at_c = at(c);
-            } else {
-                (a, c, at_c) = (c, d, at_d);
-                d = a + SHARE * (b - a);
-                at_d = at(d);
-            }
-        }
+        let (v, distance) = golden(|v| self.sample(v).distance(), a, b, 34);
         Peak {
-            frequency: c.exp(),
-            value: 1.0 / at_c.sqrt(),
+            frequency: v.exp(),
+            value: 1.0 / distance.sqrt(),
         }
     }
+}
+
+/// The least value of `f` between `a` and `b` and where it is, by golden section in `steps` steps, each to 0.618 of
+/// the bracket before.
+pub(super) fn golden(f: impl Fn(f64) -> f64, mut a: f64, mut b: f64, steps: u32) -> (f64, f64) {
+    const SHARE: f64 = 0.618_033_988_749_894_8;
+    let (mut c, mut d) = (b - SHARE * (b - a), a + SHARE * (b - a));
+    let (mut at_c, mut at_d) = (f(c), f(d));
+    for _ in 0..steps {
+        if at_c < at_d {
+            (b, d, at_d) = (d, c, at_c);
+            c = b - SHARE * (b - a);
+            at_c = f(c);
+        } else {
+            (a, c, at_c) = (c, d, at_d);
+            d = a + SHARE * (b - a);
+            at_d = f(d);
+        }
+    }
+    (c, at_c)
 }
 
 /// `pi + phase` taken into (-pi, pi].

@@ -1,0 +1,129 @@
+//! What the fractional order brings: overshoot over a range of loop gains, against the integer PI of the same margin and
+//! crossover.
+
+use super::{Design, Figure, integer_pi};
+use crate::controller::MotorGains;
+use crate::model::{Law, Loop, Overshoot};
+use std::fmt;
+
+/// The loop gains that are tried, a fourfold range, as factors on the design's.
+pub const GAINS: [f64; 5] = [0.5, 0.7, 1.0, 1.4, 2.0];
+
+/// A spread of overshoot that is not smaller by this many points is no better: what a measured step shows at all
+/// (common practice, no source).
+const WORTH: f64 = 0.5;
+/// Overshoot up to here is none, %.
+const NONE: f64 = 0.5;
+
+/// Whether a fractional order pays.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Benefit {
+    /// The overshoot stays together better over the gains.
+    Pays,
+    /// There is no integer PI of this margin and crossover.
+    NoInteger,
+    /// The integer PI does not overshoot at any of the gains.
+    IntegerWithoutOvershoot,
+    /// The spread is no better than the integer PI's.
+    Nothing,
+}
+
+/// A design and the integer PI beside it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Comparison {
+    /// Overshoot of the design over [`GAINS`].
+    pub fractional: Vec<Overshoot>,
+    /// The integer PI of the same margin and crossover, if there is one that is stable.
+    pub integer_gains: Option<MotorGains>,
+    /// Its overshoot over [`GAINS`].
+    pub integer: Vec<Overshoot>,
+    /// What that says.
+    pub benefit: Benefit,
+}
+
+/// Most less least overshoot, points; none if the loop is unstable at one of the gains, or if there are no gains.
+fn spread(overshoots: &[Overshoot]) -> Option<f64> {
+    let (low, high) = ends(overshoots)?;
+    Some(high - low)
+}
+
+fn ends(overshoots: &[Overshoot]) -> Option<(f64, f64)> {
+    let mut ends: Option<(f64, f64)> = None;
+    for over in overshoots {
+        let x = over.percent?;
+        ends = Some(ends.map_or((x, x), |(low, high)| (low.min(x), high.max(x))));
+    }
+    ends
+}
+
+impl Comparison {
+    /// Spread of the design's overshoot, points; none if it is unstable at one of the gains.
+    pub fn spread(&self) -> Option<f64> {
+        spread(&self.fractional)
+    }
+
+    /// Spread of the integer PI's overshoot, points.
+    pub fn integer_spread(&self) -> Option<f64> {
+        spread(&self.integer)
+    }
+}
+
+impl fmt::Display for Comparison {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let [low, .., high] = GAINS;
+        let range = |overshoots| match ends(overshoots) {
+            Some((low, high)) => format!("overshoots {} to {} %", Figure(low), Figure(high)),
+            None => "is unstable at some".into(),
+        };
+        let (ours, theirs) = (range(&self.fractional), range(&self.integer));
+        write!(
+            f,
+            "over loop gains {low} to {high} the fractional law {ours}"
+        )?;
+        match self.benefit {
+            Benefit::Pays => write!(
+                f,
+                ", an integer PI of the same margin and crossover {theirs}"
+            ),
+            Benefit::NoInteger => {
+                write!(
+                    f,
+                    "; there is no sound integer PI of this margin and crossover"
+                )
+            }
+            Benefit::IntegerWithoutOvershoot => write!(
+                f,
+                ", and an integer PI of the same margin and crossover does not overshoot at all: a fractional order is not needed here"
+            ),
+            Benefit::Nothing => write!(
+                f,
+                ", an integer PI of the same margin and crossover {theirs}: a fractional order brings nothing here"
+            ),
+        }
+    }
+}
+
+/// Compares a design with the integer PI of the same margin and crossover.
+pub fn compare(design: &Design) -> Comparison {
+    let fractional = design.open_loop().overshoots(&GAINS);
+    let integer = integer_pi(&design.plant, &design.specification)
+        .map(|gains| (gains, Loop::of(design.plant, Law::new(&gains))))
+        .filter(|(_, open)| Loop::unstable_poles(&open.crossovers()) == 0);
+    let (integer_gains, integer) = match integer {
+        Some((gains, open)) => (Some(gains), open.overshoots(&GAINS)),
+        None => (None, Vec::new()),
+    };
+    let benefit = match (spread(&fractional), ends(&integer)) {
+        _ if integer_gains.is_none() => Benefit::NoInteger,
+        (_, Some((_, most))) if most <= NONE => Benefit::IntegerWithoutOvershoot,
+        (Some(_), None) => Benefit::Pays,
+        (Some(ours), Some((low, high))) if ours < high - low - WORTH => Benefit::Pays,
+        _ => Benefit::Nothing,
+    };
+    Comparison {
+        fractional,
+        integer_gains,
+        integer,
+        benefit,
+    }
+}
