@@ -260,8 +260,8 @@ fn step_responses_of_integer_loops_are_the_closed_forms() {
     let response = loop_of(Plant::integrating(2.0, 0.0, 0.0), gains(1.5, 0.0, 1.0))
         .step_response(5.0)
         .unwrap();
-    for t in [0.05, 0.1, 0.5, 1.0, 4.9] {
-        let want = 1.0 - (-3.0 * t as f64).exp();
+    for t in [0.05f64, 0.1, 0.5, 1.0, 4.9] {
+        let want = 1.0 - (-3.0 * t).exp();
         assert!(
             (response.value(t) - want).abs() < 2e-4,
             "{t}: {} {want}",
