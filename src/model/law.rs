@@ -14,6 +14,8 @@ pub struct Law {
     roll_off: f64,
     /// Direction of `(jw)^-lambda`.
     integral: Complex<f64>,
+    /// Direction of `(jw)^mu`.
+    derivative: Complex<f64>,
     /// Where the phase of the law passes pi behind: from, to, rad/s.
     behind: Option<(f64, f64)>,
 }
@@ -33,6 +35,7 @@ impl Law {
             gains: *gains,
             roll_off: f64::from(Self::roll_off_of(gains.derivative_order)),
             integral: Complex::from_polar(1.0, -gains.integral_order * FRAC_PI_2),
+            derivative: Complex::from_polar(1.0, gains.derivative_order * FRAC_PI_2),
             behind: None,
         };
         law.behind = law.find_behind();
@@ -69,33 +72,37 @@ impl Law {
         sum
     }
 
-    /// `(jw)^mu/(jw/corner + 1)^n` and its logarithmic slope by `ln w`.
+    /// `(jw)^mu/(jw/corner + 1)^n` and its logarithmic slope by `ln w`, `mu - n jx/(1 + jx)` with `x = w/corner`; also for
+    /// a gain of 0.
     pub(crate) fn derivative(&self, w: f64) -> (Complex<f64>, Complex<f64>) {
-        let x = w / self.gains.derivative_corner;
-        let n = self.roll_off;
-        let square = 1.0 + x * x;
-        let size =
-            w.powf(self.gains.derivative_order) / if n > 1.0 { square } else { square.sqrt() };
-        let phase = self.gains.derivative_order * FRAC_PI_2 - n * x.atan();
-        let slope = Complex::new(
-            self.gains.derivative_order - n * x * x / square,
-            -n * x / square,
-        );
-        (Complex::from_polar(size, phase), slope)
+        self.derivative_at(w, w.ln())
     }
 
-    /// Response and its derivative by `ln w`.
-    pub(super) fn sloped(&self, w: f64) -> Sloped {
+    fn derivative_at(&self, w: f64, v: f64) -> (Complex<f64>, Complex<f64>) {
+        let order = self.gains.derivative_order;
+        let x = w / self.gains.derivative_corner;
+        let rolled = Complex::new(1.0, -x) / (1.0 + x * x);
+        let slope = order - self.roll_off * x * Complex::new(0.0, 1.0) * rolled;
+        let roll = if self.roll_off > 1.0 {
+            rolled * rolled
+        } else {
+            rolled
+        };
+        (self.derivative * roll * (order * v).exp(), slope)
+    }
+
+    /// Response and its derivative by `ln w` at `w = e^v`.
+    pub(super) fn sloped(&self, w: f64, v: f64) -> Sloped {
         let g = &self.gains;
         let mut value = Complex::from(g.kp);
         let mut slope = Complex::from(0.0);
         if g.ki > 0.0 {
-            let part = self.integral * (g.ki * w.powf(-g.integral_order));
+            let part = self.integral * (g.ki * (-g.integral_order * v).exp());
             value += part;
             slope -= part * g.integral_order;
         }
         if g.kd > 0.0 {
-            let (part, rise) = self.derivative(w);
+            let (part, rise) = self.derivative_at(w, v);
             let part = part * g.kd;
             value += part;
             slope += part * rise;
@@ -105,7 +112,7 @@ impl Law {
 
     /// Frequency response at `w` rad/s, above 0.
     pub fn response(&self, w: f64) -> Complex<f64> {
-        self.sloped(w).value
+        self.sloped(w, w.ln()).value
     }
 
     /// Phase of the frequency response, continuous from zero frequency, where it is `-lambda pi/2` with integral action,

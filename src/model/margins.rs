@@ -9,6 +9,7 @@
 //! and -k where it rises. Nothing is sampled that could be missed, once all crossovers are found; dead time
 //! enters exactly.
 
+use super::law::Sloped;
 use super::{Delays, Law, Plant, PlantError};
 use crate::controller::MotorGains;
 use nalgebra::Complex;
@@ -16,6 +17,8 @@ use std::f64::consts::PI;
 
 /// Longest step of a search over frequency, in `ln w`: 38 per decade.
 const STEP: f64 = 0.06;
+/// Step of the search for gain crossovers alone, in `ln w`: 15 per decade.
+const LONG_STEP: f64 = 0.15;
 /// Shortest, a millionth of the frequency.
 const SHORTEST: f64 = 1e-6;
 /// Gain margins beyond this factor are not looked for.
@@ -125,14 +128,20 @@ impl Figures {
     }
 }
 
-/// The loop at one frequency.
+/// The loop's magnitude at one frequency.
 #[derive(Clone, Copy, Debug)]
-struct Sample {
+struct Level {
     /// `ln w`.
     v: f64,
     /// `ln |L|` and its slope by `ln w`.
     size: f64,
     rise: f64,
+}
+
+/// The loop at one frequency.
+#[derive(Clone, Copy, Debug)]
+struct Sample {
+    level: Level,
     /// Unwrapped phase and its slope by `ln w`.
     phase: f64,
     turn: f64,
@@ -141,7 +150,7 @@ struct Sample {
 impl Sample {
     /// `|1 + L|^2`.
     fn distance(&self) -> f64 {
-        let size = self.size.exp();
+        let size = self.level.size.exp();
         // (|L| - 1)^2 + 2 |L| (1 + cos phase), which does not cancel near -1.
         let half = (0.5 * self.phase).cos();
         (size - 1.0).powi(2) + 4.0 * size * half * half
@@ -283,16 +292,28 @@ impl Loop {
         self.law.phase(w) + self.plant.phase(w)
     }
 
+    fn level(&self, v: f64) -> Level {
+        let w = v.exp();
+        self.level_of(v, w, &self.law.sloped(w, v))
+    }
+
+    fn level_of(&self, v: f64, w: f64, law: &Sloped) -> Level {
+        let square = law.value.norm_sqr();
+        let size = self.plant.magnitude(w);
+        Level {
+            v,
+            size: 0.5 * (square * size * size).ln(),
+            rise: (law.slope * law.value.conj()).re / square - self.plant.magnitude_fall(w),
+        }
+    }
+
     fn sample(&self, v: f64) -> Sample {
         let w = v.exp();
-        let law = self.law.sloped(w);
-        let slope = law.slope / law.value;
+        let law = self.law.sloped(w, v);
         Sample {
-            v,
-            size: 0.5 * law.value.norm_sqr().ln() + self.plant.magnitude(w).ln(),
-            rise: slope.re - self.plant.magnitude_fall(w),
+            level: self.level_of(v, w, &law),
             phase: self.law.phase_of(w, law.value) + self.plant.phase(w),
-            turn: slope.im - self.plant.phase_fall(w),
+            turn: (law.slope / law.value).im - self.plant.phase_fall(w),
         }
     }
 
@@ -387,7 +408,7 @@ impl Loop {
             if least > 1.0 || most < 1.0 {
                 break;
             }
-            w *= 0.25;
+            w *= 0.5;
         }
         w
     }
@@ -399,8 +420,9 @@ impl Loop {
         let mut step = STEP;
         // A bound on the work; some 300 steps are usual.
         for _ in 0..100_000 {
-            let next = self.sample(here.v + step);
-            let far = (next.phase - here.phase).abs() > 0.4 || (next.size - here.size).abs() > 0.5;
+            let next = self.sample(here.level.v + step);
+            let far = (next.phase - here.phase).abs() > 0.4
+                || (next.level.size - here.level.size).abs() > 0.5;
             if far && step > SHORTEST {
                 step *= 0.5;
                 continue;
@@ -413,16 +435,17 @@ impl Loop {
         }
     }
 
-    fn crossover(&self, low: &Sample, high: &Sample) -> Crossover {
+    fn crossover(&self, low: &Level, high: &Level) -> Crossover {
         let size = |v: f64| {
-            let s = self.sample(v);
-            (s.size, s.rise)
+            let here = self.level(v);
+            (here.size, here.rise)
         };
         let share = low.size / (low.size - high.size);
-        let v = bracketed(size, low.v, high.v, low.v + share * (high.v - low.v));
-        let phase = self.sample(v).phase;
+        let start = low.v + share * (high.v - low.v);
+        let frequency = bracketed(size, low.v, high.v, start).exp();
+        let phase = self.phase(frequency);
         Crossover {
-            frequency: v.exp(),
+            frequency,
             phase,
             margin: margin(phase),
             falling: high.size < low.size,
@@ -431,7 +454,7 @@ impl Loop {
 
     /// Crossovers between the ends of a step: one where the sign of `ln |L|` changes, two where it comes back to zero in
     /// between, which the slopes at the ends tell.
-    fn crossovers_between(&self, low: &Sample, high: &Sample, found: &mut Vec<Crossover>) {
+    fn crossovers_between(&self, low: &Level, high: &Level, found: &mut Vec<Crossover>) {
         if (low.size > 0.0) != (high.size > 0.0) {
             found.push(self.crossover(low, high));
             return;
@@ -442,7 +465,7 @@ impl Loop {
         }
         let (mut a, mut b) = (*low, *high);
         for _ in 0..50 {
-            let middle = self.sample(0.5 * (a.v + b.v));
+            let middle = self.level(0.5 * (a.v + b.v));
             if (middle.size > 0.0) != (low.size > 0.0) {
                 found.push(self.crossover(low, &middle));
                 found.push(self.crossover(&middle, high));
@@ -457,15 +480,22 @@ impl Loop {
     }
 
     /// All gain crossovers, lowest first: walked for between two frequencies outside of which bounds on the magnitude
-    /// exclude any.
+    /// exclude any. Steps are long, since a sharp resonance or a near zero of the law still has broad flanks: between two
+    /// places there is one extremum at most, and the slopes at both tell that.
     pub fn crossovers(&self) -> Vec<Crossover> {
-        let mut found = Vec::new();
+        let mut found = Vec::with_capacity(4);
         let settled = self.settled();
-        self.walk(self.lowest(), |low, high| {
-            self.crossovers_between(low, high, &mut found);
+        let mut low = self.level(self.lowest().ln());
+        // A bound on the work; less than 100 steps are usual.
+        for _ in 0..10_000 {
+            let high = self.level(low.v + LONG_STEP);
+            self.crossovers_between(&low, &high, &mut found);
             let w = high.v.exp();
-            w < settled || self.most(w) >= 1.0
-        });
+            if w > settled && self.most(w) < 1.0 {
+                break;
+            }
+            low = high;
+        }
         found
     }
 
@@ -517,7 +547,7 @@ impl Loop {
         let settled = self.settled();
         // Where the gain may fall the phase is looked at further down, too.
         self.walk(1e-3 * self.lowest(), |low, high| {
-            self.crossovers_between(low, high, &mut crossovers);
+            self.crossovers_between(&low.level, &high.level, &mut crossovers);
             self.gain_margins_between(low, high, &mut gain_margins);
             let value = low.sensitivity();
             if let Some(before) = before
@@ -525,13 +555,13 @@ impl Loop {
                 && value >= before.sensitivity()
                 && value >= high.sensitivity()
             {
-                let peak = self.peak_between(before.v, high.v);
+                let peak = self.peak_between(before.level.v, high.level.v);
                 if peak.value > sensitivity.value {
                     sensitivity = peak;
                 }
             }
             before = Some(*low);
-            let w = high.v.exp();
+            let w = high.level.v.exp();
             w < settled || self.most(w) >= 1.0 / FAR
         });
         let unstable_poles = Self::unstable_poles(&crossovers);
@@ -555,8 +585,9 @@ impl Loop {
             (s.phase - level, s.turn)
         };
         let share = (low.phase - level) / (low.phase - high.phase);
-        let v = bracketed(phase, low.v, high.v, low.v + share * (high.v - low.v));
-        let factor = (-self.sample(v).size).exp();
+        let start = low.level.v + share * (high.level.v - low.level.v);
+        let v = bracketed(phase, low.level.v, high.level.v, start);
+        let factor = (-self.level(v).size).exp();
         if factor <= FAR {
             found.push(GainMargin {
                 frequency: v.exp(),
