@@ -15,12 +15,14 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
     (2, 1, &["model"]),
     (3, 2, &["aim", "tick"]),
-    (4, 3, &["config", "trial", "tune"]),
-    (5, 4, &["link"]),
-    (6, 4, &["rt", "report"]),
-    (7, 4, &["node"]),
-    (8, 5, &["cmd"]),
-    (9, 5, &["main"]),
+    (4, 3, &["fit", "trial", "tune"]),
+    // Files hold models of the joint, with their errors.
+    (5, 3, &["config"]),
+    (6, 4, &["link"]),
+    (7, 4, &["rt", "report"]),
+    (8, 4, &["node"]),
+    (9, 5, &["cmd"]),
+    (10, 5, &["main"]),
 ];
 
 /// What no code of layers 0 to 2 mentions.

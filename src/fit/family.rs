@@ -1,0 +1,211 @@
+//! The models of one joint over its payloads and directions, and how far they spread: what a controller must survive.
+
+use super::{Fit, Fitted, WHITE_FROM, chi_squared_beyond, lag};
+use crate::model::Dynamics;
+
+/// What the head plate carried.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Payload {
+    /// kg
+    pub mass: f64,
+    /// Of its centre above the beam's end, m.
+    pub height: f64,
+}
+
+impl Payload {
+    /// Mass times height, kg m: what bends the beam, with gravity.
+    pub fn moment(&self) -> f64 {
+        self.mass * self.height
+    }
+}
+
+/// One record's fit, and what it was recorded with.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Member {
+    /// Where it comes from, for people.
+    pub name: String,
+    /// What the head plate carried, if it is known.
+    pub payload: Option<Payload>,
+    /// Direction of the step, from +x toward +y, rad.
+    pub direction: f64,
+    /// What was fitted.
+    pub fitted: Fitted,
+}
+
+/// How far one figure spreads.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Extent {
+    /// Least value.
+    pub least: f64,
+    /// Greatest value.
+    pub greatest: f64,
+    /// Mean, weighted by the inverse square of the standard errors where all are known.
+    pub mean: f64,
+    /// Probability of so large a spread if all differences were errors of the fits: Cochran's test, `sum (x - mean)^2 / e^2`
+    /// is chi-squared with one degree less than values (Cochran 1954, "The combination of estimates from different
+    /// experiments"; from memory). None with fewer than two known errors.
+    pub p_value: Option<f64>,
+}
+
+impl Extent {
+    /// Of values with their standard errors; none of none.
+    pub fn of(values: &[(f64, Option<f64>)]) -> Option<Self> {
+        let first = values.first()?.0;
+        let (mut least, mut greatest) = (first, first);
+        for (value, _) in values {
+            least = least.min(*value);
+            greatest = greatest.max(*value);
+        }
+        let known: Option<Vec<(f64, f64)>> = values
+            .iter()
+            .map(|(value, error)| error.filter(|e| *e > 0.0).map(|e| (*value, e.powi(-2))))
+            .collect();
+        let plain = values.iter().map(|v| v.0).sum::<f64>() / values.len() as f64;
+        let (mean, p_value) = match known {
+            Some(known) if known.len() > 1 => {
+                let weight: f64 = known.iter().map(|k| k.1).sum();
+                let mean = known.iter().map(|k| k.0 * k.1).sum::<f64>() / weight;
+                let q: f64 = known.iter().map(|k| (k.0 - mean).powi(2) * k.1).sum();
+                (mean, Some(chi_squared_beyond(q, known.len() - 1)))
+            }
+            _ => (plain, None),
+        };
+        Some(Self {
+            least,
+            greatest,
+            mean,
+            p_value,
+        })
+    }
+
+    /// Whether the differences are within the errors of the fits; unknown errors tell nothing.
+    pub fn within_errors(&self) -> Option<bool> {
+        self.p_value.map(|p| p >= WHITE_FROM)
+    }
+}
+
+/// How far the models of some records spread.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Spread {
+    /// Gain (of integrating models 1/s).
+    pub gain: Extent,
+    /// Lag without dead time, s: the time constant, or `2 z / w`.
+    pub lag: Extent,
+    /// Dead time, s.
+    pub dead_time: Extent,
+    /// Natural frequency of the second-order models, rad/s.
+    pub natural_frequency: Option<Extent>,
+    /// Their damping ratio.
+    pub damping_ratio: Option<Extent>,
+    /// Greatest magnitude of the gain across.
+    pub across_gain: f64,
+    /// Greatest departure across, as a share of the step.
+    pub across_share: f64,
+}
+
+impl Spread {
+    /// Of those members; none of none.
+    pub fn of(members: &[&Member]) -> Option<Self> {
+        let extent = |value: &dyn Fn(&Fit) -> Option<(f64, Option<f64>)>| {
+            let values = members.iter().filter_map(|m| value(&m.fitted.fit));
+            Extent::of(&values.collect::<Vec<_>>())
+        };
+        let named = |name: &'static str| {
+            extent(&move |fit: &Fit| {
+                let parameter = fit.parameter(name)?;
+                Some((parameter.value, parameter.standard_error))
+            })
+        };
+        let across = members.iter().map(|m| &m.fitted.across);
+        let greatest = |values: &mut dyn Iterator<Item = f64>| values.fold(0.0, f64::max);
+        Some(Self {
+            gain: extent(&|fit| Some((fit.plant.gain, fit.parameters[0].standard_error)))?,
+            lag: extent(&|fit| Some((lag(fit.plant.dynamics), lag_error(fit))))?,
+            dead_time: named("dead_time_s")?,
+            natural_frequency: named("natural_frequency_rad_s"),
+            damping_ratio: named("damping_ratio"),
+            across_gain: greatest(&mut across.clone().map(|a| a.gain.abs())),
+            across_share: greatest(&mut across.map(|a| a.share)),
+        })
+    }
+}
+
+/// Standard error of the lag, s. Of `2 z / w` to first order in the errors of both.
+fn lag_error(fit: &Fit) -> Option<f64> {
+    let Dynamics::Second {
+        natural_frequency: w,
+        damping_ratio: z,
+    } = fit.plant.dynamics
+    else {
+        return fit.parameter("time_constant_s")?.standard_error;
+    };
+    let (e_w, e_z) = (
+        fit.parameters[2].standard_error? / w,
+        fit.parameters[3].standard_error? / z,
+    );
+    let both = fit.covariance[(2, 3)] / (w * z);
+    let square = e_w * e_w + e_z * e_z - 2.0 * both;
+    Some(2.0 * z / w * square.max(0.0).sqrt())
+}
+
+/// The members of one payload.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Group<'a> {
+    /// The payload, if it is known.
+    pub payload: Option<Payload>,
+    /// Its members, in the family's order.
+    pub members: Vec<&'a Member>,
+    /// How far they spread: over directions.
+    pub spread: Spread,
+}
+
+/// Fits of one joint.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Family {
+    /// In the order of payload (by moment, then mass; unknown ones last), then direction.
+    pub members: Vec<Member>,
+}
+
+impl Family {
+    /// Puts members in order.
+    pub fn new(mut members: Vec<Member>) -> Self {
+        let key = |m: &Member| {
+            let payload = m.payload.map(|p| (p.moment(), p.mass));
+            let (moment, mass) = payload.unwrap_or((f64::INFINITY, f64::INFINITY));
+            (moment, mass, m.direction)
+        };
+        members.sort_by(|a, b| {
+            let (a, b) = (key(a), key(b));
+            a.0.total_cmp(&b.0)
+                .then(a.1.total_cmp(&b.1))
+                .then(a.2.total_cmp(&b.2))
+        });
+        Self { members }
+    }
+
+    /// Members grouped by payload.
+    pub fn groups(&self) -> Vec<Group<'_>> {
+        let mut groups: Vec<Vec<&Member>> = Vec::new();
+        for member in &self.members {
+            match groups.iter_mut().find(|g| g[0].payload == member.payload) {
+                Some(group) => group.push(member),
+                None => groups.push(vec![member]),
+            }
+        }
+        groups
+            .into_iter()
+            .filter_map(|members| {
+                Some(Group {
+                    payload: members[0].payload,
+                    spread: Spread::of(&members)?,
+                    members,
+                })
+            })
+            .collect()
+    }
+
+    /// How far all of them spread; none without members.
+    pub fn spread(&self) -> Option<Spread> {
+        Spread::of(&self.members.iter().collect::<Vec<_>>())
+    }
+}

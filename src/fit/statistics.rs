@@ -1,0 +1,130 @@
+//! Distributions and tests that tell how far a fit can be trusted.
+
+/// Whether residuals are white, by the test of Ljung and Box 1978, "On a measure of lack of fit in time series models":
+/// `Q = n (n + 2) sum_k r_k^2 / (n - k)` over the first lags is chi-squared with as many degrees of freedom if they are. The
+/// model is driven by a known input and not by past outputs, so that its parameters take no degrees of freedom away.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Whiteness {
+    /// `Q`.
+    pub statistic: f64,
+    /// Lags counted, samples.
+    pub lags: usize,
+    /// Probability of so large a `Q` if the residuals are white.
+    pub p_value: f64,
+    /// Correlation between neighbouring residuals.
+    pub lag_one: f64,
+}
+
+/// Probability below which residuals are called not white (common practice, no source).
+pub const WHITE_FROM: f64 = 0.01;
+/// Lags counted at most (common practice, no source).
+const LAGS: usize = 20;
+
+impl Whiteness {
+    /// Of residuals in the order of their samples.
+    pub fn of(residuals: &[f64]) -> Self {
+        let n = residuals.len();
+        let lags = LAGS.min(n / 5).max(1);
+        let mean = residuals.iter().sum::<f64>() / n as f64;
+        let about = |i: usize| residuals[i] - mean;
+        let power: f64 = (0..n).map(|i| about(i).powi(2)).sum();
+        let correlation = |lag: usize| {
+            let sum: f64 = (lag..n).map(|i| about(i) * about(i - lag)).sum();
+            // Nothing is left over: nothing to correlate.
+            if power > 0.0 { sum / power } else { 0.0 }
+        };
+        let sum: f64 = (1..=lags.min(n.saturating_sub(1)))
+            .map(|k| correlation(k).powi(2) / (n - k) as f64)
+            .sum();
+        let statistic = n as f64 * (n as f64 + 2.0) * sum;
+        Self {
+            statistic,
+            lags,
+            p_value: chi_squared_beyond(statistic, lags),
+            lag_one: correlation(1),
+        }
+    }
+
+    /// Whether the residuals pass for white.
+    pub fn white(&self) -> bool {
+        self.p_value >= WHITE_FROM
+    }
+}
+
+/// Probability that a chi-squared variable of `freedom` degrees, at least 1, is beyond `x`: the upper incomplete gamma
+/// function `Q(freedom/2, x/2)`, by its recurrence `Q(a + 1, x) = Q(a, x) + x^a e^-x / Gamma(a + 1)`.
+/// Source: NIST Digital Library of Mathematical Functions, 8.8.6; checked against SciPy.
+pub fn chi_squared_beyond(x: f64, freedom: usize) -> f64 {
+    if !(x > 0.0) {
+        return 1.0;
+    }
+    let half = 0.5 * x;
+    let (mut order, mut q, mut term) = if freedom.is_multiple_of(2) {
+        // a = 1: Q = e^-x, and x^1 e^-x / Gamma(2) comes next.
+        (1.0, (-half).exp(), half * (-half).exp())
+    } else {
+        // a = 1/2: Q = erfc(sqrt x), and x^(1/2) e^-x / Gamma(3/2) comes next.
+        let next = 2.0 * (half / std::f64::consts::PI).sqrt() * (-half).exp();
+        (0.5, erfc(half.sqrt()), next)
+    };
+    while order + 0.75 < 0.5 * freedom as f64 {
+        q += term;
+        order += 1.0;
+        term *= half / order;
+    }
+    q.min(1.0)
+}
+
+/// Complementary error function for `x >= 0`: Taylor series below 2, continued fraction above, both to about 1e-15.
+/// Source: NIST Digital Library of Mathematical Functions, 7.6.2 and 7.9.1.
+fn erfc(x: f64) -> f64 {
+    let root = std::f64::consts::PI.sqrt();
+    if x < 2.0 {
+        let (mut term, mut sum) = (x, x);
+        for n in 1..60 {
+            term *= 2.0 * x * x / f64::from(2 * n + 1);
+            sum += term;
+        }
+        1.0 - 2.0 / root * (-x * x).exp() * sum
+    } else {
+        let mut fraction = 0.0;
+        for n in (1..=120).rev() {
+            fraction = 0.5 * f64::from(n) / (x + fraction);
+        }
+        (-x * x).exp() / root / (x + fraction)
+    }
+}
+
+/// Half width of the 95 % interval in standard errors, for `freedom` degrees: Student's t by its expansion about the
+/// normal deviate. Source: Abramowitz and Stegun 1964, 26.7.5; within 0.001 from 10 degrees on.
+pub fn interval_95(freedom: usize) -> f64 {
+    let z: f64 = 1.959_963_984_540_054;
+    let v = freedom.max(1) as f64;
+    let (z3, z5) = (z.powi(3), z.powi(5));
+    z + (z3 + z) / (4.0 * v)
+        + (5.0 * z5 + 16.0 * z3 + 3.0 * z) / (96.0 * v * v)
+        + (3.0 * z.powi(7) + 19.0 * z5 + 17.0 * z3 - 15.0 * z) / (384.0 * v.powi(3))
+}
+
+/// Akaike's criterion corrected for few samples, of a model with `parameters` parameters (the noise's variance is one
+/// more) whose residuals have the sum of squares `rss`. Less is better. Source: Hurvich and Tsai 1989, "Regression and
+/// time series model selection in small samples".
+pub(super) fn aicc(rss: f64, n: usize, parameters: usize) -> f64 {
+    let (n, k) = (n as f64, parameters as f64 + 1.0);
+    n * (rss / n).ln() + 2.0 * k * n / (n - k - 1.0)
+}
+
+/// Bayesian criterion, as [`aicc`]. Source: Schwarz 1978, "Estimating the dimension of a model".
+pub(super) fn bic(rss: f64, n: usize, parameters: usize) -> f64 {
+    let (n, k) = (n as f64, parameters as f64 + 1.0);
+    n * (rss / n).ln() + k * n.ln()
+}
+
+/// The middle one of values, which are put in order up to it; 0 of none.
+pub(super) fn median(values: &mut [f64]) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() {
+        return 0.0;
+    }
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
