@@ -10,6 +10,7 @@ mod gains;
 mod joint;
 mod look;
 mod purpose;
+mod records;
 mod refused;
 mod simulated;
 mod table;
@@ -19,6 +20,7 @@ pub use gains::{NamedGainSet, save_gain_set};
 pub use joint::{Frames, JointFile, SetpointMessage, TickSource};
 pub use look::FixedFrame;
 pub use purpose::{Purpose, Specification};
+pub use records::{Mapping, MotorColumn, StepTestRecord};
 pub use simulated::SimulatedFile;
 
 /// Whether `name` can name a motor, a gain set or a joint's parameter group: 1 to 64 letters,

@@ -258,7 +258,8 @@ fn judge(
             time_constant: lag(first.plant.dynamics),
         });
     }
-    if let Dynamics::First { time_constant } = best.plant.dynamics
+    let time_constant = slowest(best.plant.dynamics);
+    if Order::of(best.plant.dynamics) != Order::Integrating
         && !(time_constant >= 0.5 * survey.period)
     {
         return Err(BadRecord::TooCoarse {

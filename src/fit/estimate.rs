@@ -21,6 +21,8 @@ use crate::model::Dynamics;
 const STEPS: usize = 60;
 /// Places of the grid from which the search goes on.
 const STARTS: usize = 4;
+/// Samples over which the grid is scored, about.
+const SCORED: usize = 200;
 /// Relative step of the numerical derivatives, in the logarithm; central, so that its error is about its square.
 const NUDGE: f64 = 1e-5;
 /// Highest damping that is tried: as a share of the diagonal.
@@ -297,14 +299,25 @@ impl Search<'_> {
     }
 
     fn best(&self) -> Point {
-        let mut scored: Vec<(f64, Vec<f64>)> = self
-            .grid()
-            .into_iter()
-            .map(|mut shape| {
-                self.bounds.clamp(&mut shape);
-                (line(&self.states(&shape), self.data.response).2, shape)
-            })
-            .collect();
+        // Every so many samples are enough to tell good places from bad ones.
+        let every = (self.data.stamps.len() / SCORED).max(1);
+        let thinned = |values: &[f64]| values.iter().copied().step_by(every).collect::<Vec<f64>>();
+        let (stamps, response) = (thinned(self.data.stamps), thinned(self.data.response));
+        let mut states = Vec::with_capacity(stamps.len());
+        let mut scored = Vec::new();
+        for mut shape in self.grid() {
+            self.bounds.clamp(&mut shape);
+            let (logs, dead_time) = shape.split_at(shape.len() - 1);
+            let dynamics = dynamics(self.order, logs);
+            respond(
+                dynamics,
+                dead_time[0],
+                self.data.course,
+                &stamps,
+                &mut states,
+            );
+            scored.push((line(&states, &response).2, shape));
+        }
         scored.sort_by(|a, b| a.0.total_cmp(&b.0));
         // Starts that differ in more than their dead time lead to different minima.
         let mut starts: Vec<Vec<f64>> = Vec::new();

@@ -374,18 +374,15 @@ impl Record {
         }
         let y = &self.along;
         let (low, high) = extent(y);
-        let still = y.windows(2).filter(|w| w[0] == w[1]).count();
+        // What is there from the start on is the joint before its first step.
+        let start = y.iter().take_while(|v| **v == y[0]).count();
+        // A joint without noise repeats its values where it comes to rest, but comes there slowly; one counted in steps comes
+        // there by one step.
+        let slow = (1e-6 * (high - low)).max(2.5 * quantum(y));
         for end in [low, high] {
-            let (from, run) = longest_run(y.iter().map(|v| *v == end));
-            if run < CLIPPED_RUN {
-                continue;
-            }
-            // A response without noise, or one counted in steps, repeats values where it rests, and comes there slowly; one
-            // with noise repeats none.
-            let noisy = (still + 1).saturating_sub(run) * 5 < y.len().saturating_sub(run);
-            let fast = from > 0 && (y[from] - y[from - 1]).abs() > 0.004 * (high - low);
-            let stepped = smallest_change(y) > 0.004 * (high - low);
-            if noisy || (fast && !stepped) {
+            let (from, run) = longest_run(y[start..].iter().map(|v| *v == end));
+            let from = start + from;
+            if run >= CLIPPED_RUN && (y[from] - y[from - 1]).abs() > slow {
                 return Err(BadRecord::Clipped {
                     what: "response",
                     value: end,
@@ -471,10 +468,20 @@ fn noise(values: &[f64]) -> f64 {
     median(&mut second.collect::<Vec<f64>>()) / (0.6745 * 6.0_f64.sqrt())
 }
 
-/// Smallest change between neighbours that is none at all.
-fn smallest_change(values: &[f64]) -> f64 {
+/// The step in which values are counted: the least change, if all others are multiples of it; otherwise 0.
+fn quantum(values: &[f64]) -> f64 {
     let changes = values.windows(2).map(|w| (w[1] - w[0]).abs());
-    changes.filter(|c| *c > 0.0).fold(f64::INFINITY, f64::min)
+    let changes: Vec<f64> = changes.filter(|c| *c > 0.0).collect();
+    let least = changes.iter().copied().fold(f64::INFINITY, f64::min);
+    let counted = changes.iter().all(|c| {
+        let steps = c / least;
+        (steps - steps.round()).abs() < 1e-3
+    });
+    if counted && least.is_finite() {
+        least
+    } else {
+        0.0
+    }
 }
 
 /// Start and length of the longest run of `true`.

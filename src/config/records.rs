@@ -1,0 +1,419 @@
+//! Records of step tests as CSV.
+//!
+//! # The format
+//! UTF-8, fields parted by commas, `.` as decimal point (RFC 4180 with comments). First lines `# key: value`, in any order and
+//! all optional:
+//!
+//! | key | value |
+//! |---|---|
+//! | `payload_mass_g`, `payload_height_mm` | what the head plate carried: mass, height of its centre above the beam's end; both or none |
+//! | `direction_deg` | direction of the step, from +x toward +y, -360 to 360; else that of the first move |
+//! | `limit_deg` | inclination at which what was asked is cut |
+//! | `gain_set`, `feedback`, `joint`, `note` | text for people |
+//!
+//! Other comment lines are passed over. Then the heading, and one row per control tick:
+//!
+//! | column | content |
+//! |---|---|
+//! | `time_s` | when the setpoints were sent, s, rising |
+//! | `asked_x_rad`, `asked_y_rad` | the bend that the setpoints ask for through the kinematics, rad (rad/s of velocity setpoints), held until the next row |
+//! | `bend_x_rad`, `bend_y_rad` | the last measured bend, rad |
+//! | `bend_stamp_s` | when that was measured, s; may be left out: as the row. A stamp that repeats is the same measurement |
+//! | `setpoint_<motor>_rad` or `_rad_s` | the setpoint sent to the motor of that name; may be left out |
+//! | `motor_<motor>_rad` | the motor's measured angle; may be left out |
+//!
+//! An empty field of a motor is unknown. Columns of other names are passed over.
+//!
+//! Records from elsewhere have their columns named by a [`Mapping`], with units, and along one axis only or along two.
+
+use std::path::Path;
+
+use super::ConfigError;
+use super::table::quoted;
+use crate::fit::{Hold, Payload, StepTest};
+use crate::geometry::Bend;
+
+/// Largest record that is read, bytes: an hour at 200 Hz.
+const LARGEST: u64 = 256 << 20;
+
+/// What the columns of a record from elsewhere are called, and in which units they are.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Mapping {
+    /// Column of the time.
+    pub time: String,
+    /// Seconds per unit of time.
+    pub seconds: f64,
+    /// Columns of the bend asked for: along one axis, or x and y.
+    pub asked: Vec<String>,
+    /// Columns of the bend measured, as many.
+    pub measured: Vec<String>,
+    /// Radians per unit of angle.
+    pub radians: f64,
+    /// What parts the fields.
+    pub delimiter: u8,
+    /// What the input does between rows.
+    pub hold: Hold,
+}
+
+impl Default for Mapping {
+    fn default() -> Self {
+        let names = |list: [&str; 2]| list.map(String::from).to_vec();
+        Self {
+            time: "time_s".into(),
+            seconds: 1.0,
+            asked: names(["asked_x_rad", "asked_y_rad"]),
+            measured: names(["bend_x_rad", "bend_y_rad"]),
+            radians: 1.0,
+            delimiter: b',',
+            hold: Hold::Constant,
+        }
+    }
+}
+
+/// A motor's part of a record, one value per row; NaN where it is not known.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct MotorColumn {
+    /// The motor's name.
+    pub name: String,
+    /// Setpoints, rad or rad/s.
+    pub setpoints: Vec<f64>,
+    /// Measured angles, rad.
+    pub angles: Vec<f64>,
+}
+
+/// A record of a step test: what its file holds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct StepTestRecord {
+    /// The test itself.
+    pub test: StepTest,
+    /// What the head plate carried, if it is told.
+    pub payload: Option<Payload>,
+    /// Texts for people: `gain_set`, `feedback`, `joint`, `note`.
+    pub texts: Vec<(String, String)>,
+    /// The motors, if they are told.
+    pub motors: Vec<MotorColumn>,
+    /// Whether the motors take velocities.
+    pub velocities: bool,
+}
+
+const TEXTS: [&str; 4] = ["joint", "gain_set", "feedback", "note"];
+
+impl StepTestRecord {
+    /// Reads a record.
+    ///
+    /// # Errors
+    /// The first thing in it that is not accepted, with line and column.
+    pub fn load(file: &Path, mapping: &Mapping) -> Result<Self, ConfigError> {
+        let refuse = |reason: String| ConfigError::Read {
+            file: file.to_path_buf(),
+            reason,
+        };
+        let about = std::fs::metadata(file).map_err(|e| refuse(e.to_string()))?;
+        if !about.is_file() {
+            return Err(refuse("it is not a file".into()));
+        }
+        if about.len() > LARGEST {
+            let bytes = about.len();
+            let sentence = format!("it has {bytes} bytes, accepted are at most {LARGEST}");
+            return Err(refuse(sentence));
+        }
+        let text = std::fs::read(file).map_err(|e| refuse(e.to_string()))?;
+        Self::from_bytes(file, &text, mapping)
+    }
+
+    /// Reads a record's bytes as if they stood in `file`.
+    ///
+    /// # Errors
+    /// As [`StepTestRecord::load`].
+    pub fn from_bytes(file: &Path, bytes: &[u8], mapping: &Mapping) -> Result<Self, ConfigError> {
+        // Some programs start a file with a mark of its encoding.
+        let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+        let mut record = Self::default();
+        record.test.hold = mapping.hold;
+        comments(file, bytes, &mut record)?;
+        let mut reader = csv::ReaderBuilder::new()
+            .delimiter(mapping.delimiter)
+            .comment(Some(b'#'))
+            .trim(csv::Trim::All)
+            .flexible(true)
+            .from_reader(bytes);
+        let heading = reader.headers().map_err(|e| not_csv(file, &e))?.clone();
+        let sheet = Sheet {
+            file,
+            heading: &heading,
+        };
+        let time = sheet.need(&mapping.time)?;
+        let asked = sheet.all(&mapping.asked)?;
+        let measured = sheet.all(&mapping.measured)?;
+        let stamp = sheet.find("bend_stamp_s")?;
+        let motors = sheet.motors(&mut record)?;
+        for row in reader.records() {
+            let row = row.map_err(|e| not_csv(file, &e))?;
+            let bend = |columns: &[usize]| -> Result<Bend, ConfigError> {
+                let x = sheet.number(&row, columns[0])? * mapping.radians;
+                let y = match columns.get(1) {
+                    Some(y) => sheet.number(&row, *y)? * mapping.radians,
+                    None => 0.0,
+                };
+                Ok(Bend::new(x, y))
+            };
+            let at = sheet.number(&row, time)? * mapping.seconds;
+            let stamp = match stamp {
+                Some(stamp) => sheet.number(&row, stamp)?,
+                None => at,
+            };
+            let test = &mut record.test;
+            test.asked.push(bend(&asked)?);
+            test.measured.push(bend(&measured)?);
+            test.times.push(at);
+            test.stamps.push(stamp);
+            for (motor, (setpoint, angle)) in record.motors.iter_mut().zip(&motors) {
+                motor.setpoints.push(sheet.maybe(&row, *setpoint)?);
+                motor.angles.push(sheet.maybe(&row, *angle)?);
+            }
+        }
+        Ok(record)
+    }
+
+    /// The record as the text of its file. Numbers are written so that they are read back as they were.
+    pub fn to_csv(&self) -> String {
+        use std::fmt::Write;
+        let mut text = String::new();
+        let mut put = |line: std::fmt::Arguments| {
+            // Writing to a text does not fail.
+            let _ = writeln!(text, "{line}");
+        };
+        if let Some(payload) = self.payload {
+            put(format_args!("# payload_mass_g: {}", payload.mass * 1e3));
+            put(format_args!(
+                "# payload_height_mm: {}",
+                payload.height * 1e3
+            ));
+        }
+        let degrees = |angle: f64| angle.to_degrees();
+        if let Some(direction) = self.test.direction {
+            put(format_args!("# direction_deg: {}", degrees(direction)));
+        }
+        if let Some(limit) = self.test.limit {
+            put(format_args!("# limit_deg: {}", degrees(limit)));
+        }
+        for (key, value) in &self.texts {
+            let value: String = value
+                .chars()
+                .map(|c| if c.is_control() { ' ' } else { c })
+                .collect();
+            put(format_args!("# {key}: {}", value.trim()));
+        }
+        let mut heading: Vec<String> = [
+            "time_s",
+            "asked_x_rad",
+            "asked_y_rad",
+            "bend_x_rad",
+            "bend_y_rad",
+            "bend_stamp_s",
+        ]
+        .map(String::from)
+        .to_vec();
+        let unit = if self.velocities { "rad_s" } else { "rad" };
+        for motor in &self.motors {
+            heading.push(format!("setpoint_{}_{unit}", motor.name));
+            heading.push(format!("motor_{}_rad", motor.name));
+        }
+        put(format_args!("{}", heading.join(",")));
+        let test = &self.test;
+        for (i, time) in test.times.iter().enumerate() {
+            let (asked, bend) = (test.asked[i], test.measured[i]);
+            let row = [time, &asked.x, &asked.y, &bend.x, &bend.y, &test.stamps[i]];
+            let mut row = row.map(f64::to_string).to_vec();
+            for motor in &self.motors {
+                for value in [motor.setpoints[i], motor.angles[i]] {
+                    row.push(if value.is_nan() {
+                        String::new()
+                    } else {
+                        value.to_string()
+                    });
+                }
+            }
+            put(format_args!("{}", row.join(",")));
+        }
+        text
+    }
+
+    /// Writes the record to a file that is not there yet.
+    ///
+    /// # Errors
+    /// What the system says; a file that is there stays as it is.
+    pub fn save(&self, file: &Path) -> Result<(), ConfigError> {
+        use std::io::Write;
+        let open = std::fs::OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .open(file);
+        open.and_then(|mut f| {
+            f.write_all(self.to_csv().as_bytes())?;
+            f.sync_all()
+        })
+        .map_err(|e| ConfigError::Write {
+            file: file.to_path_buf(),
+            reason: e.to_string(),
+        })
+    }
+}
+
+/// What a parser says, on one line.
+fn not_csv(file: &Path, error: &csv::Error) -> ConfigError {
+    let line = error.position().map_or(0, csv::Position::line);
+    let reason = match error.kind() {
+        csv::ErrorKind::Utf8 { .. } => "it is not UTF-8 text".to_string(),
+        _ => error.to_string().replace(char::is_control, " "),
+    };
+    ConfigError::Read {
+        file: file.to_path_buf(),
+        reason: format!("line {line}: {reason}"),
+    }
+}
+
+/// Reads the lines `# key: value`.
+fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<(), ConfigError> {
+    let (mut mass, mut height) = (None, None);
+    for (i, line) in bytes.split(|b| *b == b'\n').enumerate() {
+        let Some(rest) = line.strip_prefix(b"#") else {
+            continue;
+        };
+        let rest = String::from_utf8_lossy(rest);
+        let Some((key, value)) = rest.split_once(':') else {
+            continue;
+        };
+        let (key, value) = (key.trim(), value.trim());
+        let number = |low: f64, high: f64, unit: &str| {
+            let read = value.parse::<f64>().ok();
+            read.filter(|v| *v >= low && *v <= high).ok_or_else(|| {
+                let key = format!("line {}: {key}", i + 1);
+                let accepted = format!("a number from {low} to {high} {unit}");
+                ConfigError::value(file, key, quoted(value), accepted)
+            })
+        };
+        match key {
+            "payload_mass_g" => mass = Some(number(0.0, 1e5, "g")? * 1e-3),
+            "payload_height_mm" => height = Some(number(-1e4, 1e4, "mm")? * 1e-3),
+            "direction_deg" => {
+                record.test.direction = Some(number(-360.0, 360.0, "deg")?.to_radians());
+            }
+            "limit_deg" => record.test.limit = Some(number(1e-3, 180.0, "deg")?.to_radians()),
+            key if TEXTS.contains(&key) => record.texts.push((key.into(), value.into())),
+            _ => {}
+        }
+    }
+    record.payload = match (mass, height) {
+        (Some(mass), Some(height)) => Some(Payload { mass, height }),
+        (None, None) => None,
+        (mass, _) => {
+            let missing = if mass.is_some() {
+                "payload_height_mm"
+            } else {
+                "payload_mass_g"
+            };
+            return Err(ConfigError::Missing {
+                file: file.to_path_buf(),
+                key: missing.into(),
+                accepted: "payload_mass_g and payload_height_mm, or none of both".into(),
+            });
+        }
+    };
+    Ok(())
+}
+
+/// The heading of a file.
+struct Sheet<'a> {
+    file: &'a Path,
+    heading: &'a csv::StringRecord,
+}
+
+impl Sheet<'_> {
+    fn find(&self, name: &str) -> Result<Option<usize>, ConfigError> {
+        let mut places = (0..self.heading.len()).filter(|i| &self.heading[*i] == name);
+        let first = places.next();
+        if places.next().is_some() {
+            let accepted = "every column once";
+            let key = "the heading";
+            let value = format!("a line with {} twice", quoted(name));
+            return Err(ConfigError::value(self.file, key, value, accepted));
+        }
+        Ok(first)
+    }
+
+    fn need(&self, name: &str) -> Result<usize, ConfigError> {
+        self.find(name)?.ok_or_else(|| ConfigError::Missing {
+            file: self.file.to_path_buf(),
+            key: format!("the column {}", quoted(name)),
+            accepted: format!(
+                "a heading with it; this one has {}",
+                quoted(&self.heading.iter().collect::<Vec<_>>().join(", "))
+            ),
+        })
+    }
+
+    fn all(&self, names: &[String]) -> Result<Vec<usize>, ConfigError> {
+        names.iter().map(|name| self.need(name)).collect()
+    }
+
+    /// Places of each motor's setpoint and angle.
+    fn motors(
+        &self,
+        record: &mut StepTestRecord,
+    ) -> Result<Vec<(Option<usize>, Option<usize>)>, ConfigError> {
+        let mut places = Vec::new();
+        for column in self.heading {
+            let position = |c: &str, start: &str, end: &str| {
+                let name = c.strip_prefix(start)?.strip_suffix(end)?;
+                (!name.is_empty()).then(|| name.to_string())
+            };
+            let velocity = position(column, "setpoint_", "_rad_s");
+            record.velocities |= velocity.is_some();
+            let setpoint = velocity.or_else(|| position(column, "setpoint_", "_rad"));
+            let Some(name) = setpoint.or_else(|| position(column, "motor_", "_rad")) else {
+                continue;
+            };
+            if record.motors.iter().any(|m| m.name == name) {
+                continue;
+            }
+            let setpoint = match self.find(&format!("setpoint_{name}_rad_s"))? {
+                None => self.find(&format!("setpoint_{name}_rad"))?,
+                some => some,
+            };
+            places.push((setpoint, self.find(&format!("motor_{name}_rad"))?));
+            record.motors.push(MotorColumn {
+                name,
+                ..MotorColumn::default()
+            });
+        }
+        Ok(places)
+    }
+
+    fn number(&self, row: &csv::StringRecord, column: usize) -> Result<f64, ConfigError> {
+        let line = row.position().map_or(0, csv::Position::line);
+        let key = || {
+            let name = quoted(&self.heading[column]);
+            format!("line {line}, column {name}")
+        };
+        let accepted = "a finite number with . as decimal point";
+        let Some(field) = row.get(column) else {
+            return Err(ConfigError::Missing {
+                file: self.file.to_path_buf(),
+                key: key(),
+                accepted: accepted.into(),
+            });
+        };
+        let read = field.parse::<f64>().ok().filter(|v| v.is_finite());
+        read.ok_or_else(|| ConfigError::value(self.file, key(), quoted(field), accepted))
+    }
+
+    fn maybe(&self, row: &csv::StringRecord, column: Option<usize>) -> Result<f64, ConfigError> {
+        match column {
+            Some(column) if row.get(column).is_some_and(|f| !f.is_empty()) => {
+                self.number(row, column)
+            }
+            _ => Ok(f64::NAN),
+        }
+    }
+}
