@@ -198,10 +198,20 @@ fn gains_are_saved() {
     stage.withy_run(&["glasshouse-neck.yaml"], &[]);
     stage.plant(&[]);
     stage.client("saving.py", &[]);
-    let kept = stage.config("gains/any-payload.yaml.1.bak");
-    assert_eq!(std::fs::read_to_string(kept).unwrap(), before);
+    assert_eq!(std::fs::read_to_string(&file).unwrap(), before);
+    // Listed in the joint file, the new set is there at the next start.
+    let (from, to) = (
+        "gains/any-payload.yaml",
+        "gains/any-payload.yaml\n  - gains/any-payload-1.yaml",
+    );
+    stage.edit("glasshouse-neck.yaml", from, to);
     let read = withy::config::JointFile::load(stage.config("glasshouse-neck.yaml")).unwrap();
-    assert_eq!(read.gain_sets[read.initial].gains.motors[2].ki, 4.75);
+    assert_eq!(read.gain_sets[1].name, "any-payload-1");
+    assert_eq!(read.gain_sets[1].gains.motors[2].ki, 4.75);
+    assert_eq!(
+        read.gain_sets[1].purpose.payload_moment,
+        read.gain_sets[0].purpose.payload_moment
+    );
 }
 
 #[test]

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::Vector3;
 
-use crate::config::{JointFile, NamedGainSet};
+use crate::config::{JointFile, NamedGainSet, Purpose};
 use crate::controller::{GainSet, MotorGains};
 use crate::link::Program;
 use crate::tick::{Feedback, Law, Limits, MotorLimits};
@@ -440,17 +440,72 @@ impl Parameters {
         changed
     }
 
-    /// The gain set in force with its live gains, as it would be saved.
-    pub fn live_gain_set(&self) -> NamedGainSet {
-        NamedGainSet {
-            gains: self.live.gains.clone(),
-            ..self.file.gain_sets[self.live.set].clone()
+    /// The live gains as a gain set of its own, as it would be saved: named after the one in force with the first number
+    /// that is free among the sets and beside its file.
+    ///
+    /// # Errors
+    /// One sentence where no gain was changed.
+    pub fn live_gain_set(&self) -> Result<NamedGainSet, String> {
+        let set = &self.file.gain_sets[self.live.set];
+        if set.gains == self.live.gains {
+            return Err(format!(
+                "no gain was changed since gain set '{}' was chosen; accepted: gains that were changed",
+                set.name
+            ));
         }
+        let stem = |text: &str| {
+            let bare = text.trim_end_matches(|c: char| c.is_ascii_digit());
+            bare.strip_suffix('-').map_or(text, |bare| bare).to_string()
+        };
+        let name = stem(&set.name);
+        let file_stem = set.file.file_stem().and_then(|s| s.to_str());
+        let file_stem = stem(file_stem.unwrap_or("gains"));
+        for number in 1..=u32::MAX {
+            let name = format!("{name}-{number}");
+            let file = set
+                .file
+                .with_file_name(format!("{file_stem}-{number}.yaml"));
+            let taken = self.file.gain_sets.iter().any(|s| s.name == name);
+            if taken || file.exists() {
+                continue;
+            }
+            return Ok(NamedGainSet {
+                name,
+                note: format!("Made from {} by changes while it ran.", set.name),
+                file,
+                motor_names: set.motor_names.clone(),
+                gains: self.live.gains.clone(),
+                // What was specified holds no longer; what it is meant for does.
+                purpose: Purpose {
+                    specification: None,
+                    ..set.purpose.clone()
+                },
+            });
+        }
+        Err("no number is free for the new gain set".into())
     }
 
-    /// The live gains have been saved: the set in force now holds them.
-    pub fn saved(&mut self) {
-        self.file.gain_sets[self.live.set].gains = self.live.gains.clone();
+    /// The live gains have been saved as `set`, which is in force from now on. Gives the parameters that changed.
+    pub fn saved(&mut self, set: NamedGainSet) -> Vec<(String, Value)> {
+        let mut live = self.live.clone();
+        live.gains = set.gains.clone();
+        live.set = self.file.gain_sets.len();
+        self.file.gain_sets.push(set);
+        self.entries = declared::entries(&self.file);
+        let sets = "gain_sets".to_string();
+        let known = self.get(&sets).map(|value| (sets, value));
+        let program = self.compile(live);
+        // The same gains as before: they make a law.
+        let changed = program.map(|candidate| self.commit(candidate));
+        known
+            .into_iter()
+            .chain(changed.unwrap_or_default())
+            .collect()
+    }
+
+    /// The joint file.
+    pub fn joint_file(&self) -> &std::path::Path {
+        &self.file.file
     }
 
     /// Names that match, and the prefixes they stand under, by the rules of rcl_interfaces/ListParameters:

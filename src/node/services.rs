@@ -303,23 +303,32 @@ impl Server {
     }
 
     async fn save_gains(&mut self) -> (bool, String) {
-        let set = self.parameters.live_gain_set();
+        let set = match self.parameters.live_gain_set() {
+            Ok(set) => set,
+            Err(reason) => {
+                tracing::warn!(joint = self.joint, "gains not saved: {reason}");
+                return (false, reason);
+            }
+        };
         // The disk may take its time; the executor's threads do not wait for it.
         let saved = tokio::task::spawn_blocking(move || {
-            let kept = save_gain_set(&set.file, &set).map_err(|e| e.to_string())?;
-            Ok::<_, String>((set.name, set.file, kept))
+            save_gain_set(&set.file, &set).map_err(|e| e.to_string())?;
+            Ok::<_, String>(set)
         });
         let saved = saved.await.unwrap_or_else(|e| Err(e.to_string()));
         let (success, message) = match saved {
-            Ok((name, file, kept)) => {
-                self.parameters.saved();
-                let (_, changed) = self.parameters.gain_set();
-                self.status.change_gain_set(|g| g.changed = changed);
-                let kept = kept.map_or(String::new(), |k| {
-                    format!("; the file as it was is kept as {}", k.display())
+            Ok(set) => {
+                let (name, file) = (set.name.clone(), set.file.display().to_string());
+                let changed = self.parameters.saved(set);
+                self.tell(Vec::new(), changed);
+                self.status.change_gain_set(|g| {
+                    (g.name, g.changed) = (name.clone(), false);
                 });
-                let file = file.display();
-                (true, format!("gain set '{name}' is saved in {file}{kept}"))
+                let joint_file = self.parameters.joint_file().display();
+                let message = format!(
+                    "the live gains are gain set '{name}' now, saved in {file}; list it under gain_sets in {joint_file} to have it at the next start"
+                );
+                (true, message)
             }
             Err(error) => (false, error),
         };
