@@ -215,6 +215,14 @@ fn gains_are_saved() {
 }
 
 #[test]
+fn the_payload_told_chooses_the_gain_set() {
+    let mut stage = Stage::new(42);
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("payload.py", &[]);
+}
+
+#[test]
 fn a_gain_set_made_for_less_delay_is_refused() {
     for (number, way) in [(15, "swap"), (16, "start")] {
         let mut stage = Stage::new(number);

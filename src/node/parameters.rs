@@ -141,6 +141,7 @@ enum Key {
     Limit(LimitKey),
     Motor(usize, MotorKey),
     PayloadMass,
+    PayloadHeight,
     Fixed(Value),
 }
 
@@ -173,6 +174,8 @@ struct Live {
     feedback: Feedback,
     /// Mass of the payload, kg; [`NOT_TOLD`] where nobody has said it.
     payload_mass: f64,
+    /// Height of its centre above the beam's end, m.
+    payload_height: f64,
     /// Direction of gravity in the base frame, where no base IMU measures it.
     gravity_base: Vector3<f64>,
 }
@@ -214,6 +217,7 @@ impl Parameters {
             limits: file.limits.clone(),
             feedback: file.feedback,
             payload_mass: NOT_TOLD,
+            payload_height: 0.0,
             gravity_base: file.joint.gravity_base,
         };
         let entries = declared::entries(&file);
@@ -255,6 +259,7 @@ impl Parameters {
                 Value::Double(*motor_limit(&mut live.limits.motors[*motor].clone(), *key))
             }
             Key::PayloadMass => Value::Double(live.payload_mass),
+            Key::PayloadHeight => Value::Double(live.payload_height),
             Key::Fixed(value) => value.clone(),
         }
     }
@@ -286,10 +291,20 @@ impl Parameters {
                 self.choose(value, &mut live)?;
             }
         }
+        let told = changes.iter().any(|(name, _)| name.starts_with("payload."));
+        let mut chosen = changes.iter().any(|(name, _)| name == "gain_set");
+        if told && !chosen {
+            // The set comes before single gains that change it.
+            for (name, value) in changes {
+                if name.starts_with("payload.") {
+                    self.change(name, &self.entries[name], value, at_start, &mut live)?;
+                }
+            }
+            chosen = self.choose_for_payload(&mut live)?;
+        }
         for (name, value) in changes {
             self.change(name, &self.entries[name], value, at_start, &mut live)?;
         }
-        let chosen = changes.iter().any(|(name, _)| name == "gain_set");
         let allowed = live.gains.delay_allowed;
         if chosen && live.feedback == self.live.feedback && delay > allowed {
             return Err(format!(
@@ -369,6 +384,51 @@ impl Parameters {
         Ok(())
     }
 
+    /// Chooses the gain set for the payload told: of those that hold it the one made for the narrowest range; for an
+    /// unknown one the set that holds all that any set holds. Says whether it chose another one; sets that do not say what they
+    /// hold are nobody's choice.
+    ///
+    /// # Errors
+    /// One sentence where no set holds the payload.
+    fn choose_for_payload(&self, live: &mut Live) -> Result<bool, String> {
+        let ranges = self.file.gain_sets.iter().enumerate();
+        let ranges: Vec<_> = ranges
+            .filter_map(|(i, set)| Some((i, set.purpose.payload_moment?)))
+            .collect();
+        let ends = ranges.iter().fold(None, |ends, (_, [low, high])| {
+            let (least, most) = ends.unwrap_or((*low, *high));
+            Some((f64::min(least, *low), f64::max(most, *high)))
+        });
+        let Some((least, most)) = ends else {
+            return Ok(false);
+        };
+        let (mass, height) = (live.payload_mass, live.payload_height);
+        let moment = mass * height;
+        let known = mass >= 0.0;
+        let fits = |i: usize, [low, high]: [f64; 2]| match known {
+            true => self.file.gain_sets[i].purpose.holds(moment) == Some(true),
+            false => low <= least && high >= most,
+        };
+        let fitting = ranges.iter().filter(|(i, range)| fits(*i, *range));
+        let width = |range: &[f64; 2]| range[1] - range[0];
+        let narrowest = fitting.min_by(|a, b| width(&a.1).total_cmp(&width(&b.1)));
+        match narrowest {
+            Some((i, _)) => {
+                let other = *i != live.set;
+                live.set = *i;
+                if other {
+                    live.gains = self.file.gain_sets[*i].gains.clone();
+                }
+                Ok(other)
+            }
+            None if known => Err(format!(
+                "payload.mass of {mass} kg at payload.height {height} m is a moment of {moment:.4} kg m, and no gain set says that it holds it; accepted: {least} to {most} kg m, or a gain_set chosen in the same request"
+            )),
+            // No set holds everything: the one in force stays.
+            None => Ok(false),
+        }
+    }
+
     fn change(
         &self,
         name: &str,
@@ -417,6 +477,7 @@ impl Parameters {
                 }
                 live.payload_mass = mass;
             }
+            Key::PayloadHeight => live.payload_height = in_range(number()?)?,
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) => {
                 return Err(format!(

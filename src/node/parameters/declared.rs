@@ -312,8 +312,14 @@ fn numbers(file: &JointFile) -> Vec<Number> {
         Key::PayloadMass,
         Range::closed(NOT_TOLD, HEAVIEST),
         " kg",
-        "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not told."
-            .into(),
+        "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not told. Telling it chooses the gain set made for it.".into(),
+    ));
+    list.push((
+        "payload.height".into(),
+        Key::PayloadHeight,
+        Range::closed(0.0, 1.0),
+        " m",
+        "Height of the payload's centre above the beam's end, m.".into(),
     ));
     list
 }
