@@ -191,20 +191,25 @@ impl Plant {
 
     /// Magnitude of the frequency response at `w` rad/s.
     pub fn magnitude(&self, w: f64) -> f64 {
-        self.gain
-            * match self.dynamics {
-                Dynamics::First { time_constant } => 1.0 / (w * time_constant).hypot(1.0),
-                Dynamics::Second {
-                    natural_frequency,
-                    damping_ratio,
-                } => {
-                    let x = w / natural_frequency;
-                    1.0 / (1.0 - x * x).hypot(2.0 * damping_ratio * x)
-                }
-                Dynamics::Integrating { time_constant } => {
-                    1.0 / (w * (w * time_constant).hypot(1.0))
-                }
+        self.power(w).sqrt()
+    }
+
+    /// The magnitude squared.
+    fn power(&self, w: f64) -> f64 {
+        let lag = |t: f64| 1.0 + (w * t) * (w * t);
+        let square = match self.dynamics {
+            Dynamics::First { time_constant } => lag(time_constant),
+            Dynamics::Second {
+                natural_frequency,
+                damping_ratio,
+            } => {
+                let x = w / natural_frequency;
+                let (away, turn) = (1.0 - x * x, 2.0 * damping_ratio * x);
+                away * away + turn * turn
             }
+            Dynamics::Integrating { time_constant } => w * w * lag(time_constant),
+        };
+        self.gain * self.gain / square
     }
 
     /// Phase of the frequency response at `w` rad/s, unwrapped: continuous from zero frequency, where it is 0 (or

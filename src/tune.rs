@@ -1,12 +1,12 @@
 //! From a joint's model and specifications to gains that can be trusted.
 //!
-//! A design meets three specifications at once: phase margin, gain crossover, and a phase that is flat there, so that a change
-//! of the loop's gain changes speed and not overshoot. Meeting them is not enough: some designs that do are unstable, or
-//! cross magnitude 1 several times. Every design is therefore checked before it is handed out, and what cannot be had is
-//! refused with the reason and the nearest specification that works.
+//! A design meets three specifications at once: phase margin, gain crossover, and a phase that is flat there, so that
+//! a change of the loop's gain changes speed and not overshoot. Meeting them is not enough: some designs that do are
+//! unstable, or cross magnitude 1 several times. Every design is therefore checked before it is handed out, and what
+//! cannot be had is refused with the reason and the nearest specification that works.
 //!
-//! The rooms: this file (specifications, designs, refusals, maps), `equations` (the root), `compare` (what the fractional
-//! order brings against an integer PI).
+//! The rooms: this file (specifications, designs, refusals, maps), `equations` (the root), `compare` (what the
+//! fractional order brings against an integer PI).
 
 mod compare;
 mod equations;
@@ -110,8 +110,6 @@ pub enum Reason {
         /// Every margin from here on is out of reach, rad.
         most: f64,
     },
-    /// More lag would be needed than this form has.
-    TooLittleLag,
     /// The joint alone has more than the margin asked: nothing to lead.
     NoLeadNeeded {
         /// Every margin up to here is out of reach, rad.
@@ -218,21 +216,17 @@ impl fmt::Display for Refusal {
                 f,
                 "{asked} cannot be had: the joint's lag leaves no margin there"
             ),
-            Reason::TooLittleLag => {
-                write!(
-                    f,
-                    "{asked} cannot be had: the law would have to lag by more than 180 deg"
-                )
-            }
             Reason::NoLeadNeeded { least } => write!(
                 f,
                 "{asked} cannot be had with a derivative: the joint alone has {} deg there",
                 degrees(least)
             ),
-            Reason::FlatAlready => write!(
-                f,
-                "{asked} singles out no order: the joint's phase is flat there by itself, a proportional gain will do"
-            ),
+            Reason::FlatAlready => {
+                return write!(
+                    f,
+                    "{asked} singles out no order: the joint's phase is flat there by itself, a proportional gain will do"
+                );
+            }
             Reason::NoOrder => write!(f, "{asked} cannot be had with a flat phase in this form"),
             Reason::NegativeGain { key, value } => write!(
                 f,
@@ -394,6 +388,7 @@ pub fn tune(
             specification: *asked,
             plant,
         }),
+        Err(Reason::FlatAlready) => Err(refused(Reason::FlatAlready)),
         Err(reason) => Err(Refusal {
             nearest: nearest(&plant, asked, form),
             ..refused(reason)
@@ -401,8 +396,8 @@ pub fn tune(
     }
 }
 
-/// A value close to `from` that works: outwards both ways by `place(k)`, k = -40..40, then halving between the last that does not
-/// and the first that does. `place` may leave the range: None.
+/// A value close to `from` that works: outwards both ways by `place(k)`, k = -40..40, then halving between the last
+/// that does not and the first that does. `place` may leave the range: None.
 fn outwards(works: impl Fn(f64) -> bool, place: impl Fn(f64) -> Option<f64>) -> Option<f64> {
     const PLACES: i32 = 40;
     for k in 1..=PLACES {
@@ -426,8 +421,9 @@ fn outwards(works: impl Fn(f64) -> bool, place: impl Fn(f64) -> Option<f64>) -> 
     None
 }
 
-/// `x` to the nearest multiple of `unit` that still works, else `x`.
-fn rounded(x: f64, unit: f64, works: impl Fn(f64) -> bool) -> f64 {
+/// `x`, in multiples of `one`, to the four digits that [`Figure`] shows, where that still works; else `x`.
+fn rounded(x: f64, one: f64, works: impl Fn(f64) -> bool) -> f64 {
+    let unit = one * 10f64.powf((x / one).log10().floor() - 3.0);
     let down = (x / unit).floor() * unit;
     let both = [down, down + unit].into_iter();
     both.filter(|x| works(*x))
@@ -452,11 +448,9 @@ fn nearest(plant: &Plant, asked: &Specification, form: Form) -> Nearest {
     // Margins in 40 steps down to zero and as many up; crossovers in 40 steps down to a hundredth and as many up.
     let margin = |k: f64| Some(asked.phase_margin + k / 40.0 * PI).filter(|m| *m > 0.0 && *m < PI);
     let crossover = |k: f64| Some(asked.crossover * 10f64.powf(k / 20.0));
-    let unit = 10f64.powf(asked.crossover.log10().floor() - 3.0);
     Nearest {
-        phase_margin: outwards(of_margin, margin)
-            .map(|m| rounded(m, (0.01f64).to_radians(), of_margin)),
-        crossover: outwards(of_crossover, crossover).map(|w| rounded(w, unit, of_crossover)),
+        phase_margin: outwards(of_margin, margin).map(|m| rounded(m, 1f64.to_radians(), of_margin)),
+        crossover: outwards(of_crossover, crossover).map(|w| rounded(w, 1.0, of_crossover)),
     }
 }
 

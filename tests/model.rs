@@ -175,6 +175,11 @@ fn stability_by_crossovers_agrees_with_dense_sampling() {
                     (want - f64::from(figures.unstable_poles)).abs() < 0.01,
                     "{plant:?} {g:?} {factor}: {want} against {figures:?}"
                 );
+                let sides: Vec<bool> = (0..4000)
+                    .map(|i| l.response(1e-5 * (f64::from(i) * 0.0075).exp()).norm() > 1.0)
+                    .collect();
+                let dense = sides.windows(2).filter(|s| s[0] != s[1]).count();
+                assert_eq!(figures.crossovers.len(), dense, "{plant:?} {g:?} {factor}");
                 let again = l.crossovers();
                 assert_eq!(again.len(), figures.crossovers.len());
                 for (a, b) in again.iter().zip(&figures.crossovers) {
@@ -255,8 +260,8 @@ fn double_integrals_need_a_least_gain() {
 
 #[test]
 fn step_responses_of_integer_loops_are_the_closed_forms() {
-    // Integrating joint k/s under kp: 1 - e^(-k kp t); first order under an integral: second order, e.g. Franklin, Powell
-    // and Emami-Naeini 2010, "Feedback Control of Dynamic Systems", section 3.3.
+    // Integrating joint k/s under kp: 1 - e^(-k kp t); first order under an integral: second order, e.g. Franklin,
+    // Powell and Emami-Naeini 2010, "Feedback Control of Dynamic Systems", section 3.3.
     let response = loop_of(Plant::integrating(2.0, 0.0, 0.0), gains(1.5, 0.0, 1.0))
         .step_response(5.0)
         .unwrap();

@@ -72,8 +72,8 @@ impl Law {
         sum
     }
 
-    /// `(jw)^mu/(jw/corner + 1)^n` and its logarithmic slope by `ln w`, `mu - n jx/(1 + jx)` with `x = w/corner`; also for
-    /// a gain of 0.
+    /// `(jw)^mu/(jw/corner + 1)^n` and its logarithmic slope by `ln w`, `mu - n jx/(1 + jx)` with `x = w/corner`; also
+    /// for a gain of 0.
     pub(crate) fn derivative(&self, w: f64) -> (Complex<f64>, Complex<f64>) {
         self.derivative_at(w, w.ln())
     }
@@ -115,8 +115,8 @@ impl Law {
         self.sloped(w, w.ln()).value
     }
 
-    /// Phase of the frequency response, continuous from zero frequency, where it is `-lambda pi/2` with integral action,
-    /// rad.
+    /// Phase of the frequency response, continuous from zero frequency, where it is `-lambda pi/2` with integral
+    /// action, rad.
     pub fn phase(&self, w: f64) -> f64 {
         self.phase_of(w, self.response(w))
     }

@@ -1,13 +1,13 @@
 //! The loop of a joint and one motor's law: crossovers, margins, sensitivity, stability.
 //!
-//! Stability comes from the argument principle (e.g. Franklin, Powell and Emami-Naeini 2010, "Feedback Control of Dynamic
-//! Systems", section 6.3) on the contour up the imaginary axis, with a small arc to the right of the pole of any order
-//! at zero and a large one on which the loop has died down. The number of closed-loop poles in the right half-plane is
-//! minus the turns of `1 + L` along it. Where `|L| > 1` the argument of `1 + L` is `arg L + Arg(1 + 1/L)`, where
-//! `|L| < 1` it is `Arg(1 + L)`, both principal and within pi/2 of zero; so the turns follow from the unwrapped phase of
-//! `L` at its gain crossovers alone: a crossover with `arg L` nearest to `2 pi k` counts k turns where the magnitude falls
-//! and -k where it rises. Nothing is sampled that could be missed, once all crossovers are found; dead time
-//! enters exactly.
+//! Stability comes from the argument principle (e.g. Franklin, Powell and Emami-Naeini 2010, "Feedback Control of
+//! Dynamic Systems", section 6.3) on the contour up the imaginary axis, with a small arc to the right of the pole of
+//! any order at zero and a large one on which the loop has died down. The number of closed-loop poles in the right
+//! half-plane is minus the turns of `1 + L` along it. Where `|L| > 1` the argument of `1 + L` is `arg L + Arg(1 +
+//! 1/L)`, where `|L| < 1` it is `Arg(1 + L)`, both principal and within pi/2 of zero; so the turns follow from the
+//! unwrapped phase of `L` at its gain crossovers alone: a crossover with `arg L` nearest to `2 pi k` counts k turns
+//! where the magnitude falls and -k where it rises. Nothing is sampled that could be missed, once all crossovers are
+//! found; dead time enters exactly.
 
 use super::law::Sloped;
 use super::{Delays, Law, Plant, PlantError};
@@ -17,8 +17,10 @@ use std::f64::consts::PI;
 
 /// Longest step of a search over frequency, in `ln w`: 38 per decade.
 const STEP: f64 = 0.06;
-/// Step of the search for gain crossovers alone, in `ln w`: 15 per decade.
-const LONG_STEP: f64 = 0.15;
+/// Steps of the search for gain crossovers alone, in `ln w`: the longest, and the one where the magnitude is close to
+/// 1.
+const LONG_STEP: f64 = 0.25;
+const NEAR_STEP: f64 = 0.015;
 /// Shortest, a millionth of the frequency.
 const SHORTEST: f64 = 1e-6;
 /// Gain margins beyond this factor are not looked for.
@@ -299,10 +301,9 @@ impl Loop {
 
     fn level_of(&self, v: f64, w: f64, law: &Sloped) -> Level {
         let square = law.value.norm_sqr();
-        let size = self.plant.magnitude(w);
         Level {
             v,
-            size: 0.5 * (square * size * size).ln(),
+            size: 0.5 * (square * self.plant.power(w)).ln(),
             rise: (law.slope * law.value.conj()).re / square - self.plant.magnitude_fall(w),
         }
     }
@@ -413,8 +414,8 @@ impl Loop {
         w
     }
 
-    /// Walks upwards from `from` rad/s in steps over which neither magnitude nor phase changes much; `visit` gets the ends of
-    /// every step and says whether to go on.
+    /// Walks upwards from `from` rad/s in steps over which neither magnitude nor phase changes much; `visit` gets the
+    /// ends of every step and says whether to go on.
     fn walk(&self, from: f64, mut visit: impl FnMut(&Sample, &Sample) -> bool) {
         let mut here = self.sample(from.ln());
         let mut step = STEP;
@@ -452,8 +453,8 @@ impl Loop {
         }
     }
 
-    /// Crossovers between the ends of a step: one where the sign of `ln |L|` changes, two where it comes back to zero in
-    /// between, which the slopes at the ends tell.
+    /// Crossovers between the ends of a step: one where the sign of `ln |L|` changes, two where it comes back to zero
+    /// in between, which the slopes at the ends tell.
     fn crossovers_between(&self, low: &Level, high: &Level, found: &mut Vec<Crossover>) {
         if (low.size > 0.0) != (high.size > 0.0) {
             found.push(self.crossover(low, high));
@@ -480,18 +481,20 @@ impl Loop {
     }
 
     /// All gain crossovers, lowest first: walked for between two frequencies outside of which bounds on the magnitude
-    /// exclude any. Steps are long, since a sharp resonance or a near zero of the law still has broad flanks: between two
-    /// places there is one extremum at most, and the slopes at both tell that.
+    /// exclude any. Steps are long away from magnitude 1, since a sharp resonance or a near zero of the law still has
+    /// broad flanks: between two places there is one extremum at most, and the slopes at both tell that. Close to
+    /// magnitude 1 they are short, for magnitudes that are nearly a plateau there.
     pub fn crossovers(&self) -> Vec<Crossover> {
         let mut found = Vec::with_capacity(4);
         let settled = self.settled();
         let mut low = self.level(self.lowest().ln());
-        // A bound on the work; less than 100 steps are usual.
+        // A bound on the work; some 100 steps are usual.
         for _ in 0..10_000 {
-            let high = self.level(low.v + LONG_STEP);
+            let step = (0.25 * low.size.abs()).clamp(NEAR_STEP, LONG_STEP);
+            let high = self.level(low.v + step);
             self.crossovers_between(&low, &high, &mut found);
             let w = high.v.exp();
-            if w > settled && self.most(w) < 1.0 {
+            if high.size < 0.0 && w > settled && self.most(w) < 1.0 {
                 break;
             }
             low = high;
@@ -511,9 +514,9 @@ impl Loop {
         w
     }
 
-    /// Whether the magnitude, 1 at `w`, provably is 1 nowhere else; false means not known. For `kp + ki s^-lambda` round
-    /// a joint whose magnitude always falls: with lambda up to 1 the law's magnitude falls too; above, it falls to a
-    /// least one and rises again towards kp, which does no harm where it is still above kp at `w`.
+    /// Whether the magnitude, 1 at `w`, provably is 1 nowhere else; false means not known. For `kp + ki s^-lambda`
+    /// round a joint whose magnitude always falls: with lambda up to 1 the law's magnitude falls too; above, it falls
+    /// to a least one and rises again towards kp, which does no harm where it is still above kp at `w`.
     pub fn crosses_once_at(&self, w: f64) -> bool {
         let g = self.law.gains();
         g.kd == 0.0
@@ -633,8 +636,8 @@ pub(crate) fn margin(phase: f64) -> f64 {
     whole - 2.0 * PI * ((whole - PI) / (2.0 * PI)).ceil()
 }
 
-/// How far the argument of `f` turns from `low` to `high` rad/s, rad: steps are halved until each turns by less than half
-/// a radian. None if `f` comes so close to zero that steps of 1e-9 of the frequency do not tell, or if it is
+/// How far the argument of `f` turns from `low` to `high` rad/s, rad: steps are halved until each turns by less than
+/// half a radian. None if `f` comes so close to zero that steps of 1e-9 of the frequency do not tell, or if it is
 /// not finite.
 pub fn turn(f: impl Fn(f64) -> Complex<f64>, low: f64, high: f64) -> Option<f64> {
     let (mut v, end) = (low.ln(), high.ln());

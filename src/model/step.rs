@@ -1,9 +1,9 @@
 //! The closed loop's response to a step of its reference.
 //!
 //! The response is the inverse Laplace transform of `L/(1 + L)/s`, by the Fourier series of Dubner and Abate 1968,
-//! "Numerical inversion of Laplace transforms by relating them to the finite Fourier cosine transform": a trapezoidal rule
-//! along a vertical line. All singularities of a stable loop lie left of the line, however many dead time brings, and
-//! dead time enters exactly; contours that wrap round the negative real axis would cut through its chain of poles.
+//! "Numerical inversion of Laplace transforms by relating them to the finite Fourier cosine transform": a trapezoidal
+//! rule along a vertical line. All singularities of a stable loop lie left of the line, however many dead time brings,
+//! and dead time enters exactly; contours that wrap round the negative real axis would cut through its chain of poles.
 
 use super::Loop;
 use super::margins::golden;
@@ -101,8 +101,8 @@ impl StepResponse {
 }
 
 impl Loop {
-    /// The closed loop's response to a unit step of its reference up to `horizon` s, accurate to some 1e-4 (close to the kink
-    /// where the dead time ends: 5e-4). None if the loop
+    /// The closed loop's response to a unit step of its reference up to `horizon` s, accurate to some 1e-4 (close to
+    /// the kink where the dead time ends: 5e-4). None if the loop
     /// is unstable.
     pub fn step_response(&self, horizon: f64) -> Option<StepResponse> {
         if Self::unstable_poles(&self.crossovers()) > 0 {

@@ -1,7 +1,7 @@
-//! What the fractional order brings: overshoot over a range of loop gains, against the integer PI of the same margin and
-//! crossover.
+//! What the fractional order brings: overshoot over a range of loop gains, against the integer PI of the same margin
+//! and crossover.
 
-use super::{Design, Figure, integer_pi};
+use super::{Design, integer_pi};
 use crate::controller::MotorGains;
 use crate::model::{Law, Loop, Overshoot};
 use std::fmt;
@@ -20,6 +20,8 @@ const NONE: f64 = 0.5;
 pub enum Benefit {
     /// The overshoot stays together better over the gains.
     Pays,
+    /// It does, but the integer PI overshoots less at every one of the gains.
+    IntegerOvershootsLess,
     /// There is no integer PI of this margin and crossover.
     NoInteger,
     /// The integer PI does not overshoot at any of the gains.
@@ -72,7 +74,7 @@ impl fmt::Display for Comparison {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let [low, .., high] = GAINS;
         let range = |overshoots| match ends(overshoots) {
-            Some((low, high)) => format!("overshoots {} to {} %", Figure(low), Figure(high)),
+            Some((low, high)) => format!("overshoots {low:.1} to {high:.1} %"),
             None => "is unstable at some".into(),
         };
         let (ours, theirs) = (range(&self.fractional), range(&self.integer));
@@ -85,10 +87,14 @@ impl fmt::Display for Comparison {
                 f,
                 ", an integer PI of the same margin and crossover {theirs}"
             ),
+            Benefit::IntegerOvershootsLess => write!(
+                f,
+                ", closer together than an integer PI of the same margin and crossover, which {theirs}: less at every gain"
+            ),
             Benefit::NoInteger => {
                 write!(
                     f,
-                    "; there is no sound integer PI of this margin and crossover"
+                    "; no integer PI has this margin and crossover and is stable"
                 )
             }
             Benefit::IntegerWithoutOvershoot => write!(
@@ -117,7 +123,13 @@ pub fn compare(design: &Design) -> Comparison {
         _ if integer_gains.is_none() => Benefit::NoInteger,
         (_, Some((_, most))) if most <= NONE => Benefit::IntegerWithoutOvershoot,
         (Some(_), None) => Benefit::Pays,
-        (Some(ours), Some((low, high))) if ours < high - low - WORTH => Benefit::Pays,
+        (Some(ours), Some((low, high))) if ours < high - low - WORTH => {
+            if ends(&fractional).is_some_and(|(least, _)| high < least) {
+                Benefit::IntegerOvershootsLess
+            } else {
+                Benefit::Pays
+            }
+        }
         _ => Benefit::Nothing,
     };
     Comparison {

@@ -40,8 +40,8 @@ impl Wanted {
 /// The left side rises strictly from 0 to infinity there, so there is exactly one root for `fall > 0`, and none
 /// otherwise. It is the derivative of `arg(kp + k (jw)^nu)` by `ln w` with the two gains expressed by phi.
 ///
-/// Times `sin alpha`, `alpha = nu pi/2`, the equation has no pole: `nu sin phi sin(alpha - phi) = fall sin alpha`. Newton's
-/// steps inside the bracket, from the root for a nearby constant in place of the first nu: three or four.
+/// Times `sin alpha`, `alpha = nu pi/2`, the equation has no pole: `nu sin phi sin(alpha - phi) = fall sin alpha`.
+/// Newton's steps inside the bracket, from the root for a nearby constant in place of the first nu: three or four.
 pub fn flat_phase_order(phi: f64, fall: f64) -> Option<f64> {
     if !(phi > 0.0 && phi < PI && fall > 0.0 && fall.is_finite()) {
         return None;
@@ -83,8 +83,8 @@ fn flat_phase_angle(phi: f64, fall: f64) -> f64 {
     alpha
 }
 
-/// The gains of `form` that meet `asked` with flat phase round `plant` (delays included); whether the loop is then stable
-/// is another question.
+/// The gains of `form` that meet `asked` with flat phase round `plant` (delays included); whether the loop is then
+/// stable is another question.
 pub(super) fn gains(
     plant: &Plant,
     asked: &Specification,
@@ -106,15 +106,14 @@ pub(super) fn gains(
 }
 
 fn proportional_integral(wanted: &Wanted, asked: &Specification) -> Result<MotorGains, Reason> {
-    // The law lags by phi. Its gains: the imaginary part of kp + ki w^-nu e^(-j alpha) = e^(-j phi)/a, then the real one.
+    // The law lags by phi. Its gains: the imaginary part of kp + ki w^-nu e^(-j alpha) = e^(-j phi)/a, then the real
+    // one.
     let phi = -wanted.phase;
     if !(phi > 0.0) {
         let most = asked.phase_margin + phi;
         return Err(Reason::TooMuchLag { most });
     }
-    if !(phi < PI) {
-        return Err(Reason::TooLittleLag);
-    }
+    // Below pi, since the joint lags and the margin is above zero.
     let alpha = flat_phase_angle(phi, wanted.rise);
     let order = FRAC_2_PI * alpha;
     let scale = wanted.size / alpha.sin();
@@ -238,8 +237,8 @@ fn full(
     Ok(MotorGains { kp, ki, kd, ..unit })
 }
 
-/// The integer PI of the same margin and crossover; its phase is as flat as it comes. None if it would need a gain below
-/// zero.
+/// The integer PI of the same margin and crossover; its phase is as flat as it comes. None if it would need a gain
+/// below zero.
 pub fn integer_pi(plant: &Plant, asked: &Specification) -> Option<MotorGains> {
     let wanted = Wanted::of(plant, asked);
     let phi = -wanted.phase;

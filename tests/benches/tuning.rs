@@ -1,6 +1,6 @@
-//! What a design costs: the root alone, whole designs with their stability and crossing check, and a map of 10 000 pairs.
-//! Times of a shared machine mean something only as ratios within one run; `tests/references/time_tuning.py` runs this and the
-//! same work in NumPy and SciPy.
+//! What a design costs: the root alone, whole designs with their stability and crossing check, and a map of 10 000
+//! pairs. Times of a shared machine mean something only as ratios within one run; `tests/references/time_tuning.py`
+//! runs this and the same work in NumPy and SciPy.
 
 use std::hint::black_box;
 use std::time::Instant;
@@ -50,11 +50,16 @@ fn main() {
         ("first order, PID", first, 75.0, 10.0, full),
     ] {
         let asked = Specification::of_degrees(margin, crossover);
-        tune(&plant, &delays, &asked, form).unwrap_or_else(|refusal| panic!("{name}: {refusal}"));
+        let design = tune(&plant, &delays, &asked, form)
+            .unwrap_or_else(|refusal| panic!("{name}: {refusal}"));
+        let g = design.gains;
         let time = median(101, 20, || {
             black_box(tune(black_box(&plant), &delays, black_box(&asked), form).is_ok());
         });
-        println!("design, {name}: {time:.3} us");
+        println!(
+            "design, {name}: {time:.3} us, gains {:e} {:e} {:e}",
+            g.kp, g.ki, g.kd
+        );
     }
     let design = tune(&first, &delays, &asked, pi).unwrap();
     let figures = median(21, 10, || {
