@@ -329,6 +329,9 @@ struct Sheet<'a> {
     heading: &'a csv::StringRecord,
 }
 
+/// Columns of a motor's setpoint and angle.
+type MotorColumns = (Option<usize>, Option<usize>);
+
 impl Sheet<'_> {
     fn find(&self, name: &str) -> Result<Option<usize>, ConfigError> {
         let mut places = (0..self.heading.len()).filter(|i| &self.heading[*i] == name);
@@ -358,10 +361,7 @@ impl Sheet<'_> {
     }
 
     /// Places of each motor's setpoint and angle.
-    fn motors(
-        &self,
-        record: &mut StepTestRecord,
-    ) -> Result<Vec<(Option<usize>, Option<usize>)>, ConfigError> {
+    fn motors(&self, record: &mut StepTestRecord) -> Result<Vec<MotorColumns>, ConfigError> {
         let mut places = Vec::new();
         for column in self.heading {
             let position = |c: &str, start: &str, end: &str| {

@@ -103,10 +103,13 @@ pub struct Spread {
     pub across_share: f64,
 }
 
+/// A value and its standard error, where that is known.
+type Estimated = (f64, Option<f64>);
+
 impl Spread {
     /// Of those members; none of none.
     pub fn of(members: &[&Member]) -> Option<Self> {
-        let extent = |value: &dyn Fn(&Fit) -> Option<(f64, Option<f64>)>| {
+        let extent = |value: &dyn Fn(&Fit) -> Option<Estimated>| {
             let values = members.iter().filter_map(|m| value(&m.fitted.fit));
             Extent::of(&values.collect::<Vec<_>>())
         };
