@@ -5,6 +5,7 @@
 
 pub mod check;
 pub mod demo;
+pub mod fit;
 pub mod point;
 pub mod run;
 pub mod simulate;
@@ -51,6 +52,7 @@ enum Command {
     Point(point::Args),
     Demo(demo::Args),
     Check(check::Args),
+    Fit(fit::Args),
 }
 
 /// Runs the command that `arguments` ask for; the first of them is the program's name.
@@ -62,6 +64,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let result = match arguments.command {
         Command::Check(args) => check::run(&args),
+        Command::Fit(args) => fit::run(&args),
         #[cfg(feature = "ros")]
         Command::Run(args) => run::run(&args),
         #[cfg(feature = "ros")]

@@ -359,6 +359,11 @@ pub fn save_gain_set(path: &Path, set: &NamedGainSet) -> Result<Option<PathBuf>,
     let value = set.to_value();
     // What could not be read back is not written.
     NamedGainSet::from_value(path, &value, &set.motor_names)?;
+    write_kept(path, &set.to_yaml())
+}
+
+/// Writes a file whole or not at all, and keeps one that is there, as [`save_gain_set`] does.
+pub(super) fn write_kept(path: &Path, text: &str) -> Result<Option<PathBuf>, ConfigError> {
     let refuse = |reason: String| ConfigError::Write {
         file: path.to_path_buf(),
         reason,
@@ -372,7 +377,7 @@ pub fn save_gain_set(path: &Path, set: &NamedGainSet) -> Result<Option<PathBuf>,
         _ => Path::new("."),
     };
     let temporary = folder.join(format!(".{name}.{}.part", std::process::id()));
-    let written = write_whole(&temporary, &set.to_yaml())
+    let written = write_whole(&temporary, text)
         .and_then(|()| keep(path, folder, name))
         .and_then(|kept| std::fs::rename(&temporary, path).map(|()| kept));
     let kept = written.map_err(|e| {

@@ -22,6 +22,8 @@
 //! | `setpoint_<motor>_rad` or `_rad_s` | the setpoint sent to the motor of that name; may be left out |
 //! | `motor_<motor>_rad` | the motor's measured angle; may be left out |
 //!
+//! With the stamps of the measurements the age of the sensor's samples is not part of a fitted dead time; without, it is.
+//!
 //! An empty field of a motor is unknown. Columns of other names are passed over.
 //!
 //! Records from elsewhere have their columns named by a [`Mapping`], with units, and along one axis only or along two.

@@ -1,0 +1,455 @@
+//! `withy fit`: models of a joint from records of step tests.
+
+use std::path::{Path, PathBuf};
+
+use serde_json::{Value, json};
+
+use super::CmdError;
+use crate::config::{Mapping, ModelsFile, StepTestRecord};
+use crate::fit::{self, Extent, Family, Fit, Hold, Member, Order, Payload, Spread};
+use crate::report::{Align, Table};
+
+/// Fit models to records of step tests, and show how they spread over payloads and directions.
+///
+/// A record is a CSV file with the columns time_s, asked_x_rad, asked_y_rad, bend_x_rad and bend_y_rad, and lines such as
+/// `# payload_mass_g: 90`; records from elsewhere have their columns named by options. A record that nothing can be
+/// fitted to is told with the reason, and the exit code is then 1.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Records.
+    #[arg(required = true, value_name = "RECORD.csv")]
+    pub records: Vec<PathBuf>,
+    /// Form of the model; by default the one with the least Bayesian criterion.
+    #[arg(long, value_enum, value_name = "FORM")]
+    pub order: Option<OrderWord>,
+    /// Write the models to this file; one that is there is kept beside it.
+    #[arg(long, value_name = "MODELS.yaml")]
+    pub save: Option<PathBuf>,
+    /// Print the figures as JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// Column of the time.
+    #[arg(long, value_name = "NAME", default_value = "time_s")]
+    pub time: String,
+    /// Unit of the time.
+    #[arg(long, value_enum, value_name = "UNIT", default_value = "s")]
+    pub time_unit: TimeUnit,
+    /// Column of the bend asked for along one axis, or two columns, x,y.
+    #[arg(
+        long,
+        value_name = "NAME[,NAME]",
+        default_value = "asked_x_rad,asked_y_rad"
+    )]
+    pub asked: String,
+    /// Column or columns of the bend measured, as many.
+    #[arg(
+        long,
+        value_name = "NAME[,NAME]",
+        default_value = "bend_x_rad,bend_y_rad"
+    )]
+    pub measured: String,
+    /// Unit of the angles.
+    #[arg(long, value_enum, value_name = "UNIT", default_value = "rad")]
+    pub angle_unit: AngleUnit,
+    /// What parts the fields: one character, or `tab`.
+    #[arg(long, value_name = "CHARACTER", default_value = ",")]
+    pub delimiter: String,
+    /// The input goes straight from row to row, instead of being held.
+    #[arg(long)]
+    pub linear: bool,
+    /// Payload of all records, g; by default what each record says.
+    #[arg(long, value_name = "G", requires = "payload_height_mm")]
+    pub payload_g: Option<f64>,
+    /// Height of its centre above the beam's end, mm.
+    #[arg(long, value_name = "MM", requires = "payload_g")]
+    pub payload_height_mm: Option<f64>,
+    /// Direction of the step in all records, deg; by default what each says, or that of its first move.
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    pub direction_deg: Option<f64>,
+    /// Inclination at which what was asked was cut, deg.
+    #[arg(long, value_name = "DEG")]
+    pub limit_deg: Option<f64>,
+}
+
+/// Forms of models as arguments.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum OrderWord {
+    /// First order and dead time.
+    First,
+    /// Second order and dead time.
+    Second,
+    /// Integrating, with a first-order lag and dead time.
+    Integrating,
+}
+
+/// Units of time as arguments.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum TimeUnit {
+    /// Seconds.
+    S,
+    /// Milliseconds.
+    Ms,
+}
+
+/// Units of angles as arguments.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum AngleUnit {
+    /// Radians.
+    Rad,
+    /// Degrees.
+    Deg,
+}
+
+/// A record that nothing could be fitted to.
+struct Bad {
+    file: PathBuf,
+    reason: String,
+}
+
+/// Fits and prints.
+///
+/// # Errors
+/// A file or option that is not accepted; records that nothing can be fitted to, once the others are shown.
+pub fn run(args: &Args) -> Result<(), CmdError> {
+    let mapping = mapping(args)?;
+    let order = args.order.map(|word| match word {
+        OrderWord::First => Order::First,
+        OrderWord::Second => Order::Second,
+        OrderWord::Integrating => Order::Integrating,
+    });
+    let input = |e: crate::config::ConfigError| CmdError::Input(e.to_string());
+    // A bad file is told before anything is fitted.
+    let mut records = Vec::new();
+    for file in &args.records {
+        let record = StepTestRecord::load(file, &mapping).map_err(input)?;
+        records.push((file, record));
+    }
+    let (mut members, mut bad) = (Vec::new(), Vec::new());
+    for (file, mut record) in records {
+        overrule(args, &mut record)?;
+        match member(file, &record, order) {
+            Ok(member) => members.push(member),
+            Err(reason) => bad.push(Bad {
+                file: file.clone(),
+                reason,
+            }),
+        }
+    }
+    let family = Family::new(members);
+    if args.json {
+        println!("{:#}", figures(&family, &bad));
+    } else {
+        print!("{}", words(&family));
+    }
+    if let (Some(file), false) = (&args.save, family.members.is_empty()) {
+        let kept = ModelsFile::of(file, &family).save().map_err(input)?;
+        let older = kept.map(|k| format!(" (the older one is {})", k.display()));
+        let older = older.unwrap_or_default();
+        eprintln!("models written to {}{older}", file.display());
+    }
+    if bad.is_empty() {
+        return Ok(());
+    }
+    let sentence = |b: &Bad| format!("{}: {}", b.file.display(), b.reason);
+    let sentences: Vec<String> = bad.iter().map(sentence).collect();
+    Err(CmdError::Failed(sentences.join("\nwithy: ")))
+}
+
+fn member(file: &Path, record: &StepTestRecord, order: Option<Order>) -> Result<Member, String> {
+    let (along, direction) = record.test.record().map_err(|e| e.to_string())?;
+    let fitted = fit::fit(&along, order).map_err(|e| e.to_string())?;
+    fitted.fit.plant.check().map_err(|e| e.to_string())?;
+    let name = file.file_stem().unwrap_or(file.as_os_str());
+    Ok(Member {
+        name: name.to_string_lossy().chars().take(200).collect(),
+        payload: record.payload,
+        direction,
+        fitted,
+    })
+}
+
+fn refused(option: &str, value: impl std::fmt::Display, accepted: &str) -> CmdError {
+    CmdError::Input(format!("{option} is {value}; accepted: {accepted}"))
+}
+
+/// Columns and units as the options say.
+fn mapping(args: &Args) -> Result<Mapping, CmdError> {
+    let names = |option: &str, value: &str| -> Result<Vec<String>, CmdError> {
+        let names: Vec<String> = value.split(',').map(|n| n.trim().to_string()).collect();
+        if names.len() > 2 || names.iter().any(String::is_empty) {
+            return Err(refused(
+                option,
+                value,
+                "a column's name, or two with a comma",
+            ));
+        }
+        Ok(names)
+    };
+    let asked = names("--asked", &args.asked)?;
+    let measured = names("--measured", &args.measured)?;
+    if asked.len() != measured.len() {
+        let accepted = format!("{} of them, as --asked has", asked.len());
+        return Err(refused("--measured", &args.measured, &accepted));
+    }
+    let delimiter = match args.delimiter.as_bytes() {
+        b"tab" => b'\t',
+        [one]
+            if one.is_ascii_graphic()
+                && !b"\"#.-+".contains(one)
+                && !one.is_ascii_alphanumeric() =>
+        {
+            *one
+        }
+        _ => {
+            let accepted = "one of the characters that are in no number, such as ; or ,, or tab";
+            return Err(refused("--delimiter", &args.delimiter, accepted));
+        }
+    };
+    Ok(Mapping {
+        time: args.time.clone(),
+        seconds: match args.time_unit {
+            TimeUnit::S => 1.0,
+            TimeUnit::Ms => 1e-3,
+        },
+        asked,
+        measured,
+        radians: match args.angle_unit {
+            AngleUnit::Rad => 1.0,
+            AngleUnit::Deg => 1_f64.to_radians(),
+        },
+        delimiter,
+        hold: if args.linear {
+            Hold::Linear
+        } else {
+            Hold::Constant
+        },
+    })
+}
+
+/// Puts what the options say over what the record says.
+fn overrule(args: &Args, record: &mut StepTestRecord) -> Result<(), CmdError> {
+    let check = |option: &str, value: f64, low: f64, high: f64| {
+        if low <= value && value <= high {
+            Ok(value)
+        } else {
+            Err(refused(option, value, &format!("{low} to {high}")))
+        }
+    };
+    if let (Some(mass), Some(height)) = (args.payload_g, args.payload_height_mm) {
+        record.payload = Some(Payload {
+            mass: check("--payload-g", mass, 0.0, 1e5)? * 1e-3,
+            height: check("--payload-height-mm", height, -1e4, 1e4)? * 1e-3,
+        });
+    }
+    if let Some(direction) = args.direction_deg {
+        let direction = check("--direction-deg", direction, -360.0, 360.0)?;
+        record.test.direction = Some(direction.to_radians());
+    }
+    if let Some(limit) = args.limit_deg {
+        record.test.limit = Some(check("--limit-deg", limit, 1e-3, 180.0)?.to_radians());
+    }
+    Ok(())
+}
+
+/// A value with its standard error.
+fn with_error(fit: &Fit, name: &str, digits: usize, scale: f64) -> String {
+    let Some(parameter) = fit.parameter(name) else {
+        return "-".into();
+    };
+    let value = parameter.value * scale;
+    match parameter.standard_error {
+        Some(error) => format!("{value:.digits$} ± {:.digits$}", error * scale),
+        None => format!("{value:.digits$}"),
+    }
+}
+
+fn payload_words(payload: Option<Payload>) -> String {
+    match payload {
+        Some(p) => format!("{:.0} g at {:.0} mm", p.mass * 1e3, p.height * 1e3),
+        None => "unknown".into(),
+    }
+}
+
+fn words(family: &Family) -> String {
+    if family.members.is_empty() {
+        return String::new();
+    }
+    let (left, right) = (Align::Left, Align::Right);
+    let mut table = Table::new(&[
+        ("record", "", left),
+        ("payload", "", left),
+        ("direction", "deg", right),
+        ("form", "", left),
+        ("gain", "", right),
+        ("time const.", "ms", right),
+        ("nat. freq.", "rad/s", right),
+        ("damping", "", right),
+        ("dead time", "ms", right),
+        ("error", "nrms", right),
+        ("residuals", "", left),
+        ("across", "", right),
+    ]);
+    for member in &family.members {
+        let fit = &member.fitted.fit;
+        let order = Order::of(fit.plant.dynamics);
+        let gain = if order == Order::Integrating {
+            "gain_per_s"
+        } else {
+            "gain"
+        };
+        table.row([
+            member.name.clone(),
+            payload_words(member.payload),
+            format!("{:.1}", member.direction.to_degrees()),
+            order.name().to_string(),
+            with_error(fit, gain, 4, 1.0),
+            with_error(fit, "time_constant_s", 1, 1e3),
+            with_error(fit, "natural_frequency_rad_s", 2, 1.0),
+            with_error(fit, "damping_ratio", 3, 1.0),
+            with_error(fit, "dead_time_s", 1, 1e3),
+            format!("{:.4}", fit.nrmse),
+            if fit.whiteness.white() {
+                "white".into()
+            } else {
+                format!("not white, r1 {:.2}", fit.whiteness.lag_one)
+            },
+            format!("{:+.4}", member.fitted.across.gain),
+        ]);
+    }
+    let mut text = table.to_string();
+    text.push('\n');
+    let mut table = Table::new(&[
+        ("spread over", "", left),
+        ("records", "", right),
+        ("gain", "", right),
+        ("lag", "ms", right),
+        ("nat. freq.", "rad/s", right),
+        ("damping", "", right),
+        ("dead time", "ms", right),
+        ("across", "", right),
+    ]);
+    for group in family.groups() {
+        let name = payload_words(group.payload);
+        table.row(spread_row(name, group.members.len(), &group.spread));
+    }
+    if let Some(spread) = family.spread() {
+        table.row(spread_row("all".into(), family.members.len(), &spread));
+    }
+    text.push_str(&table.to_string());
+    text.push_str("* within the errors of the fits; ± is one standard error, too small where residuals are not white\n");
+    text
+}
+
+fn spread_row(name: String, count: usize, spread: &Spread) -> [String; 8] {
+    let words = |extent: &Extent, digits: usize, scale: f64| {
+        let (low, high) = (extent.least * scale, extent.greatest * scale);
+        let mark = match extent.within_errors() {
+            Some(true) => " *",
+            _ => "",
+        };
+        format!("{low:.digits$} to {high:.digits$}{mark}")
+    };
+    let maybe = |extent: &Option<Extent>, digits: usize| match extent {
+        Some(extent) => words(extent, digits, 1.0),
+        None => "-".into(),
+    };
+    [
+        name,
+        count.to_string(),
+        words(&spread.gain, 3, 1.0),
+        words(&spread.lag, 1, 1e3),
+        maybe(&spread.natural_frequency, 1),
+        maybe(&spread.damping_ratio, 3),
+        words(&spread.dead_time, 1, 1e3),
+        format!("{:.4}", spread.across_gain),
+    ]
+}
+
+fn fit_figures(fit: &Fit) -> Value {
+    let order = Order::of(fit.plant.dynamics);
+    let mut parameters = serde_json::Map::new();
+    for parameter in &fit.parameters {
+        let (name, interval) = (parameter.name, fit.interval_95(parameter.name));
+        parameters.insert(
+            name.to_string(),
+            json!({
+                "value": parameter.value,
+                "standard_error": parameter.standard_error,
+                "interval_95": interval.map(|(low, high)| [low, high]),
+            }),
+        );
+    }
+    let rows = fit.covariance.row_iter();
+    let covariance: Vec<Vec<f64>> = rows.map(|r| r.iter().copied().collect()).collect();
+    json!({
+        "form": order.name(),
+        "parameters": parameters,
+        "parameter_order": fit.parameters.iter().map(|p| p.name).collect::<Vec<_>>(),
+        "covariance": covariance,
+        "samples": fit.samples,
+        "noise_rad": fit.noise,
+        "normalised_rms_error": fit.nrmse,
+        "aicc": fit.aicc,
+        "bic": fit.bic,
+        "residuals": {
+            "ljung_box": fit.whiteness.statistic,
+            "lags": fit.whiteness.lags,
+            "p_value": fit.whiteness.p_value,
+            "lag_one_correlation": fit.whiteness.lag_one,
+            "white": fit.whiteness.white(),
+        },
+    })
+}
+
+fn payload_figures(payload: Option<Payload>) -> Value {
+    payload.map_or(
+        Value::Null,
+        |p| json!({"mass_g": p.mass * 1e3, "height_mm": p.height * 1e3, "moment_kg_m": p.moment()}),
+    )
+}
+
+fn spread_figures(spread: &Spread) -> Value {
+    let extent = |e: &Extent| json!({"least": e.least, "greatest": e.greatest, "mean": e.mean, "p_value": e.p_value, "within_errors": e.within_errors()});
+    json!({
+        "gain": extent(&spread.gain),
+        "lag_s": extent(&spread.lag),
+        "dead_time_s": extent(&spread.dead_time),
+        "natural_frequency_rad_s": spread.natural_frequency.as_ref().map(extent),
+        "damping_ratio": spread.damping_ratio.as_ref().map(extent),
+        "across_gain": spread.across_gain,
+        "across_share_of_step": spread.across_share,
+    })
+}
+
+fn figures(family: &Family, bad: &[Bad]) -> Value {
+    let record = |m: &Member| {
+        let fitted = &m.fitted;
+        json!({
+            "record": m.name,
+            "payload": payload_figures(m.payload),
+            "direction_deg": m.direction.to_degrees(),
+            "step_rad": fitted.moved,
+            "longest_rest_s": fitted.dwell,
+            "fit": fit_figures(&fitted.fit),
+            "others": fitted.others.iter().map(fit_figures).collect::<Vec<_>>(),
+            "across": {
+                "gain": fitted.across.gain,
+                "standard_error": fitted.across.standard_error,
+                "greatest_rad": fitted.across.greatest,
+                "share_of_step": fitted.across.share,
+                "fit": fitted.across.fit.as_ref().map(fit_figures),
+            },
+        })
+    };
+    let groups = family.groups();
+    let groups = groups.iter().map(|g| {
+        json!({"payload": payload_figures(g.payload), "records": g.members.len(), "spread": spread_figures(&g.spread)})
+    });
+    let told = |b: &Bad| json!({"record": b.file.display().to_string(), "reason": b.reason});
+    json!({
+        "records": family.members.iter().map(record).collect::<Vec<_>>(),
+        "payloads": groups.collect::<Vec<_>>(),
+        "spread": family.spread().as_ref().map(spread_figures),
+        "bad_records": bad.iter().map(told).collect::<Vec<_>>(),
+    })
+}
