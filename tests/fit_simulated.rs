@@ -111,14 +111,19 @@ fn the_simulated_joint_is_fitted_over_payloads_and_directions() {
         assert!(w.greatest < slower);
         slower = w.least;
     }
-    // The heaviest head's swing, from its free decay in the simulated joint's own tests: 16.8 rad/s, damping ratio 0.14.
+    // A tap with the motors still shows the heaviest head's swing alone: 16.8 rad/s, damping ratio 0.14 (tests/beam_joint.rs).
+    // From the setpoints the head also tilts at once, through the tendons, before it swings. One second-order model takes
+    // that for more damping and no dead time, SciPy's as well, and its residuals say that something is left out.
     let heaviest = &groups[3].spread;
     let (w, z) = (
         heaviest.natural_frequency.unwrap(),
         heaviest.damping_ratio.unwrap(),
     );
-    assert!(w.least > 15.8 && w.greatest < 17.8, "{w:?}");
-    assert!(z.least > 0.10 && z.greatest < 0.18, "{z:?}");
+    assert!(w.least > 16.0 && w.greatest < 17.6, "{w:?}");
+    assert!(z.least > 0.14 && z.greatest < 0.21, "{z:?}");
+    for member in &groups[3].members {
+        assert!(!member.fitted.fit.whiteness.white());
+    }
     let models = ModelsFile::of(Path::new("models.yaml"), &family);
     let again = ModelsFile::from_text(Path::new("models.yaml"), &models.to_yaml()).unwrap();
     assert_eq!(again.models.len(), 16);
