@@ -99,7 +99,8 @@ pub struct Figures {
     pub crossovers: Vec<Crossover>,
     /// All gain margins up to a factor of 100, lowest frequency first.
     pub gain_margins: Vec<GainMargin>,
-    /// Peak of `|1/(1 + L)|`, at least 1; infinite frequency where it is only approached there.
+    /// Peak of `|1/(1 + L)|`, at least 1, at an infinite frequency where it is only approached there. Not looked for
+    /// where the loop stays below 1/100: it is at most 1.0102 there.
     pub sensitivity: Peak,
     /// Closed-loop poles in the right half-plane.
     pub unstable_poles: u32,
@@ -147,19 +148,17 @@ struct Sample {
     /// Unwrapped phase and its slope by `ln w`.
     phase: f64,
     turn: f64,
+    /// `|L|` and `|1 + L|`.
+    open: f64,
+    distance: f64,
 }
 
 impl Sample {
-    /// `|1 + L|^2`.
-    fn distance(&self) -> f64 {
-        let size = self.level.size.exp();
-        // (|L| - 1)^2 + 2 |L| (1 + cos phase), which does not cancel near -1.
-        let half = (0.5 * self.phase).cos();
-        (size - 1.0).powi(2) + 4.0 * size * half * half
-    }
-
-    fn sensitivity(&self) -> f64 {
-        1.0 / self.distance().sqrt()
+    /// Whether `1 + L` may change by more than a third of itself on the way to `next`.
+    fn far_from(&self, next: &Self) -> bool {
+        let (size, turn) = (next.level.size - self.level.size, next.phase - self.phase);
+        let chord = self.open.max(next.open) * size.hypot(turn);
+        size.abs() > 0.5 || turn.abs() > 0.4 || 3.0 * chord > self.distance.min(next.distance)
     }
 }
 
@@ -311,10 +310,17 @@ impl Loop {
     fn sample(&self, v: f64) -> Sample {
         let w = v.exp();
         let law = self.law.sloped(w, v);
+        let level = self.level_of(v, w, &law);
+        let phase = self.law.phase_of(w, law.value) + self.plant.phase(w);
+        let open = level.size.exp();
+        // (|L| - 1)^2 + 2 |L| (1 + cos phase), which does not cancel near -1.
+        let half = (0.5 * phase).cos();
         Sample {
-            level: self.level_of(v, w, &law),
-            phase: self.law.phase_of(w, law.value) + self.plant.phase(w),
+            level,
+            phase,
             turn: (law.slope / law.value).im - self.plant.phase_fall(w),
+            open,
+            distance: ((open - 1.0).powi(2) + 4.0 * open * half * half).sqrt(),
         }
     }
 
@@ -419,12 +425,10 @@ impl Loop {
     fn walk(&self, from: f64, mut visit: impl FnMut(&Sample, &Sample) -> bool) {
         let mut here = self.sample(from.ln());
         let mut step = STEP;
-        // A bound on the work; some 300 steps are usual.
-        for _ in 0..100_000 {
+        // A bound on the work; some 300 steps are usual. A loop that turns so often before it dies down is unstable.
+        for _ in 0..20_000 {
             let next = self.sample(here.level.v + step);
-            let far = (next.phase - here.phase).abs() > 0.4
-                || (next.level.size - here.level.size).abs() > 0.5;
-            if far && step > SHORTEST {
+            if here.far_from(&next) && step > SHORTEST {
                 step *= 0.5;
                 continue;
             }
@@ -540,7 +544,7 @@ impl Loop {
 
     /// Everything about the loop. Work: some 300 steps of frequency, more with long dead time.
     pub fn figures(&self) -> Figures {
-        let mut crossovers = Vec::new();
+        let crossovers = self.crossovers();
         let mut gain_margins = Vec::new();
         let mut sensitivity = Peak {
             frequency: f64::INFINITY,
@@ -550,13 +554,12 @@ impl Loop {
         let settled = self.settled();
         // Where the gain may fall the phase is looked at further down, too.
         self.walk(1e-3 * self.lowest(), |low, high| {
-            self.crossovers_between(&low.level, &high.level, &mut crossovers);
             self.gain_margins_between(low, high, &mut gain_margins);
-            let value = low.sensitivity();
+            // Between two samples the distance changes by a third at most.
+            let near = |d: f64| 0.6 * d < 1.0 / sensitivity.value;
             if let Some(before) = before
-                && value > sensitivity.value * (1.0 - 0.05)
-                && value >= before.sensitivity()
-                && value >= high.sensitivity()
+                && near(low.distance)
+                && low.distance <= before.distance.min(high.distance)
             {
                 let peak = self.peak_between(before.level.v, high.level.v);
                 if peak.value > sensitivity.value {
@@ -602,10 +605,10 @@ impl Loop {
     /// The sensitivity's peak between two values of `ln w`.
     fn peak_between(&self, a: f64, b: f64) -> Peak {
         // 0.12 * 0.618^34 = 1e-8: the value is then good to some 1e-15.
-        let (v, distance) = golden(|v| self.sample(v).distance(), a, b, 34);
+        let (v, distance) = golden(|v| self.sample(v).distance, a, b, 34);
         Peak {
             frequency: v.exp(),
-            value: 1.0 / distance.sqrt(),
+            value: 1.0 / distance,
         }
     }
 }

@@ -15,8 +15,8 @@ Libraries: mpmath 1.4.1, 30 digits; python-control 0.10.2; NumPy 2.4.6, SciPy 1.
   included.
 - overshoots: overshoot over five loop gains, of a design and of the integer PI of the same margin and crossover. The
   peak is looked for with a Fourier series (Dubner and Abate 1968) in NumPy and refined on mpmath's fixed Talbot
-  inversion; there mpmath's inversion by de Hoog, Knight and Stokes must agree. With dead time D, up to t = 12 D both sum
-  Q - Q^2 + Q^3 ... with every term shifted exactly; after that Q/(1 + Q) itself is inverted.
+  inversion; there mpmath's inversion by de Hoog, Knight and Stokes must agree. With dead time D, up to t = 12 D both
+  sum Q - Q^2 + Q^3 ... with every term shifted exactly; after that Q/(1 + Q) itself is inverted.
 """
 import json
 import pathlib
@@ -234,9 +234,9 @@ REFUSED = [
 ]
 
 FACTORS = [0.5, 0.7, 1.0, 1.4, 2.0]
-# Where a fractional order pays and where it does not: w T of 0.25, 0.55, 1, 1.65 and 2.5, with dead time, integrating, and
-# the margin of 90 deg that an integer PI meets with a flat phase of its own. At low w T no integer PI has as little as
-# 60 deg.
+# Where a fractional order pays and where it does not: w T of 0.25, 0.55, 1, 1.65 and 2.5, with dead time, integrating,
+# and the margin of 90 deg that an integer PI meets with a flat phase of its own. At low w T no integer PI has as little
+# as 60 deg.
 OVERSHOOTS = [
     (first(1.0, 0.055), 80, 0.25 / 0.055),
     (first(1.0, 0.055), 65, 0.55 / 0.055),
