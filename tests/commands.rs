@@ -18,7 +18,7 @@ fn said(bytes: &[u8]) -> &str {
 fn help_is_no_error_and_lists_every_command() {
     let help = withy(&["--help"]);
     assert_eq!(help.status.code(), Some(0));
-    for command in ["run", "simulate", "point", "demo", "check"] {
+    for command in ["run", "simulate", "point", "demo", "check", "fit"] {
         assert!(said(&help.stdout).contains(command), "{command}");
     }
 }
