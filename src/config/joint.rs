@@ -10,8 +10,8 @@ use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
 use super::refused::{law_refused, routing_refused};
 use super::table::{Overlaid, Range, Table, quoted, read, show};
 use super::{
-    ConfigError, FRAME, NAME, NAMESPACE, NODE_NAME, NamedGainSet, is_frame, is_name, is_namespace,
-    is_node_name,
+    ConfigError, FRAME, JointModel, ModelsFile, NAME, NAMESPACE, NODE_NAME, NamedGainSet, is_frame,
+    is_name, is_namespace, is_node_name,
 };
 use crate::aim::Aim;
 use crate::controller::SetpointKind;
@@ -40,6 +40,7 @@ const KEYS: &[&str] = &[
     "setpoint",
     "gain_sets",
     "initial_gain_set",
+    "models",
 ];
 
 /// Keys that a tendon may have of its own; all but the first may stand under `all_tendons`.
@@ -137,6 +138,8 @@ pub struct JointFile {
     pub gain_sets: Vec<NamedGainSet>,
     /// Which gain set is in force at start.
     pub initial: usize,
+    /// The joint's models, which gain sets are examined against; none where the file names none.
+    pub models: Vec<JointModel>,
 }
 
 impl JointFile {
@@ -223,6 +226,7 @@ impl JointFile {
             frames,
             gain_sets,
             initial,
+            models: models(&top)?,
         })
     }
 
@@ -578,6 +582,17 @@ fn kinematics(top: &Table, tendons: &Tendons) -> Result<Kinematics, ConfigError>
         motors: tendons.motors.clone(),
     };
     Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))
+}
+
+/// The models in the file named, relative to this one.
+fn models(top: &Table) -> Result<Vec<JointModel>, ConfigError> {
+    let accepted = "the path of a models file, relative to this file";
+    if top.get("models").is_none() {
+        return Ok(Vec::new());
+    }
+    let name = top.text("models", accepted, |name| !name.is_empty())?;
+    let folder = top.file.parent().unwrap_or(Path::new(""));
+    Ok(ModelsFile::load(&folder.join(name))?.models)
 }
 
 fn gain_sets(
