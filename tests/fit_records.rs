@@ -409,3 +409,27 @@ fn garbage_never_panics() {
         }
     }
 }
+
+/// Whatever the scales of time and of angle: no panic, and no figure that is no number passes for a fit.
+#[test]
+fn absurd_scales_never_panic() {
+    for time in [1.0, 1e-290, 1e-12, 1e12, 1e290, 1e308] {
+        for angle in [1.0, 1e-290, 1e150, 1e290] {
+            for start in [0.0, 1e15] {
+                let mut record = good(0);
+                for list in [&mut record.times, &mut record.stamps] {
+                    list.iter_mut().for_each(|t| *t = *t * time + start);
+                }
+                for list in [&mut record.input, &mut record.along] {
+                    list.iter_mut().for_each(|y| *y *= angle);
+                }
+                match fit(&record, None) {
+                    Err(error) => assert_eq!(error.to_string().lines().count(), 1),
+                    Ok(found) => {
+                        assert!(found.fit.parameters.iter().all(|p| p.value.is_finite()));
+                    }
+                }
+            }
+        }
+    }
+}
