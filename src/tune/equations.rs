@@ -11,6 +11,9 @@ use crate::model::{Law, Plant};
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_2_PI, FRAC_PI_2, PI};
 
+/// Corner of the derivative that a law without one names, for when one is tuned in live, rad/s.
+const UNUSED_CORNER: f64 = 100.0;
+
 /// What the law must do at the crossover.
 struct Wanted {
     /// Phase of the law, rad.
@@ -123,7 +126,7 @@ fn proportional_integral(wanted: &Wanted, asked: &Specification) -> Result<Motor
         kd: 0.0,
         integral_order: order,
         derivative_order: 1.0,
-        derivative_corner: f64::INFINITY,
+        derivative_corner: UNUSED_CORNER,
     })
 }
 
@@ -249,6 +252,6 @@ pub fn integer_pi(plant: &Plant, asked: &Specification) -> Option<MotorGains> {
         kd: 0.0,
         integral_order: 1.0,
         derivative_order: 1.0,
-        derivative_corner: f64::INFINITY,
+        derivative_corner: UNUSED_CORNER,
     })
 }
