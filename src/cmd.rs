@@ -9,6 +9,7 @@ pub mod fit;
 pub mod point;
 pub mod run;
 pub mod simulate;
+pub mod step_test;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -50,6 +51,7 @@ enum Command {
     Run(run::Args),
     Simulate(simulate::Args),
     Point(point::Args),
+    StepTest(step_test::Args),
     Demo(demo::Args),
     Check(check::Args),
     Fit(fit::Args),
@@ -71,6 +73,8 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Simulate(args) => simulate::run(&args),
         #[cfg(feature = "ros")]
         Command::Point(args) => point::run(&args),
+        #[cfg(feature = "ros")]
+        Command::StepTest(args) => step_test::run(&args),
         #[cfg(feature = "ros")]
         Command::Demo(args) => demo::run(&args),
         #[cfg(not(feature = "ros"))]

@@ -108,6 +108,14 @@ pub struct GainSet {
     pub tension_gain: f64,
 }
 
+impl GainSet {
+    /// Whether anything in it answers to what is measured. A set for step tests does not.
+    pub fn corrects(&self) -> bool {
+        let gains = |m: &MotorGains| m.factors().iter().any(|factor| *factor != 0.0);
+        self.damping != 0.0 || self.tension_gain != 0.0 || self.motors.iter().any(gains)
+    }
+}
+
 /// Why gains were refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum GainError {

@@ -19,6 +19,7 @@ mod rosout;
 mod services;
 pub mod simulated;
 mod status;
+pub mod step_test;
 mod target;
 mod tf;
 

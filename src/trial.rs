@@ -14,8 +14,10 @@
 //!
 //! Bends in rad, times in s on one clock, samples in order of time. Files, graph and clock are the caller's.
 
+mod steps;
 mod verdict;
 
+pub use steps::{AngleSample, StepRow, StepStreams};
 pub use verdict::{Bar, Bars, Unit, Verdict};
 
 use crate::controller::SetpointKind;

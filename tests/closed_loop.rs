@@ -173,7 +173,9 @@ fn a_push_on_the_heaviest_payload_is_survived() {
 #[test]
 fn a_swap_leaves_no_trace_at_rest_and_little_in_motion() {
     let neck = Neck::position();
-    let sets: Vec<_> = neck.file.gain_sets.iter().map(|s| s.name.clone()).collect();
+    // A set for step tests has no gains: under it the load sags, which is what it is for. That is no swap that keeps a pose.
+    let correcting = neck.file.gain_sets.iter().filter(|s| s.gains.corrects());
+    let sets: Vec<_> = correcting.map(|s| s.name.clone()).collect();
     // Pure feedback moves the joint another way altogether, so a motion is not comparable.
     let follows = |name: &str| name != "pure-feedback";
     for from in &sets {

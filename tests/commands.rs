@@ -18,7 +18,15 @@ fn said(bytes: &[u8]) -> &str {
 fn help_is_no_error_and_lists_every_command() {
     let help = withy(&["--help"]);
     assert_eq!(help.status.code(), Some(0));
-    for command in ["run", "simulate", "point", "demo", "check", "fit"] {
+    for command in [
+        "run",
+        "simulate",
+        "point",
+        "step-test",
+        "demo",
+        "check",
+        "fit",
+    ] {
         assert!(said(&help.stdout).contains(command), "{command}");
     }
 }
@@ -113,10 +121,198 @@ fn ros_arguments_do_not_reach_the_commands() {
     assert_eq!(good.status.code(), Some(0), "{}", said(&good.stderr));
 }
 
+#[test]
+fn a_step_test_needs_a_joint_and_a_record() {
+    let help = withy(&["step-test", "--help"]);
+    assert_eq!(help.status.code(), Some(0));
+    for word in [
+        "--output",
+        "--inclination-deg",
+        "--direction-deg",
+        "--dwell-s",
+        "--repeats",
+        "--one-way",
+        "--payload-g",
+    ] {
+        assert!(said(&help.stdout).contains(word), "{word}");
+    }
+    let joint = "config/glasshouse-neck.yaml";
+    for arguments in [
+        &["step-test"][..],
+        &["step-test", joint],
+        &["step-test", "--output", "none.csv"],
+        &[
+            "step-test",
+            joint,
+            "--output",
+            "none.csv",
+            "--repeats",
+            "2.5",
+        ],
+        // A mass alone does not make a payload.
+        &[
+            "step-test",
+            joint,
+            "--output",
+            "none.csv",
+            "--payload-g",
+            "90",
+        ],
+    ] {
+        let wrong = withy(arguments);
+        assert_eq!(wrong.status.code(), Some(2), "{arguments:?}");
+    }
+}
+
+/// What is wrong is told before the graph is joined.
+#[cfg(feature = "ros")]
+#[test]
+fn what_no_step_test_can_be_made_of_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_string();
+    let (output, there) = (path("record.csv"), path("there.csv"));
+    std::fs::write(&there, "kept").unwrap();
+    let neck = "config/glasshouse-neck.yaml";
+    let velocity = "config/glasshouse-neck-velocity.yaml";
+    let one = |option: &'static str, value: &'static str| vec![format!("{option}={value}")];
+    let two = |options: [&str; 2]| options.map(String::from).to_vec();
+    let cases = [
+        (
+            neck,
+            one("--inclination-deg", "NaN"),
+            &output,
+            "--inclination-deg is NaN; accepted: above 0, at most 90",
+        ),
+        (
+            neck,
+            one("--inclination-deg", "0"),
+            &output,
+            "--inclination-deg is 0",
+        ),
+        (
+            neck,
+            one("--direction-deg", "-361"),
+            &output,
+            "--direction-deg is -361; accepted: -360 to 360",
+        ),
+        (
+            neck,
+            two(["--direction-deg=-90", "--direction-deg=270"]),
+            &output,
+            "--direction-deg is -90; accepted: every direction once",
+        ),
+        (
+            neck,
+            one("--dwell-s", "0.1"),
+            &output,
+            "--dwell-s is 0.1; accepted: 0.2 to 60",
+        ),
+        (
+            neck,
+            one("--repeats", "0"),
+            &output,
+            "--repeats is 0; accepted: 1 to 100",
+        ),
+        (
+            neck,
+            two(["--payload-g=-1", "--payload-height-mm=20"]),
+            &output,
+            "--payload-g is -1; accepted: 0 to 10000",
+        ),
+        (
+            neck,
+            two(["--dwell-s=60", "--repeats=100"]),
+            &output,
+            "accepted: at most 3600 s",
+        ),
+        (neck, vec![], &there, "is there already"),
+        (neck, vec![], &path("none/record.csv"), "cannot be written"),
+        (
+            velocity,
+            vec![],
+            &output,
+            "setpoint.kind is velocity; accepted for step tests: position",
+        ),
+        (
+            "config/none.yaml",
+            vec![],
+            &output,
+            "config/none.yaml: cannot be read",
+        ),
+    ];
+    for (joint, options, output, words) in cases {
+        let mut arguments = vec!["step-test", joint, "--output", output];
+        arguments.extend(options.iter().map(String::as_str));
+        let wrong = withy(&arguments);
+        let sentence = said(&wrong.stderr);
+        assert_eq!(wrong.status.code(), Some(2), "{arguments:?}: {sentence}");
+        assert!(sentence.contains(words), "{arguments:?}: {sentence}");
+        assert_eq!(sentence.lines().count(), 1, "{sentence}");
+    }
+    let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().collect();
+    assert_eq!(left.len(), 1, "{left:?}");
+    assert_eq!(std::fs::read_to_string(&there).unwrap(), "kept");
+}
+
+/// The gain set of step tests has to be in the joint file, and to correct nothing.
+#[cfg(feature = "ros")]
+#[test]
+fn a_step_test_wants_a_gain_set_without_gains() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    std::fs::create_dir(at("gains")).unwrap();
+    for file in std::fs::read_dir("config/gains").unwrap() {
+        let file = file.unwrap();
+        std::fs::copy(file.path(), at("gains").join(file.file_name())).unwrap();
+    }
+    let neck = std::fs::read_to_string("config/glasshouse-neck.yaml").unwrap();
+    let (joint, output) = (at("neck.yaml"), at("record.csv"));
+    let arguments = [
+        "step-test",
+        joint.to_str().unwrap(),
+        "--output",
+        output.to_str().unwrap(),
+    ];
+    let refused = |words: &str| {
+        let wrong = withy(&arguments);
+        assert_eq!(wrong.status.code(), Some(2), "{}", said(&wrong.stderr));
+        assert!(
+            said(&wrong.stderr).contains(words),
+            "{}",
+            said(&wrong.stderr)
+        );
+    };
+    std::fs::write(&joint, neck.replace("  - gains/step-test.yaml\n", "")).unwrap();
+    refused(
+        "neck.yaml: gain_sets has no set 'step-test'; accepted for step tests: a list that holds gains/step-test.yaml",
+    );
+    std::fs::write(&joint, &neck).unwrap();
+    let set = std::fs::read_to_string("config/gains/step-test.yaml").unwrap();
+    for (from, to) in [
+        ("kp: 0,", "kp: 0.01,"),
+        ("damping_s: 0", "damping_s: 0.01"),
+        ("gain: 1,", "gain: 0.9,"),
+        ("two_degrees_of_freedom", "pure_feedback"),
+    ] {
+        assert!(set.contains(from));
+        std::fs::write(at("gains/step-test.yaml"), set.replace(from, to)).unwrap();
+        refused("step-test.yaml: this set corrects, or does not ask for what the kinematics says");
+    }
+}
+
 #[cfg(not(feature = "ros"))]
 #[test]
 fn without_a_graph_the_commands_say_so() {
-    for arguments in [&["run", "config/glasshouse-neck.yaml"][..], &["demo"]] {
+    for arguments in [
+        &["run", "config/glasshouse-neck.yaml"][..],
+        &["demo"],
+        &[
+            "step-test",
+            "config/glasshouse-neck.yaml",
+            "--output",
+            "none.csv",
+        ],
+    ] {
         let none = withy(arguments);
         assert_eq!(none.status.code(), Some(1), "{arguments:?}");
         let sentence = said(&none.stderr);

@@ -258,3 +258,65 @@ fn a_lost_message_in_a_burst_shows_in_its_stamp() {
     let peak = SetpointPeak::score(&sent, &limits, SetpointKind::Position, 0.005, (0.0, 1.0));
     assert!((peak.speed - 0.4).abs() < 1e-12);
 }
+
+#[test]
+fn rows_of_a_step_test_are_at_its_setpoints() {
+    let setpoint = |(time, value): (f64, f64)| SetpointSample {
+        time,
+        stamp: time - 0.004,
+        setpoints: vec![value, -value],
+    };
+    let bend = |(time, x): (f64, f64)| BendSample {
+        time,
+        bend: Bend::new(x, -0.02),
+    };
+    let angle = |i: u32| AngleSample {
+        time: 0.1 * f64::from(i),
+        angles: vec![f64::from(i), 2.0 * f64::from(i)],
+    };
+    let setpoints = [
+        (0.1, 1.0),
+        (0.2, 2.0),
+        (0.26, 3.0),
+        (0.26, 4.0),
+        (0.55, 5.0),
+        (0.62, 6.0),
+        (0.7, 7.0),
+        (0.9, 8.0),
+    ];
+    let recorded = StepStreams {
+        setpoints: setpoints.map(setpoint).to_vec(),
+        angles: (0..=6).map(angle).collect(),
+        bends: [
+            (0.15, 0.01),
+            (0.25, 0.02),
+            (0.54, 0.03),
+            (0.58, 0.04),
+            (0.61, 0.05),
+        ]
+        .map(bend)
+        .to_vec(),
+    };
+    let rows = recorded.rows(0.05, 0.8);
+    let got: Vec<_> = rows
+        .iter()
+        .map(|r| (r.time, r.setpoints[0], r.bend.x, r.stamp))
+        .collect();
+    // At 0.1 no bend had been measured; at 0.26 the second is not after the row before; at 0.62 and 0.7 there is no
+    // motor angle behind it; 0.9 is not asked for.
+    assert_eq!(
+        got,
+        [
+            (0.2, 2.0, 0.01, 0.15),
+            (0.26, 3.0, 0.02, 0.25),
+            (0.55, 5.0, 0.03, 0.54)
+        ]
+    );
+    for row in &rows {
+        assert_eq!(row.setpoints[1], -row.setpoints[0]);
+        assert!((row.angles[0] - 10.0 * row.time).abs() < 1e-12, "{row:?}");
+        assert!((row.angles[1] - 20.0 * row.time).abs() < 1e-12, "{row:?}");
+    }
+    assert_eq!(recorded.rows(0.2, 0.26).len(), 1);
+    assert!(StepStreams::default().rows(0.0, 1.0).is_empty());
+}

@@ -13,7 +13,7 @@ use r2r::geometry_msgs::msg::{Inertia, PoseStamped, Vector3Stamped, WrenchStampe
 use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
 use r2r::rcl_interfaces::srv::SetParameters;
 use r2r::sensor_msgs::msg::JointState;
-use r2r::{Client, Node, Publisher, QosProfile};
+use r2r::{Client, Node, Publisher, QosProfile, WrappedServiceTypeSupport};
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -119,6 +119,11 @@ impl Session {
         self.clock.now()
     }
 
+    /// Whether SIGINT or SIGTERM has come.
+    pub fn interrupted(&self) -> bool {
+        self.interrupted.load(Ordering::Acquire)
+    }
+
     /// Lets `seconds` pass.
     ///
     /// # Errors
@@ -126,7 +131,7 @@ impl Session {
     pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
         let end = self.now() + seconds;
         loop {
-            if self.interrupted.load(Ordering::Acquire) {
+            if self.interrupted() {
                 return Err(ObserverError::Interrupted);
             }
             let left = end - self.now();
@@ -148,6 +153,41 @@ impl Session {
             std::future::ready(())
         }));
     }
+
+    /// Asks `service` and waits for its answer, at most 5 s for it to be there and 5 s for the answer.
+    ///
+    /// # Errors
+    /// No answer.
+    pub fn ask<T: WrappedServiceTypeSupport + 'static>(
+        &self,
+        client: &Client<T>,
+        service: &str,
+        request: &T::Request,
+    ) -> Result<T::Response, ObserverError> {
+        let silent = || ObserverError::Silent(service.into());
+        let available = Node::is_available(client)?;
+        self.block_on(available).ok_or_else(silent)??;
+        let reply = client.request(request)?;
+        Ok(self.block_on(reply).ok_or_else(silent)??)
+    }
+
+    /// The outcome, or none when patience is at its end.
+    fn block_on<F: Future>(&self, future: F) -> Option<F::Output> {
+        self.runtime
+            .block_on(async { tokio::time::timeout(PATIENCE, future).await })
+            .ok()
+    }
+}
+
+/// The command for a bend, stamped.
+pub(super) fn pose_message(frame: &str, bend: Bend, stamp: (i32, u32)) -> PoseStamped {
+    let mut message = PoseStamped::default();
+    message.header.frame_id = frame.into();
+    message.header.stamp = time(stamp);
+    let q = UnitQuaternion::from_rotation_matrix(&rotation(bend));
+    let o = &mut message.pose.orientation;
+    (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
+    message
 }
 
 /// The client.
@@ -282,16 +322,9 @@ impl Observer {
     /// # Errors
     /// [`ObserverError::Send`].
     pub fn point(&self, bend: Bend) -> Result<f64, ObserverError> {
-        let mut message = PoseStamped::default();
-        message
-            .header
-            .frame_id
-            .clone_from(&self.observed.base_frame);
         let sent = self.now();
-        message.header.stamp = time(self.session.clock.stamp_of(sent));
-        let q = UnitQuaternion::from_rotation_matrix(&rotation(bend));
-        let o = &mut message.pose.orientation;
-        (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
+        let stamp = self.session.clock.stamp_of(sent);
+        let message = pose_message(&self.observed.base_frame, bend, stamp);
         self.desired.publish(&message)?;
         Ok(sent)
     }
@@ -347,10 +380,10 @@ impl Observer {
         };
         let silent = || ObserverError::Silent(format!("{}/set_parameters", self.observed.joint));
         let available = Node::is_available(&self.set)?;
-        self.block_on(available).ok_or_else(silent)??;
+        self.session.block_on(available).ok_or_else(silent)??;
         let asked = self.now();
         let reply = self.set.request(&request)?;
-        let reply = self.block_on(reply).ok_or_else(silent)??;
+        let reply = self.session.block_on(reply).ok_or_else(silent)??;
         let done = self.now();
         match reply.results.first() {
             Some(result) if result.successful => Ok((asked, done)),
@@ -359,14 +392,6 @@ impl Observer {
                 reason: other.map_or("no result".into(), |r| r.reason.clone()),
             }),
         }
-    }
-
-    /// The outcome, or none when patience is at its end.
-    fn block_on<F: Future>(&self, future: F) -> Option<F::Output> {
-        self.session
-            .runtime
-            .block_on(async { tokio::time::timeout(PATIENCE, future).await })
-            .ok()
     }
 
     /// Looks at what has been recorded so far.

@@ -161,6 +161,43 @@ impl Stage {
         }
     }
 
+    /// Starts `withy step-test` with a joint file of `config/` and options, as the process "steps"; its record is
+    /// "record.csv" in the test's folder.
+    pub fn step_test(&mut self, file: &str, options: &[&str]) {
+        let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
+        command
+            .arg("step-test")
+            .arg(self.config(file))
+            .args(options);
+        command.args(["--output", "record.csv"]);
+        self.spawn("steps", command);
+    }
+
+    /// The test's own folder, in which its processes run.
+    pub fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// Waits until a process has said `word`.
+    pub fn until_said(&self, name: &str, word: &str) {
+        let start = Instant::now();
+        while !self.log(name).contains(word) {
+            let log = self.log(name);
+            assert!(
+                start.elapsed() < CLIENT,
+                "{name} never said {word:?}:\n{log}"
+            );
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    /// Sends a signal to a process.
+    pub fn signal(&self, name: &str, signal: &str) {
+        let pid = self.pid(name).to_string();
+        let sent = Command::new("kill").args([signal, &pid]).status();
+        assert!(sent.unwrap().success(), "kill {signal} {name}");
+    }
+
     /// The process's number.
     pub fn pid(&self, name: &str) -> u32 {
         let (_, child) = self.running.iter().find(|(n, _)| n == name).unwrap();

@@ -1,0 +1,366 @@
+//! `withy step-test`: records how a joint answers to steps.
+
+use std::path::PathBuf;
+
+#[cfg(feature = "ros")]
+use super::CmdError;
+
+/// Record how a joint answers to steps of inclination: what models of it are fitted to.
+///
+/// Chooses the gain set `step-test`, which corrects nothing, sends the joint out, back and to the other side, and records
+/// what the motors were told, where they were and how the head bent. Then the former gain set is chosen again. Ctrl-C, a
+/// bend beyond limits.over_bend, silent sensors or a node that does not answer end it: the joint is told to hold,
+/// the former gain set comes back, and what was recorded is kept in a file marked as aborted.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Joint file that the node runs with.
+    #[arg(value_name = "JOINT.yaml")]
+    pub joint: PathBuf,
+    /// The record, which must not be there yet; with several directions one each, the direction in its name.
+    #[arg(long, value_name = "RECORD.csv")]
+    pub output: PathBuf,
+    /// Inclination of a step, deg, above 0; at most the node's limits.inclination.
+    #[arg(long, value_name = "DEG", default_value_t = 10.0)]
+    pub inclination_deg: f64,
+    /// Direction of a step, from +x toward +y, deg; may be given several times.
+    #[arg(
+        long,
+        value_name = "DEG",
+        default_value = "0",
+        allow_negative_numbers = true
+    )]
+    pub direction_deg: Vec<f64>,
+    /// How long each step is held, s, 0.2 to 60: long enough for the slowest swing to die.
+    #[arg(long, value_name = "S", default_value_t = 3.0)]
+    pub dwell_s: f64,
+    /// How often each direction is gone through, 1 to 100.
+    #[arg(long, value_name = "N", default_value_t = 2)]
+    pub repeats: u32,
+    /// Out and back only, not to the other side.
+    #[arg(long)]
+    pub one_way: bool,
+    /// Mass of the payload on the head plate, g, 0 to 10000; noted in the record.
+    #[arg(long, value_name = "G", requires = "payload_height_mm")]
+    pub payload_g: Option<f64>,
+    /// Height of the payload's centre above the beam's end, mm, 0 to 1000; noted in the record.
+    #[arg(long, value_name = "MM", requires = "payload_g")]
+    pub payload_height_mm: Option<f64>,
+    /// Name of the joint's node, with its namespace; by default that of the joint file.
+    #[arg(long, value_name = "NAME")]
+    pub node: Option<String>,
+}
+
+/// Longest step test, s.
+#[cfg(feature = "ros")]
+const LONGEST: f64 = 3600.0;
+
+/// Records, writes, prints.
+///
+/// # Errors
+/// A bad file or option; a node that cannot be tested; a test that ended early.
+#[cfg(feature = "ros")]
+pub fn run(args: &Args) -> Result<(), CmdError> {
+    use crate::config::JointFile;
+    use crate::geometry::{direction, inclination};
+    use crate::node::NodeError;
+    use crate::node::step_test::{StepTestError, Subject, Told, step_test};
+
+    check(args)?;
+    let input = |e: &dyn std::fmt::Display| CmdError::Input(e.to_string());
+    let file = JointFile::load(&args.joint).map_err(|e| input(&e))?;
+    check_gain_set(&file)?;
+    let steps = steps(args);
+    let duration = steps.duration();
+    if !(duration <= LONGEST) {
+        return Err(CmdError::Input(format!(
+            "the steps take {duration:.0} s; accepted: at most {LONGEST:.0} s of --dwell-s, --repeats and directions together"
+        )));
+    }
+    let mut destinations = Vec::new();
+    for direction in &args.direction_deg {
+        destinations.push(Destination::new(args, *direction)?);
+    }
+    let joint = match &args.node {
+        Some(name) => format!("/{}", name.trim_matches('/')),
+        None => format!("{}/{}", file.namespace.trim_end_matches('/'), file.name),
+    };
+    let subject = Subject {
+        joint,
+        base_frame: file.frames.base.clone(),
+        motor_names: file.motor_names.clone(),
+        message: file.setpoint_message,
+    };
+    let count = steps.count();
+    let test = step_test(&subject, &steps, |told| match told {
+        Told::Ready(gain_set) => {
+            println!(
+                "{count} steps of {} deg, {duration:.0} s, from the gain set '{gain_set}'; Ctrl-C ends it",
+                args.inclination_deg
+            );
+            println!(
+                "caution: the joint moves by itself in a moment: keep people, hands and faces clear of it"
+            );
+            println!(
+                "caution: have a hand on the emergency stop; this program's stop is not a safety function"
+            );
+            println!("caution: nothing corrects the pose meanwhile: a load sags");
+        }
+        Told::Step(number, bend) => {
+            let inclination = inclination(bend).to_degrees();
+            let toward = direction(bend).map_or_else(String::new, |d| {
+                format!(", direction {:.1} deg", d.to_degrees())
+            });
+            println!("step {number} of {count}: inclination {inclination:.1} deg{toward}");
+        }
+    });
+    let test = test.map_err(|error| match error {
+        StepTestError::Node(NodeError::Context(_)) | StepTestError::Beyond { .. } => input(&error),
+        _ => CmdError::Failed(error.to_string()),
+    })?;
+
+    let mut written = Vec::new();
+    let runs = destinations.iter().zip(&test.runs);
+    for ((destination, run), direction) in runs.zip(&args.direction_deg) {
+        if run.rows.is_empty() {
+            continue;
+        }
+        let mut record = record(args, &file, *direction, &run.rows);
+        if let (Err(reason), false) = (&test.end, run.complete) {
+            record.texts.push(("aborted".into(), reason.clone()));
+        }
+        let path = destination.write(&record, run.complete)?;
+        written.push(format!("{} ({} rows)", path.display(), run.rows.len()));
+    }
+    let written = if written.is_empty() {
+        "nothing was recorded".to_string()
+    } else {
+        format!("recorded: {}", written.join(", "))
+    };
+    match test.end {
+        Ok(gain_set) => {
+            println!("{written}");
+            println!("the gain set '{gain_set}' is in force again");
+            Ok(())
+        }
+        Err(reason) => Err(CmdError::Failed(format!(
+            "the step test ended early: {reason}; {written}"
+        ))),
+    }
+}
+
+#[cfg(feature = "ros")]
+fn check(args: &Args) -> Result<(), CmdError> {
+    let check = |key: &str, value: f64, accepted: &str, good: bool| {
+        let sentence = format!("{key} is {value}; accepted: {accepted}");
+        if good {
+            Ok(())
+        } else {
+            Err(CmdError::Input(sentence))
+        }
+    };
+    let theta = args.inclination_deg;
+    let good = theta > 0.0 && theta <= 90.0;
+    check("--inclination-deg", theta, "above 0, at most 90", good)?;
+    for phi in &args.direction_deg {
+        let good = (-360.0..=360.0).contains(phi);
+        check("--direction-deg", *phi, "-360 to 360", good)?;
+        let same = |other: &&f64| (*other - phi).rem_euclid(360.0) == 0.0;
+        let once = args.direction_deg.iter().filter(same).count() == 1;
+        check("--direction-deg", *phi, "every direction once", once)?;
+    }
+    let good = (0.2..=60.0).contains(&args.dwell_s);
+    check("--dwell-s", args.dwell_s, "0.2 to 60", good)?;
+    let good = (1..=100).contains(&args.repeats);
+    check("--repeats", f64::from(args.repeats), "1 to 100", good)?;
+    let mass = args.payload_g.unwrap_or(0.0);
+    let good = (0.0..=10_000.0).contains(&mass);
+    check("--payload-g", mass, "0 to 10000", good)?;
+    let height = args.payload_height_mm.unwrap_or(0.0);
+    let good = (0.0..=1000.0).contains(&height);
+    check("--payload-height-mm", height, "0 to 1000", good)
+}
+
+/// A gain set that corrects would hide the joint's own answer.
+#[cfg(feature = "ros")]
+fn check_gain_set(file: &crate::config::JointFile) -> Result<(), CmdError> {
+    use crate::controller::{SetpointKind, Structure};
+    use crate::node::step_test::GAIN_SET;
+
+    let name = file.file.display();
+    if file.kind != SetpointKind::Position {
+        return Err(CmdError::Input(format!(
+            "{name}: setpoint.kind is velocity; accepted for step tests: position"
+        )));
+    }
+    let Some(set) = file.gain_sets.iter().find(|set| set.name == GAIN_SET) else {
+        return Err(CmdError::Input(format!(
+            "{name}: gain_sets has no set '{GAIN_SET}'; accepted for step tests: a list that holds gains/step-test.yaml, which the \
+             node was started with too"
+        )));
+    };
+    let gains = &set.gains;
+    let follows = gains.structure == Structure::TwoDegreesOfFreedom && gains.model.gain == 1.0;
+    if gains.corrects() || !follows {
+        return Err(CmdError::Input(format!(
+            "{}: this set corrects, or does not ask for what the kinematics says; accepted for step tests: no gains, no damping, \
+             structure two_degrees_of_freedom, model.gain 1",
+            set.file.display()
+        )));
+    }
+    Ok(())
+}
+
+#[cfg(feature = "ros")]
+fn steps(args: &Args) -> crate::node::step_test::Steps {
+    use crate::geometry::{Bend, bend_from};
+
+    let run = |direction: &f64| {
+        let out = bend_from(args.inclination_deg.to_radians(), direction.to_radians());
+        let straight = Bend::zeros();
+        let once: &[Bend] = if args.one_way {
+            &[out, straight]
+        } else {
+            &[out, straight, straight - out, straight]
+        };
+        once.repeat(args.repeats as usize)
+    };
+    crate::node::step_test::Steps {
+        runs: args.direction_deg.iter().map(run).collect(),
+        dwell: args.dwell_s,
+    }
+}
+
+/// The record of one direction. What was asked for is what the setpoints ask for through the kinematics.
+#[cfg(feature = "ros")]
+fn record(
+    args: &Args,
+    file: &crate::config::JointFile,
+    direction: f64,
+    rows: &[crate::trial::StepRow],
+) -> crate::config::StepTestRecord {
+    use crate::config::{MotorColumn, StepTestRecord};
+    use crate::fit::{Payload, StepTest};
+    use crate::geometry::Bend;
+
+    let mut test = StepTest {
+        direction: Some(direction.to_radians()),
+        ..StepTest::default()
+    };
+    let mut near = Bend::zeros();
+    for row in rows {
+        near = file
+            .joint
+            .kinematics
+            .bend_from_motors(&row.setpoints, near)
+            .bend;
+        test.times.push(row.time);
+        test.asked.push(near);
+        test.stamps.push(row.stamp);
+        test.measured.push(row.bend);
+    }
+    let motors = file.motor_names.iter().enumerate();
+    let motor = |(i, name): (usize, &String)| MotorColumn {
+        name: name.clone(),
+        setpoints: rows.iter().map(|row| row.setpoints[i]).collect(),
+        angles: rows.iter().map(|row| row.angles[i]).collect(),
+    };
+    let payload = args.payload_g.zip(args.payload_height_mm);
+    let joint = args.joint.display().to_string();
+    let note = format!(
+        "steps of {} deg, dwell {} s, repeats {}",
+        args.inclination_deg, args.dwell_s, args.repeats
+    );
+    let texts = [
+        ("joint", joint.as_str()),
+        ("gain_set", crate::node::step_test::GAIN_SET),
+        ("feedback", "imu"),
+        ("note", &note),
+    ];
+    StepTestRecord {
+        test,
+        payload: payload.map(|(mass, height)| Payload {
+            mass: mass * 1e-3,
+            height: height * 1e-3,
+        }),
+        texts: texts.map(|(key, text)| (key.into(), text.into())).to_vec(),
+        motors: motors.map(motor).collect(),
+        velocities: false,
+    }
+}
+
+/// Where a record goes. The file is made under another name before anything moves, so that it can be written for sure.
+#[cfg(feature = "ros")]
+struct Destination {
+    part: PathBuf,
+    complete: PathBuf,
+    aborted: PathBuf,
+    file: std::fs::File,
+}
+
+#[cfg(feature = "ros")]
+impl Destination {
+    fn new(args: &Args, direction: f64) -> Result<Self, CmdError> {
+        let refuse = |reason: String| CmdError::Input(format!("--output {reason}"));
+        let output = args.output.display();
+        let Some(stem) = args.output.file_stem().and_then(|s| s.to_str()) else {
+            return Err(refuse(format!("{output} names no file")));
+        };
+        let stem = match args.direction_deg.as_slice() {
+            [_] => stem.to_string(),
+            _ => format!("{stem}-{}deg", direction.rem_euclid(360.0)),
+        };
+        let end = args.output.extension().and_then(|e| e.to_str());
+        let end = end.unwrap_or("csv");
+        let complete = args.output.with_file_name(format!("{stem}.{end}"));
+        let aborted = args.output.with_file_name(format!("{stem}.aborted.{end}"));
+        for path in [&complete, &aborted] {
+            if path.exists() {
+                let path = path.display();
+                return Err(refuse(format!(
+                    "{path} is there already; accepted: a file that is not there yet"
+                )));
+            }
+        }
+        let part = args
+            .output
+            .with_file_name(format!(".{stem}.{}.part", std::process::id()));
+        let file = std::fs::File::create_new(&part)
+            .map_err(|e| refuse(format!("{}: cannot be written: {e}", complete.display())))?;
+        Ok(Self {
+            part,
+            complete,
+            aborted,
+            file,
+        })
+    }
+
+    /// Writes the record and gives it its name, which is returned.
+    fn write(
+        &self,
+        record: &crate::config::StepTestRecord,
+        complete: bool,
+    ) -> Result<PathBuf, CmdError> {
+        use std::io::Write;
+
+        let path = if complete {
+            &self.complete
+        } else {
+            &self.aborted
+        };
+        let written = (&self.file)
+            .write_all(record.to_csv().as_bytes())
+            .and_then(|()| self.file.sync_all())
+            .and_then(|()| std::fs::rename(&self.part, path));
+        written
+            .map_err(|e| CmdError::Failed(format!("{}: cannot be written: {e}", path.display())))?;
+        Ok(path.clone())
+    }
+}
+
+#[cfg(feature = "ros")]
+impl Drop for Destination {
+    fn drop(&mut self) {
+        // After a rename there is nothing of that name; an empty leftover is harmless.
+        let _ = std::fs::remove_file(&self.part);
+    }
+}

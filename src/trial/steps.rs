@@ -1,0 +1,75 @@
+//! A step test as a table: what was recorded as streams with stamps of their own, brought together at the setpoints.
+
+use super::{BendSample, SetpointSample};
+use crate::geometry::Bend;
+
+/// One set of motor angles.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AngleSample {
+    /// When they were measured, s.
+    pub time: f64,
+    /// rad, in motor order.
+    pub angles: Vec<f64>,
+}
+
+/// What was recorded: each stream in order of time, all times on one clock.
+#[derive(Clone, Debug, Default)]
+pub struct StepStreams {
+    /// Setpoints by the time from which they were in force; each holds until the next.
+    pub setpoints: Vec<SetpointSample>,
+    /// Motor angles.
+    pub angles: Vec<AngleSample>,
+    /// Measured bend.
+    pub bends: Vec<BendSample>,
+}
+
+/// One row of the table.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StepRow {
+    /// From when on the setpoints were in force, s.
+    pub time: f64,
+    /// Setpoints, rad.
+    pub setpoints: Vec<f64>,
+    /// Motor angles at this time, rad, interpolated.
+    pub angles: Vec<f64>,
+    /// The last bend measured by then, rad.
+    pub bend: Bend,
+    /// When it was measured, s.
+    pub stamp: f64,
+}
+
+impl StepStreams {
+    /// The rows whose time is at least `from` and below `until`: one per setpoint, so that no change of the input is
+    /// moved in time. A time without a measured bend before it, without motor angles on both sides, or not after the row
+    /// before makes no row.
+    pub fn rows(&self, from: f64, until: f64) -> Vec<StepRow> {
+        let mut rows: Vec<StepRow> = Vec::new();
+        for sample in &self.setpoints {
+            let time = sample.time;
+            let later = rows.last().is_none_or(|last| time > last.time);
+            if !(later && time >= from && time < until) {
+                continue;
+            }
+            let bends = self.bends.partition_point(|s| s.time <= time);
+            let bend = bends.checked_sub(1).map(|i| self.bends[i]);
+            if let (Some(bend), Some(angles)) = (bend, self.angles_at(time)) {
+                rows.push(StepRow {
+                    time,
+                    setpoints: sample.setpoints.clone(),
+                    angles,
+                    bend: bend.bend,
+                    stamp: bend.time,
+                });
+            }
+        }
+        rows
+    }
+
+    fn angles_at(&self, time: f64) -> Option<Vec<f64>> {
+        let after = self.angles.partition_point(|s| s.time <= time);
+        let (a, b) = (&self.angles[after.checked_sub(1)?], self.angles.get(after)?);
+        let share = (time - a.time) / (b.time - a.time);
+        let pairs = a.angles.iter().zip(&b.angles);
+        Some(pairs.map(|(a, b)| a + share * (b - a)).collect())
+    }
+}
