@@ -7,6 +7,7 @@ pub mod check;
 pub mod demo;
 pub mod fit;
 pub mod point;
+pub mod report;
 pub mod run;
 pub mod simulate;
 pub mod step_test;

@@ -30,7 +30,7 @@ mod statistics;
 
 pub use family::{Extent, Family, Group, Member, Payload, Spread};
 pub use record::{BadRecord, Hold, Record, StepTest};
-pub use statistics::{WHITE_FROM, Whiteness, chi_squared_beyond, interval_95};
+pub use statistics::{WHITE_FROM, Whiteness, autocorrelation, chi_squared_beyond, interval_95};
 
 use crate::model::{Dynamics, Plant};
 use estimate::{Data, Estimate, estimate};

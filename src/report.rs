@@ -1,11 +1,15 @@
-//! What people read: aligned tables, line plots as plain SVG, recordings as plain CSV.
+//! What people read: aligned tables, line plots as plain SVG, pages of both as HTML, recordings as plain CSV.
 //!
 //! Nothing here knows what the numbers mean; units stand in headings and on axes.
 
+mod draw;
+mod page;
 mod plot;
 mod recording;
 mod table;
 
-pub use plot::{Band, Figure, Mark, Panel, Series, Stroke};
+pub use draw::{Scale, Stroke};
+pub use page::{Page, Part};
+pub use plot::{Band, Dot, Figure, Height, Level, Mark, Panel, Series};
 pub use recording::write_csv;
 pub use table::{Align, Table};

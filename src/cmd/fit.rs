@@ -4,9 +4,9 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
-use super::CmdError;
+use super::{CmdError, report};
 use crate::config::{Mapping, ModelsFile, StepTestRecord};
-use crate::fit::{self, Extent, Family, Fit, Hold, Member, Order, Payload, Spread};
+use crate::fit::{self, Extent, Family, Fit, Hold, Member, Order, Payload, Record, Spread};
 use crate::report::{Align, Table};
 
 /// Fit models to records of step tests, and show how they spread over payloads and directions.
@@ -25,6 +25,10 @@ pub struct Args {
     /// Write the models to this file; one that is there is kept beside it.
     #[arg(long, value_name = "MODELS.yaml")]
     pub save: Option<PathBuf>,
+    /// Write a report with pictures, fit.html, and the pictures beside it into this folder; files of the same names are
+    /// replaced.
+    #[arg(long, value_name = "FOLDER")]
+    pub report: Option<PathBuf>,
     /// Print the figures as JSON.
     #[arg(long)]
     pub json: bool,
@@ -124,18 +128,18 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         let record = StepTestRecord::load(file, &mapping).map_err(input)?;
         records.push((file, record));
     }
-    let (mut members, mut bad) = (Vec::new(), Vec::new());
+    let (mut fitted, mut bad) = (Vec::new(), Vec::new());
     for (file, mut record) in records {
         overrule(args, &mut record)?;
         match member(file, &record, order) {
-            Ok(member) => members.push(member),
+            Ok(one) => fitted.push(one),
             Err(reason) => bad.push(Bad {
                 file: file.clone(),
                 reason,
             }),
         }
     }
-    let family = Family::new(members);
+    let family = Family::new(fitted.iter().map(|(_, member)| member.clone()).collect());
     if args.json {
         println!("{:#}", figures(&family, &bad));
     } else {
@@ -147,25 +151,38 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         let older = older.unwrap_or_default();
         eprintln!("models written to {}{older}", file.display());
     }
+    let sentence = |b: &Bad| format!("{}: {}", b.file.display(), b.reason);
+    let sentences: Vec<String> = bad.iter().map(sentence).collect();
+    if let Some(folder) = &args.report {
+        let shown = fitted.iter();
+        let shown: Vec<_> = shown
+            .map(|(record, member)| report::Shown { record, member })
+            .collect();
+        let page = report::save(&report::fit(&shown, &sentences), folder, "fit")?;
+        eprintln!("report written to {}", page.display());
+    }
     if bad.is_empty() {
         return Ok(());
     }
-    let sentence = |b: &Bad| format!("{}: {}", b.file.display(), b.reason);
-    let sentences: Vec<String> = bad.iter().map(sentence).collect();
     Err(CmdError::Failed(sentences.join("\nwithy: ")))
 }
 
-fn member(file: &Path, record: &StepTestRecord, order: Option<Order>) -> Result<Member, String> {
+fn member(
+    file: &Path,
+    record: &StepTestRecord,
+    order: Option<Order>,
+) -> Result<(Record, Member), String> {
     let (along, direction) = record.test.record().map_err(|e| e.to_string())?;
     let fitted = fit::fit(&along, order).map_err(|e| e.to_string())?;
     fitted.fit.plant.check().map_err(|e| e.to_string())?;
     let name = file.file_stem().unwrap_or(file.as_os_str());
-    Ok(Member {
+    let member = Member {
         name: name.to_string_lossy().chars().take(200).collect(),
         payload: record.payload,
         direction,
         fitted,
-    })
+    };
+    Ok((along, member))
 }
 
 fn refused(option: &str, value: impl std::fmt::Display, accepted: &str) -> CmdError {
@@ -263,7 +280,7 @@ fn with_error(fit: &Fit, name: &str, digits: usize, scale: f64) -> String {
     }
 }
 
-fn payload_words(payload: Option<Payload>) -> String {
+pub(super) fn payload_words(payload: Option<Payload>) -> String {
     match payload {
         Some(p) => format!("{:.0} g at {:.0} mm", p.mass * 1e3, p.height * 1e3),
         None => "unknown".into(),
@@ -274,6 +291,15 @@ fn words(family: &Family) -> String {
     if family.members.is_empty() {
         return String::new();
     }
+    let (records, spreads) = (records_table(family), spreads_table(family));
+    format!("{records}\n{spreads}{NOTE}\n")
+}
+
+/// What the tables' signs mean.
+pub(super) const NOTE: &str = "* within the errors of the fits; ± is one standard error, too small where residuals are not white";
+
+/// One row per record.
+pub(super) fn records_table(family: &Family) -> Table {
     let (left, right) = (Align::Left, Align::Right);
     let mut table = Table::new(&[
         ("record", "", left),
@@ -316,8 +342,12 @@ fn words(family: &Family) -> String {
             format!("{:+.4}", member.fitted.across.gain),
         ]);
     }
-    let mut text = table.to_string();
-    text.push('\n');
+    table
+}
+
+/// How far the models spread: one row per payload, and one over all.
+pub(super) fn spreads_table(family: &Family) -> Table {
+    let (left, right) = (Align::Left, Align::Right);
     let mut table = Table::new(&[
         ("spread over", "", left),
         ("records", "", right),
@@ -335,9 +365,7 @@ fn words(family: &Family) -> String {
     if let Some(spread) = family.spread() {
         table.row(spread_row("all".into(), family.members.len(), &spread));
     }
-    text.push_str(&table.to_string());
-    text.push_str("* within the errors of the fits; ± is one standard error, too small where residuals are not white\n");
-    text
+    table
 }
 
 fn spread_row(name: String, count: usize, spread: &Spread) -> [String; 8] {

@@ -20,28 +20,34 @@ pub const WHITE_FROM: f64 = 0.01;
 /// Lags counted at most (common practice, no source).
 const LAGS: usize = 20;
 
+/// Correlation of values with those `1`, `2`, .. `lags` samples before, about their mean; 0 where nothing varies. Work:
+/// `lags` passes.
+pub fn autocorrelation(values: &[f64], lags: usize) -> Vec<f64> {
+    let n = values.len();
+    let mean = values.iter().sum::<f64>() / n as f64;
+    let about = |i: usize| values[i] - mean;
+    let power: f64 = (0..n).map(|i| about(i).powi(2)).sum();
+    let correlation = |lag: usize| {
+        let sum: f64 = (lag..n).map(|i| about(i) * about(i - lag)).sum();
+        if power > 0.0 { sum / power } else { 0.0 }
+    };
+    (1..=lags).map(correlation).collect()
+}
+
 impl Whiteness {
     /// Of residuals in the order of their samples.
     pub fn of(residuals: &[f64]) -> Self {
         let n = residuals.len();
         let lags = LAGS.min(n / 5).max(1);
-        let mean = residuals.iter().sum::<f64>() / n as f64;
-        let about = |i: usize| residuals[i] - mean;
-        let power: f64 = (0..n).map(|i| about(i).powi(2)).sum();
-        let correlation = |lag: usize| {
-            let sum: f64 = (lag..n).map(|i| about(i) * about(i - lag)).sum();
-            // Nothing is left over: nothing to correlate.
-            if power > 0.0 { sum / power } else { 0.0 }
-        };
-        let sum: f64 = (1..=lags.min(n.saturating_sub(1)))
-            .map(|k| correlation(k).powi(2) / (n - k) as f64)
-            .sum();
+        let correlations = autocorrelation(residuals, lags.min(n.saturating_sub(1)));
+        let each = correlations.iter().enumerate();
+        let sum: f64 = each.map(|(i, r)| r.powi(2) / (n - i - 1) as f64).sum();
         let statistic = n as f64 * (n as f64 + 2.0) * sum;
         Self {
             statistic,
             lags,
             p_value: chi_squared_beyond(statistic, lags),
-            lag_one: correlation(1),
+            lag_one: correlations.first().copied().unwrap_or(0.0),
         }
     }
 

@@ -15,6 +15,8 @@ pub enum Align {
 #[derive(Clone, Debug)]
 pub struct Table {
     align: Vec<Align>,
+    /// Rows at the top that are heading and units.
+    headings: usize,
     rows: Vec<Vec<String>>,
 }
 
@@ -27,6 +29,7 @@ impl Table {
         }
         Self {
             align: columns.iter().map(|c| c.2).collect(),
+            headings: rows.len(),
             rows,
         }
     }
@@ -37,6 +40,16 @@ impl Table {
         let columns = 0..self.align.len();
         let row = columns.map(|_| entries.next().unwrap_or_default());
         self.rows.push(row.collect());
+    }
+
+    /// Alignment of each column.
+    pub(super) fn align(&self) -> &[Align] {
+        &self.align
+    }
+
+    /// The lines of headings and units, and the rows.
+    pub(super) fn parts(&self) -> (&[Vec<String>], &[Vec<String>]) {
+        self.rows.split_at(self.headings)
     }
 }
 

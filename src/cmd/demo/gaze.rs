@@ -10,7 +10,7 @@ use super::inspection::{Failure, START, full_name};
 use crate::config::{JointFile, SimulatedFile};
 use crate::gaze::Camera;
 use crate::node::looker::{Looked, Looker, TargetWords};
-use crate::report::{Align, Band, Figure, Mark, Panel, Series, Stroke, Table};
+use crate::report::{Align, Band, Figure, Panel, Series, Stroke, Table};
 use crate::trial::{GazeFigures, LAST};
 
 const JOINT: &str = concat!(
@@ -341,17 +341,16 @@ impl GazeAct {
         let panel = |label: &str, points| Panel {
             label: label.into(),
             height: 1.0,
-            range: None,
-            ticks: None,
             series: vec![Series {
                 name: "true".into(),
                 stroke: Stroke::TRUE,
                 points,
             }],
+            ..Panel::default()
         };
         Figure {
             title: "The glasshouse guide's neck looks at things".into(),
-            time_label: "time, s".into(),
+            x_label: "time, s".into(),
             span: (0.0, end - start),
             panels: vec![
                 panel("optical axis to line of sight, deg", points),
@@ -367,7 +366,7 @@ impl GazeAct {
                     label: l.name.clone(),
                 })
                 .collect(),
-            marks: Vec::<Mark>::new(),
+            ..Figure::default()
         }
     }
 }

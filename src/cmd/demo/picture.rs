@@ -107,18 +107,18 @@ impl Story {
         });
         Figure {
             title: "The glasshouse guide's neck inspects a bed of plants".into(),
-            time_label: "time, s".into(),
+            x_label: "time, s".into(),
             span: (0.0, self.span.1 - start),
             panels: vec![
                 Panel {
                     label: "inclination, deg".into(),
                     height: 1.2,
-                    range: None,
                     ticks: Some(5.0),
                     series: vec![
                         series("true", Stroke::TRUE, inclinations(&bends)),
                         series("asked", Stroke::ASKED, inclinations(&asked)),
                     ],
+                    ..Panel::default()
                 },
                 Panel {
                     label: "direction from +x toward +y, deg (none near the straight joint)".into(),
@@ -129,17 +129,18 @@ impl Story {
                         series("true", Stroke::TRUE, directions(bends.into_iter())),
                         series("asked", Stroke::ASKED, directions(asked.into_iter())),
                     ],
+                    ..Panel::default()
                 },
                 Panel {
                     label: setpoint_label.into(),
                     height: 1.1,
-                    range: None,
-                    ticks: None,
                     series: motors.iter().enumerate().map(motor).collect(),
+                    ..Panel::default()
                 },
             ],
             bands: bands.collect(),
             marks: marks.collect(),
+            ..Figure::default()
         }
     }
 

@@ -1,0 +1,46 @@
+//! Reports for people: what a fit and what a tuning say, as one page with pictures each.
+//!
+//! [`fit`] and [`tuning`] make the page; [`save`] writes it, and each picture beside it, for the option `--report FOLDER`.
+
+mod fit;
+mod motion;
+mod tuning;
+
+pub use fit::{Shown, fit};
+pub use tuning::{Drive, Tuning, tuning};
+
+use super::CmdError;
+use crate::report::{Figure, Height, Page, Series, Stroke};
+use std::path::{Path, PathBuf};
+
+/// Writes `NAME.html` and its pictures into `folder`; gives the page's path.
+///
+/// # Errors
+/// A file or folder that cannot be written.
+pub fn save(page: &Page, folder: &Path, name: &str) -> Result<PathBuf, CmdError> {
+    page.save(folder, name).map_err(|(path, e)| {
+        CmdError::Failed(format!("{}: cannot be written: {e}", path.display()))
+    })
+}
+
+/// Width of a picture on a page, px.
+const WIDTH: f64 = 960.0;
+
+fn picture(title: &str, x_label: &str, span: (f64, f64), height: f64) -> Figure {
+    Figure {
+        title: title.into(),
+        x_label: x_label.into(),
+        span,
+        width: WIDTH,
+        height: Height::Px(height),
+        ..Figure::default()
+    }
+}
+
+fn series(name: impl Into<String>, stroke: Stroke, points: Vec<(f64, f64)>) -> Series {
+    Series {
+        name: name.into(),
+        stroke,
+        points,
+    }
+}

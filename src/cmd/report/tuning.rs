@@ -1,0 +1,629 @@
+//! The report of a tuning: what was asked, what came out, and what it does, beside the integer PI of the same margin and
+//! crossover.
+
+use super::{motion, picture, series};
+use crate::controller::MotorGains;
+use crate::controller::shaper::ShaperDesign;
+use crate::model::{Law, Loop, Plant};
+use crate::report::{
+    Align, Band, Dot, Figure, Height, Level, Mark, Page, Panel, Scale, Series, Stroke, Table,
+};
+use crate::tune::{Comparison, Design, Figure as Number, GAINS};
+
+/// What a tuning's report is made from.
+#[derive(Clone, Debug)]
+pub struct Tuning<'a> {
+    /// What was tuned, for people: a joint, a payload.
+    pub name: &'a str,
+    /// The design.
+    pub design: &'a Design,
+    /// What it brings against an integer PI.
+    pub comparison: &'a Comparison,
+    /// The joint's family: each model with its name, delays in it as in the design's own. Empty where there is none.
+    pub family: &'a [(String, Plant)],
+    /// What moves the joint, to show setpoints against limits.
+    pub drive: Option<Drive>,
+    /// Further sentences.
+    pub notes: &'a [String],
+}
+
+/// A move to show, and what limits it. All in bend: the caller takes motors' limits through the kinematics.
+#[derive(Clone, Debug)]
+pub struct Drive {
+    /// Period of the control loop, s.
+    pub tick: f64,
+    /// Size of the move, from straight, rad.
+    pub step: f64,
+    /// The shaper, of the same tick, that the reference goes through; without, it jumps.
+    pub shaper: Option<ShaperDesign>,
+    /// Greatest setpoint either way, rad.
+    pub most_bend: Option<f64>,
+    /// Greatest speed of the setpoint, rad/s.
+    pub most_speed: Option<f64>,
+}
+
+/// The phase counts as flat while it stays within this of that at the crossover, deg.
+const FLAT: f64 = 2.0;
+/// Magnitudes below are not shown, dB.
+const FAINT: f64 = -40.0;
+const FRACTIONAL: Stroke = Stroke::TRUE;
+const INTEGER: Stroke = Stroke::ASKED;
+
+/// One of the laws that are shown.
+struct Shown {
+    name: &'static str,
+    stroke: Stroke,
+    gains: MotorGains,
+    open: Loop,
+}
+
+impl Tuning<'_> {
+    fn shown(&self) -> Vec<Shown> {
+        let plant = self.design.plant;
+        let one = |name, stroke: Stroke, gains: MotorGains| Shown {
+            name,
+            stroke: stroke.wide(1.7),
+            gains,
+            open: Loop::of(plant, Law::new(&gains)),
+        };
+        let mut shown = vec![one("fractional", FRACTIONAL, self.design.gains)];
+        let integer = self.comparison.integer_gains;
+        shown.extend(integer.map(|gains| one("integer PI", INTEGER, gains)));
+        shown
+    }
+
+    /// How long responses are shown, s: eight rounds of the crossover at least.
+    fn duration(&self) -> f64 {
+        let w = self.design.specification.crossover;
+        (24.0 / w + 4.0 * self.design.plant.dead_time).max(f64::MIN_POSITIVE)
+    }
+}
+
+/// The report of a tuning.
+pub fn tuning(tuning: &Tuning<'_>) -> Page {
+    let mut page = Page::new(format!("Tuning: {}", tuning.name));
+    let shown = tuning.shown();
+    let asked = &tuning.design.specification;
+    page.text(format!(
+        "Asked for: {asked}, and a phase that is flat there. {}.",
+        sentence(&tuning.comparison.to_string())
+    ));
+    for note in tuning.notes {
+        page.text(note.as_str());
+    }
+    page.table(
+        "Specification, gains and figures",
+        gains_table(tuning, &shown),
+    );
+    page.table(
+        "Overshoot when the loop's gain is another",
+        overshoot_table(tuning),
+    );
+    page.heading("Open loop");
+    let flat = flat_band(&shown[0].open, asked.crossover);
+    page.picture(
+        "open-loop",
+        format!(
+            "Shaded: the phase of the fractional law's loop stays within {FLAT} deg of that at the crossover from {} to {} \
+             rad/s. That is where the crossover may go while the loop's gain changes by factors from {} to {}.",
+            Number(flat.0),
+            Number(flat.1),
+            Number(1.0 / shown[0].open.response(flat.0).norm()),
+            Number(1.0 / shown[0].open.response(flat.1).norm()),
+        ),
+        open_loop_figure(tuning, &shown, flat),
+    );
+    page.picture(
+        "nyquist",
+        "The open loop in the complex plane, positive frequencies, cut at the frame; dotted: the unit circle. The distance \
+         to -1 is one over the sensitivity.",
+        nyquist_figure(tuning, &shown),
+    );
+    page.heading("Closed loop");
+    page.picture(
+        "steps",
+        "Responses to a step of the reference when the loop's gain is the factor given times that designed for.",
+        steps_figure(tuning, &shown),
+    );
+    if !tuning.family.is_empty() {
+        page.picture(
+            "family",
+            "Responses to a step of the reference on every model of the joint's family (thin, grey) and on the model \
+             tuned for; models on which a loop is unstable are in the table.",
+            family_figure(tuning, &shown),
+        );
+        page.table("On the models of the family", family_table(tuning, &shown));
+    }
+    if let Some(drive) = &tuning.drive {
+        match setpoints_figure(tuning, drive, &shown) {
+            Ok(figure) => page.picture("setpoints", setpoint_words(drive), figure),
+            Err(why) => page.text(why),
+        }
+    }
+    page
+}
+
+fn sentence(text: &str) -> String {
+    let mut chars = text.chars();
+    let first = chars.next().map(|c| c.to_uppercase().to_string());
+    first.unwrap_or_default() + chars.as_str()
+}
+
+/// Frequencies round `w` between which the phase stays within [`FLAT`] of that at `w`, rad/s.
+fn flat_band(open: &Loop, w: f64) -> (f64, f64) {
+    let phase = open.phase(w);
+    let flat = |at: f64| (open.phase(at) - phase).abs() <= FLAT.to_radians();
+    let reach = |factor: f64| {
+        let mut at = w;
+        // Up to a thousandfold.
+        for _ in 0..692 {
+            if !flat(at * factor) {
+                break;
+            }
+            at *= factor;
+        }
+        at
+    };
+    (reach(1.0 / 1.01), reach(1.01))
+}
+
+/// `n + 1` frequencies from `from` to `to`, equal factors apart, rad/s.
+fn frequencies(from: f64, to: f64, n: u32) -> impl Iterator<Item = f64> {
+    let ratio = (to / from).ln();
+    (0..=n).map(move |i| from * (ratio * f64::from(i) / f64::from(n)).exp())
+}
+
+fn decibels(factor: f64) -> f64 {
+    20.0 * factor.log10()
+}
+
+fn open_loop_figure(tuning: &Tuning<'_>, shown: &[Shown], flat: (f64, f64)) -> Figure {
+    let asked = &tuning.design.specification;
+    let w = asked.crossover;
+    let span = (w / 50.0, w * 20.0);
+    let over = |of: &dyn Fn(&Loop, f64) -> f64| -> Vec<Series> {
+        let line = |s: &Shown| {
+            let points = frequencies(span.0, span.1, 900).map(|x| (x, of(&s.open, x)));
+            series(s.name, s.stroke, points.collect())
+        };
+        shown.iter().map(line).collect()
+    };
+    let magnitudes = over(&|open, x| decibels(open.response(x).norm()));
+    let mut phases = over(&|open, x| open.phase(x).to_degrees());
+    let ends = |lines: &[Series]| {
+        let values = lines.iter().flat_map(|s| &s.points).map(|p| p.1);
+        values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+            (l.min(v), h.max(v))
+        })
+    };
+    let (low, high) = ends(&magnitudes);
+    let round = |v: f64, step: f64| ((v / step).floor() * step, (v / step).ceil() * step);
+    let magnitude = (round(low.max(FAINT), 20.0).0, round(high.max(20.0), 20.0).1);
+    let (low, high) = ends(&phases);
+    let lag = (
+        round(low.max(-315.0), 45.0).0,
+        round(high.max(-90.0), 45.0).1,
+    );
+    let phase = shown[0].open.phase(w).to_degrees();
+    let turns = ((phase + 180.0) / 360.0).round() * 360.0;
+    let line = turns - 180.0;
+    let margin = Stroke {
+        colour: "#000",
+        dash: "",
+        width: 2.6,
+    };
+    phases.push(series("", margin, vec![(w, line), (w, phase)]));
+    let level = |at: f64, label: &str| Level {
+        from: at,
+        to: at,
+        label: label.into(),
+    };
+    let panels = vec![
+        Panel {
+            label: "magnitude, dB".into(),
+            height: 1.0,
+            range: Some(magnitude),
+            ticks: Some(20.0),
+            series: magnitudes,
+            levels: vec![level(0.0, "")],
+            dots: vec![Dot {
+                at: (w, 0.0),
+                label: format!("crossover, {} rad/s", Number(w)),
+            }],
+            ..Panel::default()
+        },
+        Panel {
+            label: "phase, deg".into(),
+            height: 1.0,
+            range: Some(lag),
+            ticks: Some(45.0),
+            series: phases,
+            levels: vec![level(line, "")],
+            dots: vec![Dot {
+                at: (w, phase),
+                label: format!("margin, {} deg", Number(phase - line)),
+            }],
+            ..Panel::default()
+        },
+    ];
+    Figure {
+        scale: Scale::Logarithmic,
+        panels,
+        bands: vec![Band {
+            from: flat.0,
+            to: flat.1,
+            label: "flat phase".into(),
+        }],
+        marks: vec![Mark {
+            at: w,
+            label: "asked crossover".into(),
+        }],
+        ..picture(
+            "Open loop: frequency response",
+            "frequency, rad/s",
+            span,
+            520.0,
+        )
+    }
+}
+
+fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
+    let w = tuning.design.specification.crossover;
+    let line = |s: &Shown| {
+        let points = frequencies(w / 1000.0, w * 1000.0, 4000).map(|x| s.open.response(x));
+        series(s.name, s.stroke, points.map(|l| (l.re, l.im)).collect())
+    };
+    let circle = (0..=180_u32).map(|i| (f64::from(i) * 2.0).to_radians().sin_cos());
+    let circle = circle.map(|(sin, cos)| (cos, sin)).collect();
+    let mut lines = vec![series("unit circle", Stroke::HELP, circle)];
+    lines.extend(shown.iter().map(line));
+    let at_crossover = shown[0].open.response(w);
+    let mut dots = vec![
+        Dot {
+            at: (-1.0, 0.0),
+            label: "-1".into(),
+        },
+        Dot {
+            at: (at_crossover.re, at_crossover.im),
+            label: "crossover".into(),
+        },
+    ];
+    let peak = shown[0].open.figures().sensitivity;
+    if peak.frequency.is_finite() {
+        let nearest = shown[0].open.response(peak.frequency);
+        // Two labels on one place cannot be read.
+        if (nearest - at_crossover).norm() > 0.12 {
+            dots.push(Dot {
+                at: (nearest.re, nearest.im),
+                label: format!("nearest to -1: sensitivity {}", Number(peak.value)),
+            });
+        }
+    }
+    let level = Level {
+        from: 0.0,
+        to: 0.0,
+        label: String::new(),
+    };
+    Figure {
+        panels: vec![Panel {
+            label: "imaginary part, 1".into(),
+            height: 1.0,
+            range: Some((-2.25, 1.25)),
+            series: lines,
+            levels: vec![level],
+            dots,
+            ..Panel::default()
+        }],
+        width: 640.0,
+        height: Height::Equal,
+        ..picture(
+            "Open loop in the complex plane",
+            "real part, 1",
+            (-2.25, 1.25),
+            0.0,
+        )
+    }
+}
+
+/// The response to a step over some time, %; none if the loop is unstable.
+fn step(open: &Loop, duration: f64) -> Option<Vec<(f64, f64)>> {
+    let response = open.step_response(duration)?;
+    let at = |i: u32| duration * f64::from(i) / 400.0;
+    Some(
+        (0..=400)
+            .map(|i| (at(i), 100.0 * response.value(at(i))))
+            .collect(),
+    )
+}
+
+fn reached() -> Level {
+    Level {
+        from: 100.0,
+        to: 100.0,
+        label: String::new(),
+    }
+}
+
+fn steps_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
+    let duration = tuning.duration();
+    let panel = |s: &Shown| {
+        let one = |(i, factor): (usize, &f64)| {
+            let (points, word) = match step(&s.open.scaled(*factor), duration) {
+                Some(points) => (points, ""),
+                None => (Vec::new(), ", unstable"),
+            };
+            // The gain designed for stands out.
+            let stroke = if *factor == 1.0 {
+                Stroke {
+                    colour: "#000",
+                    dash: "",
+                    width: 2.2,
+                }
+            } else {
+                Stroke::of(i.min(1) + i.saturating_sub(1)).wide(1.5)
+            };
+            series(format!("gain x {factor}{word}"), stroke, points)
+        };
+        Panel {
+            label: format!("bend, {}, %", s.name),
+            height: 1.0,
+            series: GAINS.iter().enumerate().map(one).collect(),
+            levels: vec![reached()],
+            ..Panel::default()
+        }
+    };
+    let mut panels: Vec<Panel> = shown.iter().map(panel).collect();
+    one_range(&mut panels);
+    let height = 260.0 * panels.len() as f64;
+    Figure {
+        panels,
+        ..picture(
+            "Steps at other loop gains",
+            "time, s",
+            (0.0, duration),
+            height,
+        )
+    }
+}
+
+/// The same vertical axis for panels that are compared.
+fn one_range(panels: &mut [Panel]) {
+    let values = panels.iter().flat_map(|p| &p.series);
+    let values = values.flat_map(|s| &s.points).map(|p| p.1);
+    let high = values.filter(|v| v.is_finite()).fold(100.0, f64::max);
+    let high = ((high / 20.0).ceil() * 20.0).min(260.0);
+    for panel in panels {
+        panel.range = Some((0.0, high));
+        panel.ticks = Some(20.0);
+    }
+}
+
+fn family_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
+    let duration = tuning.duration();
+    let panel = |s: &Shown| {
+        let law = Law::new(&s.gains);
+        let thin = Stroke::NOISY.wide(0.9);
+        let members = tuning.family.iter().enumerate();
+        let mut lines: Vec<Series> = members
+            .filter_map(|(i, (_, plant))| {
+                let name = if i == 0 { "models of the family" } else { "" };
+                let points = step(&Loop::of(*plant, law), duration);
+                Some(series(name, thin, points?))
+            })
+            .collect();
+        let own = step(&s.open, duration).unwrap_or_default();
+        lines.push(series("model tuned for", s.stroke, own));
+        Panel {
+            label: format!("bend, {}, %", s.name),
+            height: 1.0,
+            series: lines,
+            levels: vec![reached()],
+            ..Panel::default()
+        }
+    };
+    let mut panels: Vec<Panel> = shown.iter().map(panel).collect();
+    one_range(&mut panels);
+    let height = 260.0 * panels.len() as f64;
+    Figure {
+        panels,
+        ..picture("Steps over the family", "time, s", (0.0, duration), height)
+    }
+}
+
+fn setpoint_words(drive: &Drive) -> String {
+    let how = if drive.shaper.is_some() {
+        "shaped"
+    } else {
+        "not shaped: its jump at the start, which no limit lets through, is left out of the speed"
+    };
+    format!(
+        "A move of {} deg in pure feedback at ticks of {} ms, by the law as the node runs it; limits are shown, not applied. \
+         The reference is {how}.",
+        Number(drive.step.to_degrees()),
+        Number(drive.tick * 1e3),
+    )
+}
+
+fn setpoints_figure(tuning: &Tuning<'_>, drive: &Drive, shown: &[Shown]) -> Result<Figure, String> {
+    let shaping = drive
+        .shaper
+        .as_ref()
+        .map_or(0.0, |s| drive.step.abs() / s.speeds().0 + s.tail());
+    let duration = tuning.duration() + shaping;
+    let mut panels = [
+        "bend, deg",
+        "setpoint in bend, deg",
+        "speed of setpoint, deg/s",
+    ]
+    .map(|label| Panel {
+        label: label.into(),
+        height: 1.0,
+        ..Panel::default()
+    });
+    for s in shown {
+        let moments = motion::run(&tuning.design.plant, &s.gains, drive, duration)
+            .map_err(|e| format!("No setpoints are shown for the {} law: {e}.", s.name))?;
+        let line = |of: fn(&motion::Moment) -> f64| {
+            let points = moments.iter().map(|m| (m.time, of(m).to_degrees()));
+            points.collect::<Vec<_>>()
+        };
+        if panels[0].series.is_empty() {
+            panels[0].series.push(series(
+                "reference",
+                Stroke::HELP.wide(1.4),
+                line(|m| m.reference),
+            ));
+        }
+        for (panel, of) in panels.iter_mut().zip([
+            (|m| m.bend) as fn(&motion::Moment) -> f64,
+            |m| m.setpoint,
+            |m| m.speed,
+        ]) {
+            panel.series.push(series(s.name, s.stroke, line(of)));
+        }
+    }
+    let limits = [drive.most_bend, drive.most_speed];
+    for (panel, limit) in panels[1..].iter_mut().zip(limits) {
+        let limit = limit.map(f64::to_degrees);
+        let level = |at: f64, label: &str| Level {
+            from: at,
+            to: at,
+            label: label.into(),
+        };
+        if let Some(limit) = limit {
+            panel.levels = vec![level(-limit, ""), level(limit, "limit")];
+        }
+    }
+    Ok(Figure {
+        panels: panels.into(),
+        ..picture(
+            "Setpoints against limits",
+            "time, s",
+            (0.0, duration),
+            540.0,
+        )
+    })
+}
+
+fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
+    let mut columns = vec![("", "", Align::Left), ("unit", "", Align::Left)];
+    columns.extend(shown.iter().map(|s| (s.name, "", Align::Right)));
+    let mut table = Table::new(&columns);
+    let mut row = |name: &str, unit: &str, of: &dyn Fn(&Shown) -> String| {
+        let head = [name.to_string(), unit.to_string()];
+        table.row(head.into_iter().chain(shown.iter().map(of)));
+    };
+    let asked = &tuning.design.specification;
+    let figures: Vec<_> = shown.iter().map(|s| s.open.figures()).collect();
+    let of = |s: &Shown| {
+        if s.name == shown[0].name {
+            &figures[0]
+        } else {
+            &figures[figures.len() - 1]
+        }
+    };
+    let number = |v: f64| Number(v).to_string();
+    let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
+    row("phase margin asked", "deg", &|_| {
+        number(asked.phase_margin.to_degrees())
+    });
+    row("gain crossover asked", "rad/s", &|_| {
+        number(asked.crossover)
+    });
+    row("kp", "rad/rad", &|s| number(s.gains.kp));
+    row("ki", "rad/(rad s^order)", &|s| number(s.gains.ki));
+    row("integral order", "1", &|s| number(s.gains.integral_order));
+    if shown.iter().any(|s| s.gains.kd > 0.0) {
+        row("kd", "rad s^order/rad", &|s| number(s.gains.kd));
+        row("derivative order", "1", &|s| {
+            number(s.gains.derivative_order)
+        });
+        row("derivative corner", "rad/s", &|s| {
+            number(s.gains.derivative_corner)
+        });
+    }
+    row("phase margin", "deg", &|s| {
+        maybe(of(s).phase_margin().map(f64::to_degrees))
+    });
+    row("gain crossovers", "rad/s", &|s| {
+        let all = of(s).crossovers.iter().map(|c| number(c.frequency));
+        all.collect::<Vec<_>>().join(", ")
+    });
+    row("gain margin", "dB", &|s| {
+        maybe(of(s).gain_margin().map(decibels))
+    });
+    row("sensitivity peak", "1", &|s| {
+        number(of(s).sensitivity.value)
+    });
+    row("slope of the phase at crossover", "deg/decade", &|s| {
+        let w = asked.crossover;
+        let (low, high) = (w * 0.999, w * 1.001);
+        let slope = (s.open.phase(high) - s.open.phase(low)) / (high / low).log10();
+        format!("{:.1}", slope.to_degrees() + 0.0)
+    });
+    row("closed-loop poles in the right half-plane", "", &|s| {
+        of(s).unstable_poles.to_string()
+    });
+    table
+}
+
+fn percent(value: Option<f64>) -> String {
+    value.map_or("unstable".into(), |p| format!("{p:.1}"))
+}
+
+fn overshoot_table(tuning: &Tuning<'_>) -> Table {
+    let names: Vec<String> = GAINS.iter().map(|g| format!("gain x {g}")).collect();
+    let mut columns = vec![("law", "", Align::Left)];
+    columns.extend(names.iter().map(|n| (n.as_str(), "%", Align::Right)));
+    columns.push(("spread", "points", Align::Right));
+    let mut table = Table::new(&columns);
+    let comparison = tuning.comparison;
+    let spread = |s: Option<f64>| s.map_or("-".to_string(), |s| format!("{s:.1}"));
+    let rows = [
+        ("fractional", &comparison.fractional, comparison.spread()),
+        (
+            "integer PI",
+            &comparison.integer,
+            comparison.integer_spread(),
+        ),
+    ];
+    for (name, overshoots, points) in rows.into_iter().filter(|r| !r.1.is_empty()) {
+        let cells = overshoots.iter().map(|o| percent(o.percent));
+        let ends = [spread(points)];
+        table.row(std::iter::once(name.to_string()).chain(cells).chain(ends));
+    }
+    table
+}
+
+fn family_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
+    let right = Align::Right;
+    let mut table = Table::new(&[
+        ("model", "", Align::Left),
+        ("law", "", Align::Left),
+        ("crossover", "rad/s", right),
+        ("phase margin", "deg", right),
+        ("sensitivity peak", "1", right),
+        ("overshoot", "%", right),
+    ]);
+    for (name, plant) in tuning.family {
+        for s in shown {
+            let open = Loop::of(*plant, Law::new(&s.gains));
+            let figures = open.figures();
+            let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
+            let crossover = figures.crossovers.last().map(|c| c.frequency);
+            table.row([
+                name.clone(),
+                s.name.to_string(),
+                maybe(crossover),
+                maybe(figures.phase_margin().map(f64::to_degrees)),
+                if figures.stable() {
+                    Number(figures.sensitivity.value).to_string()
+                } else {
+                    "unstable".into()
+                },
+                percent(open.overshoots(&[1.0]).first().and_then(|o| o.percent)),
+            ]);
+        }
+    }
+    table
+}

@@ -1,0 +1,487 @@
+//! What every picture is made of: strokes, text, lines cut at a frame, ticks on linear and logarithmic axes.
+
+use std::fmt::Write;
+
+/// How a line is drawn.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stroke {
+    /// Colour, as SVG names it.
+    pub colour: &'static str,
+    /// Dashes and gaps, px; empty for a solid line.
+    pub dash: &'static str,
+    /// Width, px.
+    pub width: f64,
+}
+
+impl Stroke {
+    /// What was asked for.
+    pub const ASKED: Self = Self {
+        colour: "#c2571a",
+        dash: "6 3",
+        width: 1.3,
+    };
+    /// What was.
+    pub const TRUE: Self = Self {
+        colour: "#12355b",
+        dash: "",
+        width: 1.5,
+    };
+    /// What was, with its noise, behind what explains it.
+    pub const NOISY: Self = Self {
+        colour: "#9aa1a9",
+        dash: "",
+        width: 1.0,
+    };
+    /// Lines that help to read the others.
+    pub const HELP: Self = Self {
+        colour: "#555",
+        dash: "2 3",
+        width: 0.9,
+    };
+
+    /// The stroke of line `i` of several equals: five of them differ, further ones repeat.
+    pub fn of(i: usize) -> Self {
+        const EACH: [(&str, &str); 5] = [
+            ("#12355b", ""),
+            ("#c2571a", "7 3"),
+            ("#3b8a4c", "2 2"),
+            ("#8a5aa8", "9 2 2 2"),
+            ("#a08a00", "14 4"),
+        ];
+        let (colour, dash) = EACH[i % EACH.len()];
+        Self {
+            colour,
+            dash,
+            width: 1.2,
+        }
+    }
+
+    /// The same, `width` px wide.
+    pub fn wide(self, width: f64) -> Self {
+        Self { width, ..self }
+    }
+
+    fn attributes(&self) -> String {
+        let mut text = format!(
+            "stroke=\"{}\" stroke-width=\"{}\" stroke-linejoin=\"round\"",
+            self.colour, self.width
+        );
+        if !self.dash.is_empty() {
+            text.push_str(&format!(" stroke-dasharray=\"{}\"", self.dash));
+        }
+        text
+    }
+}
+
+/// How values are laid out along an axis.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Scale {
+    /// Equal steps, equal lengths.
+    #[default]
+    Linear,
+    /// Equal factors, equal lengths. Values of 0 and below have no place and break a line.
+    Logarithmic,
+}
+
+impl Scale {
+    /// Where `value` is between two ends, as a share of the way; NaN where it has no place.
+    pub(super) fn share(self, value: f64, (low, high): (f64, f64)) -> f64 {
+        match self {
+            Self::Linear => (value - low) / (high - low),
+            Self::Logarithmic if value > 0.0 => (value / low).ln() / (high / low).ln(),
+            Self::Logarithmic => f64::NAN,
+        }
+    }
+
+    /// Ends that can be drawn: in order, apart, and above 0 on a logarithmic axis.
+    pub(super) fn ends(self, (low, high): (f64, f64)) -> (f64, f64) {
+        let sound = low < high && low.is_finite() && high.is_finite();
+        match self {
+            Self::Linear if sound => (low, high),
+            Self::Logarithmic if sound && low > 0.0 => (low, high),
+            Self::Linear if low.is_finite() => (low - 1.0, low + 1.0),
+            Self::Linear => (0.0, 1.0),
+            Self::Logarithmic if high > 0.0 && high.is_finite() => (0.1 * high, high),
+            Self::Logarithmic => (0.1, 1.0),
+        }
+    }
+
+    /// Places of ticks with their labels; fine ticks of a logarithmic axis have an empty one.
+    pub(super) fn ticks(self, (low, high): (f64, f64), step: f64) -> Vec<(f64, String)> {
+        match self {
+            Self::Linear => {
+                let places = ticks(low, high, step);
+                places.map(|v| (v, number(v, step))).collect()
+            }
+            Self::Logarithmic => decades(low, high),
+        }
+    }
+}
+
+/// A round number (1, 2 or 5 times a power of ten) that cuts `span` into about `parts`.
+pub(super) fn round_step(span: f64, parts: f64) -> f64 {
+    let raw = span / parts;
+    let power = 10f64.powf(raw.log10().floor());
+    let lead = raw / power;
+    let lead = [1.0, 2.0, 5.0].into_iter().find(|&l| lead <= l * 1.0001);
+    power * lead.unwrap_or(10.0)
+}
+
+/// Text for XML and HTML, inside elements and attributes. What XML has no place for becomes a replacement character.
+pub(super) fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
+            c if c.is_control() && c != '\n' => out.push('\u{fffd}'),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// A number on an axis: as many decimals as its step needs.
+fn number(value: f64, step: f64) -> String {
+    let decimals = (-step.log10().floor()).clamp(0.0, 9.0) as usize;
+    // No minus zero.
+    let value = if value.abs() < 1e-9 * step {
+        0.0
+    } else {
+        value
+    };
+    format!("{value:.decimals$}")
+}
+
+fn ticks(low: f64, high: f64, step: f64) -> impl Iterator<Item = f64> {
+    let first = (low / step - 1e-6).ceil() as i64;
+    let last = (high / step + 1e-6).floor() as i64;
+    (first..=last).map(move |i| i as f64 * step)
+}
+
+/// Ticks at 1 to 9 times each power of ten; labels at the powers, and at 2 and 5 where there is room.
+fn decades(low: f64, high: f64) -> Vec<(f64, String)> {
+    let room = (high / low).log10() < 2.2;
+    let (from, to) = (low.log10().floor() as i32, high.log10().ceil() as i32);
+    let mut found = Vec::new();
+    for power in from..=to {
+        for lead in 1..=9 {
+            let value = f64::from(lead) * 10f64.powi(power);
+            if !(low * (1.0 - 1e-9) <= value && value <= high * (1.0 + 1e-9)) {
+                continue;
+            }
+            let label = match lead {
+                1 | 2 | 5 if lead == 1 || room => {
+                    if (-4..=5).contains(&power) {
+                        let decimals = usize::try_from(-power).unwrap_or(0);
+                        format!("{value:.decimals$}")
+                    } else {
+                        format!("{lead}e{power}")
+                    }
+                }
+                _ => String::new(),
+            };
+            found.push((value, label));
+        }
+    }
+    found
+}
+
+/// Rows for labels that may not overlap: for each (start, end), the first row that is free.
+pub(super) fn rows(spans: &[(f64, f64)]) -> Vec<usize> {
+    let mut ends: Vec<f64> = Vec::new();
+    let place = |&(start, end): &(f64, f64)| {
+        let free = ends.iter().position(|&e| e <= start);
+        let row = free.unwrap_or(ends.len());
+        if row == ends.len() {
+            ends.push(end);
+        }
+        ends[row] = end;
+        row
+    };
+    spans.iter().map(place).collect()
+}
+
+/// Places in px less those that cannot be seen: of neighbours in one column of px the highest and the lowest, in their
+/// order; breaks (NaN) stay.
+fn thinned(mut points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let sound = |p: &(f64, f64)| p.0.is_finite() && p.1.is_finite();
+    let mut kept: Vec<(f64, f64)> = Vec::new();
+    while let Some(first) = points.first() {
+        if !sound(first) {
+            kept.push((f64::NAN, f64::NAN));
+            points = &points[1..];
+            continue;
+        }
+        let column = first.0.floor();
+        let same = |p: &&(f64, f64)| sound(p) && p.0.floor() == column;
+        let count = points.iter().take_while(same).count().max(1);
+        let (here, rest) = points.split_at(count);
+        let by = |a: &usize, b: &usize| here[*a].1.total_cmp(&here[*b].1);
+        let least = (0..count).min_by(by).unwrap_or(0);
+        let most = (0..count).max_by(by).unwrap_or(0);
+        kept.push(here[least.min(most)]);
+        if least != most {
+            kept.push(here[least.max(most)]);
+        }
+        points = rest;
+    }
+    kept
+}
+
+/// A frame, px.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Frame {
+    pub left: f64,
+    pub right: f64,
+    pub top: f64,
+    pub bottom: f64,
+}
+
+impl Frame {
+    /// The part of a line from `a` to `b` that is inside, as shares of the way.
+    /// Source: Liang and Barsky 1984, "A new concept and method for line clipping" (from memory).
+    fn inside(&self, a: (f64, f64), b: (f64, f64)) -> Option<(f64, f64)> {
+        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+        let (mut from, mut to) = (0.0_f64, 1.0_f64);
+        for (speed, room) in [
+            (-dx, a.0 - self.left),
+            (dx, self.right - a.0),
+            (-dy, a.1 - self.top),
+            (dy, self.bottom - a.1),
+        ] {
+            if speed == 0.0 {
+                if !(room >= 0.0) {
+                    return None;
+                }
+            } else if speed < 0.0 {
+                from = from.max(room / speed);
+            } else {
+                to = to.min(room / speed);
+            }
+        }
+        (from <= to).then_some((from, to))
+    }
+
+    /// The pieces of a line that are inside; NaN breaks it.
+    pub(super) fn cut(&self, line: &[(f64, f64)]) -> Vec<Vec<(f64, f64)>> {
+        let mut pieces: Vec<Vec<(f64, f64)>> = Vec::new();
+        let mut open = false;
+        for pair in line.windows(2) {
+            let (a, b) = (pair[0], pair[1]);
+            let sound = [a.0, a.1, b.0, b.1].iter().all(|v| v.is_finite());
+            let Some((from, to)) = self.inside(a, b).filter(|_| sound) else {
+                open = false;
+                continue;
+            };
+            let at = |share: f64| (a.0 + share * (b.0 - a.0), a.1 + share * (b.1 - a.1));
+            match pieces.last_mut() {
+                Some(piece) if open && from == 0.0 => piece.push(at(to)),
+                _ => pieces.push(vec![at(from), at(to)]),
+            }
+            open = to == 1.0;
+        }
+        pieces
+    }
+
+    /// Whether a place is inside.
+    pub(super) fn holds(&self, (x, y): (f64, f64)) -> bool {
+        (self.left..=self.right).contains(&x) && (self.top..=self.bottom).contains(&y)
+    }
+}
+
+/// Where text stands about its place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Anchor {
+    Start,
+    Middle,
+    End,
+}
+
+/// SVG under way.
+pub(super) struct Canvas {
+    out: String,
+}
+
+impl Canvas {
+    /// An empty white drawing of that size, px, with a name for those who cannot see it.
+    pub(super) fn new(width: f64, height: f64, name: &str) -> Self {
+        let out = format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" \
+             role=\"img\" font-family=\"sans-serif\" font-size=\"12\" fill=\"#222\">\n<title>{}</title>\n\
+             <rect width=\"{width}\" height=\"{height}\" fill=\"#fff\"/>\n",
+            escape(name)
+        );
+        Self { out }
+    }
+
+    pub(super) fn finish(mut self) -> String {
+        self.out.push_str("</svg>\n");
+        self.out
+    }
+
+    fn line_of(&mut self, text: std::fmt::Arguments<'_>) {
+        // A String takes all that is written to it.
+        let _ = self.out.write_fmt(text);
+        self.out.push('\n');
+    }
+
+    /// Text at a place; `more` are further attributes.
+    pub(super) fn text(&mut self, (x, y): (f64, f64), anchor: Anchor, more: &str, text: &str) {
+        let anchor = match anchor {
+            Anchor::Start => "",
+            Anchor::Middle => " text-anchor=\"middle\"",
+            Anchor::End => " text-anchor=\"end\"",
+        };
+        let text = escape(text);
+        self.line_of(format_args!(
+            "<text x=\"{x:.1}\" y=\"{y:.1}\"{anchor}{more}>{text}</text>"
+        ));
+    }
+
+    /// A shaded rectangle.
+    pub(super) fn shade(&mut self, frame: Frame, fill: &str) {
+        let (x, y) = (frame.left, frame.top);
+        let (width, height) = (frame.right - x, frame.bottom - y);
+        self.line_of(format_args!(
+            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{height:.1}\" fill=\"{fill}\"/>"
+        ));
+    }
+
+    /// The border of a rectangle.
+    pub(super) fn border(&mut self, frame: Frame) {
+        let (x, y) = (frame.left, frame.top);
+        let (width, height) = (frame.right - x, frame.bottom - y);
+        self.line_of(format_args!(
+            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{height:.1}\" fill=\"none\" stroke=\"#222\" stroke-width=\"0.8\"/>"
+        ));
+    }
+
+    /// A straight line.
+    pub(super) fn line(&mut self, a: (f64, f64), b: (f64, f64), stroke: &Stroke) {
+        let attributes = stroke.attributes();
+        self.line_of(format_args!(
+            "<line x1=\"{:.1}\" y1=\"{:.1}\" x2=\"{:.1}\" y2=\"{:.1}\" {attributes}/>",
+            a.0, a.1, b.0, b.1
+        ));
+    }
+
+    /// A line through places, cut at the frame.
+    pub(super) fn course(&mut self, places: &[(f64, f64)], frame: Frame, stroke: &Stroke) {
+        let attributes = stroke.attributes();
+        for piece in frame.cut(&thinned(places)) {
+            let places = piece.iter().map(|(x, y)| format!("{x:.1},{y:.1}"));
+            let places = places.collect::<Vec<_>>().join(" ");
+            self.line_of(format_args!(
+                "<polyline fill=\"none\" {attributes} points=\"{places}\"/>"
+            ));
+        }
+    }
+
+    /// A dot with a white heart.
+    pub(super) fn dot(&mut self, (x, y): (f64, f64)) {
+        self.line_of(format_args!(
+            "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\" fill=\"#fff\" stroke=\"#000\" stroke-width=\"1.6\"/>"
+        ));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn steps_are_round() {
+        let expected = [
+            (120.0, 15.0, 10.0),
+            (20.0, 5.0, 5.0),
+            (3.1, 5.0, 1.0),
+            (0.011, 5.0, 0.005),
+        ];
+        for (span, parts, step) in expected {
+            assert!(
+                (round_step(span, parts) - step).abs() < 1e-12 * step,
+                "{span}"
+            );
+        }
+        assert_eq!(number(-0.0, 0.5), "0.0");
+        assert_eq!(number(20.0, 5.0), "20");
+    }
+
+    #[test]
+    fn decades_have_fine_ticks_and_labels_where_there_is_room() {
+        let labels = |low, high| {
+            let all = decades(low, high).into_iter();
+            all.filter(|t| !t.1.is_empty())
+                .map(|t| t.1)
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(decades(0.1, 1000.0).len(), 37);
+        assert_eq!(labels(0.1, 1000.0), ["0.1", "1", "10", "100", "1000"]);
+        assert_eq!(labels(0.5, 12.0), ["0.5", "1", "2", "5", "10"]);
+        assert_eq!(labels(1e-6, 1e-3), ["1e-6", "1e-5", "0.0001", "0.001"]);
+    }
+
+    #[test]
+    fn axes_put_values_in_their_place() {
+        assert_eq!(Scale::Linear.share(2.5, (0.0, 10.0)), 0.25);
+        let share = Scale::Logarithmic.share(10.0, (0.1, 1000.0));
+        assert!((share - 0.5).abs() < 1e-15);
+        assert!(Scale::Logarithmic.share(0.0, (0.1, 1.0)).is_nan());
+        // Ends that cannot be drawn.
+        assert_eq!(Scale::Linear.ends((3.0, 3.0)), (2.0, 4.0));
+        assert_eq!(Scale::Linear.ends((f64::NAN, 1.0)), (0.0, 1.0));
+        assert_eq!(Scale::Logarithmic.ends((0.0, 10.0)), (1.0, 10.0));
+        assert_eq!(Scale::Logarithmic.ends((-2.0, -1.0)), (0.1, 1.0));
+    }
+
+    #[test]
+    fn lines_are_cut_at_the_frame_and_broken_at_nan() {
+        let frame = Frame {
+            left: 0.0,
+            right: 10.0,
+            top: 0.0,
+            bottom: 10.0,
+        };
+        let through = [(-5.0, 5.0), (5.0, 5.0), (5.0, 15.0)];
+        assert_eq!(frame.cut(&through), [[(0.0, 5.0), (5.0, 5.0), (5.0, 10.0)]]);
+        // Out and in again: two pieces, nothing along the border.
+        let out = [(5.0, 5.0), (5.0, -5.0), (8.0, -5.0), (8.0, 5.0)];
+        let pieces = [[(5.0, 5.0), (5.0, 0.0)], [(8.0, 0.0), (8.0, 5.0)]];
+        assert_eq!(frame.cut(&out), pieces);
+        let broken = [(1.0, 1.0), (2.0, 1.0), (f64::NAN, 1.0), (4.0, 1.0)];
+        assert_eq!(frame.cut(&broken), [[(1.0, 1.0), (2.0, 1.0)]]);
+        assert!(frame.cut(&[(-1.0, -1.0), (-1.0, 20.0)]).is_empty());
+        assert!(frame.cut(&[(1.0, 1.0)]).is_empty());
+    }
+
+    #[test]
+    fn labels_do_not_overlap() {
+        let spans = [(0.0, 50.0), (20.0, 70.0), (50.0, 90.0), (60.0, 80.0)];
+        assert_eq!(rows(&spans), [0, 1, 0, 2]);
+    }
+
+    #[test]
+    fn thinning_keeps_peaks_and_breaks() {
+        let mut points: Vec<(f64, f64)> = (0..1000)
+            .map(|i| (f64::from(i) * 0.05, (f64::from(i) * 0.1).sin()))
+            .collect();
+        points[503].1 = 7.0;
+        points[700].1 = f64::NAN;
+        let kept = thinned(&points);
+        assert!(kept.len() < 110);
+        assert!(kept.contains(&(503.0 * 0.05, 7.0)));
+        assert!(kept.iter().any(|p| p.1.is_nan()));
+        let seen: Vec<_> = kept.iter().filter(|p| p.0.is_finite()).collect();
+        assert!(seen.windows(2).all(|w| w[0].0 <= w[1].0));
+    }
+
+    #[test]
+    fn text_is_escaped() {
+        let text = "a < b & \"c\" > d\u{1}";
+        assert_eq!(escape(text), "a &lt; b &amp; &quot;c&quot; &gt; d\u{fffd}");
+    }
+}

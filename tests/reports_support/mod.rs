@@ -1,0 +1,134 @@
+//! Reports to look at: fits of records drawn from seeds, and tunings of invented joints.
+#![allow(dead_code, reason = "each test file uses its own part")]
+
+use withy::cmd::report::{Drive, Shown, Tuning, fit, tuning};
+use withy::controller::shaper::ShaperDesign;
+use withy::fit::{Hold, Member, Payload, Record};
+use withy::model::{Delays, Plant};
+use withy::report::Page;
+use withy::tune::{Form, Specification, compare, tune};
+
+use super::fit_support::Random;
+
+/// A record of a second-order joint, steps both ways, with noise and some motion across.
+pub fn record(seed: u64) -> Record {
+    let mut random = Random::new(seed);
+    let (dt, n) = (0.01, 600);
+    let mut record = Record {
+        times: Vec::new(),
+        input: Vec::new(),
+        stamps: Vec::new(),
+        along: Vec::new(),
+        across: Vec::new(),
+        hold: Hold::Constant,
+        limit: None,
+    };
+    let (w, z) = (18.0_f64, 0.35);
+    let (mut bend, mut rate) = (0.0_f64, 0.0_f64);
+    for i in 0..n {
+        let t = f64::from(i) * dt;
+        let level = |t: f64| match t {
+            t if t < 0.5 => 0.0,
+            t if t < 3.0 => 0.3,
+            _ => 0.0,
+        };
+        record.times.push(t);
+        record.input.push(level(t));
+        record.stamps.push(t + 0.004);
+        record.along.push(bend + 0.002 * random.normal());
+        record.across.push(0.04 * bend + 0.002 * random.normal());
+        for k in 0..100 {
+            let h = dt / 100.0;
+            let late = t + f64::from(k) * h - 0.03;
+            rate += h * w * (w * (1.06 * level(late) - bend) - 2.0 * z * rate);
+            bend += h * rate;
+        }
+    }
+    record
+}
+
+pub fn fitted(name: &str, seed: u64) -> (Record, Member) {
+    let record = record(seed);
+    let fitted = withy::fit::fit(&record, None).unwrap();
+    let member = Member {
+        name: name.into(),
+        payload: Some(Payload {
+            mass: 0.09 * seed as f64,
+            height: 0.035,
+        }),
+        direction: 0.3,
+        fitted,
+    };
+    (record, member)
+}
+
+pub fn fit_page() -> Page {
+    let both = [fitted("bare & <light>", 1), fitted("bare & <light>", 2)];
+    let shown = both
+        .each_ref()
+        .map(|(record, member)| Shown { record, member });
+    fit(
+        &shown,
+        &["third.csv: no step: the input moves by 0.00000 rad".into()],
+    )
+}
+
+/// Designs worth a look: which joint, the joint, margin in deg, crossover in rad/s.
+pub fn tunings() -> Vec<(&'static str, Plant, f64, f64)> {
+    vec![
+        (
+            "a first-order joint",
+            Plant::first_order(1.0, 0.055, 0.0),
+            65.0,
+            8.0,
+        ),
+        (
+            "a joint with dead time",
+            Plant::first_order(0.95, 0.12, 0.02),
+            60.0,
+            6.0,
+        ),
+        (
+            "a swinging joint",
+            Plant::second_order(1.06, 18.0, 0.35, 0.02),
+            70.0,
+            3.0,
+        ),
+        (
+            "an integrating joint",
+            Plant::integrating(1.0, 0.03, 0.01),
+            60.0,
+            6.0,
+        ),
+    ]
+}
+
+pub fn tuning_page(name: &str, plant: &Plant, margin: f64, crossover: f64, all: bool) -> Page {
+    let delays = Delays::of(0.005, 0.005, 0.01, 0.0);
+    let asked = Specification::of_degrees(margin, crossover);
+    let design = tune(plant, &delays, &asked, Form::ProportionalIntegral)
+        .unwrap_or_else(|e| panic!("{name}: {e}"));
+    let comparison = compare(&design);
+    let heavier = |k: u32| Plant {
+        gain: design.plant.gain * (1.0 + 0.15 * f64::from(k)),
+        dead_time: design.plant.dead_time + 0.002 * f64::from(k),
+        ..design.plant
+    };
+    let family: Vec<_> = (0..4)
+        .map(|k| (format!("{} g", 90 * k), heavier(k)))
+        .collect();
+    tuning(&Tuning {
+        name,
+        design: &design,
+        comparison: &comparison,
+        family: if all { &family } else { &[] },
+        drive: all.then(|| Drive {
+            tick: 0.005,
+            step: 0.35,
+            shaper: Some(ShaperDesign::new(2.0, 40.0, [0.27, 0.1], 0.005).unwrap()),
+            most_bend: Some(0.6),
+            most_speed: Some(3.0),
+        }),
+        notes: &["Invented for a look.".into()],
+    })
+}
