@@ -21,6 +21,7 @@ pub mod shaper;
 pub mod watch;
 
 use crate::fractional::{Derivative, DerivativeState, Integral, IntegralState};
+use nalgebra::Complex;
 use reference_model::Model;
 
 /// What the motors take as their setpoint.
@@ -381,6 +382,30 @@ impl Controllers {
             }
             *u = kp * e + integral + kd * memory.derivative_output;
         }
+    }
+
+    /// Transfer function of the controller of `motor`, of what [`Controllers::step`] runs. What steps at every tick is
+    /// taken at `z = 1 + tick`, the derivative, which steps at new samples, at `z = 1 + sample`.
+    pub fn at(&self, motor: usize, tick: Complex<f64>, sample: Complex<f64>) -> Complex<f64> {
+        let law = &self.motors[motor];
+        let mut sum = Complex::from(law.gains.kp);
+        if law.gains.ki > 0.0 {
+            sum += law.integral.at(tick) * law.gains.ki;
+        }
+        if let Some(derivative) = &law.derivative {
+            sum += derivative.at(sample) * law.gains.kd;
+        }
+        sum
+    }
+
+    /// The gains of each motor, in motor order.
+    pub fn gains(&self) -> impl ExactSizeIterator<Item = &MotorGains> {
+        self.motors.iter().map(|law| &law.gains)
+    }
+
+    /// Whether all motors have the same gains.
+    pub fn alike(&self) -> bool {
+        self.motors.windows(2).all(|w| w[0].gains == w[1].gains)
     }
 
     /// The integrators' outputs, in setpoint units.

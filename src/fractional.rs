@@ -264,10 +264,15 @@ impl Integral {
     /// `0 < w < pi/dt`. It is the ratio of the output samples to the input samples; a zero-order hold on what
     /// the output drives comes on top.
     pub fn response(&self, w: f64) -> Complex<f64> {
+        self.at(shift(Complex::new(0.0, w * self.dt)))
+    }
+
+    /// Transfer function of the discrete law at `z = 1 + less_one`, off its poles. [`shift`] gives `less_one`.
+    pub fn at(&self, less_one: Complex<f64>) -> Complex<f64> {
         if self.cascade {
-            self.memory.integrated_response(w)
+            self.memory.integrated_at(less_one)
         } else {
-            self.memory.response(w)
+            self.memory.at(less_one)
         }
     }
 
@@ -282,6 +287,17 @@ impl Integral {
     pub fn poles(&self) -> &[f64] {
         self.memory.poles()
     }
+}
+
+/// `z - 1` at `z = e^x`, without cancellation at small `x`: `x = s dt` is one shift by `dt` at the complex frequency `s`.
+pub fn shift(x: Complex<f64>) -> Complex<f64> {
+    // e^(a + jb) - 1 = (e^a - 1) cos b - 2 sin^2(b/2) + j e^a sin b
+    let half = (0.5 * x.im).sin();
+    let (grown, turned) = (x.re.exp_m1(), x.im.cos());
+    Complex::new(
+        grown * turned - 2.0 * half * half,
+        x.re.exp() * x.im.sin(),
+    )
 }
 
 /// `sin(pi a)/pi` for `0 < a < 1` without loss of digits at either end.

@@ -3,7 +3,7 @@
 use nalgebra::Complex;
 
 use super::diffusive::{Diffusive, Memory, SlowTail};
-use super::{MIN_CORNER, OperatorError, check_order, check_sample_time};
+use super::{MIN_CORNER, OperatorError, check_order, check_sample_time, shift};
 
 /// The design of `s^order / (s/corner + 1)^roll_off`, a fractional-order derivative with its roll-off.
 ///
@@ -148,10 +148,16 @@ impl Derivative {
     /// The exact frequency response of the discrete law at `w` rad/s, `0 < w < pi/dt`, from new samples to
     /// output samples; the hold between samples comes on top.
     pub fn response(&self, w: f64) -> Complex<f64> {
-        // The bilinear transform maps z = e^(jw dt) to s = j 2/dt tan(w dt/2).
-        let s = Complex::new(0.0, 2.0 / self.dt * (0.5 * w * self.dt).tan());
+        self.at(shift(Complex::new(0.0, w * self.dt)))
+    }
+
+    /// Transfer function of the discrete law at `z = 1 + less_one`, `z` the shift from one new sample to the next;
+    /// off its poles and off `z = -1`.
+    pub fn at(&self, less_one: Complex<f64>) -> Complex<f64> {
+        // The bilinear transform.
+        let s = less_one / (less_one + 2.0) * (2.0 / self.dt);
         let section = (s / self.corner + 1.0).inv();
-        let mut response = self.memory.response(w);
+        let mut response = self.memory.at(less_one);
         for i in 0..self.roll_off {
             response *= if i < self.differentiators {
                 s * section

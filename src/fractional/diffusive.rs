@@ -245,46 +245,35 @@ impl Diffusive {
         }
     }
 
-    /// Response of the discrete law at `w` rad/s, `0 < w < pi/dt`.
-    pub(super) fn response(&self, w: f64) -> Complex<f64> {
-        let mut sum = Complex::new(self.feed, 0.0) + self.pole_response(w);
-        let (less_one, z) = self.shift_operator(w);
+    /// Transfer function of the discrete law at `z = 1 + less_one`, off its poles.
+    pub(super) fn at(&self, less_one: Complex<f64>) -> Complex<f64> {
+        let mut sum = self.pole_at(less_one) + self.feed;
         for i in 0..self.count {
-            sum += self.lag_response(i, less_one, z);
+            sum += self.lag_at(i, less_one);
         }
         sum
     }
 
-    /// Response at `w` of the sum of all areas up to a sample, which is the integral of the output.
-    pub(super) fn integrated_response(&self, w: f64) -> Complex<f64> {
-        let (less_one, z) = self.shift_operator(w);
-        let mut sum = self.pole_response(w) * self.dt + z * self.area_new + self.area_old;
+    /// The same of the sum of all areas up to a sample, which is the integral of the output.
+    pub(super) fn integrated_at(&self, less_one: Complex<f64>) -> Complex<f64> {
+        let z = less_one + 1.0;
+        let mut sum = self.pole_at(less_one) * self.dt + z * self.area_new + self.area_old;
         for i in 0..self.count {
-            sum += self.lag_response(i, less_one, z) * self.area[i];
+            sum += self.lag_at(i, less_one) * self.area[i];
         }
         sum / less_one
     }
 
-    /// `(z - 1, z)` at `z = e^(jw dt)`, the first without cancellation at small angles.
-    fn shift_operator(&self, w: f64) -> (Complex<f64>, Complex<f64>) {
-        let angle = w * self.dt;
-        let half = (0.5 * angle).sin();
-        let less_one = Complex::new(-2.0 * half * half, angle.sin());
-        (less_one, less_one + 1.0)
-    }
-
-    fn lag_response(&self, i: usize, less_one: Complex<f64>, z: Complex<f64>) -> Complex<f64> {
+    fn lag_at(&self, i: usize, less_one: Complex<f64>) -> Complex<f64> {
+        let z = less_one + 1.0;
         let gap = less_one - (-self.rate[i] * self.dt).exp_m1();
         (z * self.new[i] + self.old[i]) / gap
     }
 
-    /// The trapezoidal integrator, `dt/2 (z+1)/(z-1) = -j dt/2 cot(w dt/2)`.
-    fn pole_response(&self, w: f64) -> Complex<f64> {
+    /// The trapezoidal integrator, `dt/2 (z + 1)/(z - 1)`.
+    fn pole_at(&self, less_one: Complex<f64>) -> Complex<f64> {
         if self.pole_gain > 0.0 {
-            Complex::new(
-                0.0,
-                -0.5 * self.pole_gain * self.dt / (0.5 * w * self.dt).tan(),
-            )
+            (less_one + 2.0) / less_one * (0.5 * self.pole_gain * self.dt)
         } else {
             Complex::new(0.0, 0.0)
         }

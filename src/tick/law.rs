@@ -322,6 +322,36 @@ impl Law {
         self.feedback
     }
 
+    /// The motors' controllers.
+    pub fn controllers(&self) -> &Controllers {
+        &self.controllers
+    }
+
+    /// How reference and correction are put together.
+    pub fn structure(&self) -> Structure {
+        self.plan.structure
+    }
+
+    /// Setpoint (in bend) per bend rate, s.
+    pub fn damping(&self) -> f64 {
+        self.damping
+    }
+
+    /// What shapes the reference.
+    pub fn shaper(&self) -> &ShaperDesign {
+        &self.shaper
+    }
+
+    /// How the joint is expected to follow.
+    pub fn joint_model(&self) -> &ReferenceModel {
+        &self.plan.joint_model
+    }
+
+    /// Gain of the feedforward, `1/K`; 0 where there is none.
+    pub fn feedforward(&self) -> f64 {
+        self.plan.inverse_gain
+    }
+
     /// Dead time that the gain set allows, s.
     pub fn delay_allowed(&self) -> f64 {
         self.delay_allowed
