@@ -21,6 +21,7 @@ pub mod aim;
 pub mod tick;
 
 pub mod config;
+pub mod examine;
 pub mod fit;
 pub mod trial;
 pub mod tune;

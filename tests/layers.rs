@@ -15,7 +15,7 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
     (2, 1, &["model"]),
     (3, 2, &["aim", "tick"]),
-    (4, 3, &["fit", "trial", "tune"]),
+    (4, 3, &["examine", "fit", "trial", "tune"]),
     // Files hold models of the joint, with their errors.
     (5, 3, &["config"]),
     (6, 4, &["link"]),

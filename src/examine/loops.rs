@@ -1,0 +1,350 @@
+//! The 2 x 2 loops of a joint in bend space, as functions of frequency.
+
+use super::pulse::{Chain, Motion, Pulse};
+use super::{Conditions, Law, Member};
+use crate::controller::SetpointKind;
+use crate::fractional::shift;
+use crate::geometry::Bend;
+use crate::kinematics::Kinematics;
+use crate::model;
+use crate::tick::{Feedback, Joint};
+use nalgebra::{Complex, Matrix2, Vector2};
+
+pub(super) type Matrix = Matrix2<Complex<f64>>;
+
+/// What all loops of one law share.
+pub(super) struct Frame<'a> {
+    pub joint: &'a Joint,
+    pub law: &'a Law,
+    /// Ticks per sensor sample that is used.
+    pub hold: usize,
+    /// What is beyond a model's dead time, s.
+    pub late: f64,
+    /// Motors whose laws are looked at: one where all are alike.
+    pub motors: usize,
+    ideal: Vec<model::Law>,
+}
+
+/// The law at one complex frequency: one term for each frequency that the sampling folds onto it.
+pub(super) struct Point {
+    pub s: Complex<f64>,
+    pub terms: Vec<Term>,
+}
+
+pub(super) struct Term {
+    pub s: Complex<f64>,
+    /// Of each motor looked at, sample and hold of the sensor included.
+    pub controllers: Vec<Complex<f64>>,
+    pub damping: Complex<f64>,
+}
+
+impl<'a> Frame<'a> {
+    pub(super) fn new(joint: &'a Joint, law: &'a Law, conditions: &Conditions) -> Self {
+        let controllers = law.controllers();
+        let motors = if controllers.alike() {
+            1
+        } else {
+            joint.motors()
+        };
+        // A sensor faster than the ticks is sampled by them. The cast saturates.
+        let hold = (joint.sample_period / joint.period).round().max(1.0) as usize;
+        Self {
+            joint,
+            law,
+            hold,
+            late: conditions.age + conditions.output,
+            motors,
+            ideal: controllers
+                .gains()
+                .take(motors)
+                .map(model::Law::new)
+                .collect(),
+        }
+    }
+
+    /// Period of the samples that are used, s.
+    pub(super) fn sensor(&self) -> f64 {
+        self.hold as f64 * self.joint.period
+    }
+
+    pub(super) fn velocity(&self) -> bool {
+        self.law.kind() == SetpointKind::Velocity
+    }
+
+    /// The discrete law at `s`, from samples to setpoints.
+    pub(super) fn discrete(&self, s: Complex<f64>) -> Point {
+        let dt = self.joint.period;
+        let sensor = self.sensor();
+        let sample = shift(s * sensor);
+        let damping = self.damping_at(sample / (sample + 1.0));
+        let around = 2.0 * std::f64::consts::PI / sensor;
+        let term = |l: usize| {
+            let s = s + Complex::new(0.0, around * l as f64);
+            let tick = shift(s * dt);
+            // A sample held over the ticks of its period: (1 + z^-1 + .. + z^-(m-1))/m.
+            let back = (tick + 1.0).inv();
+            let mut held = Complex::from(0.0);
+            for _ in 0..self.hold {
+                held = held * back + 1.0;
+            }
+            let held = held / self.hold as f64;
+            let laws = self.law.controllers();
+            Term {
+                s,
+                controllers: (0..self.motors)
+                    .map(|motor| laws.at(motor, tick, sample) * held)
+                    .collect(),
+                damping: damping * held,
+            }
+        };
+        Point {
+            s,
+            terms: (0..self.hold).map(term).collect(),
+        }
+    }
+
+    /// Damping where `difference` is what a new sample changes: `1 - z^-1`.
+    fn damping_at(&self, difference: Complex<f64>) -> Complex<f64> {
+        let damping = self.law.damping();
+        if self.velocity() {
+            // A velocity drive takes the change of the offset.
+            difference * (damping / self.joint.sample_period)
+        } else {
+            Complex::from(damping)
+        }
+    }
+
+    /// The ideal law at `s`, with the holds' delays: half a sensor period.
+    pub(super) fn ideal(&self, s: Complex<f64>) -> Point {
+        let held = (-s * (0.5 * self.sensor())).exp();
+        let damping = self.law.damping();
+        let damping = if self.velocity() {
+            s * damping
+        } else {
+            Complex::from(damping)
+        };
+        let term = Term {
+            s,
+            controllers: self.ideal.iter().map(|law| law.at(s) * held).collect(),
+            damping: damping * held,
+        };
+        Point {
+            s,
+            terms: vec![term],
+        }
+    }
+}
+
+/// A joint at one bend: Jacobian, tendon stiffness in bend.
+pub(super) struct Place {
+    pub bend: Bend,
+    rows: Vec<Vector2<f64>>,
+    /// Columns of `(J^T W J)^-1 J^T W`.
+    columns: Vec<Vector2<f64>>,
+    /// Roots of `K_t = J^T W J` and its inverse.
+    root: Matrix2<f64>,
+    inverse_root: Matrix2<f64>,
+    weights: Vec<f64>,
+}
+
+impl Place {
+    pub(super) fn new(kinematics: &Kinematics, bend: Bend) -> Option<Self> {
+        let mut rows = vec![Vector2::zeros(); kinematics.count()];
+        kinematics.jacobian(bend, &mut rows);
+        let weights = kinematics.weights().to_vec();
+        let stiffness: Matrix2<f64> = rows
+            .iter()
+            .zip(&weights)
+            .map(|(row, w)| row * row.transpose() * *w)
+            .sum();
+        let inverse = stiffness.try_inverse()?;
+        let columns = rows.iter().zip(&weights).map(|(row, w)| inverse * row * *w);
+        let columns = columns.collect();
+        let eigen = stiffness.symmetric_eigen();
+        let root_of = |power: f64| {
+            let values = eigen.eigenvalues.map(|v| v.powf(power));
+            eigen.eigenvectors * Matrix2::from_diagonal(&values) * eigen.eigenvectors.transpose()
+        };
+        Some(Self {
+            bend,
+            rows,
+            columns,
+            root: root_of(0.5),
+            inverse_root: root_of(-0.5),
+            weights,
+        })
+    }
+
+    /// Share of the tendons' stiffness that tendon `i` has in the direction that it pulls in.
+    pub(super) fn share(&self, i: usize) -> f64 {
+        (self.inverse_root * self.rows[i]).norm_squared() * self.weights[i]
+    }
+
+    pub(super) fn rows(&self) -> &[Vector2<f64>] {
+        &self.rows
+    }
+
+    pub(super) fn columns(&self) -> &[Vector2<f64>] {
+        &self.columns
+    }
+
+    /// `(J^T W J)^-1 J^T W diag(C) J`: the controllers in bend space.
+    pub(super) fn controllers(&self, c: &[Complex<f64>]) -> Matrix {
+        if let [one] = c {
+            return Matrix::from_diagonal_element(*one);
+        }
+        let mut sum = Matrix::zeros();
+        for ((column, row), c) in self.columns.iter().zip(&self.rows).zip(c) {
+            sum += (column * row.transpose()).map(|x| c * x);
+        }
+        sum
+    }
+}
+
+/// One loop: a model at a place, all tendons taut or one slack.
+pub(super) struct Case<'a> {
+    pub place: &'a Place,
+    pub slack: Option<usize>,
+    /// Directions in which the joint moves on its own, as columns, and the inverse.
+    modes: Option<(Matrix2<f64>, Matrix2<f64>)>,
+    /// In the direction of the slack tendon, and in the other one.
+    chains: [Chain; 2],
+    pulses: [Pulse; 2],
+    /// What the motors do of a setpoint in each direction.
+    force: [f64; 2],
+    /// Encoders instead of the head's IMU.
+    encoder: Option<(Chain, Pulse)>,
+}
+
+/// The joint without the tendon would fall over.
+pub(super) struct Falls {
+    pub share: f64,
+}
+
+impl<'a> Case<'a> {
+    pub(super) fn new(
+        frame: &Frame,
+        member: &Member,
+        place: &'a Place,
+        slack: Option<usize>,
+    ) -> Result<Self, Falls> {
+        let tick = frame.joint.period;
+        let whole = Chain {
+            integrator: frame.velocity(),
+            motor_lag: member.motor_lag,
+            motion: Motion::of(&member.plant),
+            dead_time: member.plant.dead_time + frame.late,
+        };
+        let pulse = Pulse::new(&whole, tick);
+        let encoder = (frame.law.feedback() == Feedback::Motors).then(|| {
+            let motion = Motion {
+                second: 0.0,
+                first: frame.joint.motor_time_constant.max(1e-6),
+                stiffness: 1.0,
+                gain: 1.0,
+            };
+            let chain = Chain {
+                integrator: frame.velocity(),
+                motor_lag: 0.0,
+                motion,
+                dead_time: frame.late,
+            };
+            (chain, Pulse::new(&chain, tick))
+        });
+        let Some(i) = slack else {
+            return Ok(Self {
+                place,
+                slack,
+                modes: None,
+                chains: [whole, whole],
+                pulses: [pulse.clone(), pulse],
+                force: [1.0, 1.0],
+                encoder,
+            });
+        };
+        let share = place.share(i);
+        let mut softer = whole;
+        softer.motion.stiffness -= whole.motion.gain * share;
+        if !(softer.motion.stiffness > 0.0) {
+            return Err(Falls { share });
+        }
+        // The lost direction, scaled by the root of the stiffness, and the one at a right angle to it.
+        let lost = (place.inverse_root * place.rows[i]).normalize();
+        let turn = Matrix2::new(lost.x, -lost.y, lost.y, lost.x);
+        let modes = place.inverse_root * turn;
+        let back = turn.transpose() * place.root;
+        Ok(Self {
+            place,
+            slack,
+            modes: Some((modes, back)),
+            chains: [softer, whole],
+            pulses: [Pulse::new(&softer, tick), pulse],
+            force: [1.0 - share, 1.0],
+            encoder,
+        })
+    }
+
+    /// The pulse transfer in the direction of the slack tendon (anywhere, if none is).
+    pub(super) fn pulse(&self) -> &Pulse {
+        &self.pulses[0]
+    }
+
+    /// The motors as their encoders show them, where feedback rests on those.
+    pub(super) fn encoder_pulse(&self) -> Option<&Pulse> {
+        self.encoder.as_ref().map(|(_, pulse)| pulse)
+    }
+
+    /// The sampled loop at a point of the discrete law.
+    pub(super) fn discrete(&self, point: &Point) -> Matrix {
+        let mut sum = Matrix::zeros();
+        for term in &point.terms {
+            let first = self.pulses[0].at(term.s);
+            let second = if self.modes.is_some() {
+                self.pulses[1].at(term.s)
+            } else {
+                first
+            };
+            let encoder = self.encoder.as_ref().map(|(_, pulse)| pulse.at(term.s).0);
+            sum += self.joined(term, [first.0, second.0], [first.1, second.1], encoder);
+        }
+        sum
+    }
+
+    /// The continuous loop at a point of the ideal law.
+    pub(super) fn ideal(&self, point: &Point) -> Matrix {
+        let mut sum = Matrix::zeros();
+        for term in &point.terms {
+            let bend = [0, 1].map(|k| self.chains[k].at(term.s));
+            let encoder = self.encoder.as_ref().map(|(chain, _)| chain.at(term.s));
+            sum += self.joined(term, bend, bend.map(|b| b * term.s), encoder);
+        }
+        sum
+    }
+
+    fn joined(
+        &self,
+        term: &Term,
+        bend: [Complex<f64>; 2],
+        rate: [Complex<f64>; 2],
+        encoder: Option<Complex<f64>>,
+    ) -> Matrix {
+        let law = self.place.controllers(&term.controllers);
+        let shaped = |response: [Complex<f64>; 2]| match &self.modes {
+            None => Matrix::from_diagonal_element(response[0]),
+            Some((modes, back)) => {
+                let middle = Matrix::new(
+                    response[0] * self.force[0],
+                    Complex::from(0.0),
+                    Complex::from(0.0),
+                    response[1] * self.force[1],
+                );
+                modes.map(Complex::from) * middle * back.map(Complex::from)
+            }
+        };
+        let position = match encoder {
+            Some(motors) => law * motors,
+            None => shaped(bend) * law,
+        };
+        position + shaped(rate) * term.damping
+    }
+}
