@@ -7,13 +7,16 @@
 //! IMU shows. A model `g(s)` answers setpoints with a bend, so that
 //!
 //! ```text
-//! L = g A diag(C_i) J + d s g I.
+//! L = A diag(C_i) J g + d s g I,
 //! ```
+//!
+//! opened at the setpoints, all motors in their places.
 //!
 //! All of it is taken as it is sampled: the operators' own discrete forms, the derivative that steps at new samples only, a
 //! sample held until the next one comes, setpoints held over a tick, dead time of any length. With a sensor period of m
 //! ticks the sampled loop at w is the sum of m terms at `w + 2 pi l/T`, which folds every frequency onto its own. All
-//! of this is exact. A sensor period that is no whole number of ticks is rounded to one. Not in it are limits of travel,
+//! of this is exact, and so is stability; margins and sensitivity are those of the sum, which for m above 1 leaves out that bend and
+//! rate are folded apart. A sensor period that is no whole number of ticks is rounded to one. Not in it are limits of travel,
 //! speed and authority, hold band, stiction, and what changes while the joint moves from bend to bend.
 //!
 //! # A slack tendon
@@ -128,11 +131,7 @@ impl LoopFigures {
     /// Least phase margin, rad; pi where nothing crosses.
     pub fn margin(&self) -> f64 {
         let margin = self.phase_margin.map_or(std::f64::consts::PI, |c| c.value);
-        if self.stable() {
-            margin
-        } else {
-            -margin.abs()
-        }
+        if self.stable() { margin } else { -margin.abs() }
     }
 }
 
@@ -173,8 +172,9 @@ pub struct OnModel {
     pub member: Member,
     /// The law that the node runs, all tendons taut, at the worst bend.
     pub discrete: Worst,
-    /// The ideal law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist frequency.
-    pub ideal: Worst,
+    /// The ideal law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist frequency. None
+    /// unless asked for.
+    pub ideal: Option<Worst>,
     /// The law that the node runs with each tendon slack; empty for integrating models.
     pub slack: Vec<Slack>,
     /// How it moves; none unless asked for and stable.
@@ -210,7 +210,7 @@ pub struct Examination {
 pub enum Depth {
     /// What the verdict needs.
     Verdict,
-    /// Motion and demands on the motors too.
+    /// The ideal law, motion and demands on the motors too.
     Full,
 }
 
@@ -257,7 +257,7 @@ pub fn examine(
     check(family, conditions)?;
     let frame = Frame::new(joint, law, conditions);
     let discrete = Grid::new(&frame, Which::Discrete);
-    let ideal = Grid::new(&frame, Which::Ideal);
+    let ideal = (depth == Depth::Full).then(|| Grid::new(&frame, Which::Ideal));
     let places = places(&joint.kinematics, law.limits().inclination);
     // Motors that are alike make the same loop at every bend while all tendons are taut.
     let taut = if frame.motors == 1 {
@@ -287,7 +287,9 @@ pub fn examine(
         OnModel {
             member: member.clone(),
             discrete: worst,
-            ideal: worst_taut(&frame, member, &ideal, taut),
+            ideal: ideal
+                .as_ref()
+                .map(|grid| worst_taut(&frame, member, grid, taut)),
             slack,
             course,
             demand,
@@ -315,7 +317,11 @@ fn check(family: &[Member], conditions: &Conditions) -> Result<(), ExamineError>
     ];
     for (key, value, most) in times.chain(others) {
         if !(0.0..=most).contains(&value) {
-            let accepted = if most > 10.0 { "0 to 1000" } else { "0 to 10 s" };
+            let accepted = if most > 10.0 {
+                "0 to 1000"
+            } else {
+                "0 to 10 s"
+            };
             return Err(ExamineError::Condition {
                 key,
                 value,
@@ -332,13 +338,15 @@ fn places(kinematics: &Kinematics, inclination: f64) -> Vec<Place> {
         let direction = |i| std::f64::consts::TAU * f64::from(i) / f64::from(SPOKES);
         (0..SPOKES).map(move |i| bend_from(share * inclination, direction(i)))
     };
-    let bends = std::iter::once(Bend::zeros()).chain(ring(0.5)).chain(ring(1.0));
+    let bends = std::iter::once(Bend::zeros())
+        .chain(ring(0.5))
+        .chain(ring(1.0));
     // A checked joint commands both directions everywhere in its range.
     bends.filter_map(|b| Place::new(kinematics, b)).collect()
 }
 
 /// Where each tendon is looked at slack. What a slack tendon does with motors that are alike depends on its share of the
-/// stiffness alone, apart from the metric of the bend: the greatest and the least share are looked at, and straight.
+/// stiffness alone, apart from the metric of the bend: the greatest and the least share are looked at.
 fn slack_places<'a>(frame: &Frame, places: &'a [Place]) -> Vec<Vec<&'a Place>> {
     let of = |tendon: usize| -> Vec<&Place> {
         if frame.motors > 1 {
@@ -346,7 +354,7 @@ fn slack_places<'a>(frame: &Frame, places: &'a [Place]) -> Vec<Vec<&'a Place>> {
         }
         let by = |a: &&Place, b: &&Place| a.share(tendon).total_cmp(&b.share(tendon));
         let ends = [places.iter().min_by(by), places.iter().max_by(by)];
-        places.first().into_iter().chain(ends.into_iter().flatten()).collect()
+        ends.into_iter().flatten().collect()
     };
     (0..frame.joint.motors()).map(of).collect()
 }
@@ -410,19 +418,34 @@ fn take(worst: &mut Option<Worst>, figures: LoopFigures, bend: Bend) {
     }
 }
 
-/// The sampled loop of a model at a bend, `L` as a matrix from bend error to measured bend, at `w` rad/s below the Nyquist
-/// frequency of the samples; with tendon `slack` slack. None where the joint falls over, or has no rank.
+/// The sampled loop of a model at a bend, opened at the setpoints: what comes back of a setpoint, both as bends, at `w` rad/s
+/// below the Nyquist frequency of the samples, sign left out; and the determinant of the return difference. With tendon `slack` slack. None
+/// where the joint falls over, or has no rank.
 pub fn loop_response(
     joint: &Joint,
     law: &Law,
     member: &Member,
     conditions: &Conditions,
-    bend: Bend,
-    slack: Option<usize>,
+    at: (Bend, Option<usize>),
     w: f64,
-) -> Option<nalgebra::Matrix2<Complex<f64>>> {
+) -> Option<(nalgebra::Matrix2<Complex<f64>>, Complex<f64>)> {
     let frame = Frame::new(joint, law, conditions);
-    let place = Place::new(&joint.kinematics, bend)?;
-    let case = Case::new(&frame, member, &place, slack).ok()?;
-    Some(case.discrete(&frame.discrete(Complex::new(0.0, w))))
+    let place = Place::new(&joint.kinematics, at.0)?;
+    let case = Case::new(&frame, member, &place, at.1).ok()?;
+    let seen = case.discrete(&frame.discrete(Complex::new(0.0, w)));
+    Some((seen.open, seen.determinant))
+}
+
+/// Figures of that loop.
+pub fn loop_figures(
+    joint: &Joint,
+    law: &Law,
+    member: &Member,
+    conditions: &Conditions,
+    at: (Bend, Option<usize>),
+) -> Option<LoopFigures> {
+    let frame = Frame::new(joint, law, conditions);
+    let place = Place::new(&joint.kinematics, at.0)?;
+    let case = Case::new(&frame, member, &place, at.1).ok()?;
+    Some(Grid::new(&frame, Which::Discrete).figures(&case))
 }

@@ -294,10 +294,7 @@ pub fn shift(x: Complex<f64>) -> Complex<f64> {
     // e^(a + jb) - 1 = (e^a - 1) cos b - 2 sin^2(b/2) + j e^a sin b
     let half = (0.5 * x.im).sin();
     let (grown, turned) = (x.re.exp_m1(), x.im.cos());
-    Complex::new(
-        grown * turned - 2.0 * half * half,
-        x.re.exp() * x.im.sin(),
-    )
+    Complex::new(grown * turned - 2.0 * half * half, x.re.exp() * x.im.sin())
 }
 
 /// `sin(pi a)/pi` for `0 < a < 1` without loss of digits at either end.

@@ -6,7 +6,7 @@
 //! `det(I + L)` along it. Source: argument principle; MIMO form e.g. Skogestad and Postlethwaite 2005, "Multivariable Feedback
 //! Control", section 4.9 (from memory). Poles slower than [`SLOWEST`] are not told from those at zero.
 
-use super::loops::{Case, Frame, Matrix, Point};
+use super::loops::{Case, Frame, Matrix, Point, Seen};
 use super::{Crossing, LoopFigures};
 use crate::model::Peak;
 use nalgebra::Complex;
@@ -51,9 +51,7 @@ impl<'a> Grid<'a> {
             // Positive and below a thousand.
             let count = ((to / from).log10() * per_decade).ceil() as u32;
             let ratio = (to / from).ln() / f64::from(count);
-            at.extend(
-                (0..count).map(|i| Complex::new(0.0, from * (ratio * f64::from(i)).exp())),
-            );
+            at.extend((0..count).map(|i| Complex::new(0.0, from * (ratio * f64::from(i)).exp())));
         };
         axis(SLOWEST, FINE, COARSE_STEPS);
         axis(FINE, end, FINE_STEPS);
@@ -74,20 +72,20 @@ impl<'a> Grid<'a> {
         }
     }
 
-    fn of(&self, case: &Case, point: &Point) -> Matrix {
+    fn of(&self, case: &Case, point: &Point) -> Seen {
         match self.which {
             Which::Discrete => case.discrete(point),
             Which::Ideal => case.ideal(point),
         }
     }
 
-    fn at(&self, case: &Case, s: Complex<f64>) -> Matrix {
+    fn at(&self, case: &Case, s: Complex<f64>) -> Seen {
         self.of(case, &self.point(s))
     }
 
     /// Everything about one loop.
     pub(super) fn figures(&self, case: &Case) -> LoopFigures {
-        let loops: Vec<Matrix> = self.points.iter().map(|p| self.of(case, p)).collect();
+        let loops: Vec<Seen> = self.points.iter().map(|p| self.of(case, p)).collect();
         let mut figures = LoopFigures {
             unstable_poles: self.unstable_poles(case, &loops),
             phase_margin: None,
@@ -96,9 +94,9 @@ impl<'a> Grid<'a> {
             least_gain: None,
             sensitivity: self.sensitivity(case, &loops),
         };
-        let mut before = eigenvalues(&loops[0]);
+        let mut before = eigenvalues(&loops[0].open);
         for i in 1..loops.len() {
-            let now = paired(eigenvalues(&loops[i]), before);
+            let now = paired(eigenvalues(&loops[i].open), before);
             if i > ARC as usize {
                 for branch in 0..2 {
                     if branch == 1 && before[0] == before[1] && now[0] == now[1] {
@@ -135,7 +133,7 @@ impl<'a> Grid<'a> {
         let near = |w: f64| {
             let share = (w / span[0]).ln() / (span[1] / span[0]).ln();
             let guess = from + (to - from) * share;
-            let both = eigenvalues(&self.at(case, Complex::new(0.0, w)));
+            let both = eigenvalues(&self.at(case, Complex::new(0.0, w)).open);
             if (both[0] - guess).norm() <= (both[1] - guess).norm() {
                 both[0]
             } else {
@@ -163,11 +161,11 @@ impl<'a> Grid<'a> {
         }
     }
 
-    fn unstable_poles(&self, case: &Case, loops: &[Matrix]) -> u32 {
+    fn unstable_poles(&self, case: &Case, loops: &[Seen]) -> u32 {
         let mut sum = 0.0;
         for i in 1..loops.len() {
             let ends = [&self.points[i - 1], &self.points[i]].map(|p| p.s);
-            let (from, to) = (determinant(&loops[i - 1]), determinant(&loops[i]));
+            let (from, to) = (loops[i - 1].determinant, loops[i].determinant);
             match self.turn(case, ends, from, to, 0) {
                 Some(turn) => sum += turn,
                 // Through zero: a pole on the contour is not stable.
@@ -194,14 +192,14 @@ impl<'a> Grid<'a> {
             return None;
         }
         let middle = (ends[0] * ends[1]).sqrt();
-        let value = determinant(&self.at(case, middle));
+        let value = self.at(case, middle).determinant;
         let first = self.turn(case, [ends[0], middle], from, value, depth + 1)?;
         let second = self.turn(case, [middle, ends[1]], value, to, depth + 1)?;
         Some(first + second)
     }
 
-    fn sensitivity(&self, case: &Case, loops: &[Matrix]) -> Peak {
-        let values: Vec<f64> = loops.iter().map(sensitivity).collect();
+    fn sensitivity(&self, case: &Case, loops: &[Seen]) -> Peak {
+        let values: Vec<f64> = loops.iter().map(|l| sensitivity(&l.open)).collect();
         let axis = ARC as usize;
         let mut top = axis;
         for i in axis..values.len() {
@@ -220,7 +218,7 @@ impl<'a> Grid<'a> {
         }
         // Golden section on ln w: 2 * 0.058 * 0.618^22 leaves 3e-6.
         const SHARE: f64 = 0.618_033_988_749_894_8;
-        let at = |v: f64| sensitivity(&self.at(case, Complex::new(0.0, v.exp())));
+        let at = |v: f64| sensitivity(&self.at(case, Complex::new(0.0, v.exp())).open);
         let (mut a, mut b) = (w(top - 1).ln(), w(top + 1).ln());
         let (mut c, mut d) = (b - SHARE * (b - a), a + SHARE * (b - a));
         let (mut at_c, mut at_d) = (at(c), at(d));
@@ -274,18 +272,13 @@ impl LoopFigures {
     }
 }
 
-/// `det(I + L)`.
-fn determinant(l: &Matrix) -> Complex<f64> {
-    (l[(0, 0)] + 1.0) * (l[(1, 1)] + 1.0) - l[(0, 1)] * l[(1, 0)]
-}
-
 /// Largest singular value of `(I + L)^-1`.
 fn sensitivity(l: &Matrix) -> f64 {
     let mut m = *l;
     m[(0, 0)] += 1.0;
     m[(1, 1)] += 1.0;
     let sum = m.norm_squared();
-    let product = determinant(l).norm_sqr();
+    let product = m.determinant().norm_sqr();
     // Squares of the singular values: roots of x^2 - sum x + product.
     let greatest = 0.5 * (sum + (sum * sum - 4.0 * product).max(0.0).sqrt());
     (greatest / product).sqrt()

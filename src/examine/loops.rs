@@ -204,7 +204,6 @@ impl Place {
 /// One loop: a model at a place, all tendons taut or one slack.
 pub(super) struct Case<'a> {
     pub place: &'a Place,
-    pub slack: Option<usize>,
     /// Directions in which the joint moves on its own, as columns, and the inverse.
     modes: Option<(Matrix2<f64>, Matrix2<f64>)>,
     /// In the direction of the slack tendon, and in the other one.
@@ -254,7 +253,7 @@ impl<'a> Case<'a> {
         let Some(i) = slack else {
             return Ok(Self {
                 place,
-                slack,
+
                 modes: None,
                 chains: [whole, whole],
                 pulses: [pulse.clone(), pulse],
@@ -275,7 +274,7 @@ impl<'a> Case<'a> {
         let back = turn.transpose() * place.root;
         Ok(Self {
             place,
-            slack,
+
             modes: Some((modes, back)),
             chains: [softer, whole],
             pulses: [Pulse::new(&softer, tick), pulse],
@@ -295,8 +294,9 @@ impl<'a> Case<'a> {
     }
 
     /// The sampled loop at a point of the discrete law.
-    pub(super) fn discrete(&self, point: &Point) -> Matrix {
-        let mut sum = Matrix::zeros();
+    pub(super) fn discrete(&self, point: &Point) -> Seen {
+        let mut seen = Seen::default();
+        let fold = point.terms.len() > 1;
         for term in &point.terms {
             let first = self.pulses[0].at(term.s);
             let second = if self.modes.is_some() {
@@ -305,31 +305,29 @@ impl<'a> Case<'a> {
                 first
             };
             let encoder = self.encoder.as_ref().map(|(_, pulse)| pulse.at(term.s).0);
-            sum += self.joined(term, [first.0, second.0], [first.1, second.1], encoder);
+            let (bend, rate) = ([first.0, second.0], [first.1, second.1]);
+            self.add(&mut seen, term, bend, rate, encoder, fold);
         }
-        sum
+        seen.finish(fold);
+        seen
     }
 
     /// The continuous loop at a point of the ideal law.
-    pub(super) fn ideal(&self, point: &Point) -> Matrix {
-        let mut sum = Matrix::zeros();
+    pub(super) fn ideal(&self, point: &Point) -> Seen {
+        let mut seen = Seen::default();
         for term in &point.terms {
             let bend = [0, 1].map(|k| self.chains[k].at(term.s));
             let encoder = self.encoder.as_ref().map(|(chain, _)| chain.at(term.s));
-            sum += self.joined(term, bend, bend.map(|b| b * term.s), encoder);
+            let rate = bend.map(|b| b * term.s);
+            self.add(&mut seen, term, bend, rate, encoder, false);
         }
-        sum
+        seen.finish(false);
+        seen
     }
 
-    fn joined(
-        &self,
-        term: &Term,
-        bend: [Complex<f64>; 2],
-        rate: [Complex<f64>; 2],
-        encoder: Option<Complex<f64>>,
-    ) -> Matrix {
-        let law = self.place.controllers(&term.controllers);
-        let shaped = |response: [Complex<f64>; 2]| match &self.modes {
+    /// From setpoints, as a bend, to what is measured.
+    fn shaped(&self, response: [Complex<f64>; 2]) -> Matrix {
+        match &self.modes {
             None => Matrix::from_diagonal_element(response[0]),
             Some((modes, back)) => {
                 let middle = Matrix::new(
@@ -340,11 +338,56 @@ impl<'a> Case<'a> {
                 );
                 modes.map(Complex::from) * middle * back.map(Complex::from)
             }
-        };
+        }
+    }
+
+    fn add(
+        &self,
+        seen: &mut Seen,
+        term: &Term,
+        bend: [Complex<f64>; 2],
+        rate: [Complex<f64>; 2],
+        encoder: Option<Complex<f64>>,
+        fold: bool,
+    ) {
+        let law = self.place.controllers(&term.controllers);
         let position = match encoder {
-            Some(motors) => law * motors,
-            None => shaped(bend) * law,
+            Some(motors) => Matrix::from_diagonal_element(motors),
+            None => self.shaped(bend),
         };
-        position + shaped(rate) * term.damping
+        let rate = self.shaped(rate);
+        seen.open += law * position + rate * term.damping;
+        if fold {
+            seen.blocks[0] += position * law;
+            seen.blocks[1] += position * term.damping;
+            seen.blocks[2] += rate * law;
+            seen.blocks[3] += rate * term.damping;
+        }
+    }
+}
+
+/// A loop at one frequency.
+#[derive(Clone, Default)]
+pub(super) struct Seen {
+    /// Opened at the setpoints: what comes back of a setpoint, both as bends, sign left out.
+    pub open: Matrix,
+    /// Opened at the samples of bend and rate, where several frequencies fold onto one.
+    blocks: [Matrix; 4],
+    /// Determinant of the return difference.
+    pub determinant: Complex<f64>,
+}
+
+impl Seen {
+    fn finish(&mut self, fold: bool) {
+        let one = Matrix::identity();
+        if !fold {
+            self.determinant = (self.open + one).determinant();
+            return;
+        }
+        // Schur's complement of the first block.
+        let first = self.blocks[0] + one;
+        let inverse = first.try_inverse().unwrap_or_else(Matrix::zeros);
+        let rest = self.blocks[3] + one - self.blocks[2] * inverse * self.blocks[1];
+        self.determinant = first.determinant() * rest.determinant();
     }
 }

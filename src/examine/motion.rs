@@ -1,12 +1,12 @@
 //! How a law moves a model, and what it asks of the motors: the linear sampled loop stepped with the operators that the node
 //! runs. Limits are left out.
 
-use super::loops::{Case, Frame, Place};
+use super::loops::{Case, Frame, Matrix, Place};
 use super::pulse::Vector;
 use super::{Conditions, Member};
+use crate::controller::Structure;
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
-use crate::controller::Structure;
 use crate::geometry::{Bend, Posture, bend_from, posture};
 use crate::tick::Feedback;
 use nalgebra::{Complex, Vector2};
@@ -100,7 +100,11 @@ fn run(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Move {
     });
     let mut error = vec![0.0; rows.len()];
     let mut correction = error.clone();
-    let size = if shaped { law.limits().inclination } else { 1.0 };
+    let size = if shaped {
+        law.limits().inclination
+    } else {
+        1.0
+    };
     let target = Vector2::new(size, 0.0);
     let mut shaper = ShaperState::new(dt, Posture::zeros());
     let mut model = ReferenceModelState::new(dt, Posture::zeros());
@@ -191,11 +195,13 @@ fn run(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Move {
         }
         before = setpoint;
         for (k, axis) in axes.iter_mut().enumerate() {
-            axis.coming.push_back(pulse.step(&mut axis.state, setpoint[k]));
+            axis.coming
+                .push_back(pulse.step(&mut axis.state, setpoint[k]));
         }
         if let (Some(pulse), Some(axes)) = (motors, &mut motor_axes) {
             for (k, axis) in axes.iter_mut().enumerate() {
-                axis.coming.push_back(pulse.step(&mut axis.state, setpoint[k]));
+                axis.coming
+                    .push_back(pulse.step(&mut axis.state, setpoint[k]));
             }
         }
         tick += 1;
@@ -251,12 +257,7 @@ pub(super) fn demand(
 
 /// Noise of the noisiest motor's setpoint and of its change per s, straight: the mean over frequency of the squared response
 /// (Parseval), samples independent.
-fn noise(
-    frame: &Frame,
-    member: &Member,
-    places: &[Place],
-    conditions: &Conditions,
-) -> (f64, f64) {
+fn noise(frame: &Frame, member: &Member, places: &[Place], conditions: &Conditions) -> (f64, f64) {
     let place = &places[0];
     let Ok(case) = Case::new(frame, member, place, None) else {
         return (f64::INFINITY, f64::INFINITY);
@@ -267,14 +268,12 @@ fn noise(
     let (mut squares, mut changes) = (vec![0.0; motors], vec![0.0; motors]);
     for i in 0..NOISE_POINTS {
         let point = frame.discrete(Complex::new(0.0, step * (f64::from(i) + 0.5)));
-        let mut closed = case.discrete(&point);
-        closed[(0, 0)] += 1.0;
-        closed[(1, 1)] += 1.0;
+        let closed = case.discrete(&point).open + Matrix::identity();
         let Some(inverse) = closed.try_inverse() else {
             return (f64::INFINITY, f64::INFINITY);
         };
         for term in &point.terms {
-            let by_bend = place.controllers(&term.controllers) * inverse;
+            let by_bend = inverse * place.controllers(&term.controllers);
             let by_rate = inverse * term.damping;
             let differs = 4.0 * (0.5 * term.s.im * dt).sin().powi(2) / (dt * dt);
             for (k, row) in place.rows().iter().enumerate() {

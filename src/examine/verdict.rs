@@ -61,7 +61,11 @@ impl Examination {
     /// # Errors
     /// What is wrong, one sentence with numbers.
     pub fn acceptable(&self, floor: &Floor) -> Result<(), String> {
-        if let Some(reason) = self.models.iter().find_map(|m| unstable(m).into_iter().next()) {
+        if let Some(reason) = self
+            .models
+            .iter()
+            .find_map(|m| unstable(m).into_iter().next())
+        {
             return Err(reason);
         }
         let least = self.least();
