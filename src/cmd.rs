@@ -5,6 +5,7 @@
 
 pub mod check;
 pub mod demo;
+pub mod examine;
 pub mod fit;
 pub mod point;
 pub mod report;
@@ -56,6 +57,7 @@ enum Command {
     Demo(demo::Args),
     Check(check::Args),
     Fit(fit::Args),
+    Examine(examine::Args),
 }
 
 /// Runs the command that `arguments` ask for; the first of them is the program's name.
@@ -67,6 +69,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let result = match arguments.command {
         Command::Check(args) => check::run(&args),
+        Command::Examine(args) => examine::run(&args),
         Command::Fit(args) => fit::run(&args),
         #[cfg(feature = "ros")]
         Command::Run(args) => run::run(&args),

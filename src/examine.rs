@@ -35,6 +35,9 @@
 //! integrating model says nothing of stiffness; slack is not looked at there. Source: derived here from the
 //! balance of moments.
 //!
+//! A first-order model's bend takes up speed at once, which no joint with motors does, and damping feeds that back. Under damping, as much of
+//! its dead time as the motors' time constant is therefore read as their lag: alike at frequencies where the model holds.
+//!
 //! Models are alike in all directions of bend. A joint that follows differently along and across is two models of the family.
 //!
 //! Frequencies in rad/s, times in s, angles in rad. Design-time work, off the real-time thread.
@@ -45,7 +48,7 @@ mod motion;
 mod pulse;
 mod verdict;
 
-pub use motion::{Course, Demand};
+pub use motion::{Course, Demand, Move};
 pub use verdict::Floor;
 
 use crate::geometry::{Bend, bend_from};

@@ -26,6 +26,7 @@ fn help_is_no_error_and_lists_every_command() {
         "demo",
         "check",
         "fit",
+        "examine",
     ] {
         assert!(said(&help.stdout).contains(command), "{command}");
     }
@@ -321,5 +322,47 @@ fn without_a_graph_the_commands_say_so() {
             "{sentence}"
         );
         assert_eq!(sentence.lines().count(), 1);
+    }
+}
+
+#[test]
+fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
+    let joint = "config/glasshouse-neck.yaml";
+    let set = ["--gain-set", "pure-feedback"];
+    let good = withy(&["examine", joint, set[0], set[1]]);
+    assert_eq!(good.status.code(), Some(0), "{}", said(&good.stderr));
+    assert!(
+        said(&good.stdout).contains("made_for[0]") && said(&good.stdout).contains("acceptable")
+    );
+    let json = withy(&["examine", joint, set[0], set[1], "--json"]);
+    let figures: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+    let one = &figures["gain_sets"][0];
+    assert_eq!(one["acceptable"], true);
+    let margin = one["models"][0]["discrete"]["phase_margin"]["deg"]
+        .as_f64()
+        .unwrap();
+    assert!((20.0..90.0).contains(&margin), "{margin}");
+    // A sensor that is 0.5 s late is more than any of these bears.
+    let late = withy(&["examine", joint, set[0], set[1], "--age-ms", "500"]);
+    assert_eq!(late.status.code(), Some(1));
+    assert!(said(&late.stderr).contains("gain set pure-feedback: on model"));
+    for (arguments, said_of) in [
+        (
+            ["--gain-set", "none"],
+            "--gain-set is none; accepted: any-payload",
+        ),
+        (["--models", "config/none.yaml"], "config/none.yaml"),
+        (
+            ["--margin-deg", "NaN"],
+            "--margin-deg is NaN; accepted: 0 to 180",
+        ),
+    ] {
+        let wrong = withy(&["examine", joint, arguments[0], arguments[1]]);
+        assert_eq!(wrong.status.code(), Some(2));
+        assert!(
+            said(&wrong.stderr).contains(said_of),
+            "{}",
+            said(&wrong.stderr)
+        );
     }
 }

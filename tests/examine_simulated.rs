@@ -6,23 +6,17 @@ mod common;
 use common::{Neck, PAYLOADS, pose};
 use withy::beam::{DriveKind, Plant as Simulated};
 use withy::controller::GainSet;
-use withy::examine::{Conditions, Depth, Examination, Member, examine};
+use withy::examine::{Conditions, Depth, Examination, Floor, Member, examine};
 use withy::fit::{Hold, Order, Record, fit};
+use withy::geometry::Bend;
 use withy::tick::Law;
 
 /// From a sample's stamp to the tick that uses it: it is 4 ms old when it comes, between two ticks.
 const AGE: f64 = 0.005;
 
-fn conditions() -> Conditions {
-    Conditions {
-        age: AGE,
-        ..Conditions::default()
-    }
-}
-
-/// The joint behind its motors with a payload, from small steps of its motors at rest: from the motors' own bend to the true
-/// one. The motors' lag is their bandwidth's.
-fn member(neck: &Neck, payload: usize) -> Member {
+/// A model of the joint with a payload, from small steps of its motors at rest: from the bend asked of the motors to the true
+/// one; or of the joint `behind` its motors, from their own bend, with their bandwidth's lag.
+fn member(neck: &Neck, payload: usize, behind: bool) -> Member {
     let mut plant = Simulated::new(&neck.description, &neck.options, neck.seed).unwrap();
     let (mass, height) = PAYLOADS[payload];
     plant.set_payload(mass, height).unwrap();
@@ -42,7 +36,7 @@ fn member(neck: &Neck, payload: usize) -> Member {
         if tick >= 200 {
             let moved = kinematics.bend_from_motors(&truth.motor_angles, truth.bend);
             times.push(now);
-            input.push(moved.bend.x);
+            input.push(if behind { moved.bend.x } else { asked.x });
             along.push(truth.bend.x);
             across.push(truth.bend.y);
         }
@@ -53,32 +47,32 @@ fn member(neck: &Neck, payload: usize) -> Member {
         input,
         along,
         across,
-        hold: Hold::Linear,
+        hold: if behind { Hold::Linear } else { Hold::Constant },
         limit: None,
     };
     let fitted = fit(&record, Some(Order::Second))
         .expect("a good record")
         .fit;
-    println!(
-        "{:.0} g: {:?}, error {:.3}",
-        mass * 1e3,
-        fitted.plant,
-        fitted.nrmse
-    );
+    let motors = if behind { " behind motors" } else { "" };
+    let name = format!("{:.0} g{motors}", mass * 1e3);
+    println!("{name}: {:?}, error {:.3}", fitted.plant, fitted.nrmse);
     Member {
-        name: format!("{:.0} g", mass * 1e3),
+        name,
         plant: fitted.plant,
-        motor_lag: 1.0 / neck.description.motor.bandwidth,
+        motor_lag: if behind {
+            1.0 / neck.description.motor.bandwidth
+        } else {
+            0.0
+        },
     }
 }
 
-fn family(neck: &Neck) -> Vec<Member> {
-    (0..PAYLOADS.len()).map(|p| member(neck, p)).collect()
-}
-
 fn examined(neck: &Neck, law: &Law, family: &[Member]) -> Examination {
-    let conditions = conditions();
-    examine(&neck.file.joint, law, family, &conditions, Depth::Full).unwrap()
+    let conditions = Conditions {
+        age: AGE,
+        ..Conditions::default()
+    };
+    examine(&neck.file.joint, law, family, &conditions, Depth::Verdict).unwrap()
 }
 
 /// Swing of the true bend around its mean over the last 2 s after small moves, deg.
@@ -89,103 +83,101 @@ fn swing(neck: &Neck, law: &Law, payload: usize) -> f64 {
     closed.point(4.0, 30.0);
     closed.run(5.0);
     let record = closed.run(2.0);
-    let mean = record.iter().map(|r| r.bend).sum::<withy::geometry::Bend>() / record.len() as f64;
+    let mean = record.iter().map(|r| r.bend).sum::<Bend>() / record.len() as f64;
     let most = record.iter().map(|r| (r.bend - mean).norm());
     most.fold(0.0, f64::max).to_degrees()
 }
 
-#[test]
-fn explore() {
-    let neck = Neck::position();
-    let family = family(&neck);
+/// Above this swing a loop does not rest: the sensors' noise makes some 0.02 to 0.05 deg.
+const RESTLESS: f64 = 0.15;
+
+/// Shipped sets and spoilt ones: more damping than the motors' lag bears, none, gains far too high.
+fn laws(neck: &Neck) -> Vec<(String, Law)> {
     let vary = |name: &str, f: &dyn Fn(&mut GainSet)| {
         let mut gains = neck.gains(name).clone();
         f(&mut gains);
         neck.law_of(&gains)
     };
-    let mut laws: Vec<(String, Law)> = Vec::new();
-    for set in &neck.file.gain_sets {
-        laws.push((set.name.clone(), neck.law(&set.name)));
-    }
+    let sets = neck.file.gain_sets.iter();
+    let mut laws: Vec<(String, Law)> = sets.map(|s| (s.name.clone(), neck.law(&s.name))).collect();
     for damping in [0.0, 0.042, 0.06, 0.08] {
-        laws.push((
-            format!("bare damping {damping}"),
-            vary("bare", &|g| g.damping = damping),
-        ));
+        let law = vary("bare", &|g| g.damping = damping);
+        laws.push((format!("bare, damping {damping} s"), law));
     }
-    for factor in [1.5, 2.0, 3.0, 4.0] {
-        laws.push((
-            format!("any x {factor}"),
-            vary("any-payload", &|g| {
-                g.motors.iter_mut().for_each(|m| {
-                    m.kp *= factor;
-                    m.ki *= factor
-                })
-            }),
-        ));
+    for factor in [2.0, 3.0, 4.0, 6.0] {
+        let stronger = |g: &mut GainSet| {
+            for motor in &mut g.motors {
+                motor.kp *= factor;
+                motor.ki *= factor;
+            }
+        };
+        let law = vary("any-payload", &stronger);
+        laws.push((format!("any-payload times {factor}"), law));
     }
-    for (name, law) in &laws {
-        let start = std::time::Instant::now();
-        let verdict = examine(
-            &neck.file.joint,
-            law,
-            &family,
-            &conditions(),
-            Depth::Verdict,
-        )
-        .unwrap();
-        let took = start.elapsed();
-        let e = examined(&neck, law, &family);
-        println!(
-            "{name}: {took:?} all {:?} {:?}",
-            start.elapsed(),
-            verdict.stable
-        );
-        for (p, m) in e.models.iter().enumerate() {
-            let f = &m.discrete.figures;
-            let slack: Vec<String> = m
-                .slack
-                .iter()
-                .map(|s| match s {
-                    withy::examine::Slack::Loop(w) => format!(
-                        "{} {:.0} {:.2}",
-                        w.figures.unstable_poles,
-                        w.figures.margin().to_degrees(),
-                        w.figures.sensitivity.value
-                    ),
-                    s => format!("{s:?}"),
+    laws
+}
+
+/// What both models of a payload call good rests, what both call far from stable does not. Between them lie loops that
+/// one model of second order cannot tell: those are counted.
+#[test]
+fn loops_called_stable_rest_and_loops_called_unstable_swing() {
+    let neck = Neck::position();
+    let (mut rest, mut swings, mut between) = (0, 0, 0);
+    let mut wrong = Vec::new();
+    for payload in 0..PAYLOADS.len() {
+        let family = [false, true].map(|behind| member(&neck, payload, behind));
+        for (name, law) in laws(&neck) {
+            let found = examined(&neck, &law, &family);
+            let figures = found.models.iter().map(|m| m.discrete.figures);
+            let good = found.models.iter().all(|m| {
+                let f = &m.discrete.figures;
+                f.stable() && f.margin() > 30f64.to_radians() && f.sensitivity.value <= 2.0
+            });
+            let far = |f: withy::examine::LoopFigures| {
+                !f.stable() && f.least_gain.is_some_and(|g| g.value < 0.8)
+            };
+            let bad = figures.clone().all(far);
+            let swing = swing(&neck, &law, payload);
+            let words: Vec<String> = figures
+                .map(|f| {
+                    format!(
+                        "{:.1} deg, peak {:.2}",
+                        f.margin().to_degrees(),
+                        f.sensitivity.value
+                    )
                 })
                 .collect();
-            println!(
-                "  {}: Z {} pm {:.1} at {:.1} gm {:.2} Ms {:.2} at {:.1} ideal Z {} pm {:.1} Ms {:.2} | swing {:.3} | slack {slack:.60?}",
-                m.member.name,
-                f.unstable_poles,
-                f.margin().to_degrees(),
-                f.phase_margin.map_or(0.0, |c| c.frequency),
-                f.gain_margin.map_or(f64::INFINITY, |c| c.value),
-                f.sensitivity.value,
-                f.sensitivity.frequency,
-                m.ideal.unwrap().figures.unstable_poles,
-                m.ideal.unwrap().figures.margin().to_degrees(),
-                m.ideal.unwrap().figures.sensitivity.value,
-                swing(&neck, law, p)
-            );
-            if let (Some(c), Some(d)) = (&m.course, &m.demand) {
-                println!(
-                    "      {:.1}% {:?} shaped {:.2}% {:?} | {:.2} rad {:.0}% {:.1} rad/s {:.0}% noise {:.4} {:.2}",
-                    c.feedback.overshoot,
-                    c.feedback.settling,
-                    c.shaped.overshoot,
-                    c.shaped.settling,
-                    d.angle,
-                    d.travel_share * 100.0,
-                    d.speed,
-                    d.speed_share * 100.0,
-                    d.noise,
-                    d.noise_speed
-                );
+            println!("payload {payload}, {name}: {words:?}, swing {swing:.3} deg");
+            match (good, bad) {
+                (true, _) => rest += 1,
+                (_, true) => swings += 1,
+                _ => between += 1,
+            }
+            if good && swing > RESTLESS || bad && swing < RESTLESS {
+                wrong.push(format!(
+                    "payload {payload}, {name}: {words:?}, swing {swing:.3} deg"
+                ));
             }
         }
-        println!("  {:?}", e.reasons);
+    }
+    println!("{rest} good, {swings} unstable, {between} between");
+    assert!(rest >= 25 && swings >= 3);
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// Damping that the light head's motors do not bear.
+#[test]
+fn too_much_damping_shows_on_the_light_head() {
+    let neck = Neck::position();
+    let mut gains = neck.gains("bare").clone();
+    gains.damping = 0.042;
+    let law = neck.law_of(&gains);
+    for behind in [false, true] {
+        let found = examined(&neck, &law, &[member(&neck, 0, behind)]);
+        let figures = &found.models[0].discrete.figures;
+        println!("{figures:?}");
+        // A few degrees with the motors' lag in the joint's own dynamics, unstable with it told apart.
+        assert!(figures.margin().to_degrees() < 10.0);
+        assert!(found.acceptable(&Floor::default()).is_err());
     }
 }

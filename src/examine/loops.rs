@@ -6,7 +6,7 @@ use crate::controller::SetpointKind;
 use crate::fractional::shift;
 use crate::geometry::Bend;
 use crate::kinematics::Kinematics;
-use crate::model;
+use crate::model::{self, Dynamics};
 use crate::tick::{Feedback, Joint};
 use nalgebra::{Complex, Matrix2, Vector2};
 
@@ -228,11 +228,18 @@ impl<'a> Case<'a> {
         slack: Option<usize>,
     ) -> Result<Self, Falls> {
         let tick = frame.joint.period;
+        let mut motor_lag = member.motor_lag;
+        let mut dead_time = member.plant.dead_time;
+        let first = matches!(member.plant.dynamics, Dynamics::First { .. });
+        if first && frame.law.damping() > 0.0 && motor_lag == 0.0 {
+            motor_lag = frame.joint.motor_time_constant.min(dead_time);
+            dead_time -= motor_lag;
+        }
         let whole = Chain {
             integrator: frame.velocity(),
-            motor_lag: member.motor_lag,
+            motor_lag,
             motion: Motion::of(&member.plant),
-            dead_time: member.plant.dead_time + frame.late,
+            dead_time: dead_time + frame.late,
         };
         let pulse = Pulse::new(&whole, tick);
         let encoder = (frame.law.feedback() == Feedback::Motors).then(|| {

@@ -168,7 +168,7 @@ class Loop:
         e_in[:, total:] = np.eye(4)
         out = None
         for tick in range(m):
-            ring = state[x_ring : x_ring + 4 * (whole + 1)]
+            ring = state[x_ring : x_ring + 4 * (whole + 1)].copy()
             seen = ring[:4]
             if tick == 0:
                 out = seen
@@ -182,7 +182,7 @@ class Loop:
                     a = at[1 + N + i]
                     b = at[2 + N + i]
                     Ad, Bd, Cd, Dd = ders[i]
-                    xs = state[a:b]
+                    xs = state[a:b].copy()
                     der_out[i] = (Cd @ xs)[0] + Dd[0, 0] * e
                     state[a:b] = Ad @ xs + Bd @ e[None, :]
             u = np.zeros((N, total + ins))
@@ -191,7 +191,7 @@ class Loop:
                 e = J[i] @ held[:2]
                 a, b = at[1 + i], at[2 + i]
                 Ao, Bo, Co, Do = ops[i]
-                xs = state[a:b]
+                xs = state[a:b].copy()
                 integral = (Co @ xs)[0] + Do[0, 0] * g["ki"] * e
                 state[a:b] = Ao @ xs + Bo @ (g["ki"] * e)[None, :]
                 u[i] = g["kp"] * e + integral + g["kd"] * der_out[i]
@@ -199,7 +199,7 @@ class Loop:
             if at_setpoint:
                 out = np.vstack([np.linalg.pinv(J) @ u, np.zeros((2, total + ins))])
                 u = J @ e_in[:2]
-            x = state[:n]
+            x = state[:n].copy()
             measured = Cx @ x + Cu @ u
             state[:n] = F @ x + G @ u
             new_ring = np.vstack([ring[4:], measured])
@@ -292,7 +292,7 @@ def scalar_margins(case):
     """Margins of the scalar loop of motors that are alike, by python-control on its sampled response."""
     loop = Loop(case, at_setpoint=True)
     T = case["dt"] * case["hold"]
-    w = np.geomspace(0.05, np.pi / T * 0.9999, 6000)
+    w = np.geomspace(0.5, np.pi / T * 0.9999, 1500)
     L = np.array([loop.response(x)[0, 0] for x in w])
     gm, pm, sm, wpc, wgc, _ = control.stability_margins(control.frd(L, w, smooth=True))
     return [float(pm), float(wgc), float(gm), float(wpc)]
@@ -314,9 +314,9 @@ def main():
                 entry.append(float(1 / np.linalg.svd(np.eye(2) + L, compute_uv=False)[-1]))
             row["responses"].append(entry)
         row["radius"] = float(max(abs(loop.poles())))
-        row["unstable"] = int(np.sum(abs(loop.poles()) > 1 + 1e-9))
+        row["unstable"] = int(np.sum(abs(loop.poles()) > 1 + 1e-6))
         if opened is not None:
-            w = np.geomspace(0.1, np.pi / T, 4000)
+            w = np.geomspace(0.5, np.pi / T, 700)
             row["peak"] = float(max(1 / np.linalg.svd(np.eye(2) + opened.response(x)[:2, :2], compute_uv=False)[-1] for x in w[:-1]))
         if c["slack"] is None and c["hold"] == 1 and c["law"] in ("any-payload", "pid", "camera-and-lamp"):
             row["margins"] = scalar_margins(c)

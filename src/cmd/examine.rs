@@ -1,0 +1,367 @@
+//! `withy examine`: what gain sets are worth on every model of a joint's family.
+
+use std::path::PathBuf;
+
+use serde_json::{Value, json};
+
+use super::CmdError;
+use crate::config::{JointFile, JointModel, ModelsFile, NamedGainSet};
+use crate::controller::SetpointKind;
+use crate::examine::{
+    Conditions, Depth, Examination, Floor, LoopFigures, Member, OnModel, Slack, Worst, examine,
+};
+use crate::model::{Dynamics, Plant};
+use crate::report::{Align, Table};
+
+/// Examine gain sets on the models of a joint: stability with all tendons taut and with each one slack, margins, sensitivity,
+/// motion, demands on the motors.
+///
+/// Exit code 0: good; 1: a set is unstable on a model, or below the floor; 2: an argument or a file is wrong.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Joint file.
+    #[arg(value_name = "JOINT.yaml")]
+    pub joint: PathBuf,
+    /// Gain set to examine; by default all of the joint's.
+    #[arg(long, value_name = "NAME")]
+    pub gain_set: Option<String>,
+    /// Models of the joint; by default those that the joint file names, then those that a set was made for, then the set's
+    /// own model.
+    #[arg(long, value_name = "MODELS.yaml")]
+    pub models: Option<PathBuf>,
+    /// Age of samples when they are used, beyond the models' dead time, ms.
+    #[arg(long, value_name = "MS", default_value_t = 0.0)]
+    pub age_ms: f64,
+    /// Delay of setpoints on their way out, ms.
+    #[arg(long, value_name = "MS", default_value_t = 0.0)]
+    pub output_ms: f64,
+    /// Noise of the measured bend, deg rms per axis.
+    #[arg(long, value_name = "DEG", default_value_t = 0.06)]
+    pub attitude_noise_deg: f64,
+    /// Noise of the angular velocity, rad/s rms per axis.
+    #[arg(long, value_name = "RAD_S", default_value_t = 0.01)]
+    pub gyro_noise_rad_s: f64,
+    /// Least phase margin, deg.
+    #[arg(long, value_name = "DEG", default_value_t = 30.0)]
+    pub margin_deg: f64,
+    /// Greatest sensitivity peak.
+    #[arg(long, value_name = "PEAK", default_value_t = 2.0)]
+    pub sensitivity: f64,
+    /// Print the figures as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// A set and what became of it.
+struct Judged<'a> {
+    set: &'a NamedGainSet,
+    source: String,
+    found: Examination,
+    verdict: Result<(), String>,
+}
+
+/// Examines and prints.
+///
+/// # Errors
+/// A file or an argument that is not good; a set that is not acceptable.
+pub fn run(args: &Args) -> Result<(), CmdError> {
+    let input = |text: String| CmdError::Input(text);
+    let floor = Floor {
+        margin: number("--margin-deg", args.margin_deg, 0.0, 180.0)?.to_radians(),
+        sensitivity: number("--sensitivity", args.sensitivity, 1.0, 100.0)?,
+    };
+    let conditions = Conditions {
+        age: number("--age-ms", args.age_ms, 0.0, 10_000.0)? * 1e-3,
+        output: number("--output-ms", args.output_ms, 0.0, 10_000.0)? * 1e-3,
+        attitude_noise: number("--attitude-noise-deg", args.attitude_noise_deg, 0.0, 90.0)?
+            .to_radians(),
+        gyro_noise: number("--gyro-noise-rad-s", args.gyro_noise_rad_s, 0.0, 100.0)?,
+    };
+    let joint = JointFile::load(&args.joint).map_err(|e| input(e.to_string()))?;
+    let models = match &args.models {
+        Some(file) => Some(ModelsFile::load(file).map_err(|e| input(e.to_string()))?),
+        None => None,
+    };
+    let chosen: Vec<usize> = match &args.gain_set {
+        None => (0..joint.gain_sets.len()).collect(),
+        Some(name) => {
+            let names: Vec<&str> = joint.gain_sets.iter().map(|s| s.name.as_str()).collect();
+            let at = names.iter().position(|n| n == name);
+            vec![at.ok_or_else(|| {
+                input(format!(
+                    "--gain-set is {name}; accepted: {}",
+                    names.join(", ")
+                ))
+            })?]
+        }
+    };
+    let mut judged = Vec::new();
+    for i in chosen {
+        let set = &joint.gain_sets[i];
+        let (source, family) = family(args, &joint, models.as_ref(), set);
+        let law = joint.law(i).map_err(|e| input(e.to_string()))?;
+        let found = examine(&joint.joint, &law, &family, &conditions, Depth::Full)
+            .map_err(|e| input(format!("{source}: {e}")))?;
+        let verdict = found.acceptable(&floor);
+        judged.push(Judged {
+            set,
+            source,
+            found,
+            verdict,
+        });
+    }
+    if args.json {
+        let sets: Vec<Value> = judged.iter().map(|j| figures(j, &joint)).collect();
+        println!("{:#}", json!({ "gain_sets": sets }));
+    } else {
+        for one in &judged {
+            print!("{}", words(one, &joint));
+        }
+    }
+    let bad = judged.iter().filter_map(|j| {
+        let reason = j.verdict.as_ref().err()?;
+        Some(format!("gain set {}: {reason}", j.set.name))
+    });
+    let bad: Vec<String> = bad.collect();
+    if bad.is_empty() {
+        Ok(())
+    } else {
+        Err(CmdError::Failed(bad.join("\nwithy: ")))
+    }
+}
+
+fn number(option: &str, value: f64, low: f64, high: f64) -> Result<f64, CmdError> {
+    if low <= value && value <= high {
+        Ok(value)
+    } else {
+        Err(CmdError::Input(format!(
+            "{option} is {value}; accepted: {low} to {high}"
+        )))
+    }
+}
+
+/// The models that a set is examined on, and where they come from.
+fn family(
+    args: &Args,
+    joint: &JointFile,
+    models: Option<&ModelsFile>,
+    set: &NamedGainSet,
+) -> (String, Vec<Member>) {
+    let members = |models: &[JointModel]| {
+        let member = |m: &JointModel| Member::new(m.name.clone(), m.plant);
+        models.iter().map(member).collect()
+    };
+    if let (Some(file), Some(models)) = (&args.models, models) {
+        return (file.display().to_string(), members(&models.models));
+    }
+    if !joint.models.is_empty() {
+        return ("the joint's models".into(), members(&joint.models));
+    }
+    if !set.purpose.models.is_empty() {
+        let models = set.purpose.models.iter().enumerate();
+        let members = models.map(|(i, m)| Member::new(format!("made_for[{i}]"), Plant::from(*m)));
+        return ("the models it was made for".into(), members.collect());
+    }
+    let own = Member::new("model", Plant::from(set.gains.model));
+    ("its own model".into(), vec![own])
+}
+
+fn plant_words(plant: &Plant) -> String {
+    let dead = plant.dead_time * 1e3;
+    match plant.dynamics {
+        Dynamics::First { time_constant } => {
+            format!(
+                "{:.3}, {:.1} ms, {dead:.1} ms",
+                plant.gain,
+                time_constant * 1e3
+            )
+        }
+        Dynamics::Second {
+            natural_frequency,
+            damping_ratio,
+        } => format!(
+            "{:.3}, {natural_frequency:.1} rad/s, {damping_ratio:.2}, {dead:.1} ms",
+            plant.gain
+        ),
+        Dynamics::Integrating { time_constant } => {
+            format!(
+                "{:.3}/s, {:.1} ms, {dead:.1} ms",
+                plant.gain,
+                time_constant * 1e3
+            )
+        }
+    }
+}
+
+fn margin_words(figures: &LoopFigures) -> String {
+    if !figures.stable() {
+        return "unstable".into();
+    }
+    match figures.phase_margin {
+        Some(_) => format!("{:.1}", figures.margin().to_degrees()),
+        None => "-".into(),
+    }
+}
+
+fn worst_slack(model: &OnModel) -> String {
+    let mut worst: Option<&Worst> = None;
+    for slack in &model.slack {
+        match slack {
+            Slack::Falls { .. } => return "falls".into(),
+            Slack::Loop(w) => {
+                let figures = &w.figures;
+                if worst.is_none_or(|w| figures.margin() < w.figures.margin()) {
+                    worst = Some(w);
+                }
+            }
+        }
+    }
+    worst.map_or("-".into(), |w| margin_words(&w.figures))
+}
+
+fn words(judged: &Judged, joint: &JointFile) -> String {
+    let (left, right) = (Align::Left, Align::Right);
+    let mut table = Table::new(&[
+        ("model", "", left),
+        ("gain, lag, dead time", "", left),
+        ("crossover", "rad/s", right),
+        ("margin", "deg", right),
+        ("ideal", "deg", right),
+        ("one slack", "deg", right),
+        ("gain margin", "", right),
+        ("sensitivity", "peak", right),
+        ("step", "%", right),
+        ("settled", "s", right),
+        ("shaped", "%", right),
+        ("settled", "s", right),
+        ("travel", "%", right),
+        ("speed", "%", right),
+        ("noise", noise_unit(joint), right),
+    ]);
+    let none = || "-".to_string();
+    for model in &judged.found.models {
+        let figures = &model.discrete.figures;
+        let crossovers = match figures.crossovers {
+            None => none(),
+            Some([low, high]) if high < 1.001 * low => format!("{low:.1}"),
+            Some([low, high]) => format!("{low:.1} to {high:.1}"),
+        };
+        let settled = |t: Option<f64>| t.map_or("not".into(), |t| format!("{t:.2}"));
+        let course = |f: &dyn Fn(&crate::examine::Course) -> String| {
+            model.course.as_ref().map_or_else(none, f)
+        };
+        let demand = |f: &dyn Fn(&crate::examine::Demand) -> String| {
+            model.demand.as_ref().map_or_else(none, f)
+        };
+        table.row([
+            model.member.name.clone(),
+            plant_words(&model.member.plant),
+            crossovers,
+            margin_words(figures),
+            model
+                .ideal
+                .as_ref()
+                .map_or_else(none, |w| margin_words(&w.figures)),
+            worst_slack(model),
+            figures
+                .gain_margin
+                .map_or_else(none, |g| format!("{:.2}", g.value)),
+            if figures.stable() {
+                format!("{:.2}", figures.sensitivity.value)
+            } else {
+                none()
+            },
+            course(&|c| format!("{:.1}", c.feedback.overshoot)),
+            course(&|c| settled(c.feedback.settling)),
+            course(&|c| format!("{:.1}", c.shaped.overshoot)),
+            course(&|c| settled(c.shaped.settling)),
+            demand(&|d| format!("{:.0}", 100.0 * d.travel_share)),
+            demand(&|d| format!("{:.0}", 100.0 * d.speed_share)),
+            demand(&|d| format!("{:.5}", d.noise)),
+        ]);
+    }
+    let mut text = format!(
+        "gain set {}, on {}\n{table}",
+        judged.set.name, judged.source
+    );
+    for reason in &judged.found.reasons {
+        text.push_str(&format!("- {reason}\n"));
+    }
+    match &judged.verdict {
+        Ok(()) => text.push_str("acceptable\n\n"),
+        Err(reason) => text.push_str(&format!("not acceptable: {reason}\n\n")),
+    }
+    text
+}
+
+fn noise_unit(joint: &JointFile) -> &'static str {
+    match joint.kind {
+        SetpointKind::Position => "rad rms",
+        SetpointKind::Velocity => "rad/s rms",
+    }
+}
+
+fn loop_figures(worst: &Worst) -> Value {
+    let figures = &worst.figures;
+    let crossing = |c: crate::examine::Crossing| json!({"at_rad_s": c.frequency, "value": c.value});
+    let degrees = figures
+        .phase_margin
+        .map(|c| json!({"at_rad_s": c.frequency, "deg": figures.margin().to_degrees()}));
+    // JSON has no infinity.
+    let finite = |x: f64| x.is_finite().then_some(x);
+    json!({
+        "stable": figures.stable(),
+        "unstable_poles": figures.unstable_poles,
+        "phase_margin": degrees,
+        "crossovers_rad_s": figures.crossovers,
+        "gain_margin": figures.gain_margin.map(crossing),
+        "least_gain": figures.least_gain.map(crossing),
+        "sensitivity_peak": {
+            "at_rad_s": finite(figures.sensitivity.frequency),
+            "value": finite(figures.sensitivity.value),
+        },
+        "bend_rad": [worst.bend.x, worst.bend.y],
+    })
+}
+
+fn figures(judged: &Judged, joint: &JointFile) -> Value {
+    let models = judged.found.models.iter().map(|model| {
+        let slack = model.slack.iter().zip(&joint.motor_names).map(|(slack, motor)| match slack {
+            Slack::Loop(worst) => json!({"motor": motor, "loop": loop_figures(worst)}),
+            Slack::Falls { share, bend } => json!({
+                "motor": motor, "falls": true, "stiffness_share": share, "bend_rad": [bend.x, bend.y],
+            }),
+        });
+        let movement = |m: &crate::examine::Move| {
+            json!({
+                "overshoot_percent": m.overshoot, "settling_s": m.settling, "setpoint_peak": m.peak,
+                "setpoint_speed_per_s": m.speed,
+            })
+        };
+        json!({
+            "name": model.member.name,
+            "model": plant_words(&model.member.plant),
+            "stable": model.stable(),
+            "discrete": loop_figures(&model.discrete),
+            "ideal": model.ideal.as_ref().map(loop_figures),
+            "slack": slack.collect::<Vec<_>>(),
+            "feedback_step": model.course.as_ref().map(|c| movement(&c.feedback)),
+            "shaped_step": model.course.as_ref().map(|c| movement(&c.shaped)),
+            "demand": model.demand.as_ref().map(|d| json!({
+                "angle_rad": d.angle, "travel_share": d.travel_share, "speed_rad_s": d.speed,
+                "speed_share": d.speed_share, "noise_rms": d.noise, "noise_speed_rms": d.noise_speed,
+            })),
+        })
+    });
+    json!({
+        "name": judged.set.name,
+        "models_from": judged.source,
+        "models": models.collect::<Vec<_>>(),
+        "stable": judged.found.stable,
+        "least_margin_on": judged.found.least().member.name,
+        "greatest_sensitivity_on": judged.found.peak().member.name,
+        "acceptable": judged.verdict.is_ok(),
+        "reason": judged.verdict.as_ref().err(),
+        "reasons": judged.found.reasons,
+    })
+}
