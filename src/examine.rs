@@ -211,7 +211,7 @@ pub struct Examination {
 /// How much is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Depth {
-    /// What the verdict needs.
+    /// What the verdict needs: of a slack tendon's loop, while it is stable, no margins.
     Verdict,
     /// The ideal law, motion and demands on the motors too.
     Full,
@@ -283,7 +283,14 @@ pub fn examine(
             Vec::new()
         } else {
             let one = |(i, places): (usize, &Vec<&Place>)| {
-                worst_slack(&frame, member, &discrete, places, i)
+                worst_slack(
+                    &frame,
+                    member,
+                    &discrete,
+                    places,
+                    i,
+                    depth == Depth::Verdict,
+                )
             };
             slack.iter().enumerate().map(one).collect()
         };
@@ -368,7 +375,7 @@ fn worst_taut(frame: &Frame, member: &Member, grid: &Grid, places: &[Place]) -> 
         let Ok(case) = Case::new(frame, member, place, None) else {
             continue;
         };
-        take(&mut worst, grid.figures(&case), place.bend);
+        take(&mut worst, grid.figures(&case, false), place.bend);
     }
     // Straight is always a place and a taut joint never falls, so this is for a joint without rank at all.
     worst.unwrap_or(Worst {
@@ -393,11 +400,12 @@ fn worst_slack(
     grid: &Grid,
     places: &[&Place],
     tendon: usize,
+    briefly: bool,
 ) -> Slack {
     let mut worst: Option<Worst> = None;
     for place in places {
         match Case::new(frame, member, place, Some(tendon)) {
-            Ok(case) => take(&mut worst, grid.figures(&case), place.bend),
+            Ok(case) => take(&mut worst, grid.figures(&case, briefly), place.bend),
             Err(falls) => {
                 return Slack::Falls {
                     share: falls.share,
@@ -450,5 +458,5 @@ pub fn loop_figures(
     let frame = Frame::new(joint, law, conditions);
     let place = Place::new(&joint.kinematics, at.0)?;
     let case = Case::new(&frame, member, &place, at.1).ok()?;
-    Some(Grid::new(&frame, Which::Discrete).figures(&case))
+    Some(Grid::new(&frame, Which::Discrete).figures(&case, false))
 }

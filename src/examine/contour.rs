@@ -83,20 +83,25 @@ impl<'a> Grid<'a> {
         self.of(case, &self.point(s))
     }
 
-    /// Everything about one loop.
-    pub(super) fn figures(&self, case: &Case) -> LoopFigures {
+    /// Everything about one loop; `briefly`, if it is stable, without margins and with its peak as the grid shows it.
+    pub(super) fn figures(&self, case: &Case, briefly: bool) -> LoopFigures {
         let loops: Vec<Seen> = self.points.iter().map(|p| self.of(case, p)).collect();
+        let unstable_poles = self.unstable_poles(case, &loops);
+        let briefly = briefly && unstable_poles == 0;
         let mut figures = LoopFigures {
-            unstable_poles: self.unstable_poles(case, &loops),
+            unstable_poles,
             phase_margin: None,
             crossovers: None,
             gain_margin: None,
             least_gain: None,
-            sensitivity: self.sensitivity(case, &loops),
+            sensitivity: self.sensitivity(case, &loops, briefly),
         };
+        if briefly {
+            return figures;
+        }
         let mut before = eigenvalues(&loops[0].open);
-        for i in 1..loops.len() {
-            let now = paired(eigenvalues(&loops[i].open), before);
+        for (i, seen) in loops.iter().enumerate().skip(1) {
+            let now = paired(eigenvalues(&seen.open), before);
             if i > ARC as usize {
                 for branch in 0..2 {
                     if branch == 1 && before[0] == before[1] && now[0] == now[1] {
@@ -198,7 +203,7 @@ impl<'a> Grid<'a> {
         Some(first + second)
     }
 
-    fn sensitivity(&self, case: &Case, loops: &[Seen]) -> Peak {
+    fn sensitivity(&self, case: &Case, loops: &[Seen], briefly: bool) -> Peak {
         let values: Vec<f64> = loops.iter().map(|l| sensitivity(&l.open)).collect();
         let axis = ARC as usize;
         let mut top = axis;
@@ -213,7 +218,7 @@ impl<'a> Grid<'a> {
             value: values[top],
         };
         let last = values.len() - 1;
-        if top == axis || top == last {
+        if briefly || top == axis || top == last {
             return peak;
         }
         // Golden section on ln w: 2 * 0.058 * 0.618^22 leaves 3e-6.
