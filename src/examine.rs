@@ -2,9 +2,9 @@
 //!
 //! # The loop
 //! At a bend `b` the motors' Jacobian is `J` (N x 2), their tendons' stiffness `W` (N m/rad at the shafts, on the
-//! diagonal). What the node runs maps a bend error `e` (rad) to setpoints `J e_q`, `e_q = A diag(C_i(z)) J e` with
-//! `A = (J^T W J)^-1 J^T W`: one fractional-order controller per motor, projected into bend space. Damping adds `d` (s) times the bend rate that the
-//! IMU shows. A model `g(s)` answers setpoints with a bend, so that
+//! diagonal). What the node runs maps a bend error `e` (rad) to setpoints `J e_q`, `e_q = A diag(C_i(z)) J e` with `A =
+//! (J^T W J)^-1 J^T W`: one fractional-order controller per motor, projected into bend space. Damping adds `d` (s)
+//! times the bend rate that the IMU shows. A model `g(s)` answers setpoints with a bend, so that
 //!
 //! ```text
 //! L = A diag(C_i) J g + d s g I,
@@ -12,33 +12,37 @@
 //!
 //! opened at the setpoints, all motors in their places.
 //!
-//! All of it is taken as it is sampled: the operators' own discrete forms, the derivative that steps at new samples only, a
-//! sample held until the next one comes, setpoints held over a tick, dead time of any length. With a sensor period of m
-//! ticks the sampled loop at w is the sum of m terms at `w + 2 pi l/T`, which folds every frequency onto its own. All
-//! of this is exact, and so is stability; margins and sensitivity are those of the sum, which for m above 1 leaves out that bend and
-//! rate are folded apart. A sensor period that is no whole number of ticks is rounded to one. Not in it are limits of travel,
-//! speed and authority, hold band, stiction, and what changes while the joint moves from bend to bend.
+//! All of it is taken as it is sampled: the operators' own discrete forms, the derivative that steps at new samples
+//! only, a sample held until the next one comes, setpoints held over a tick, dead time of any length. With a sensor
+//! period of m ticks the sampled loop at w is the sum of m terms at `w + 2 pi l/T`, which folds every frequency onto
+//! its own. All of this is exact, and so is stability; margins and sensitivity are those of the sum, which for m above
+//! 1 leaves out that bend and rate are folded apart. A sensor period that is no whole number of ticks is rounded to
+//! one. Not in it are limits of travel, speed and authority, hold band, stiction, and what changes while the joint
+//! moves from bend to bend.
 //!
 //! # A slack tendon
-//! A tendon that hangs slack pulls no more: the joint is softer there, and its motor moves nothing. Per unit of bend the
-//! tendons hold with `K_t = J^T W J`, beam and gravity with `K_b` (both N m/rad). At rest `K_b b = J^T W (q - J b)`; for setpoints
-//! `q = J r` that gives `b = (K_b + K_t)^-1 K_t r`, which is the model's gain `g0`: `K_b = K_t (1/g0 - 1)`. With the dynamics
-//! of the model, `d(s)` (1 at rest), on the whole stiffness `K_t/g0`, and without tendon i's `K_i = J_i w_i J_i^T`,
+//! A tendon that hangs slack pulls no more: the joint is softer there, and its motor moves nothing. Per unit of bend
+//! the tendons hold with `K_t = J^T W J`, beam and gravity with `K_b` (both N m/rad). At rest `K_b b = J^T W (q - J
+//! b)`; for setpoints `q = J r` that gives `b = (K_b + K_t)^-1 K_t r`, which is the model's gain `g0`: `K_b = K_t (1/g0
+//! - 1)`. With the dynamics of the model, `d(s)` (1 at rest), on the whole stiffness `K_t/g0`, and without tendon i's
+//! `K_i = J_i w_i J_i^T`,
 //!
 //! ```text
 //! ((K_t/g0) d(s) - K_i) b = (K_t - K_i) r.
 //! ```
 //!
-//! Inertia and damping of the beam stay what they were. In the direction `K_t^(-1/2) K_t^(-1/2) J_i`, where K_i has the share
-//! `mu = w_i J_i^T K_t^-1 J_i`, this is `g0 (1 - mu)/(d - g0 mu)`: a joint that is softer, slower and less damped; at a right angle to it
-//! (in the metric `K_t`) nothing changes. A joint with `g0 mu >= 1` falls over, whatever the loop does. An
-//! integrating model says nothing of stiffness; slack is not looked at there. Source: derived here from the
-//! balance of moments.
+//! Inertia and damping of the beam stay what they were. In the direction `K_t^(-1/2) K_t^(-1/2) J_i`, where K_i has the
+//! share `mu = w_i J_i^T K_t^-1 J_i`, this is `g0 (1 - mu)/(d - g0 mu)`: a joint that is softer, slower and less
+//! damped; at a right angle to it (in the metric `K_t`) nothing changes. A joint with `g0 mu >= 1` falls over, whatever
+//! the loop does. An integrating model says nothing of stiffness; slack is not looked at there. Source: derived here
+//! from the balance of moments.
 //!
-//! A first-order model's bend takes up speed at once, which no joint with motors does, and damping feeds that back. Under damping, as much of
-//! its dead time as the motors' time constant is therefore read as their lag: alike at frequencies where the model holds.
+//! A first-order model's bend takes up speed at once, which no joint with motors does, and damping feeds that back.
+//! Under damping, as much of its dead time as the motors' time constant is therefore read as their lag: alike at
+//! frequencies where the model holds.
 //!
-//! Models are alike in all directions of bend. A joint that follows differently along and across is two models of the family.
+//! Models are alike in all directions of bend. A joint that follows differently along and across is two models of the
+//! family.
 //!
 //! Frequencies in rad/s, times in s, angles in rad. Design-time work, off the real-time thread.
 
@@ -64,7 +68,8 @@ use nalgebra::Complex;
 pub struct Member {
     /// What it is called.
     pub name: String,
-    /// How the joint follows position setpoints, from the bend asked to the bend measured, the sensor's usual age included.
+    /// How the joint follows position setpoints, from the bend asked to the bend measured, the sensor's usual age
+    /// included.
     pub plant: Plant,
     /// Time constant of the motors where `plant` is the joint behind them, s; 0 where `plant` holds them too.
     pub motor_lag: f64,
@@ -175,8 +180,8 @@ pub struct OnModel {
     pub member: Member,
     /// The law that the node runs, all tendons taut, at the worst bend.
     pub discrete: Worst,
-    /// The ideal law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist frequency. None
-    /// unless asked for.
+    /// The ideal law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist
+    /// frequency. None unless asked for.
     pub ideal: Option<Worst>,
     /// The law that the node runs with each tendon slack; empty for integrating models.
     pub slack: Vec<Slack>,
@@ -355,8 +360,8 @@ fn places(kinematics: &Kinematics, inclination: f64) -> Vec<Place> {
     bends.filter_map(|b| Place::new(kinematics, b)).collect()
 }
 
-/// Where each tendon is looked at slack. What a slack tendon does with motors that are alike depends on its share of the
-/// stiffness alone, apart from the metric of the bend: the greatest and the least share are looked at.
+/// Where each tendon is looked at slack. What a slack tendon does with motors that are alike depends on its share of
+/// the stiffness alone, apart from the metric of the bend: the greatest and the least share are looked at.
 fn slack_places<'a>(frame: &Frame, places: &'a [Place]) -> Vec<Vec<&'a Place>> {
     let of = |tendon: usize| -> Vec<&Place> {
         if frame.motors > 1 {
@@ -429,9 +434,9 @@ fn take(worst: &mut Option<Worst>, figures: LoopFigures, bend: Bend) {
     }
 }
 
-/// The sampled loop of a model at a bend, opened at the setpoints: what comes back of a setpoint, both as bends, at `w` rad/s
-/// below the Nyquist frequency of the samples, sign left out; and the determinant of the return difference. With tendon `slack` slack. None
-/// where the joint falls over, or has no rank.
+/// The sampled loop of a model at a bend, opened at the setpoints: what comes back of a setpoint, both as bends, at `w`
+/// rad/s below the Nyquist frequency of the samples, sign left out; and the determinant of the return difference. With
+/// tendon `slack` slack. None where the joint falls over, or has no rank.
 pub fn loop_response(
     joint: &Joint,
     law: &Law,

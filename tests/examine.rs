@@ -9,7 +9,7 @@ use withy::examine::{
     Conditions, Depth, Examination, Floor, LoopFigures, Member, Slack, examine, loop_figures,
     loop_response,
 };
-use withy::fractional::{Integral, MAX_SAMPLE_TIME};
+use withy::fractional::Integral;
 use withy::geometry::Bend;
 use withy::model::{Delays, Loop, Plant};
 use withy::tick::{Joint, Law};
@@ -233,7 +233,6 @@ fn the_ideal_operator_is_that_of_mpmath() {
         let discrete = Integral::new(row[0], 0.005).unwrap().response(row[1]);
         assert!((discrete / wanted).arg().abs().to_degrees() < 0.1);
     }
-    assert!(MAX_SAMPLE_TIME >= 0.01);
 }
 
 /// The margin specified is the one that the sampled loop has.
@@ -469,7 +468,8 @@ fn margins_below_the_floor_are_refused_with_numbers() {
 #[test]
 fn a_joint_that_gravity_overturns_without_a_tendon_is_told() {
     let file = file();
-    // Of four tendons one has about half of the stiffness in its direction: from a gain of 2 on the rest no longer holds.
+    // Of four tendons one has about half of the stiffness in its direction: from a gain of 2 on the rest no longer
+    // holds.
     let member = Member::new("top-heavy", Plant::second_order(2.4, 12.0, 0.3, 0.01));
     let found = examined(&file, &file.law(0).unwrap(), &[member], Depth::Verdict);
     assert!(

@@ -1,5 +1,5 @@
-//! What an examination says of a loop, against the loop itself: the shipped gain sets, and spoilt ones, on the simulated
-//! joint.
+//! What an examination says of a loop, against the loop itself: the shipped gain sets, and spoilt ones, on the
+//! simulated joint.
 
 mod common;
 
@@ -14,8 +14,8 @@ use withy::tick::Law;
 /// From a sample's stamp to the tick that uses it: it is 4 ms old when it comes, between two ticks.
 const AGE: f64 = 0.005;
 
-/// A model of the joint with a payload, from small steps of its motors at rest: from the bend asked of the motors to the true
-/// one; or of the joint `behind` its motors, from their own bend, with their bandwidth's lag.
+/// A model of the joint with a payload, from small steps of its motors at rest: from the bend asked of the motors to
+/// the true one; or of the joint `behind` its motors, from their own bend, with their bandwidth's lag.
 fn member(neck: &Neck, payload: usize, behind: bool) -> Member {
     let mut plant = Simulated::new(&neck.description, &neck.options, neck.seed).unwrap();
     let (mass, height) = PAYLOADS[payload];

@@ -13,8 +13,8 @@ use crate::examine::{
 use crate::model::{Dynamics, Plant};
 use crate::report::{Align, Table};
 
-/// Examine gain sets on the models of a joint: stability with all tendons taut and with each one slack, margins, sensitivity,
-/// motion, demands on the motors.
+/// Examine gain sets on the models of a joint: stability with all tendons taut and with each one slack, margins,
+/// sensitivity, motion, demands on the motors.
 ///
 /// Exit code 0: good; 1: a set is unstable on a model, or below the floor; 2: an argument or a file is wrong.
 #[derive(Debug, clap::Args)]
@@ -25,8 +25,8 @@ pub struct Args {
     /// Gain set to examine; by default all of the joint's.
     #[arg(long, value_name = "NAME")]
     pub gain_set: Option<String>,
-    /// Models of the joint; by default those that the joint file names, then those that a set was made for, then the set's
-    /// own model.
+    /// Models of the joint; by default those that the joint file names, then those that a set was made for, then the
+    /// set's own model.
     #[arg(long, value_name = "MODELS.yaml")]
     pub models: Option<PathBuf>,
     /// Age of samples when they are used, beyond the models' dead time, ms.

@@ -1,10 +1,10 @@
 //! Stability, margins and sensitivity of a 2 x 2 loop along the contour of the argument principle.
 //!
-//! The contour starts on the real axis right of the poles at zero, goes round them on a small arc and up the imaginary axis
-//! to the Nyquist frequency `pi/T`, where it is real again; its mirror image closes it. The open loop has no poles outside but
-//! those at zero, and none at infinity, so that the closed loop's poles outside are minus the half turns of
-//! `det(I + L)` along it. Source: argument principle; MIMO form e.g. Skogestad and Postlethwaite 2005, "Multivariable Feedback
-//! Control", section 4.9 (from memory). Poles slower than [`SLOWEST`] are not told from those at zero.
+//! The contour starts on the real axis right of the poles at zero, goes round them on a small arc and up the imaginary
+//! axis to the Nyquist frequency `pi/T`, where it is real again; its mirror image closes it. The open loop has no poles
+//! outside but those at zero, and none at infinity, so that the closed loop's poles outside are minus the half turns of
+//! `det(I + L)` along it. Source: argument principle; MIMO form e.g. Skogestad and Postlethwaite 2005, "Multivariable
+//! Feedback Control", section 4.9 (from memory). Poles slower than [`SLOWEST`] are not told from those at zero.
 
 use super::loops::{Case, Frame, Matrix, Point, Seen};
 use super::{Crossing, LoopFigures};
@@ -304,8 +304,8 @@ fn paired(now: [Complex<f64>; 2], before: [Complex<f64>; 2]) -> [Complex<f64>; 2
     if straight <= crossed { [a, b] } else { [b, a] }
 }
 
-/// The root of `f` between two frequencies where it has the values `low` and `high`: false position with the weight of the
-/// end that stays halved (Illinois), on `ln w`.
+/// The root of `f` between two frequencies where it has the values `low` and `high`: false position with the weight of
+/// the end that stays halved (Illinois), on `ln w`.
 fn root(span: [f64; 2], low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
     let (mut a, mut b) = (span[0].ln(), span[1].ln());
     let (mut at_a, mut at_b) = (low, high);

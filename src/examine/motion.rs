@@ -1,5 +1,5 @@
-//! How a law moves a model, and what it asks of the motors: the linear sampled loop stepped with the operators that the node
-//! runs. Limits are left out.
+//! How a law moves a model, and what it asks of the motors: the linear sampled loop stepped with the operators that the
+//! node runs. Limits are left out.
 
 use super::loops::{Case, Frame, Matrix, Place};
 use super::pulse::Vector;
@@ -255,8 +255,8 @@ pub(super) fn demand(
     }
 }
 
-/// Noise of the noisiest motor's setpoint and of its change per s, straight: the mean over frequency of the squared response
-/// (Parseval), samples independent.
+/// Noise of the noisiest motor's setpoint and of its change per s, straight: the mean over frequency of the squared
+/// response (Parseval), samples independent.
 fn noise(frame: &Frame, member: &Member, places: &[Place], conditions: &Conditions) -> (f64, f64) {
     let place = &places[0];
     let Ok(case) = Case::new(frame, member, place, None) else {

@@ -1,10 +1,10 @@
 //! A joint as its sampled loop sees it: exact pulse transfer functions behind a zero-order hold.
 //!
-//! The chain from setpoint to measurement is linear: an integrator (velocity drives), a motor's lag, the joint's dynamics,
-//! dead time. With the setpoint held over a tick its state advances by `x' = F x + G u`, both from one matrix exponential, and
-//! a dead time of whole ticks and a part, `(whole + part) dt`, makes the measurement at tick k that of the instant
-//! `(1 - part) dt` after tick `k - whole - 1`. Source: Franklin, Powell and Workman 1998, "Digital Control of Dynamic
-//! Systems", sections 4.3 and 4.5 (discrete models with delay; from memory).
+//! The chain from setpoint to measurement is linear: an integrator (velocity drives), a motor's lag, the joint's
+//! dynamics, dead time. With the setpoint held over a tick its state advances by `x' = F x + G u`, both from one matrix
+//! exponential, and a dead time of whole ticks and a part, `(whole + part) dt`, makes the measurement at tick k that of
+//! the instant `(1 - part) dt` after tick `k - whole - 1`. Source: Franklin, Powell and Workman 1998, "Digital Control
+//! of Dynamic Systems", sections 4.3 and 4.5 (discrete models with delay; from memory).
 
 use crate::fractional::shift;
 use crate::model::{Dynamics, Plant};
@@ -158,8 +158,8 @@ impl Pulse {
         pulse
     }
 
-    /// Coefficients of `row (delta I - M)^-1 G + direct` with `M = F - I`: the resolvent by Faddeev and LeVerrier. In powers of
-    /// `z - 1`, which keep their digits at frequencies far below the tick's.
+    /// Coefficients of `row (delta I - M)^-1 G + direct` with `M = F - I`: the resolvent by Faddeev and LeVerrier. In
+    /// powers of `z - 1`, which keep their digits at frequencies far below the tick's.
     fn expand(&mut self) {
         let n = self.states;
         let mut one = Square::zeros();
