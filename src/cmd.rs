@@ -12,6 +12,7 @@ pub mod report;
 pub mod run;
 pub mod simulate;
 pub mod step_test;
+pub mod tune;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -58,6 +59,7 @@ enum Command {
     Check(check::Args),
     Fit(fit::Args),
     Examine(examine::Args),
+    Tune(tune::Args),
 }
 
 /// Runs the command that `arguments` ask for; the first of them is the program's name.
@@ -71,6 +73,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Check(args) => check::run(&args),
         Command::Examine(args) => examine::run(&args),
         Command::Fit(args) => fit::run(&args),
+        Command::Tune(args) => tune::run(&args),
         #[cfg(feature = "ros")]
         Command::Run(args) => run::run(&args),
         #[cfg(feature = "ros")]

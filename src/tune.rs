@@ -6,13 +6,18 @@
 //! cannot be had is refused with the reason and the nearest specification that works.
 //!
 //! The rooms: this file (specifications, designs, refusals, maps), `equations` (the root), `compare` (what the
-//! fractional order brings against an integer PI).
+//! fractional order brings against an integer PI), `family` (one gain set for all models of a joint).
 
 mod compare;
 mod equations;
+mod family;
 
 pub use compare::{Benefit, Comparison, GAINS, compare};
 pub use equations::{flat_phase_order, integer_pi};
+pub use family::{
+    FamilyDesign, FamilyRefusal, OnModel, Swing, USUAL_DECAY, USUAL_PEAK, Wishes, on_family,
+    smoothing_for, tune_family,
+};
 
 use crate::controller::MotorGains;
 use crate::model::{Delays, Law, Loop, Plant, PlantError};
