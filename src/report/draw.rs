@@ -93,15 +93,19 @@ impl Scale {
         }
     }
 
-    /// Ends that can be drawn: in order, apart, and above 0 on a logarithmic axis.
+    /// Ends that can be drawn: in order, clearly apart, and above 0 on a logarithmic axis.
     pub(super) fn ends(self, (low, high): (f64, f64)) -> (f64, f64) {
-        let sound = low < high && low.is_finite() && high.is_finite();
+        let size = low.abs().max(high.abs());
+        let apart = high - low > (1e-12 * size).max(1e-300) && size < 1e300;
         match self {
-            Self::Linear if sound => (low, high),
-            Self::Logarithmic if sound && low > 0.0 => (low, high),
-            Self::Linear if low.is_finite() => (low - 1.0, low + 1.0),
+            Self::Linear if apart => (low, high),
+            Self::Logarithmic if apart && low > 1e-300 => (low, high),
+            Self::Linear if size < 1e300 && low <= high => {
+                let room = (1e-3 * size).max(1.0);
+                (low - room, low + room)
+            }
             Self::Linear => (0.0, 1.0),
-            Self::Logarithmic if high > 0.0 && high.is_finite() => (0.1 * high, high),
+            Self::Logarithmic if high > 1e-300 && high < 1e300 => (0.1 * high, high),
             Self::Logarithmic => (0.1, 1.0),
         }
     }
@@ -110,6 +114,7 @@ impl Scale {
     pub(super) fn ticks(self, (low, high): (f64, f64), step: f64) -> Vec<(f64, String)> {
         match self {
             Self::Linear => {
+                let step = usable(step, high - low);
                 let places = ticks(low, high, step);
                 places.map(|v| (v, number(v, step))).collect()
             }
@@ -125,6 +130,15 @@ pub(super) fn round_step(span: f64, parts: f64) -> f64 {
     let lead = raw / power;
     let lead = [1.0, 2.0, 5.0].into_iter().find(|&l| lead <= l * 1.0001);
     power * lead.unwrap_or(10.0)
+}
+
+/// `step` where it cuts `span` into parts that can be drawn; otherwise a round number.
+pub(super) fn usable(step: f64, span: f64) -> f64 {
+    if (0.01..=100.0).contains(&(span / step)) {
+        step
+    } else {
+        round_step(span, 5.0)
+    }
 }
 
 /// Text for XML and HTML, inside elements and attributes. What XML has no place for becomes a replacement character.
@@ -162,13 +176,16 @@ fn ticks(low: f64, high: f64, step: f64) -> impl Iterator<Item = f64> {
     (first..=last).map(move |i| i as f64 * step)
 }
 
-/// Ticks at 1 to 9 times each power of ten; labels at the powers, and at 2 and 5 where there is room.
+/// Ticks at 1 to 9 times each power of ten; labels at the powers, and at 2 and 5 where there is room. Over very many
+/// decades only some of the powers.
 fn decades(low: f64, high: f64) -> Vec<(f64, String)> {
-    let room = (high / low).log10() < 2.2;
+    let room = high.log10() - low.log10() < 2.2;
     let (from, to) = (low.log10().floor() as i32, high.log10().ceil() as i32);
+    let every = (to - from) / 12 + 1;
+    let leads = if every == 1 { 1..=9 } else { 1..=1 };
     let mut found = Vec::new();
-    for power in from..=to {
-        for lead in 1..=9 {
+    for power in (from..=to).filter(|p| p.rem_euclid(every) == 0) {
+        for lead in leads.clone() {
             let value = f64::from(lead) * 10f64.powi(power);
             if !(low * (1.0 - 1e-9) <= value && value <= high * (1.0 + 1e-9)) {
                 continue;

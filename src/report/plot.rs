@@ -3,7 +3,7 @@
 //! Lines differ by dash as well as by colour, and their colours by lightness, so that a grey print is readable. What
 //! leaves a panel is cut at its frame.
 
-use super::draw::{Anchor, Canvas, Frame, Scale, Stroke, round_step, rows};
+use super::draw::{Anchor, Canvas, Frame, Scale, Stroke, round_step, rows, usable};
 
 /// One line: its name in the legend (none if it is empty), and points. NaN breaks the line.
 #[derive(Clone, Debug)]
@@ -154,6 +154,8 @@ const MARK: Stroke = Stroke {
     dash: "1 3",
     width: 0.8,
 };
+/// Size of small letters over that of others.
+const SMALL: f64 = 11.0 / 12.0;
 /// White round letters that stand on lines.
 const HALO: &str = " font-size=\"11\" stroke=\"#fff\" stroke-width=\"3\" stroke-linejoin=\"round\" paint-order=\"stroke\"";
 
@@ -225,6 +227,9 @@ impl Figure {
         canvas.text((left, 22.0), Anchor::Start, title, &self.title);
         for (i, band) in self.bands.iter().enumerate() {
             let (from, to) = (x(band.from), x(band.to));
+            if !(from <= to) {
+                continue;
+            }
             let fill = if i % 2 == 0 { "#e9edf1" } else { "#dbe1e6" };
             let frame = Frame {
                 left: from,
@@ -245,6 +250,9 @@ impl Figure {
         }
         for ((mark, span), row) in self.marks.iter().zip(&label_spans).zip(&label_rows) {
             let line = x(mark.at);
+            if !line.is_finite() {
+                continue;
+            }
             let base = marks_top + (*row as f64 + 0.75) * LINE;
             canvas.line((line, base - 9.0), (line, bottom), &MARK);
             let place = (span.0 + 3.0, base);
@@ -262,7 +270,9 @@ impl Figure {
         match self.height {
             Height::Px(height) => {
                 let whole: f64 = self.panels.iter().map(|p| p.height).sum();
-                height * panel.height / whole
+                let share = panel.height / whole;
+                let equal = 1.0 / self.panels.len() as f64;
+                height * if share.is_finite() { share } else { equal }
             }
             Height::Equal => {
                 let (low, high, _) = panel.axis();
@@ -285,7 +295,7 @@ impl Panel {
                 (l.min(v), h.max(v))
             });
         let (low, high) = self.scale.ends(self.range.unwrap_or((low, high)));
-        let step = self.ticks.unwrap_or_else(|| round_step(high - low, 5.0));
+        let step = usable(self.ticks.unwrap_or(f64::NAN), high - low);
         match (self.range, self.scale) {
             (Some(_), _) => (low, high, step),
             (None, Scale::Linear) => (
@@ -402,7 +412,7 @@ impl Panel {
                 continue;
             }
             canvas.dot((x, y));
-            let room = frame.right - x > wide(&dot.label) + 12.0;
+            let room = frame.right - x > SMALL * wide(&dot.label) + 12.0;
             let above = if y - frame.top > 22.0 { -8.0 } else { 16.0 };
             if room {
                 canvas.text((x + 7.0, y + above), Anchor::Start, HALO, &dot.label);

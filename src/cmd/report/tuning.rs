@@ -72,10 +72,10 @@ impl Tuning<'_> {
         shown
     }
 
-    /// How long responses are shown, s: eight rounds of the crossover at least.
+    /// How long responses are shown, s: two rounds of the crossover and more.
     fn duration(&self) -> f64 {
         let w = self.design.specification.crossover;
-        (24.0 / w + 4.0 * self.design.plant.dead_time).max(f64::MIN_POSITIVE)
+        (14.0 / w + 4.0 * self.design.plant.dead_time).max(f64::MIN_POSITIVE)
     }
 }
 
@@ -116,7 +116,7 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
     page.picture(
         "nyquist",
         "The open loop in the complex plane, positive frequencies, cut at the frame; dotted: the unit circle. The distance \
-         to -1 is one over the sensitivity.",
+         to -1 is one over the sensitivity; a dot marks where that peaks.",
         nyquist_figure(tuning, &shown),
     );
     page.heading("Closed loop");
@@ -256,7 +256,7 @@ fn open_loop_figure(tuning: &Tuning<'_>, shown: &[Shown], flat: (f64, f64)) -> F
         }],
         marks: vec![Mark {
             at: w,
-            label: "asked crossover".into(),
+            label: "crossover asked for".into(),
         }],
         ..picture(
             "Open loop: frequency response",
@@ -295,7 +295,7 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
         if (nearest - at_crossover).norm() > 0.12 {
             dots.push(Dot {
                 at: (nearest.re, nearest.im),
-                label: format!("nearest to -1: sensitivity {}", Number(peak.value)),
+                label: format!("sensitivity {}", Number(peak.value)),
             });
         }
     }
@@ -360,7 +360,7 @@ fn steps_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
                     width: 2.2,
                 }
             } else {
-                Stroke::of(i.min(1) + i.saturating_sub(1)).wide(1.5)
+                Stroke::of([2, 1, 0, 3, 4][i % 5]).wide(1.5)
             };
             series(format!("gain x {factor}{word}"), stroke, points)
         };
@@ -559,7 +559,8 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
         let w = asked.crossover;
         let (low, high) = (w * 0.999, w * 1.001);
         let slope = (s.open.phase(high) - s.open.phase(low)) / (high / low).log10();
-        format!("{:.1}", slope.to_degrees() + 0.0)
+        // No minus zero.
+        format!("{:.1}", (slope.to_degrees() * 10.0).round() / 10.0 + 0.0)
     });
     row("closed-loop poles in the right half-plane", "", &|s| {
         of(s).unstable_poles.to_string()
