@@ -3,6 +3,8 @@
 #[cfg(feature = "ros")]
 mod children;
 #[cfg(feature = "ros")]
+mod desk;
+#[cfg(feature = "ros")]
 mod gaze;
 #[cfg(feature = "ros")]
 mod inspection;
@@ -18,7 +20,7 @@ use super::CmdError;
 ///
 /// Starts the simulated joint and the node, each as a process of its own in a ROS domain of their own on this machine,
 /// and inspects a bed of plants through payload changes, swaps of gain sets and a push; then, on a pan motor, looks at
-/// things near and far, one of them flying. Every figure is from the simulated joint's true bend and pose. The exit code is 0 if the verdict is good.
+/// things near and far, one of them flying; then makes a gain set from its own step tests and uses it. Every figure is from the simulated joint's true bend and pose. The exit code is 0 if the verdict is good.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Run the node with its correction limited to 0: the feedforward alone. The verdict must then be bad.

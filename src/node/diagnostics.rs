@@ -187,6 +187,7 @@ impl Diagnostics {
         add("not_following", flag(o.not_following));
         add("parameter_sets_refused", gain_set.refused.to_string());
         add("last_parameter_refusal", gain_set.last_refusal);
+        add("gain_set_warning", gain_set.warning);
         add("messages_dropped", dropped.to_string());
         for (name, count) in reasons {
             add(&format!("dropped.{name}"), count.to_string());

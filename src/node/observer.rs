@@ -366,10 +366,18 @@ impl Observer {
     /// # Errors
     /// No answer, or a refusal.
     pub fn swap(&self, gain_set: &str) -> Result<(f64, f64), ObserverError> {
-        let parameter = "gain_set".to_string();
+        self.set_text("gain_set", gain_set)
+    }
+
+    /// Sets a parameter that is a text; when it was asked for and when the reply came, s.
+    ///
+    /// # Errors
+    /// No answer, or a refusal.
+    pub fn set_text(&self, parameter: &str, text: &str) -> Result<(f64, f64), ObserverError> {
+        let parameter = parameter.to_string();
         let value = ParameterValue {
             type_: 4, // PARAMETER_STRING of rcl_interfaces/msg/ParameterType
-            string_value: gain_set.into(),
+            string_value: text.into(),
             ..ParameterValue::default()
         };
         let request = SetParameters::Request {

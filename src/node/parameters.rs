@@ -2,10 +2,13 @@
 //! No middleware in here: names and values in, a checked program or one sentence out.
 
 mod declared;
+mod examined;
 
 use std::collections::BTreeMap;
 
 use nalgebra::Vector3;
+
+use examined::{ACTIONS, Examining};
 
 use crate::config::{JointFile, NamedGainSet, Purpose};
 use crate::controller::{GainSet, MotorGains};
@@ -142,6 +145,10 @@ enum Key {
     Motor(usize, MotorKey),
     PayloadMass,
     PayloadHeight,
+    GainSetFile,
+    ExamineAction,
+    ExamineMargin,
+    ExamineSensitivity,
     Fixed(Value),
 }
 
@@ -178,6 +185,11 @@ struct Live {
     payload_height: f64,
     /// Direction of gravity in the base frame, where no base IMU measures it.
     gravity_base: Vector3<f64>,
+    examining: Examining,
+    /// The gain-set file that was added last.
+    gain_set_file: String,
+    /// What is wrong with the gains on the joint's models, if they are in force all the same.
+    warning: Option<String>,
 }
 
 /// Payload mass that stands for an unknown one.
@@ -189,6 +201,8 @@ const HEAVIEST: f64 = 10.0;
 #[derive(Debug)]
 pub struct Candidate {
     live: Live,
+    /// A gain set that the joint has from then on.
+    added: Option<NamedGainSet>,
     /// What the loop is to run on.
     pub program: Program,
 }
@@ -219,6 +233,9 @@ impl Parameters {
             payload_mass: NOT_TOLD,
             payload_height: 0.0,
             gravity_base: file.joint.gravity_base,
+            examining: Examining::default(),
+            gain_set_file: String::new(),
+            warning: None,
         };
         let entries = declared::entries(&file);
         Self {
@@ -260,6 +277,14 @@ impl Parameters {
             }
             Key::PayloadMass => Value::Double(live.payload_mass),
             Key::PayloadHeight => Value::Double(live.payload_height),
+            Key::GainSetFile => Value::Text(live.gain_set_file.clone()),
+            Key::ExamineAction => {
+                let action = live.examining.action;
+                let named = ACTIONS.iter().find(|(_, a)| *a == action);
+                Value::Text(named.map_or("", |(name, _)| name).into())
+            }
+            Key::ExamineMargin => Value::Double(live.examining.floor.margin),
+            Key::ExamineSensitivity => Value::Double(live.examining.floor.sensitivity),
             Key::Fixed(value) => value.clone(),
         }
     }
@@ -291,6 +316,16 @@ impl Parameters {
                 self.choose(value, &mut live)?;
             }
         }
+        let added = match changes.iter().find(|(name, _)| name == "gain_set_file") {
+            Some(_) if changes.len() > 1 => {
+                return Err(
+                    "gain_set_file is set together with others; accepted: alone, gain_set then chooses by name"
+                        .into(),
+                );
+            }
+            Some((_, Value::Text(file))) => Some(self.read_gain_set(file)?),
+            _ => None,
+        };
         let told = changes.iter().any(|(name, _)| name.starts_with("payload."));
         let mut chosen = changes.iter().any(|(name, _)| name == "gain_set");
         if told && !chosen {
@@ -322,7 +357,17 @@ impl Parameters {
             )
             .to_lowercase());
         }
-        self.compile(live)
+        let mut candidate = self.compile(live)?;
+        candidate.added = added;
+        // What does not touch the loop is not asked for its margins.
+        let same = candidate.live.gains == self.live.gains
+            && candidate.live.feedback == self.live.feedback
+            && candidate.live.payload_mass == self.live.payload_mass
+            && candidate.live.payload_height == self.live.payload_height;
+        if !same || at_start {
+            candidate.live.warning = self.examined(&candidate.live, &candidate.program)?;
+        }
+        Ok(candidate)
     }
 
     /// What the loop is to run on for `live`.
@@ -334,7 +379,11 @@ impl Parameters {
         let law = Law::new(&joint, &live.gains, &live.limits, live.feedback)
             .map_err(|e| self.named(&e.to_string()))?;
         let program = Program { joint, law };
-        Ok(Candidate { live, program })
+        Ok(Candidate {
+            live,
+            added: None,
+            program,
+        })
     }
 
     /// The parameters as they are, on a base in which gravity has the direction `gravity`.
@@ -346,6 +395,11 @@ impl Parameters {
             gravity_base: gravity,
             ..self.live.clone()
         })
+    }
+
+    /// What is wrong with the gains in force on the joint's models, if anything.
+    pub fn warning(&self) -> Option<&str> {
+        self.live.warning.as_deref()
     }
 
     /// Whether the base has an IMU of its own.
@@ -478,6 +532,24 @@ impl Parameters {
                 live.payload_mass = mass;
             }
             Key::PayloadHeight => live.payload_height = in_range(number()?)?,
+            Key::GainSetFile => match value {
+                Value::Text(file) => live.gain_set_file.clone_from(file),
+                other => return Err(wrong_type(name, other, "a string")),
+            },
+            Key::ExamineAction => {
+                let Value::Text(word) = value else {
+                    return Err(wrong_type(name, value, "a string"));
+                };
+                let action = ACTIONS.iter().find(|(known, _)| known == word);
+                let Some((_, action)) = action else {
+                    return Err(format!(
+                        "{name} is '{word}'; accepted: 'off', 'warn' or 'refuse'"
+                    ));
+                };
+                live.examining.action = *action;
+            }
+            Key::ExamineMargin => live.examining.floor.margin = in_range(number()?)?,
+            Key::ExamineSensitivity => live.examining.floor.sensitivity = in_range(number()?)?,
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) => {
                 return Err(format!(
@@ -488,9 +560,43 @@ impl Parameters {
         Ok(())
     }
 
+    /// Reads a gain-set file, relative to the joint file, that is to be added: of a new name, and making a law.
+    fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, String> {
+        let folder = self.file.file.parent();
+        let folder = folder.unwrap_or(std::path::Path::new(""));
+        let set = NamedGainSet::load(&folder.join(file), &self.file.motor_names)
+            .map_err(|e| e.to_string())?;
+        let refuse = |what: String| Err(format!("gain_set_file {}: {what}", set.file.display()));
+        if let Some(taken) = self.file.gain_sets.iter().find(|s| s.name == set.name) {
+            return refuse(format!(
+                "its name is '{}', which {} has; accepted: a name that no gain set of the joint has",
+                set.name,
+                taken.file.display()
+            ));
+        }
+        if set.gains.kind != self.file.kind {
+            let kinds = format!(
+                "it is for {:?} setpoints; accepted: a set for {:?} setpoints",
+                set.gains.kind, self.file.kind
+            );
+            return refuse(kinds.to_lowercase());
+        }
+        let joint = self.file.joint_for(self.live.feedback);
+        match Law::new(&joint, &set.gains, &self.live.limits, self.live.feedback) {
+            Ok(_) => Ok(set),
+            Err(error) => refuse(self.named(&error.to_string())),
+        }
+    }
+
     /// Takes over a candidate that the loop has taken. Gives the parameters that changed.
     pub fn commit(&mut self, candidate: Candidate) -> Vec<(String, Value)> {
         let mut changed = Vec::new();
+        if let Some(set) = candidate.added {
+            self.file.gain_sets.push(set);
+            self.entries = declared::entries(&self.file);
+            let sets = "gain_sets".to_string();
+            changed.extend(self.get(&sets).map(|value| (sets, value)));
+        }
         for (name, entry) in &self.entries {
             let new = self.value(&candidate.live, entry);
             if self.value(&self.live, entry) != new {
@@ -551,17 +657,14 @@ impl Parameters {
         let mut live = self.live.clone();
         live.gains = set.gains.clone();
         live.set = self.file.gain_sets.len();
-        self.file.gain_sets.push(set);
-        self.entries = declared::entries(&self.file);
-        let sets = "gain_sets".to_string();
-        let known = self.get(&sets).map(|value| (sets, value));
-        let program = self.compile(live);
         // The same gains as before: they make a law.
-        let changed = program.map(|candidate| self.commit(candidate));
-        known
-            .into_iter()
-            .chain(changed.unwrap_or_default())
-            .collect()
+        match self.compile(live) {
+            Ok(candidate) => self.commit(Candidate {
+                added: Some(set),
+                ..candidate
+            }),
+            Err(_) => Vec::new(),
+        }
     }
 
     /// The joint file.

@@ -270,6 +270,7 @@ impl Server {
         self.laws.collect();
         let changed = self.parameters.commit(candidate);
         self.tell(Vec::new(), changed);
+        self.tell_warning();
         Ok(())
     }
 
@@ -341,7 +342,18 @@ impl Server {
         (success, message)
     }
 
+    /// Tells what is wrong with the gains in force, once.
+    fn tell_warning(&self) {
+        let warning = self.parameters.warning().unwrap_or_default();
+        let before = self.status.gain_set().warning;
+        if !warning.is_empty() && warning != before {
+            tracing::warn!(joint = self.joint, "{warning}");
+        }
+        self.status.change_gain_set(|g| g.warning = warning.into());
+    }
+
     fn tell_start(&self) {
+        self.tell_warning();
         let (set, changed) = self.parameters.gain_set();
         let delay_allowed = self.parameters.delay_allowed();
         self.status.change_gain_set(|g| {

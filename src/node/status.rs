@@ -85,6 +85,8 @@ pub struct GainSetInForce {
     pub last_refusal: String,
     /// Dead time that it allows, s.
     pub delay_allowed: f64,
+    /// What is wrong with it on the joint's models, if anything.
+    pub warning: String,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {

@@ -7,6 +7,7 @@ use nalgebra::Vector3;
 
 use super::Args;
 use super::children::Process;
+use super::desk::DeskAct;
 use super::gaze::GazeAct;
 use super::picture::Story;
 use crate::cmd::CmdError;
@@ -23,14 +24,14 @@ use crate::trial::{
 
 /// What the head plate carries: a name, mass, kg, height of its centre above the beam's end, m, and the gain set for it.
 /// Invented numbers.
-struct Payload {
-    name: &'static str,
-    mass: f64,
-    height: f64,
+pub(super) struct Payload {
+    pub(super) name: &'static str,
+    pub(super) mass: f64,
+    pub(super) height: f64,
     gain_set: &'static str,
 }
 
-const PAYLOADS: [Payload; 3] = [
+pub(super) const PAYLOADS: [Payload; 3] = [
     Payload {
         name: "bare head plate",
         mass: 0.0,
@@ -99,14 +100,14 @@ pub(super) enum Failure {
     Other(String),
 }
 
-fn target(index: usize) -> Bend {
+pub(super) fn target(index: usize) -> Bend {
     let (inclination, steps) = TARGETS[index % TARGETS.len()];
     let direction = FIRST_DIRECTION + DIRECTION_STEP * steps;
     bend_from(inclination.to_radians(), direction.to_radians())
 }
 
 /// A bend for people: inclination and direction, deg.
-fn pose(bend: Bend, decimals: usize) -> String {
+pub(super) fn pose(bend: Bend, decimals: usize) -> String {
     let theta = inclination(bend).to_degrees();
     match direction(bend) {
         Some(phi) if inclination(bend) >= DIRECTION_FLOOR => {
@@ -163,6 +164,8 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     if !args.feedback_off {
         let act = gaze(args);
         inspection.gazes = act.map_err(|e| failed(&e))?;
+        let moves = desk(args, &joint).map_err(|e| failed(&e))?;
+        inspection.moves.extend(moves);
     }
     let verdict = inspection.verdict();
     println!(
@@ -190,6 +193,13 @@ fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
     std::fs::write(&picture, act.picture().svg())
         .map_err(|e| Failure::Other(format!("{} cannot be written: {e}", picture.display())))?;
     Ok(act.figures.clone())
+}
+
+/// The desk act; its moves.
+fn desk(args: &Args, joint: &JointFile) -> Result<Vec<(String, MoveFigures)>, Failure> {
+    let mut act = DeskAct::start(joint, &args.output, args.quick)?;
+    act.work()?;
+    Ok(std::mem::take(&mut act.moves))
 }
 
 /// What joint and simulated joint must have in common for the demo.
@@ -565,7 +575,7 @@ impl Inspection<'_> {
     }
 }
 
-fn score_move(
+pub(super) fn score_move(
     recorded: &crate::node::observer::Recorded,
     bend: Bend,
     sent: f64,

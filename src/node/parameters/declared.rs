@@ -39,6 +39,18 @@ pub(super) fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
         "What the loop corrects against: the IMU, which corrects sag, or the motors' encoders.",
         "'imu' or 'motors'".into(),
     );
+    add(
+        "gain_set_file".into(),
+        Key::GainSetFile,
+        "Setting it reads that gain-set file, relative to the joint file, and adds it to gain_sets; gain_set then chooses it.",
+        "a file that is accepted, of a gain set with a new name".into(),
+    );
+    add(
+        "examine.action".into(),
+        Key::ExamineAction,
+        "What comes of gains that are unstable or below the floor on a model of the joint: nothing, a warning, or a refusal.",
+        "'off', 'warn' or 'refuse'".into(),
+    );
     for (name, value, description) in fixed(file) {
         add(name.into(), Key::Fixed(value), description, String::new());
     }
@@ -313,6 +325,20 @@ fn numbers(file: &JointFile) -> Vec<Number> {
         Range::closed(NOT_TOLD, HEAVIEST),
         " kg",
         "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not told. Telling it chooses the gain set made for it.".into(),
+    ));
+    list.push((
+        "examine.margin_floor".into(),
+        Key::ExamineMargin,
+        Range::closed(0.0, 3.2),
+        " rad",
+        "Least phase margin on every model of the joint, rad.".into(),
+    ));
+    list.push((
+        "examine.sensitivity_ceiling".into(),
+        Key::ExamineSensitivity,
+        Range::above(1.0, 100.0),
+        "",
+        "Greatest sensitivity peak on every model of the joint.".into(),
     ));
     list.push((
         "payload.height".into(),

@@ -1,0 +1,270 @@
+//! The desk act: step tests, a fit, a tuning and an examination, with the commands that people use; then the set so made
+//! on the joint.
+
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use super::children::Process;
+use super::inspection::{Failure, PAYLOADS, Payload, START, full_name, pose, score_move, target};
+use crate::config::JointFile;
+use crate::node::observer::{Observed, Observer};
+use crate::trial::MoveFigures;
+
+/// Nodes of this act: names of the acts before are free again only when the graph has forgotten them.
+const NAMESPACE: &str = "/desk";
+/// Inclination of the steps, deg.
+const STEP: &str = "8";
+/// Directions of the steps, deg; one of them in the short demo.
+const DIRECTIONS: [&str; 2] = ["17", "107"];
+/// How long each target is held, s.
+const DWELL: f64 = 2.0;
+/// Targets per gain set.
+const COUNT: usize = 4;
+const QUICK_COUNT: usize = 2;
+/// Time for messages on their way, s.
+const MARGIN: f64 = 0.06;
+/// How long a payload is given to swing out, s.
+const CALM: f64 = 2.5;
+
+/// The act, and what it found.
+pub struct DeskAct {
+    observer: Observer,
+    processes: Vec<Process>,
+    joint: PathBuf,
+    node: String,
+    output: PathBuf,
+    quick: bool,
+    /// For the verdict.
+    pub moves: Vec<(String, MoveFigures)>,
+}
+
+impl DeskAct {
+    /// Starts the processes of the act and waits until they have found each other.
+    ///
+    /// # Errors
+    /// A graph that cannot be used, a process that ends.
+    pub fn start(joint: &JointFile, output: &Path, quick: bool) -> Result<Self, Failure> {
+        let node = full_name(NAMESPACE, &joint.name);
+        let observed = Observed {
+            joint: node.clone(),
+            simulated: full_name(NAMESPACE, "simulated_neck"),
+            base_frame: joint.frames.base.clone(),
+            motor_names: joint.motor_names.clone(),
+        };
+        let observer = Observer::new(observed).map_err(|e| Failure::Other(e.to_string()))?;
+        let into = ["--ros-args", "-r", "__ns:=/desk"].map(OsString::from);
+        let words = |own: Vec<OsString>| own.into_iter().chain(into.clone()).collect::<Vec<_>>();
+        let log = |name: &str| output.join(name);
+        let world = Process::start(
+            "the simulated joint of the desk act",
+            words(vec!["simulate".into()]),
+            &log("demo-desk-simulated-joint.log"),
+        );
+        let run = Process::start(
+            "the node of the desk act",
+            words(vec!["run".into(), joint.file.clone().into()]),
+            &log("demo-desk-node.log"),
+        );
+        let mut act = Self {
+            observer,
+            // The node first when they end: it brings the joint to rest.
+            processes: vec![run.map_err(Failure::Other)?, world.map_err(Failure::Other)?],
+            joint: joint.file.clone(),
+            node,
+            output: output.to_path_buf(),
+            quick,
+            moves: Vec::new(),
+        };
+        let begin = act.observer.now();
+        while let Some(missing) = act.observer.missing() {
+            act.wait(0.05)?;
+            if act.observer.now() - begin > START {
+                return Err(Failure::Other(format!(
+                    "after {START} s on the graph {missing}; {} tells more",
+                    log("demo-desk-node.log").display()
+                )));
+            }
+        }
+        Ok(act)
+    }
+
+    fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
+        for process in &mut self.processes {
+            process.check().map_err(Failure::Other)?;
+        }
+        Ok(self.observer.wait(seconds)?)
+    }
+
+    /// Runs one of the commands as a person would, and shows it with what it says.
+    fn command(&mut self, words: Vec<OsString>) -> Result<String, Failure> {
+        for process in &mut self.processes {
+            process.check().map_err(Failure::Other)?;
+        }
+        let shown: Vec<_> = words.iter().map(|w| w.to_string_lossy()).collect();
+        let shown = shown.join(" ");
+        println!("\n$ withy {shown}");
+        let other = |e: std::io::Error| Failure::Other(format!("withy {shown}: {e}"));
+        let program = std::env::current_exe().map_err(other)?;
+        let output = Command::new(program).args(&words).output().map_err(other)?;
+        let said = String::from_utf8_lossy(&output.stdout);
+        for line in said.lines() {
+            println!("  {line}");
+        }
+        if output.status.success() {
+            Ok(said.into_owned())
+        } else {
+            let words = String::from_utf8_lossy(&output.stderr);
+            let last = words.lines().last().unwrap_or_default();
+            Err(Failure::Other(format!("withy {shown}: {last}")))
+        }
+    }
+
+    /// Step tests with one payload; the records.
+    fn step_tests(&mut self, payload: &Payload) -> Result<Vec<PathBuf>, Failure> {
+        self.observer.set_payload(payload.mass, payload.height)?;
+        self.wait(CALM)?;
+        let grams = format!("{:.0}", payload.mass * 1e3);
+        let record = self.output.join(format!("steps-{grams}-g.csv"));
+        let directions = if self.quick {
+            &DIRECTIONS[..1]
+        } else {
+            &DIRECTIONS[..]
+        };
+        let records = records(&record, directions);
+        for old in &records {
+            // A record of an earlier demo; one that is not there need not go.
+            let _ = std::fs::remove_file(old);
+        }
+        let mut words: Vec<OsString> = vec!["step-test".into(), self.joint.clone().into()];
+        words.extend(["--node".into(), OsString::from(&self.node)]);
+        words.extend(["--output".into(), record.into()]);
+        words.extend(["--inclination-deg", STEP, "--repeats", "1"].map(OsString::from));
+        for direction in directions {
+            words.extend(["--direction-deg", direction].map(OsString::from));
+        }
+        words.extend(["--payload-g".into(), OsString::from(grams)]);
+        let height = format!("{:.0}", payload.height * 1e3);
+        words.extend(["--payload-height-mm".into(), OsString::from(height)]);
+        self.command(words)?;
+        Ok(records)
+    }
+
+    /// Fits models to `records` and tunes a set for all of them, named `name`; its file.
+    fn tuned(&mut self, name: &str, records: &[PathBuf]) -> Result<PathBuf, Failure> {
+        let models = self.output.join(format!("{name}-models.yaml"));
+        let set = self.output.join(format!("{name}.yaml"));
+        for old in [&models, &set] {
+            let _ = std::fs::remove_file(old);
+        }
+        let mut words: Vec<OsString> = vec!["fit".into()];
+        words.extend(records.iter().map(OsString::from));
+        words.extend(["--save".into(), models.clone().into()]);
+        self.command(words)?;
+        let mut words: Vec<OsString> = vec!["tune".into(), "--joint".into()];
+        words.extend([self.joint.clone().into(), "--models".into(), models.into()]);
+        words.extend(["--family".into(), "--name".into(), OsString::from(name)]);
+        words.extend(["--save".into(), set.clone().into()]);
+        self.command(words)?;
+        Ok(set)
+    }
+
+    /// Visits a few plants of the bed with one gain set; the figures.
+    fn visit(&mut self, set: &str, payload: &str) -> Result<Vec<MoveFigures>, Failure> {
+        println!(
+            "\n{:<12} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}   ({payload})",
+            "gain set", "asked", "reached", "error", "overshoot", "settled"
+        );
+        let count = if self.quick { QUICK_COUNT } else { COUNT };
+        let mut figures = Vec::new();
+        for k in 0..count {
+            let bend = target(k);
+            let sent = self.observer.point(bend)?;
+            let end = sent + DWELL;
+            self.wait(end + MARGIN - self.observer.now())?;
+            let scored = self.observer.look(|r| score_move(r, bend, sent, end))?;
+            let settled = scored
+                .settling
+                .map_or("never".into(), |s| format!("{s:.2} s"));
+            println!(
+                "{set:<12} {:>10}  {:>14}  {:>6.3}  {:>6.3} ({:>4.1} %)  {settled:>7}",
+                pose(bend, 0),
+                pose(scored.reached, 2),
+                scored.error.to_degrees(),
+                scored.overshoot.to_degrees(),
+                100.0 * scored.overshoot_share()
+            );
+            figures.push(scored);
+        }
+        Ok(figures)
+    }
+
+    /// The whole act.
+    ///
+    /// # Errors
+    /// A graph that fails, a process that ends, a command that fails.
+    pub fn work(&mut self) -> Result<(), Failure> {
+        let [bare, .., heaviest] = &PAYLOADS;
+        println!(
+            "\nFrom step tests to a gain set, with the commands that you would use: bare head plate, then {} of {:.0} g.",
+            heaviest.name,
+            heaviest.mass * 1e3
+        );
+        let light = self.step_tests(bare)?;
+        let mut records = light.clone();
+        records.extend(self.step_tests(heaviest)?);
+        let set = self.tuned("tuned", &records)?;
+        let light_set = self.tuned("tuned-for-bare", &light)?;
+
+        // A set for the light head alone is not for an unknown payload, and the node says why.
+        println!();
+        let add = |observer: &Observer, file: &Path| {
+            let file = file.canonicalize();
+            let file = file.map_err(|e| Failure::Other(e.to_string()))?;
+            observer.set_text("gain_set_file", &file.display().to_string())?;
+            Ok::<_, Failure>(())
+        };
+        add(&self.observer, &set)?;
+        add(&self.observer, &light_set)?;
+        match self.observer.swap("tuned-for-bare") {
+            Err(crate::node::observer::ObserverError::Refused { reason, .. }) => {
+                println!("gain set tuned-for-bare is refused: {reason}");
+            }
+            Err(error) => return Err(error.into()),
+            Ok(_) => println!("gain set tuned-for-bare is accepted for every payload"),
+        }
+        let before = self.visit("any-payload", heaviest.name)?;
+        self.observer.swap("tuned")?;
+        let after = self.visit("tuned", heaviest.name)?;
+        let worst = |figures: &[MoveFigures]| {
+            let greatest = |of: fn(&MoveFigures) -> f64| figures.iter().map(of).fold(0.0, f64::max);
+            format!(
+                "overshoot {:.3} deg, {:.2} s, error {:.3} deg",
+                greatest(|f| f.overshoot).to_degrees(),
+                greatest(|f| f.settling.unwrap_or(f64::INFINITY)),
+                greatest(|f| f.error).to_degrees()
+            )
+        };
+        println!(
+            "\nworst with any-payload: {}\nworst with tuned:       {}",
+            worst(&before),
+            worst(&after)
+        );
+        let named = after.into_iter().enumerate();
+        self.moves = named
+            .map(|(i, f)| (format!("tuned set, target {}", i + 1), f))
+            .collect();
+        Ok(())
+    }
+}
+
+/// The files of a step test in several directions: one name, or one with each direction in it.
+fn records(record: &Path, directions: &[&str]) -> Vec<PathBuf> {
+    if directions.len() == 1 {
+        return vec![record.to_path_buf()];
+    }
+    let stem = record.file_stem().unwrap_or_default().to_string_lossy();
+    let each = directions.iter();
+    each.map(|d| record.with_file_name(format!("{stem}-{d}deg.csv")))
+        .collect()
+}

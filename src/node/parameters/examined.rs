@@ -1,0 +1,159 @@
+//! Gain sets are examined on the joint's models before they are accepted.
+
+use super::{Live, Parameters};
+use crate::config::JointModel;
+use crate::examine::{Conditions, Depth, Floor, Member, examine};
+use crate::link::Program;
+
+/// What comes of a gain set that is not good enough.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Action {
+    /// Nothing: it is not examined.
+    Off,
+    /// It is accepted, and what is wrong is told.
+    Warn,
+    /// It is refused.
+    Refuse,
+}
+
+/// The actions by their names.
+pub(super) const ACTIONS: [(&str, Action); 3] = [
+    ("off", Action::Off),
+    ("warn", Action::Warn),
+    ("refuse", Action::Refuse),
+];
+
+/// What is looked at before gains are accepted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Examining {
+    pub(super) action: Action,
+    pub(super) floor: Floor,
+}
+
+impl Default for Examining {
+    /// Refused below the usual floor.
+    fn default() -> Self {
+        Self {
+            action: Action::Refuse,
+            floor: Floor::default(),
+        }
+    }
+}
+
+/// Moments of payloads that are the same within a per cent, or a gram at a millimetre, are one.
+fn alike(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 0.01 * a.abs().max(b.abs()) + 1e-6
+}
+
+/// The models that a payload of that moment, kg m, may be: those of its own moment, else of the nearest below and above;
+/// and those whose payload is not known. All of them for an unknown payload: the worst case.
+fn family(models: &[JointModel], moment: Option<f64>) -> Vec<Member> {
+    let member = |model: &JointModel| Member::new(model.name.clone(), model.plant);
+    let Some(moment) = moment else {
+        return models.iter().map(member).collect();
+    };
+    let moments = || models.iter().filter_map(|m| Some(m.payload?.moment()));
+    let own = moments().find(|m| alike(*m, moment));
+    let below = moments().filter(|m| *m <= moment).reduce(f64::max);
+    let above = moments().filter(|m| *m >= moment).reduce(f64::min);
+    let ends = match own {
+        Some(own) => [Some(own), None],
+        None => [below, above],
+    };
+    let wanted = |model: &&JointModel| match model.payload {
+        None => true,
+        Some(payload) => {
+            let mut ends = ends.iter().flatten();
+            ends.any(|end| alike(*end, payload.moment()))
+        }
+    };
+    models.iter().filter(wanted).map(member).collect()
+}
+
+impl Parameters {
+    /// What is wrong with `program` on the joint's models, in one sentence; nothing where it is good, or not examined.
+    ///
+    /// # Errors
+    /// The sentence, where that is a reason to refuse it.
+    pub(super) fn examined(
+        &self,
+        live: &Live,
+        program: &Program,
+    ) -> Result<Option<String>, String> {
+        let Examining { action, floor } = live.examining;
+        if action == Action::Off || self.file.models.is_empty() {
+            return Ok(None);
+        }
+        let known = (live.payload_mass >= 0.0).then_some(live.payload_mass * live.payload_height);
+        let family = family(&self.file.models, known);
+        let Program { joint, law } = program;
+        let verdict = examine(joint, law, &family, &Conditions::default(), Depth::Verdict)
+            .map_err(|e| e.to_string())
+            .and_then(|examination| examination.acceptable(&floor));
+        let Err(reason) = verdict else {
+            return Ok(None);
+        };
+        let set = &self.file.gain_sets[live.set];
+        let changed = if set.gains == live.gains {
+            ""
+        } else {
+            " with its changes"
+        };
+        let payload = match known {
+            Some(_) => format!(
+                "the payload of {} kg at {} m",
+                live.payload_mass, live.payload_height
+            ),
+            None => "a payload that is not told, so any".into(),
+        };
+        let sentence = format!(
+            "gain_set '{}'{changed} is not good enough for {payload}: {reason}; accepted: stable, a phase margin of at \
+             least {:.1} deg and a sensitivity peak of at most {:.2} on every model of the joint",
+            set.name,
+            floor.margin.to_degrees(),
+            floor.sensitivity
+        );
+        match action {
+            Action::Refuse => Err(sentence),
+            _ => Ok(Some(sentence)),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fit::Payload;
+    use crate::model::Plant;
+
+    #[test]
+    fn a_known_payload_is_examined_on_its_own_models_or_its_neighbours() {
+        let model = |name: &str, mass: Option<f64>| JointModel {
+            name: name.into(),
+            payload: mass.map(|mass| Payload { mass, height: 0.05 }),
+            direction: 0.0,
+            plant: Plant::first_order(1.0, 0.05, 0.01),
+            standard_errors: Vec::new(),
+            across_gain: 0.0,
+            nrmse: 0.0,
+            samples: 100,
+        };
+        let models = [
+            model("bare", Some(0.0)),
+            model("lens", Some(0.1)),
+            model("lens-2", Some(0.1)),
+            model("lamp", Some(0.4)),
+            model("any", None),
+        ];
+        let names = |moment: Option<f64>| {
+            let family = family(&models, moment);
+            family.into_iter().map(|m| m.name).collect::<Vec<_>>()
+        };
+        assert_eq!(names(None).len(), 5);
+        assert_eq!(names(Some(0.005)), ["lens", "lens-2", "any"]);
+        assert_eq!(names(Some(0.01)), ["lens", "lens-2", "lamp", "any"]);
+        assert_eq!(names(Some(0.0)), ["bare", "any"]);
+        // Beyond all of them: the nearest.
+        assert_eq!(names(Some(0.03)), ["lamp", "any"]);
+    }
+}
