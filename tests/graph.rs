@@ -223,6 +223,20 @@ fn the_payload_told_chooses_the_gain_set() {
 }
 
 #[test]
+fn gains_are_examined_before_they_are_accepted() {
+    let mut stage = Stage::new(43);
+    let text = std::fs::read_to_string(stage.config("gains/any-payload.yaml")).unwrap();
+    for (name, ki) in [("mine", "5.25"), ("wild", "900.0")] {
+        let own = text.replace("name: any-payload", &format!("name: {name}"));
+        let own = own.replace("ki: 5.5 ", &format!("ki: {ki} "));
+        std::fs::write(stage.config(&format!("gains/{name}.yaml")), own).unwrap();
+    }
+    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+    stage.plant(&[]);
+    stage.client("examined.py", &["gains/mine.yaml", "gains/wild.yaml"]);
+}
+
+#[test]
 fn a_gain_set_made_for_less_delay_is_refused() {
     for (number, way) in [(15, "swap"), (16, "start")] {
         let mut stage = Stage::new(number);

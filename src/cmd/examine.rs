@@ -45,7 +45,7 @@ pub struct Args {
     #[arg(long, value_name = "DEG", default_value_t = 30.0)]
     pub margin_deg: f64,
     /// Greatest sensitivity peak.
-    #[arg(long, value_name = "PEAK", default_value_t = 2.0)]
+    #[arg(long, value_name = "PEAK", default_value_t = 4.0)]
     pub sensitivity: f64,
     /// Print the figures as JSON.
     #[arg(long)]

@@ -365,7 +365,7 @@ impl Parameters {
             && candidate.live.payload_mass == self.live.payload_mass
             && candidate.live.payload_height == self.live.payload_height;
         if !same || at_start {
-            candidate.live.warning = self.examined(&candidate.live, &candidate.program)?;
+            candidate.live.warning = self.examined(&candidate.live, &candidate.program, delay)?;
         }
         Ok(candidate)
     }

@@ -163,8 +163,9 @@ impl DeskAct {
         self.command(words)?;
         let mut words: Vec<OsString> = vec!["tune".into(), "--joint".into()];
         words.extend([self.joint.clone().into(), "--models".into(), models.into()]);
-        words.extend(["--family".into(), "--name".into(), OsString::from(name)]);
-        words.extend(["--save".into(), set.clone().into()]);
+        // The IMU's samples are 4 ms old, and the models do not hold that.
+        words.extend(["--family", "--sensor-age-ms", "4", "--save"].map(OsString::from));
+        words.push(set.clone().into());
         self.command(words)?;
         Ok(set)
     }

@@ -71,7 +71,8 @@ fn family(models: &[JointModel], moment: Option<f64>) -> Vec<Member> {
 }
 
 impl Parameters {
-    /// What is wrong with `program` on the joint's models, in one sentence; nothing where it is good, or not examined.
+    /// What is wrong with `program` on the joint's models, in one sentence; nothing where it is good, or not examined. `delay` is
+    /// the dead time measured, s, 0 if it is not known.
     ///
     /// # Errors
     /// The sentence, where that is a reason to refuse it.
@@ -79,6 +80,7 @@ impl Parameters {
         &self,
         live: &Live,
         program: &Program,
+        delay: f64,
     ) -> Result<Option<String>, String> {
         let Examining { action, floor } = live.examining;
         if action == Action::Off || self.file.models.is_empty() {
@@ -87,7 +89,13 @@ impl Parameters {
         let known = (live.payload_mass >= 0.0).then_some(live.payload_mass * live.payload_height);
         let family = family(&self.file.models, known);
         let Program { joint, law } = program;
-        let verdict = examine(joint, law, &family, &Conditions::default(), Depth::Verdict)
+        // Sampling and ticks are examined as they are; what is left of the delay measured is the samples' age.
+        let age = delay - 0.5 * (joint.sample_period + joint.period);
+        let conditions = Conditions {
+            age: age.max(0.0),
+            ..Conditions::default()
+        };
+        let verdict = examine(joint, law, &family, &conditions, Depth::Verdict)
             .map_err(|e| e.to_string())
             .and_then(|examination| examination.acceptable(&floor));
         let Err(reason) = verdict else {
