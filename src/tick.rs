@@ -14,7 +14,7 @@ mod law;
 mod pan;
 
 pub use estimate::{Estimate, Fallback, Source};
-pub use law::{Feedback, Law, LawError, Limits, MotorLimits};
+pub use law::{Feedback, Law, LawError, Limits, MotorLimits, REFERENCE_SHARE};
 pub use pan::Pan;
 
 use crate::controller::reference_model::ReferenceModelState;

@@ -26,6 +26,7 @@ fn help_is_no_error_and_lists_every_command() {
         "demo",
         "check",
         "fit",
+        "tune",
         "examine",
     ] {
         assert!(said(&help.stdout).contains(command), "{command}");

@@ -342,6 +342,12 @@ fn a_single_design_is_saved_as_pure_feedback() {
     );
     let made = tune(&arguments);
     assert_eq!(made.status.code(), Some(0), "{}", said(&made.stderr));
+    let pictures = folder.path().join("report");
+    let report = ["--report", pictures.to_str().unwrap()];
+    let made = tune(&joined(&arguments[..7], &report));
+    assert_eq!(made.status.code(), Some(0), "{}", said(&made.stderr));
+    let page = std::fs::read_to_string(pictures.join("tune.html")).unwrap();
+    assert!(page.contains("<svg") && page.contains("phase margin of 75 deg"));
     let motors: Vec<String> = (1..=4).map(|i| format!("neck_motor_{i}")).collect();
     let read = NamedGainSet::load(&set, &motors).unwrap();
     assert_eq!(

@@ -6,14 +6,16 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
-use super::CmdError;
+use super::{CmdError, report};
 use crate::config::{
     JointFile, JointModel, ModelsFile, NamedGainSet, Purpose, Specification, save_gain_set,
 };
 use crate::controller::reference_model::{Lag, Model};
 use crate::controller::{GainSet, MotorGains, SetpointKind, Structure};
+use crate::geometry::bend_from;
 use crate::model::{Delays, Dynamics, Plant};
-use crate::tune::{self, Form, Reason, Wishes};
+use crate::tick::{Law, REFERENCE_SHARE};
+use crate::tune::{self, Design, Form, Reason, Wishes};
 use show::{family_figures, family_words, single_figures, single_words};
 
 /// Find gains for a joint from models of it and specifications.
@@ -106,6 +108,10 @@ pub struct Args {
     /// Write the gain set to this file, named as the file is; one that is there is kept beside it.
     #[arg(long, value_name = "NAME.yaml", requires = "joint")]
     pub save: Option<PathBuf>,
+    /// For one model: write a report with pictures, tune.html, and the pictures beside it into this folder; files of the same
+    /// names are replaced.
+    #[arg(long, value_name = "FOLDER", conflicts_with = "family")]
+    pub report: Option<PathBuf>,
     /// Print the figures as JSON.
     #[arg(long)]
     pub json: bool,
@@ -316,27 +322,35 @@ fn single(
             single_words(model, delays, joint, &design, &comparison)
         );
     }
+    let set = joint.and_then(|joint| pure_feedback(joint, delays, model, &design));
+    if let Some(folder) = &args.report {
+        let law = match (joint, &set) {
+            (Some(joint), Some(set)) if joint.kind == SetpointKind::Position => {
+                Some(law(joint, set)?)
+            }
+            _ => None,
+        };
+        let drive = joint.zip(law).map(|(joint, law)| drive(joint, &law));
+        let family = family_of(args, delays)?;
+        let page = report::tuning(&report::Tuning {
+            name: &model.name,
+            design: &design,
+            comparison: &comparison,
+            family: &family,
+            drive,
+            notes: &[],
+        });
+        let page = report::save(&page, folder, "tune")?;
+        eprintln!("report written to {}", page.display());
+    }
     let (Some(file), Some(joint)) = (&args.save, joint) else {
         return Ok(());
     };
-    let Some(middle) = model_of(&model.plant, delays.total()) else {
+    let Some(gains) = set else {
         return Err(CmdError::Input(format!(
             "{} integrates; accepted to be saved: models that come to rest",
             model.name
         )));
-    };
-    let gains = GainSet {
-        kind: SetpointKind::Position,
-        structure: Structure::PureFeedback,
-        motors: vec![writable(design.gains); joint.motor_names.len()],
-        damping: 0.0,
-        model: middle,
-        smoothing: tune::smoothing_for(&design.plant),
-        hold_band: None,
-        // What costs a tenth of the margin is allowed beyond the delays designed for.
-        delay_allowed: thousandths(delays.total() + 0.1 * asked.phase_margin / asked.crossover)
-            .min(0.5),
-        tension_gain: 0.0,
     };
     let specification = Specification {
         phase_margin: Some(asked.phase_margin),
@@ -347,8 +361,78 @@ fn single(
     save(file, joint, gains, note, specification, models)
 }
 
+/// The gain set of a design; none for an integrating model, which no set can hold.
+fn pure_feedback(
+    joint: &JointFile,
+    delays: &Delays,
+    model: &JointModel,
+    design: &Design,
+) -> Option<GainSet> {
+    let asked = &design.specification;
+    // What costs a tenth of the margin is allowed beyond the delays designed for.
+    let allowed = delays.total() + 0.1 * asked.phase_margin / asked.crossover;
+    Some(GainSet {
+        kind: SetpointKind::Position,
+        structure: Structure::PureFeedback,
+        motors: vec![writable(design.gains); joint.motor_names.len()],
+        damping: 0.0,
+        model: model_of(&model.plant, delays.total())?,
+        smoothing: tune::smoothing_for(&design.plant),
+        hold_band: None,
+        delay_allowed: tenths(allowed).min(0.5),
+        tension_gain: 0.0,
+    })
+}
+
+fn law(joint: &JointFile, gains: &GainSet) -> Result<Law, CmdError> {
+    Law::new(&joint.joint, gains, &joint.limits, joint.feedback).map_err(input)
+}
+
+/// All models of the file, delays in them, to show beside the one that was tuned for.
+fn family_of(args: &Args, delays: &Delays) -> Result<Vec<(String, Plant)>, CmdError> {
+    let Some(file) = &args.models else {
+        return Ok(Vec::new());
+    };
+    let models = ModelsFile::load(file).map_err(input)?.models;
+    let one = |m: JointModel| (m.name, m.plant.delayed(delays.total()));
+    Ok(models.into_iter().map(one).collect())
+}
+
+/// Directions that the motors' travel is looked at in.
+const SPOKES: u32 = 72;
+
+/// A move of half the inclination limit under that law, beside the motors' limits.
+fn drive(joint: &JointFile, law: &Law) -> report::Drive {
+    let inclination = joint.limits.inclination;
+    let mut angles = vec![0.0; joint.motor_names.len()];
+    let mut most = f64::INFINITY;
+    for spoke in 0..SPOKES {
+        let direction = std::f64::consts::TAU * f64::from(spoke) / f64::from(SPOKES);
+        let bend = bend_from(inclination, direction);
+        joint.joint.kinematics.motor_angles(bend, &mut angles);
+        for (angle, limits) in angles.iter().zip(&joint.limits.motors) {
+            let travel = if *angle > 0.0 {
+                limits.high
+            } else {
+                limits.low
+            };
+            if *angle != 0.0 {
+                // Motor angles are close to proportional to the bend.
+                most = most.min(inclination * travel / angle);
+            }
+        }
+    }
+    report::Drive {
+        tick: joint.joint.period,
+        step: 0.5 * inclination,
+        shaper: Some(*law.shaper()),
+        most_bend: most.is_finite().then_some(most),
+        most_speed: Some(law.reference_speeds().0 / REFERENCE_SHARE),
+    }
+}
+
 /// Down to whole tenths of a millisecond, s.
-fn thousandths(x: f64) -> f64 {
+fn tenths(x: f64) -> f64 {
     (x * 1e4).floor() / 1e4
 }
 
@@ -464,7 +548,7 @@ fn save(
             joint.file.display()
         )));
     }
-    crate::tick::Law::new(&joint.joint, &gains, &joint.limits, joint.feedback).map_err(input)?;
+    law(joint, &gains)?;
     let moments: Option<Vec<f64>> = models
         .iter()
         .map(|m| m.payload.map(|p| p.moment().max(0.0)))
