@@ -369,11 +369,16 @@ fn check(family: &[Plant], delays: &Delays, wishes: &Wishes) -> Result<(), Famil
 
 /// `x` down to three digits.
 fn three(x: f64) -> f64 {
+    down(x, 3)
+}
+
+/// `x` down to that many digits.
+fn down(x: f64, count: i32) -> f64 {
     if !(x > 0.0 && x.is_finite()) {
         return 0.0;
     }
     // Whole powers of ten and their quotients come out as people write them.
-    let digits = 2 - x.log10().floor() as i32;
+    let digits = count - 1 - x.log10().floor() as i32;
     if digits >= 0 {
         let unit = 10f64.powi(digits);
         (x * unit).floor() / unit
@@ -493,7 +498,8 @@ pub fn tune_family(
     {
         return Err(FamilyRefusal::Crossover {
             asked,
-            most: models[slowest].crossover,
+            // As it is shown it has to work.
+            most: down(models[slowest].crossover, 4),
             worst: integral_limit,
             peak,
             needed: peak_for(&search, &found, asked),

@@ -1,6 +1,6 @@
 //! The search: dampings, integral gains, orders.
 
-use super::{OnModel, Swing, Wishes, three};
+use super::{OnModel, Swing, Wishes, plain, three};
 use crate::controller::MotorGains;
 use crate::model::{Dynamics, Law, Loop, Plant};
 use nalgebra::Complex;
@@ -467,6 +467,6 @@ pub(super) fn least_peak(search: &Search) -> Option<f64> {
 pub(super) fn peak_for(search: &Search, found: &Found, crossover: f64) -> Option<f64> {
     least(search, |peak| {
         let found = search.fastest(found.proportional, found.order, peak);
-        found.is_some_and(|found| search.lowest_crossover(&found) >= crossover)
+        found.is_some_and(|found| search.lowest_crossover(&plain(search, found, peak)) >= crossover)
     })
 }
