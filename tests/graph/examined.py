@@ -24,7 +24,7 @@ before = c.everything()
 refused(all_motors("ki", 900.0), "any-payload", "with its changes", "on model", "accepted: stable", "30.0 deg")
 assert c.everything() == before
 # A floor that no set keeps: a swap is refused with the margin that it has.
-assert c.set_all([("examine.margin_floor", double(1.9))]).successful
+assert c.set_all([("examine.action", text("refuse")), ("examine.margin_floor", double(1.9))]).successful
 refused(c.set_all([("gain_set", text("camera"))]), "'camera'", "phase margin is", "less than 108.9 deg")
 # Warned of instead, and told in diagnostics; or not looked at.
 assert c.set_all([("examine.action", text("warn"))]).successful
@@ -35,7 +35,7 @@ assert c.set_all([("gain_set", text("bare"))]).successful
 until(lambda: c.status["gain_set_warning"] == "", "no warning in diagnostics")
 refused(c.set_all([("examine.action", text("ignore"))]), "'ignore'", "'off', 'warn' or 'refuse'")
 refused(c.set_all([("examine.margin_floor", double(-1.0))]), "examine.margin_floor is -1")
-assert c.set_all([("examine.action", text("refuse")), ("examine.margin_floor", double(0.52))]).successful
+assert c.set_all([("examine.action", text("warn")), ("examine.margin_floor", double(0.52))]).successful
 # A payload that is told is examined on its own models: the sentence says which.
 assert c.set_all([("payload.mass", double(0.38)), ("payload.height", double(0.06))]).successful
 refused(all_motors("ki", 900.0), "the payload of 0.38 kg at 0.06 m", "on model camera-and-lamp")

@@ -48,7 +48,7 @@ pub(super) fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
     add(
         "examine.action".into(),
         Key::ExamineAction,
-        "What comes of gains that are unstable or below the floor on a model of the joint: nothing, a warning, or a refusal.",
+        "What comes of gains that are below the floor on a model of the joint: a warning, or a refusal. Gains that are unstable on one are refused; with off, nothing is examined.",
         "'off', 'warn' or 'refuse'".into(),
     );
     for (name, value, description) in fixed(file) {

@@ -5,14 +5,14 @@ use crate::config::JointModel;
 use crate::examine::{Conditions, Depth, Floor, Member, examine};
 use crate::link::Program;
 
-/// What comes of a gain set that is not good enough.
+/// What comes of gains that are stable and below the floor. Unstable ones are refused, unless nothing is examined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Action {
-    /// Nothing: it is not examined.
+    /// Nothing, nor of unstable ones: they are not examined.
     Off,
-    /// It is accepted, and what is wrong is told.
+    /// They are accepted, and what is wrong is told.
     Warn,
-    /// It is refused.
+    /// They are refused.
     Refuse,
 }
 
@@ -31,10 +31,10 @@ pub(super) struct Examining {
 }
 
 impl Default for Examining {
-    /// Refused below the usual floor.
+    /// A warning below the usual floor.
     fn default() -> Self {
         Self {
-            action: Action::Refuse,
+            action: Action::Warn,
             floor: Floor::default(),
         }
     }
@@ -95,10 +95,9 @@ impl Parameters {
             age: age.max(0.0),
             ..Conditions::default()
         };
-        let verdict = examine(joint, law, &family, &conditions, Depth::Verdict)
-            .map_err(|e| e.to_string())
-            .and_then(|examination| examination.acceptable(&floor));
-        let Err(reason) = verdict else {
+        let examination = examine(joint, law, &family, &conditions, Depth::Verdict)
+            .map_err(|e| format!("the gains cannot be examined: {e}"))?;
+        let Err(reason) = examination.acceptable(&floor) else {
             return Ok(None);
         };
         let set = &self.file.gain_sets[live.set];
@@ -121,9 +120,10 @@ impl Parameters {
             floor.margin.to_degrees(),
             floor.sensitivity
         );
-        match action {
-            Action::Refuse => Err(sentence),
-            _ => Ok(Some(sentence)),
+        if examination.stable && action == Action::Warn {
+            Ok(Some(sentence))
+        } else {
+            Err(sentence)
         }
     }
 }
