@@ -3,6 +3,7 @@
 
 mod declared;
 mod examined;
+mod sets;
 
 use std::collections::BTreeMap;
 
@@ -10,7 +11,7 @@ use nalgebra::Vector3;
 
 use examined::{ACTIONS, Examining};
 
-use crate::config::{JointFile, NamedGainSet, Purpose};
+use crate::config::{JointFile, NamedGainSet};
 use crate::controller::{GainSet, MotorGains};
 use crate::link::Program;
 use crate::tick::{Feedback, Law, Limits, MotorLimits};
@@ -438,51 +439,6 @@ impl Parameters {
         Ok(())
     }
 
-    /// Chooses the gain set for the payload told: of those that hold it the one made for the narrowest range; for an
-    /// unknown one the set that holds all that any set holds. Says whether it chose another one; sets that do not say what they
-    /// hold are nobody's choice.
-    ///
-    /// # Errors
-    /// One sentence where no set holds the payload.
-    fn choose_for_payload(&self, live: &mut Live) -> Result<bool, String> {
-        let ranges = self.file.gain_sets.iter().enumerate();
-        let ranges: Vec<_> = ranges
-            .filter_map(|(i, set)| Some((i, set.purpose.payload_moment?)))
-            .collect();
-        let ends = ranges.iter().fold(None, |ends, (_, [low, high])| {
-            let (least, most) = ends.unwrap_or((*low, *high));
-            Some((f64::min(least, *low), f64::max(most, *high)))
-        });
-        let Some((least, most)) = ends else {
-            return Ok(false);
-        };
-        let (mass, height) = (live.payload_mass, live.payload_height);
-        let moment = mass * height;
-        let known = mass >= 0.0;
-        let fits = |i: usize, [low, high]: [f64; 2]| match known {
-            true => self.file.gain_sets[i].purpose.holds(moment) == Some(true),
-            false => low <= least && high >= most,
-        };
-        let fitting = ranges.iter().filter(|(i, range)| fits(*i, *range));
-        let width = |range: &[f64; 2]| range[1] - range[0];
-        let narrowest = fitting.min_by(|a, b| width(&a.1).total_cmp(&width(&b.1)));
-        match narrowest {
-            Some((i, _)) => {
-                let other = *i != live.set;
-                live.set = *i;
-                if other {
-                    live.gains = self.file.gain_sets[*i].gains.clone();
-                }
-                Ok(other)
-            }
-            None if known => Err(format!(
-                "payload.mass of {mass} kg at payload.height {height} m is a moment of {moment:.4} kg m, and no gain set says that it holds it; accepted: {least} to {most} kg m, or a gain_set chosen in the same request"
-            )),
-            // No set holds everything: the one in force stays.
-            None => Ok(false),
-        }
-    }
-
     fn change(
         &self,
         name: &str,
@@ -560,34 +516,6 @@ impl Parameters {
         Ok(())
     }
 
-    /// Reads a gain-set file, relative to the joint file, that is to be added: of a new name, and making a law.
-    fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, String> {
-        let folder = self.file.file.parent();
-        let folder = folder.unwrap_or(std::path::Path::new(""));
-        let set = NamedGainSet::load(&folder.join(file), &self.file.motor_names)
-            .map_err(|e| e.to_string())?;
-        let refuse = |what: String| Err(format!("gain_set_file {}: {what}", set.file.display()));
-        if let Some(taken) = self.file.gain_sets.iter().find(|s| s.name == set.name) {
-            return refuse(format!(
-                "its name is '{}', which {} has; accepted: a name that no gain set of the joint has",
-                set.name,
-                taken.file.display()
-            ));
-        }
-        if set.gains.kind != self.file.kind {
-            let kinds = format!(
-                "it is for {:?} setpoints; accepted: a set for {:?} setpoints",
-                set.gains.kind, self.file.kind
-            );
-            return refuse(kinds.to_lowercase());
-        }
-        let joint = self.file.joint_for(self.live.feedback);
-        match Law::new(&joint, &set.gains, &self.live.limits, self.live.feedback) {
-            Ok(_) => Ok(set),
-            Err(error) => refuse(self.named(&error.to_string())),
-        }
-    }
-
     /// Takes over a candidate that the loop has taken. Gives the parameters that changed.
     pub fn commit(&mut self, candidate: Candidate) -> Vec<(String, Value)> {
         let mut changed = Vec::new();
@@ -605,66 +533,6 @@ impl Parameters {
         }
         self.live = candidate.live;
         changed
-    }
-
-    /// The live gains as a gain set of its own, as it would be saved: named after the one in force with the first number
-    /// that is free among the sets and beside its file.
-    ///
-    /// # Errors
-    /// One sentence where no gain was changed.
-    pub fn live_gain_set(&self) -> Result<NamedGainSet, String> {
-        let set = &self.file.gain_sets[self.live.set];
-        if set.gains == self.live.gains {
-            return Err(format!(
-                "no gain was changed since gain set '{}' was chosen; accepted: gains that were changed",
-                set.name
-            ));
-        }
-        let stem = |text: &str| {
-            let bare = text.trim_end_matches(|c: char| c.is_ascii_digit());
-            bare.strip_suffix('-').map_or(text, |bare| bare).to_string()
-        };
-        let name = stem(&set.name);
-        let file_stem = set.file.file_stem().and_then(|s| s.to_str());
-        let file_stem = stem(file_stem.unwrap_or("gains"));
-        for number in 1..=u32::MAX {
-            let name = format!("{name}-{number}");
-            let file = set
-                .file
-                .with_file_name(format!("{file_stem}-{number}.yaml"));
-            let taken = self.file.gain_sets.iter().any(|s| s.name == name);
-            if taken || file.exists() {
-                continue;
-            }
-            return Ok(NamedGainSet {
-                name,
-                note: format!("Made from {} by changes while it ran.", set.name),
-                file,
-                motor_names: set.motor_names.clone(),
-                gains: self.live.gains.clone(),
-                // What was specified holds no longer; what it is meant for does.
-                purpose: Purpose {
-                    specification: None,
-                    ..set.purpose.clone()
-                },
-            });
-        }
-        Err("no number is free for the new gain set".into())
-    }
-
-    /// The live gains have been saved as `set`, which is in force from now on. Gives the parameters that changed.
-    pub fn saved(&mut self, set: NamedGainSet) -> Vec<(String, Value)> {
-        let mut live = self.live.clone();
-        live.gains = set.gains.clone();
-        live.set = self.file.gain_sets.len();
-        // The same gains as before: they make a law.
-        match self.compile(live) {
-            Ok(candidate) => self.commit(Candidate {
-                added: Some(set),
-                ..candidate
-            }),
-            Err(_) => Vec::new(),
-        }
     }
 
     /// The joint file.
