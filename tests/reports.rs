@@ -4,7 +4,7 @@ mod fit_support;
 mod reports_support;
 
 use proptest::prelude::*;
-use reports_support::{fit_page, fitted, tuning_page, tunings};
+use reports_support::{family_design, family_page, fit_page, fitted, tuning_page, tunings};
 use roxmltree::{Document, Node, ParsingOptions};
 use withy::report::{
     Align, Band, Dot, Figure, Height, Level, Mark, Page, Panel, Scale, Series, Stroke, Table,
@@ -283,7 +283,7 @@ fn lines_can_be_told_apart_in_grey() {
 
 /// Every page that the tests look at.
 fn pages() -> Vec<Page> {
-    let mut pages = vec![fit_page()];
+    let mut pages = vec![fit_page(), family_page()];
     for (i, (name, plant, margin, crossover)) in tunings().into_iter().enumerate() {
         pages.push(tuning_page(name, &plant, margin, crossover, i != 1));
     }
@@ -485,7 +485,7 @@ fn a_fit_is_shown_as_it_is() {
     assert!((told[1] / damping.standard_error.unwrap() - 1.0).abs() < 1e-3);
     assert!(html.contains("they pass for white"));
     // The stems are the residuals' correlations: that at lag 1 is the fit's own figure.
-    let svg = page.pictures().nth(1).unwrap().1.svg();
+    let svg = page.pictures().last().unwrap().1.svg();
     let document = parse(&svg);
     let [_, _, top, bottom] = frames(&document)[0];
     let stems = named(&document, "polyline").into_iter();
@@ -576,6 +576,35 @@ fn a_tuning_is_shown_as_it_is() {
         let percent = (frame[3] - top) / (frame[3] - frame[2]) * high;
         assert!((percent - 100.0 - told).abs() < 0.3, "{percent} {told}");
     }
+}
+
+#[test]
+fn a_familys_tuning_is_shown_as_it_is() {
+    let (design, wishes) = family_design();
+    // The loops that are drawn are those that were searched.
+    for (i, on) in design.models.iter().enumerate() {
+        let open = design.open_loop(i, &wishes).unwrap();
+        let peak = open.figures().sensitivity;
+        assert!((peak.value - on.sensitivity.value).abs() < 1e-9, "{i}");
+    }
+    assert!(design.open_loop(4, &wishes).is_none());
+    // No line enters the circle about -1 whose radius is one over the peak asked for.
+    let page = family_page();
+    let svg = page.pictures().nth(1).unwrap().1.svg();
+    let document = parse(&svg);
+    let [left, _, top, bottom] = frames(&document)[0];
+    let unit = (bottom - top) / 3.5;
+    let radius = 1.0 / wishes.sensitivity_peak;
+    let lines = named(&document, "polyline").into_iter();
+    let loops = lines.filter(|n| n.attribute("stroke-dasharray").is_none());
+    let mut nearest = f64::INFINITY;
+    for (x, y) in loops.flat_map(|n| points(&n)) {
+        let (re, im) = ((x - left) / unit - 2.25, (bottom - y) / unit - 2.25);
+        nearest = nearest.min((re + 1.0).hypot(im));
+    }
+    assert!(nearest > radius - 0.003, "{nearest} {radius}");
+    let peak = design.peak();
+    assert!((nearest - 1.0 / peak).abs() < 0.02, "{nearest} {peak}");
 }
 
 /// The text of the page's picture `i`.

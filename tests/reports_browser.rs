@@ -3,7 +3,7 @@
 mod fit_support;
 mod reports_support;
 
-use reports_support::{fit_page, tuning_page, tunings};
+use reports_support::{family_page, fit_page, tuning_page, tunings};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -175,6 +175,13 @@ fn looks_right(browser: &Path, page: &Page) {
 fn a_browser_shows_the_report_of_a_fit() {
     if let Some(browser) = browser() {
         looks_right(&browser, &fit_page());
+    }
+}
+
+#[test]
+fn a_browser_shows_the_report_of_a_familys_tuning() {
+    if let Some(browser) = browser() {
+        looks_right(&browser, &family_page());
     }
 }
 

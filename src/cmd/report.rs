@@ -1,11 +1,13 @@
 //! Reports for people: what a fit and what a tuning say, as one page with pictures each.
 //!
-//! [`fit`] and [`tuning`] make the page; [`save`] writes it, and each picture beside it, for the option `--report FOLDER`.
+//! [`fit`], [`tuning`] and [`family`] make the page; [`save`] writes it, and each picture beside it, for the option `--report FOLDER`.
 
+mod family;
 mod fit;
 mod motion;
 mod tuning;
 
+pub use family::{FamilyTuning, family};
 pub use fit::{Shown, fit};
 pub use tuning::{Drive, Tuning, tuning};
 

@@ -108,9 +108,9 @@ pub struct Args {
     /// Write the gain set to this file, named as the file is; one that is there is kept beside it.
     #[arg(long, value_name = "NAME.yaml", requires = "joint")]
     pub save: Option<PathBuf>,
-    /// For one model: write a report with pictures, tune.html, and the pictures beside it into this folder; files of the same
-    /// names are replaced.
-    #[arg(long, value_name = "FOLDER", conflicts_with = "family")]
+    /// Write a report with pictures, tune.html, and the pictures beside it into this folder; files of the same names are
+    /// replaced.
+    #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
     /// Print the figures as JSON.
     #[arg(long)]
@@ -516,6 +516,17 @@ fn family(
         );
     } else {
         print!("{}", family_words(models, &names, delays, &design));
+    }
+    if let Some(folder) = &args.report {
+        let stem = joint.file.file_stem().unwrap_or_default();
+        let page = report::family(&report::FamilyTuning {
+            name: &stem.to_string_lossy(),
+            design: &design,
+            wishes: &wishes,
+            names: &names,
+        });
+        let page = report::save(&page, folder, "tune")?;
+        eprintln!("report written to {}", page.display());
     }
     let Some(file) = &args.save else {
         return Ok(());

@@ -27,7 +27,7 @@ mod search;
 use super::Figure;
 use crate::controller::shaper::LONGEST_WINDOW;
 use crate::controller::{GainSet, MotorGains, SetpointKind, Structure};
-use crate::model::{Delays, Peak, Plant, PlantError};
+use crate::model::{Delays, Loop, Peak, Plant, PlantError};
 use search::{Found, Search, fastest, least_peak, peak_for};
 use std::fmt;
 
@@ -256,6 +256,18 @@ impl FamilyDesign {
     /// The highest sensitivity peak over the family.
     pub fn peak(&self) -> f64 {
         self.models[self.worst].sensitivity.value
+    }
+
+    /// The whole loop round the model of that index: integral action and damping together, as it was searched under `wishes`.
+    pub fn open_loop(&self, index: usize, wishes: &Wishes) -> Option<Loop> {
+        let (on, gains) = (self.models.get(index)?, self.gains.motors.first()?);
+        let found = Found {
+            proportional: gains.kp,
+            integral: gains.ki,
+            order: gains.integral_order,
+            damping: self.gains.damping,
+        };
+        Some(Search::new(&[], 0.0, wishes).open(&on.plant, &found))
     }
 
     /// What limits it, in one sentence, with models called by `names`.

@@ -1,12 +1,12 @@
 //! Reports to look at: fits of records drawn from seeds, and tunings of invented joints.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
-use withy::cmd::report::{Drive, Shown, Tuning, fit, tuning};
+use withy::cmd::report::{Drive, FamilyTuning, Shown, Tuning, family, fit, tuning};
 use withy::controller::shaper::ShaperDesign;
 use withy::fit::{Hold, Member, Payload, Record};
 use withy::model::{Delays, Plant};
 use withy::report::Page;
-use withy::tune::{Form, Specification, compare, tune};
+use withy::tune::{FamilyDesign, Form, Specification, Wishes, compare, tune, tune_family};
 
 use super::fit_support::Random;
 
@@ -130,5 +130,24 @@ pub fn tuning_page(name: &str, plant: &Plant, margin: f64, crossover: f64, all: 
             most_speed: Some(3.0),
         }),
         notes: &["Invented for a look.".into()],
+    })
+}
+
+/// One set for a joint that swings the slower the more it carries.
+pub fn family_design() -> (FamilyDesign, Wishes) {
+    let joints = [68.0, 40.0, 24.0, 17.0].map(|w| Plant::second_order(0.95, w, 0.3, 0.004));
+    let delays = Delays::of(0.005, 0.005, 0.0, 0.0);
+    let wishes = Wishes::usual(4, 0.005);
+    (tune_family(&joints, &delays, &wishes).unwrap(), wishes)
+}
+
+pub fn family_page() -> Page {
+    let (design, wishes) = family_design();
+    let names = ["bare", "lens & hood", "camera", "camera <lamp>"].map(String::from);
+    family(&FamilyTuning {
+        name: "an invented neck",
+        design: &design,
+        wishes: &wishes,
+        names: &names,
     })
 }

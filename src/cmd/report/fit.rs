@@ -2,7 +2,7 @@
 
 use super::{picture, series};
 use crate::cmd::fit::{NOTE, payload_words, records_table, spreads_table};
-use crate::fit::{Family, Fit, Member, Order, Record, WHITE_FROM, autocorrelation};
+use crate::fit::{Family, Fit, Member, Order, Record, WHITE_FROM, autocorrelation, slowest};
 use crate::report::{Align, Figure, Height, Level, Page, Panel, Stroke, Table};
 
 /// One record and what was fitted to it.
@@ -61,8 +61,15 @@ fn section(page: &mut Page, shown: &Shown<'_>) {
         &format!("{name}-record"),
         "Top: the bend along the step as asked, measured and fitted. Middle: across the step. Bottom: what the fit \
          leaves over along the step.",
-        record_figure(shown),
+        record_figure(shown, None),
     );
+    if let Some(span) = first_step(shown) {
+        page.picture(
+            &format!("{name}-first-step"),
+            "The same where the input first moves.",
+            record_figure(shown, Some(span)),
+        );
+    }
     page.picture(
         &format!("{name}-autocorrelation"),
         whiteness_words(&fitted.fit),
@@ -107,17 +114,32 @@ fn stairs(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     stairs
 }
 
-fn record_figure(shown: &Shown<'_>) -> Figure {
+/// From just before the first move of the input until what follows has faded or the next move comes, in s from the first
+/// row; none where that is most of the record.
+fn first_step(shown: &Shown<'_>) -> Option<(f64, f64)> {
+    let (record, fitted) = (shown.record, &shown.member.fitted);
+    let rest = *record.input.first()?;
+    let start = record.times.first()?.min(*record.stamps.first()?);
+    let moved = |v: &f64| (v - rest).abs() > 0.02 * fitted.moved;
+    let at = record.times[record.input.iter().position(moved)?] - start;
+    let fades = fitted.fit.plant.dead_time + 6.0 * slowest(fitted.fit.plant.dynamics);
+    let length = fades.min(fitted.dwell);
+    let whole = record.times.last()? - start;
+    (length < 0.4 * whole).then(|| ((at - 0.2 * length).max(0.0), at + length))
+}
+
+/// The record and what was fitted to it, all of it or within a span.
+fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
     let (record, fitted) = (shown.record, &shown.member.fitted);
     // One clock for what was asked and what was measured, from the first of both.
     let first = |times: &[f64]| times.first().copied().unwrap_or(0.0);
     let (asked_from, seen_from) = (first(&record.times), first(&record.stamps));
     let start = asked_from.min(seen_from);
     let from = |begin: f64, points: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
-        points
-            .into_iter()
-            .map(|(t, v)| (t + begin - start, v))
-            .collect()
+        let moved = points.into_iter().map(|(t, v)| (t + begin - start, v));
+        // The vertical axes follow what is shown.
+        let shown = |p: &(f64, f64)| span.is_none_or(|(low, high)| low <= p.0 && p.0 <= high);
+        moved.filter(shown).collect()
     };
     let seen = |values: &[f64]| from(seen_from, degrees(&record.stamps, values));
     let mut asked = from(asked_from, degrees(&record.times, &record.input));
@@ -164,9 +186,12 @@ fn record_figure(shown: &Shown<'_>) -> Figure {
     Figure {
         panels,
         ..picture(
-            &format!("{}: record and fitted response", shown.member.name),
+            &match span {
+                None => format!("{}: record and fitted response", shown.member.name),
+                Some(_) => format!("{}: the first step", shown.member.name),
+            },
             "time, s",
-            (0.0, end),
+            span.unwrap_or((0.0, end)),
             520.0,
         )
     }

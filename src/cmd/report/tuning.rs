@@ -168,12 +168,12 @@ fn flat_band(open: &Loop, w: f64) -> (f64, f64) {
 }
 
 /// `n + 1` frequencies from `from` to `to`, equal factors apart, rad/s.
-fn frequencies(from: f64, to: f64, n: u32) -> impl Iterator<Item = f64> {
+pub(super) fn frequencies(from: f64, to: f64, n: u32) -> impl Iterator<Item = f64> {
     let ratio = (to / from).ln();
     (0..=n).map(move |i| from * (ratio * f64::from(i) / f64::from(n)).exp())
 }
 
-fn decibels(factor: f64) -> f64 {
+pub(super) fn decibels(factor: f64) -> f64 {
     20.0 * factor.log10()
 }
 
@@ -273,9 +273,7 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
         let points = frequencies(w / 1000.0, w * 1000.0, 4000).map(|x| s.open.response(x));
         series(s.name, s.stroke, points.map(|l| (l.re, l.im)).collect())
     };
-    let circle = (0..=180_u32).map(|i| (f64::from(i) * 2.0).to_radians().sin_cos());
-    let circle = circle.map(|(sin, cos)| (cos, sin)).collect();
-    let mut lines = vec![series("unit circle", Stroke::HELP, circle)];
+    let mut lines = vec![series("unit circle", Stroke::HELP, circle((0.0, 0.0), 1.0))];
     lines.extend(shown.iter().map(line));
     let at_crossover = shown[0].open.response(w);
     let mut dots = vec![
@@ -299,6 +297,19 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
             });
         }
     }
+    plane(lines, dots)
+}
+
+/// A circle about a place.
+pub(super) fn circle((x, y): (f64, f64), radius: f64) -> Vec<(f64, f64)> {
+    let turns = (0..=180_u32).map(|i| (f64::from(i) * 2.0).to_radians().sin_cos());
+    turns
+        .map(|(sin, cos)| (x + radius * cos, y + radius * sin))
+        .collect()
+}
+
+/// Open loops in the complex plane near -1, equal scales.
+pub(super) fn plane(series: Vec<Series>, dots: Vec<Dot>) -> Figure {
     let level = Level {
         from: 0.0,
         to: 0.0,
@@ -309,7 +320,7 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
             label: "imaginary part, 1".into(),
             height: 1.0,
             range: Some((-2.25, 1.25)),
-            series: lines,
+            series,
             levels: vec![level],
             dots,
             ..Panel::default()

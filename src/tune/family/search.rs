@@ -63,7 +63,8 @@ impl<'a> Search<'a> {
         }
     }
 
-    fn open(&self, plant: &Plant, found: &Found) -> Loop {
+    /// The whole loop round a model that has the delays in it.
+    pub(super) fn open(&self, plant: &Plant, found: &Found) -> Loop {
         Loop::of(*plant, Law::new(&found.gains(self.corner(plant))))
     }
 
