@@ -285,10 +285,20 @@ fn ctrl_c_ends_a_step_test_and_the_joint_holds() {
     stage.simulate(SIMULATED, &[]);
     stage.withy_run(&[NECK], &[]);
     stage.client("stepped.py", &["before"]);
-    stage.step_test(NECK, &["--dwell-s", "1"]);
+    stage.step_test(NECK, &["--dwell-s", "1", "--json"]);
     stage.until_said("steps", "step 2 of 8");
     stage.signal("steps", "-INT");
     let (sentence, record) = aborted(&mut stage);
+    // For programs the same.
+    let said = stage.log("steps");
+    let json = said.lines().skip_while(|l| *l != "{");
+    let json: Vec<_> = json.take_while(|l| *l != "}").chain(["}"]).collect();
+    let summary: serde_json::Value = serde_json::from_str(&json.join("\n")).unwrap();
+    assert_eq!(summary["steps"], 8);
+    assert_eq!(summary["records"][0]["complete"], false);
+    assert_eq!(summary["records"][0]["rows"], record.rows.len());
+    let reason = summary["ended_early"].as_str().unwrap();
+    assert!(sentence.contains(reason), "{reason}");
     for word in [
         "in step 2 of 8: interrupted",
         "told to hold",

@@ -48,7 +48,18 @@ pub struct Args {
     /// Name of the joint's node, with its namespace; by default that of the joint file.
     #[arg(long, value_name = "NAME")]
     pub node: Option<String>,
+    /// Print what was recorded as JSON; what goes on is then told on standard error.
+    #[arg(long)]
+    pub json: bool,
 }
+
+/// What is said before anything moves.
+#[cfg(feature = "ros")]
+const CAUTIONS: [&str; 3] = [
+    "the joint moves by itself in a moment: keep people, hands and faces clear of it",
+    "have a hand on the emergency stop; this program's stop is not a safety function",
+    "nothing corrects the pose meanwhile: a load sags",
+];
 
 /// Longest step test, s.
 #[cfg(feature = "ros")]
@@ -91,26 +102,31 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         message: file.setpoint_message,
     };
     let count = steps.count();
+    let tell = |line: String| {
+        if args.json {
+            eprintln!("{line}");
+        } else {
+            println!("{line}");
+        }
+    };
     let test = step_test(&subject, &steps, |told| match told {
         Told::Ready(gain_set) => {
-            println!(
+            tell(format!(
                 "{count} steps of {} deg, {duration:.0} s, from the gain set '{gain_set}'; Ctrl-C ends it",
                 args.inclination_deg
-            );
-            println!(
-                "caution: the joint moves by itself in a moment: keep people, hands and faces clear of it"
-            );
-            println!(
-                "caution: have a hand on the emergency stop; this program's stop is not a safety function"
-            );
-            println!("caution: nothing corrects the pose meanwhile: a load sags");
+            ));
+            for caution in CAUTIONS {
+                tell(format!("caution: {caution}"));
+            }
         }
         Told::Step(number, bend) => {
             let inclination = inclination(bend).to_degrees();
             let toward = direction(bend).map_or_else(String::new, |d| {
                 format!(", direction {:.1} deg", d.to_degrees())
             });
-            println!("step {number} of {count}: inclination {inclination:.1} deg{toward}");
+            tell(format!(
+                "step {number} of {count}: inclination {inclination:.1} deg{toward}"
+            ));
         }
     });
     let test = test.map_err(|error| match error {
@@ -118,7 +134,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         _ => CmdError::Failed(error.to_string()),
     })?;
 
-    let mut written = Vec::new();
+    let (mut written, mut listed) = (Vec::new(), Vec::new());
     let runs = destinations.iter().zip(&test.runs);
     for ((destination, run), direction) in runs.zip(&args.direction_deg) {
         if run.rows.is_empty() {
@@ -130,16 +146,38 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         }
         let path = destination.write(&record, run.complete)?;
         written.push(format!("{} ({} rows)", path.display(), run.rows.len()));
+        listed.push(serde_json::json!({
+            "record": path.display().to_string(),
+            "direction_deg": direction,
+            "rows": run.rows.len(),
+            "complete": run.complete,
+        }));
     }
     let written = if written.is_empty() {
         "nothing was recorded".to_string()
     } else {
         format!("recorded: {}", written.join(", "))
     };
+    if args.json {
+        let (gain_set, ended) = match &test.end {
+            Ok(gain_set) => (Some(gain_set), None),
+            Err(reason) => (None, Some(reason)),
+        };
+        let summary = serde_json::json!({
+            "inclination_deg": args.inclination_deg,
+            "steps": count,
+            "records": listed,
+            "gain_set": gain_set,
+            "ended_early": ended,
+        });
+        println!("{summary:#}");
+    }
     match test.end {
         Ok(gain_set) => {
-            println!("{written}");
-            println!("the gain set '{gain_set}' is in force again");
+            if !args.json {
+                println!("{written}");
+            }
+            tell(format!("the gain set '{gain_set}' is in force again"));
             Ok(())
         }
         Err(reason) => Err(CmdError::Failed(format!(
