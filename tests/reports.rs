@@ -620,6 +620,50 @@ fn tick_above(document: &Document, frame: [f64; 4]) -> f64 {
     number(tick.unwrap(), "y") - 4.0
 }
 
+#[test]
+fn fit_writes_a_report_where_it_is_told_to() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, bad) = (
+        folder.path().join("lens.csv"),
+        folder.path().join("still.csv"),
+    );
+    let text = |moves: bool| {
+        let record = reports_support::record(3);
+        let mut text = "time_s,asked_x_rad,asked_y_rad,bend_x_rad,bend_y_rad\n".to_string();
+        for i in 0..record.times.len() {
+            let input = if moves { record.input[i] } else { 0.0 };
+            let (time, along, across) = (record.times[i], record.along[i], record.across[i]);
+            text += &format!("{time},{input},0,{along},{across}\n");
+        }
+        text
+    };
+    std::fs::write(&file, text(true)).unwrap();
+    std::fs::write(&bad, text(false)).unwrap();
+    let reports = folder.path().join("reports");
+    let command = || {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_withy"));
+        command.arg("fit").args([&file, &bad]).arg("--report");
+        command
+    };
+    let output = command().arg(&reports).output().unwrap();
+    assert_eq!(output.status.code(), Some(1), "one record is bad");
+    let html = std::fs::read_to_string(reports.join("fit.html")).unwrap();
+    let document = parse(&html);
+    assert_eq!(named(&document, "figure").len(), 3);
+    assert!(html.contains("1 of 2 records fitted") && html.contains("still.csv: no step"));
+    for name in ["record", "first-step", "autocorrelation"] {
+        let svg = std::fs::read_to_string(reports.join(format!("fit-lens-{name}.svg"))).unwrap();
+        sound(&svg);
+        // The page holds the same picture.
+        assert!(html.contains(&svg), "{name}");
+    }
+    // A folder that cannot be made is told in one sentence.
+    let output = command().arg(file.join("reports")).output().unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    assert!(said.contains("reports: cannot be written: "), "{said}");
+}
+
 fn any_number() -> impl Strategy<Value = f64> {
     prop_oneof![
         -100.0..100.0f64,
