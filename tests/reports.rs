@@ -4,58 +4,12 @@ mod fit_support;
 mod reports_support;
 
 use proptest::prelude::*;
+use reports_support::svg::{frames, named, number, parse, place, points};
 use reports_support::{family_design, family_page, fit_page, fitted, tuning_page, tunings};
-use roxmltree::{Document, Node, ParsingOptions};
+use roxmltree::{Document, Node};
 use withy::report::{
     Align, Band, Dot, Figure, Height, Level, Mark, Page, Panel, Scale, Series, Stroke, Table,
 };
-
-fn parse(text: &str) -> Document<'_> {
-    let options = ParsingOptions {
-        allow_dtd: true,
-        ..ParsingOptions::default()
-    };
-    Document::parse_with_options(text, options).unwrap_or_else(|e| panic!("{e}: {text:.400}"))
-}
-
-fn named<'a>(document: &'a Document<'_>, name: &'a str) -> Vec<Node<'a, 'a>> {
-    let all = document.descendants();
-    all.filter(|n| n.tag_name().name() == name).collect()
-}
-
-fn number(node: &Node, name: &str) -> f64 {
-    node.attribute(name).unwrap().parse().unwrap()
-}
-
-fn points(polyline: &Node) -> Vec<(f64, f64)> {
-    let pairs = polyline.attribute("points").unwrap().split_whitespace();
-    pairs
-        .map(|pair| {
-            let (x, y) = pair.split_once(',').unwrap();
-            (x.parse().unwrap(), y.parse().unwrap())
-        })
-        .collect()
-}
-
-/// Where the text is, px.
-fn place(document: &Document, text: &str) -> (f64, f64) {
-    let found = named(document, "text");
-    let node = found.iter().find(|n| n.text() == Some(text));
-    let node = node.unwrap_or_else(|| panic!("no text {text:?}"));
-    (number(node, "x"), number(node, "y"))
-}
-
-/// Left, right, top, bottom of the panels, px.
-fn frames(document: &Document) -> Vec<[f64; 4]> {
-    let borders = named(document, "rect").into_iter();
-    let borders = borders.filter(|n| n.attribute("fill") == Some("none"));
-    borders
-        .map(|n| {
-            let (x, y) = (number(&n, "x"), number(&n, "y"));
-            [x, x + number(&n, "width"), y, y + number(&n, "height")]
-        })
-        .collect()
-}
 
 fn line(points: &[(f64, f64)]) -> Series {
     Series {

@@ -1,6 +1,8 @@
 //! Reports to look at: fits of records drawn from seeds, and tunings of invented joints.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+pub mod svg;
+
 use withy::cmd::report::{Drive, FamilyTuning, Shown, Tuning, family, fit, tuning};
 use withy::controller::shaper::ShaperDesign;
 use withy::fit::{Hold, Member, Payload, Record};
