@@ -262,10 +262,12 @@ fn what_no_step_test_can_be_made_of_is_refused() {
 fn a_step_test_wants_a_gain_set_without_gains() {
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name);
-    std::fs::create_dir(at("gains")).unwrap();
-    for file in std::fs::read_dir("config/gains").unwrap() {
-        let file = file.unwrap();
-        std::fs::copy(file.path(), at("gains").join(file.file_name())).unwrap();
+    for part in ["gains", "models"] {
+        std::fs::create_dir(at(part)).unwrap();
+        for file in std::fs::read_dir(format!("config/{part}")).unwrap() {
+            let file = file.unwrap();
+            std::fs::copy(file.path(), at(part).join(file.file_name())).unwrap();
+        }
     }
     let neck = std::fs::read_to_string("config/glasshouse-neck.yaml").unwrap();
     let (joint, output) = (at("neck.yaml"), at("record.csv"));

@@ -20,8 +20,8 @@ pub struct Copy(tempfile::TempDir);
 impl Copy {
     pub fn new() -> Self {
         let copy = Self(tempfile::tempdir().unwrap());
-        fs::create_dir(copy.path("gains")).unwrap();
-        for folder in ["", "gains"] {
+        for folder in ["", "gains", "models"] {
+            fs::create_dir_all(copy.path(folder)).unwrap();
             for entry in fs::read_dir(config().join(folder)).unwrap() {
                 let from = entry.unwrap().path();
                 if from.is_file() {
