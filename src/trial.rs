@@ -441,11 +441,29 @@ pub struct SetpointPeak {
     pub speed: f64,
 }
 
+/// Time between two setpoints, s: the larger of what receipt and stamp say.
+fn time_between(before: &SetpointSample, now: &SetpointSample) -> f64 {
+    (now.time - before.time).max(now.stamp - before.stamp)
+}
+
+/// Most setpoints that come at once after a stall.
+const BUNCH: usize = 20;
+
+/// The setpoint that number `i` is judged from: the one before it, or, where several came at once, the last one that they did
+/// not come with.
+fn earlier(sent: &[SetpointSample], i: usize, period: f64) -> Option<usize> {
+    let last = i.checked_sub(1)?;
+    let first = i.saturating_sub(BUNCH);
+    let apart = |j: &usize| time_between(&sent[*j], &sent[i]) >= 0.7 * period * (i - j) as f64;
+    Some((first..=last).rev().find(apart).unwrap_or(last))
+}
+
 impl SetpointPeak {
     /// The peaks of what was sent from `from` to `to` by a loop with a tick of `period` s.
     ///
     /// The speed of position setpoints is their change over the time between, in whole periods, at least one: the larger of
     /// what receipt and stamp say, so that jitter of either does not count and a lost message does not look like a leap.
+    /// Setpoints heard at once, after a stall of the machine, are judged from the one before the stall.
     pub fn score(
         setpoints: &[SetpointSample],
         limits: &[MotorLimits],
@@ -465,8 +483,9 @@ impl SetpointPeak {
                         peak.travel = peak
                             .travel
                             .max(u / if *u < 0.0 { limit.low } else { limit.high });
-                        if let Some(before) = i.checked_sub(1).map(|i| &sent[i]) {
-                            let between = (now.time - before.time).max(now.stamp - before.stamp);
+                        if let Some(j) = earlier(sent, i, period) {
+                            let before = &sent[j];
+                            let between = time_between(before, now);
                             let periods = (between / period).round().max(1.0);
                             let speed = (u - before.setpoints[m]).abs() / (periods * period);
                             peak.speed = peak.speed.max(speed / limit.speed);

@@ -149,7 +149,7 @@ fn setpoint_peaks_are_shares_of_each_sides_limit() {
         speed: 10.0,
         acceleration: 500.0,
     }];
-    let sent = |values: &[(f64, f64)]| -> Vec<SetpointSample> {
+    let samples = |values: &[(f64, f64)]| -> Vec<SetpointSample> {
         let sample = |&(time, u): &(f64, f64)| SetpointSample {
             time,
             stamp: 0.0,
@@ -158,7 +158,7 @@ fn setpoint_peaks_are_shares_of_each_sides_limit() {
         values.iter().map(sample).collect()
     };
     // Jitter of receipt (4 and 6 ms for a 5 ms tick) does not count; a lost message (0.015 to 0.025) does not double the speed.
-    let sent = sent(&[
+    let sent = samples(&[
         (0.0, 0.0),
         (0.004, 0.02),
         (0.010, 0.04),
@@ -174,6 +174,13 @@ fn setpoint_peaks_are_shares_of_each_sides_limit() {
     let velocity = SetpointPeak::score(&sent, &limits, SetpointKind::Velocity, 0.005, (0.0, 1.0));
     assert!((velocity.share() - 0.1).abs() < 1e-12);
     assert!((greatest_step(&sent, 0.0, 0.028) - 0.04).abs() < 1e-12);
+    // Two heard at once after a stall of 40 ms, seven ticks' way apart, are no leap; the same way in one tick is.
+    let speed = |last: f64| {
+        let sent = samples(&[(0.0, 0.0), (0.005, 0.02), (0.045, 0.04), (last, 0.18)]);
+        SetpointPeak::score(&sent, &limits, SetpointKind::Position, 0.005, (0.0, 1.0)).speed
+    };
+    assert!((speed(0.0451) - 0.16 / 0.04 / 10.0).abs() < 1e-9);
+    assert!((speed(0.0500) - 0.14 / 0.005 / 10.0).abs() < 1e-9);
 }
 
 #[test]
