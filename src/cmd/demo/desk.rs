@@ -174,8 +174,8 @@ impl DeskAct {
         self.command(words)?;
         let mut words: Vec<OsString> = vec!["tune".into(), "--joint".into()];
         words.extend([self.joint.clone().into(), "--models".into(), models.into()]);
-        // The IMU's samples are 4 ms old, which the models do not hold; as much again is to spare.
-        words.extend(["--family", "--sensor-age-ms", "8", "--save"].map(OsString::from));
+        // The IMU's samples are 4 ms old, which the models do not hold; a little is to spare.
+        words.extend(["--family", "--sensor-age-ms", "6", "--save"].map(OsString::from));
         words.push(set.clone().into());
         self.command(words)?;
         Ok(set)

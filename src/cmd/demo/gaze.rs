@@ -228,8 +228,13 @@ impl GazeAct {
                 format!("{:.2}", figures.angle.to_degrees()),
                 format!("{:.2}", figures.arrived),
             ]);
-            // A thing right ahead asks no bend, and shows nothing of the beam.
-            if words.outcome != "reached" || words.bend >= COUNTS_FROM {
+            // A thing right ahead asks no bend, and shows nothing of the beam; one out of reach is so close behind the camera
+            // that a millimetre of its place is a degree.
+            let counts = match words.outcome.as_str() {
+                "reached" => words.bend >= COUNTS_FROM,
+                outcome => outcome == "best possible",
+            };
+            if counts {
                 self.figures.push((thing.name.into(), figures));
             }
         }
