@@ -3,9 +3,14 @@
 
 use std::path::Path;
 use std::process::{Command, Output};
+use std::sync::{Mutex, PoisonError};
+
+/// One at a time: each has several processes that want their share of real time.
+static TURN: Mutex<()> = Mutex::new(());
 
 /// Runs the short demo; its files go into `folder`. The demo takes a ROS domain of its own.
 fn demo(folder: &Path, more: &[&str]) -> Output {
+    let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
     let mut command = Command::new(env!("CARGO_BIN_EXE_withy"));
     command
         .args(["demo", "--quick", "--output"])

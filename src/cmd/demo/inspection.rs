@@ -262,9 +262,11 @@ fn start<'a>(
     let log = args.output.join("demo-simulated-joint.log");
     let world = Process::start("the simulated joint", words, &log).map_err(Failure::Other)?;
     let mut words: Vec<OsString> = vec!["run".into(), args.joint.clone().into()];
+    // This act judges gain sets by what the joint does with them; the desk act has them examined.
+    words.extend(["--ros-args", "-p", "examine.action:=off"].map(OsString::from));
     if args.feedback_off {
         println!("Feedback is off: the correction is limited to 0.\n");
-        words.extend(["--ros-args", "-p", "limits.correction:=0.0"].map(OsString::from));
+        words.extend(["-p", "limits.correction:=0.0"].map(OsString::from));
     }
     let log = args.output.join("demo-node.log");
     // The node first when they end: it brings the joint to rest.
