@@ -492,6 +492,10 @@ impl Parameters {
                 Value::Text(file) => live.gain_set_file.clone_from(file),
                 other => return Err(wrong_type(name, other, "a string")),
             },
+            // An `off` without quotes is a truth value to YAML.
+            Key::ExamineAction if at_start && *value == Value::Bool(false) => {
+                live.examining.action = examined::Action::Off;
+            }
             Key::ExamineAction => {
                 let Value::Text(word) = value else {
                     return Err(wrong_type(name, value, "a string"));
