@@ -12,7 +12,7 @@ use r2r::std_msgs::msg::Bool;
 use r2r::{Node, Publisher, QosProfile};
 
 use super::messages::time;
-use super::observer::{ObserverError, Session};
+use super::observer::{ObserverError, Session, payload_message};
 use super::{NodeError, Spinner, context};
 
 /// The head's true pose in the base frame.
@@ -221,12 +221,7 @@ impl Looker {
     /// # Errors
     /// [`ObserverError::Send`].
     pub fn set_payload(&self, mass: f64, height: f64) -> Result<(), ObserverError> {
-        let mut message = Inertia {
-            m: mass,
-            ..Inertia::default()
-        };
-        message.com.z = height;
-        self.payload.publish(&message)?;
+        self.payload.publish(&payload_message(mass, height))?;
         Ok(())
     }
 

@@ -190,6 +190,16 @@ pub(super) fn pose_message(frame: &str, bend: Bend, stamp: (i32, u32)) -> PoseSt
     message
 }
 
+/// A payload of `mass` kg, its centre `height` m above the beam's end.
+pub(super) fn payload_message(mass: f64, height: f64) -> Inertia {
+    let mut message = Inertia {
+        m: mass,
+        ..Inertia::default()
+    };
+    message.com.z = height;
+    message
+}
+
 /// The client.
 pub struct Observer {
     observed: Observed,
@@ -334,11 +344,7 @@ impl Observer {
     /// # Errors
     /// [`ObserverError::Send`].
     pub fn set_payload(&self, mass: f64, height: f64) -> Result<f64, ObserverError> {
-        let mut message = Inertia {
-            m: mass,
-            ..Inertia::default()
-        };
-        message.com.z = height;
+        let message = payload_message(mass, height);
         let sent = self.now();
         self.payload.publish(&message)?;
         Ok(sent)

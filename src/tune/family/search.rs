@@ -135,15 +135,7 @@ impl<'a> Search<'a> {
         if high >= MOST_DAMPING && holds(MOST_DAMPING) {
             return MOST_DAMPING;
         }
-        for _ in 0..16 {
-            let middle = 0.5 * (low + high);
-            if holds(middle) {
-                low = middle
-            } else {
-                high = middle
-            }
-        }
-        low
+        halve(low, high, 16, holds)
     }
 
     /// The largest integral gain that holds the peak; none if none does.
@@ -346,20 +338,25 @@ impl<'a> Search<'a> {
             let later = Search::new(&self.plants, extra, self.wishes);
             later.holds(found, peak)
         };
-        let (mut low, mut high) = (0.0, most);
+        let (low, high) = (0.0, most);
         if holds(most) {
             return most;
         }
-        for _ in 0..14 {
-            let middle = 0.5 * (low + high);
-            if holds(middle) {
-                low = middle
-            } else {
-                high = middle
-            }
-        }
-        low
+        halve(low, high, 14, holds)
     }
+}
+
+/// The greatest value found to hold between `low`, which does, and `high`, which does not, after so many halvings.
+fn halve(mut low: f64, mut high: f64, times: usize, holds: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..times {
+        let middle = 0.5 * (low + high);
+        if holds(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low
 }
 
 /// The swing of the joint alone.
