@@ -163,7 +163,7 @@ impl JointFile {
 
     fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
         let top = Table::top(file, value, KEYS)?;
-        let (name, namespace) = node_name(&top)?;
+        let (name, namespace) = node_name(&top, "withy")?;
         let frames = frames(&top)?;
         let (imu_period, head_from_imu) = imu(&top)?;
         let (motor_period, motor_time_constant, follow_band) = motors(&top)?;
@@ -270,8 +270,11 @@ impl JointFile {
 }
 
 /// Name and namespace of the node.
-fn node_name(top: &Table) -> Result<(String, String), ConfigError> {
-    let name = top.text_or("name", NODE_NAME, is_node_name, "withy")?;
+pub(super) fn node_name(top: &Table, default: &str) -> Result<(String, String), ConfigError> {
+    let name = match top.get("name") {
+        None => default,
+        Some(_) => top.text("name", NODE_NAME, is_node_name)?,
+    };
     let namespace = top.text_or("namespace", NAMESPACE, is_namespace, "/")?;
     Ok((name.to_string(), namespace.to_string()))
 }

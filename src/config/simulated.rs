@@ -5,12 +5,12 @@ use std::path::{Path, PathBuf};
 use nalgebra::UnitQuaternion;
 use serde_yaml::Value;
 
+use super::ConfigError;
 use super::joint::{
     ANGLE, Frames, MM, OFFSET, RADIUS, REELS, SetpointMessage, TURNS, attitude, frames, motor_name,
-    setpoint, sign,
+    node_name, setpoint, sign,
 };
 use super::table::{Overlaid, Range, Table, read};
-use super::{ConfigError, NAMESPACE, NODE_NAME, is_namespace, is_node_name};
 use crate::beam::{
     DescriptionError, DriveKind, JointDescription, Options, Plant, SensorOptions, SimulatedBaseImu,
     SimulatedMotor, SimulatedPan, SimulatedTendon, Tolerances,
@@ -118,8 +118,7 @@ impl SimulatedFile {
 
     fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
         let top = Table::top(file, value, KEYS)?;
-        let name = top.text_or("name", NODE_NAME, is_node_name, "simulated_joint")?;
-        let namespace = top.text_or("namespace", NAMESPACE, is_namespace, "/")?;
+        let (name, namespace) = node_name(&top, "simulated_joint")?;
         let (kind, setpoint_message) = setpoint(&top)?;
         let (mut motor_names, tendons) = tendons(&top)?;
         let pan = pan(&top, &mut motor_names)?;
@@ -128,8 +127,8 @@ impl SimulatedFile {
         Plant::new(&description, &options, seed).map_err(|e| refused(file, &e))?;
         Ok(Self {
             file: file.to_path_buf(),
-            name: name.to_string(),
-            namespace: namespace.to_string(),
+            name,
+            namespace,
             motor_names,
             frames: frames(&top)?,
             drive: match kind {
