@@ -72,15 +72,52 @@ struct Offer {
     fate: Arc<AtomicU8>,
 }
 
+/// Requests of one kind, counted, and how many of them a tick has seen.
+#[derive(Debug, Default)]
+struct Requests {
+    made: AtomicU64,
+    seen: AtomicU64,
+}
+
+impl Requests {
+    fn make(&self) -> u64 {
+        self.made.fetch_add(1, Ordering::AcqRel) + 1
+    }
+
+    fn made(&self) -> u64 {
+        self.made.load(Ordering::Acquire)
+    }
+
+    fn seen(&self, number: u64) -> bool {
+        self.seen.load(Ordering::Acquire) >= number
+    }
+}
+
+/// What can be asked of a loop at any time; see [`Input`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ask {
+    /// Stop the reference and hold.
+    Hold,
+    /// Clear latched faults whose cause has gone.
+    Clear,
+    /// Let the tendons down.
+    Slacken,
+}
+
 /// What both sides can see at any time.
 #[derive(Debug, Default)]
 struct Shared {
-    /// Requests to hold, counted.
-    holds: AtomicU64,
-    /// Requests to hold that a tick has seen.
-    holds_seen: AtomicU64,
+    requests: [Requests; 3],
+    /// The joint is to be driven, not only watched.
+    active: AtomicBool,
     stop: AtomicBool,
     ended: AtomicBool,
+}
+
+impl Shared {
+    fn of(&self, ask: Ask) -> &Requests {
+        &self.requests[ask as usize]
+    }
 }
 
 /// The loop's side. Lives on the real-time thread.
@@ -200,12 +237,15 @@ impl Link {
 }
 
 impl LoopSide {
-    /// The newest input, with the requests to hold that were made so far. Says whether it is new.
+    /// The newest input, with what was asked for so far. Says whether it is new.
     pub fn input(&mut self) -> (&Input, bool) {
         let new = self.input.update();
-        let holds = self.shared.holds.load(Ordering::Acquire);
+        let shared = &self.shared;
         let input = self.input.output_buffer_mut();
-        input.hold = holds;
+        input.hold = shared.of(Ask::Hold).made();
+        input.clear = shared.of(Ask::Clear).made();
+        input.slacken = shared.of(Ask::Slacken).made();
+        input.inactive = !shared.active.load(Ordering::Acquire);
         (input, new)
     }
 
@@ -214,9 +254,22 @@ impl LoopSide {
         self.input.output_buffer()
     }
 
-    /// Tells the graph's side which requests to hold a tick has seen.
-    pub fn hold_seen(&self, holds: u64) {
-        self.shared.holds_seen.store(holds, Ordering::Release);
+    /// Tells the graph's side that a tick has seen what was asked for in the input fetched last.
+    pub fn seen(&mut self) {
+        let input = self.input.output_buffer_mut();
+        let (hold, clear, slacken) = (input.hold, input.clear, input.slacken);
+        for (ask, number) in [
+            (Ask::Hold, hold),
+            (Ask::Clear, clear),
+            (Ask::Slacken, slacken),
+        ] {
+            self.shared.of(ask).seen.store(number, Ordering::Release);
+        }
+    }
+
+    /// Whether the joint is to be driven.
+    pub fn active(&self) -> bool {
+        self.shared.active.load(Ordering::Acquire)
     }
 
     /// Whether a law is on offer.
@@ -273,10 +326,23 @@ impl LoopSide {
     }
 }
 
-impl Drop for LoopSide {
-    fn drop(&mut self) {
+impl LoopSide {
+    /// A loop begins.
+    pub fn begin(&self) {
+        self.shared.stop.store(false, Ordering::Release);
+        self.shared.ended.store(false, Ordering::Release);
+    }
+
+    /// The loop has ended; this side serves the next one.
+    pub fn end(&self) {
         self.shared.ended.store(true, Ordering::Release);
         self.publisher.unpark();
+    }
+}
+
+impl Drop for LoopSide {
+    fn drop(&mut self) {
+        self.end();
     }
 }
 
@@ -369,19 +435,25 @@ impl Pending {
 }
 
 impl Handle {
-    /// Asks the loop to stop the reference and hold. Gives the number of the request.
-    pub fn hold(&self) -> u64 {
-        self.shared.holds.fetch_add(1, Ordering::AcqRel) + 1
+    /// Asks the loop for something. Gives the number of the request.
+    pub fn ask(&self, what: Ask) -> u64 {
+        self.shared.of(what).make()
     }
 
-    /// How many requests to hold there were so far.
-    pub fn holds(&self) -> u64 {
-        self.shared.holds.load(Ordering::Acquire)
+    /// How many requests of that kind there were so far.
+    pub fn asked(&self, what: Ask) -> u64 {
+        self.shared.of(what).made()
     }
 
-    /// Whether a tick has seen the request to hold `number`.
-    pub fn hold_seen(&self, number: u64) -> bool {
-        self.shared.holds_seen.load(Ordering::Acquire) >= number
+    /// Whether a tick has seen request `number` of that kind.
+    pub fn seen(&self, what: Ask, number: u64) -> bool {
+        self.shared.of(what).seen(number)
+    }
+
+    /// Says whether the joint is to be driven; at first it is only watched.
+    pub fn set_active(&self, active: bool) {
+        self.shared.active.store(active, Ordering::Release);
+        self.wake.unpark();
     }
 
     /// Asks the loop to end.
@@ -412,15 +484,18 @@ mod tests {
             });
             link.input.send(&input, false);
         }
-        let number = link.handle.hold();
+        let number = link.handle.ask(Ask::Hold);
         let (seen, new) = link.loop_side.input();
-        assert!(new);
+        assert!(new && seen.inactive);
         assert_eq!(seen.desired.map(|d| d.sequence), Some(4));
-        assert_eq!(seen.hold, 1);
-        assert!(!link.handle.hold_seen(number));
-        link.loop_side.hold_seen(1);
-        assert!(link.handle.hold_seen(number));
-        assert!(!link.loop_side.input().1);
+        assert_eq!((seen.hold, seen.clear, seen.slacken), (1, 0, 0));
+        assert!(!link.handle.seen(Ask::Hold, number));
+        link.loop_side.seen();
+        assert!(link.handle.seen(Ask::Hold, number));
+        assert!(!link.handle.seen(Ask::Clear, 1));
+        link.handle.set_active(true);
+        let (seen, new) = link.loop_side.input();
+        assert!(!new && !seen.inactive);
     }
 
     #[test]

@@ -38,7 +38,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 
 use crate::config::JointFile;
-use crate::link::{Handle, Link};
+use crate::link::{Ask, Handle, Link};
 use crate::rt::{self, Clock, RunningLoop};
 use aim::{Aimer, Asked};
 use futures::stream::{StreamExt, select_all};
@@ -292,6 +292,7 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         source,
     };
     let link = Link::new(file.motor_names.len());
+    link.handle.set_active(true);
     let status = Arc::new(Status::default());
     status.set_at_rest(true);
 
@@ -447,7 +448,7 @@ async fn finish(joints: Vec<Joint>, signals: &mut Signals) {
     for joint in &joints {
         joint.status.close();
         joint.status.set_at_rest(false);
-        joint.handle.hold();
+        joint.handle.ask(Ask::Hold);
     }
     let start = Instant::now();
     let rest = async {

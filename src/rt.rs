@@ -137,16 +137,16 @@ fn raise_priority() -> Result<(), String> {
 
 /// A loop that runs.
 pub struct RunningLoop {
-    thread: JoinHandle<()>,
+    thread: JoinHandle<LoopSide>,
     /// Why it has no real-time priority, if so.
     pub without_priority: Option<String>,
 }
 
 impl RunningLoop {
-    /// Waits for the end of a loop that was asked to stop.
-    pub fn join(self) {
-        // A panic of the loop shows in its end; there is nothing more to do about it here.
-        let _ = self.thread.join();
+    /// Waits for the end of a loop that was asked to stop. Gives back its ends of the channels, for the next loop; none
+    /// after a panic, which has been printed.
+    pub fn join(self) -> Option<LoopSide> {
+        self.thread.join().ok()
     }
 }
 
@@ -160,12 +160,13 @@ pub fn start(
     clock: Clock,
     source: TickSource,
 ) -> io::Result<RunningLoop> {
+    side.begin();
     let (tell, told) = mpsc::channel();
     let thread = std::thread::Builder::new()
         .name("loop".into())
         .spawn(move || {
             let _ = tell.send(raise_priority().err());
-            Loop::new(program, side, clock, source).run();
+            Loop::new(program, side, clock, source).run()
         })?;
     let without_priority = told.recv().unwrap_or(None);
     Ok(RunningLoop {
@@ -207,11 +208,13 @@ impl Loop {
         }
     }
 
-    fn run(mut self) {
+    fn run(mut self) -> LoopSide {
         match self.source {
             TickSource::Timer => self.run_by_timer(),
             TickSource::Imu => self.run_by_imu(),
         }
+        self.side.end();
+        self.side
     }
 
     fn run_by_timer(&mut self) {
@@ -307,8 +310,8 @@ impl Loop {
             now,
             &mut record.output,
         );
-        let (hold, sequence) = (input.hold, input.desired.map(|d| d.sequence));
-        self.side.hold_seen(hold);
+        let sequence = input.desired.map(|d| d.sequence);
+        self.side.seen();
         self.counts.ticks += 1;
         self.counts.lost = self.side.lost();
         let took = (read_ns(ClockId::CLOCK_MONOTONIC) - began) as f64 / NS as f64;

@@ -12,10 +12,14 @@ mod assemble;
 mod estimate;
 mod law;
 mod pan;
+mod supervise;
 
 pub use estimate::{Estimate, Fallback, Source};
 pub use law::{Feedback, Law, LawError, Limits, MotorLimits, REFERENCE_SHARE};
 pub use pan::Pan;
+pub use supervise::{
+    Abandoned, Fault, Faults, Guard, RULES, Reaction, Readiness, Rule, Supervision,
+};
 
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
@@ -133,6 +137,12 @@ pub struct Input {
     pub desired: Option<Desired>,
     /// Counts requests to stop and hold: a new number stops the reference.
     pub hold: u64,
+    /// Counts requests to clear latched faults: a new number clears those whose cause has gone.
+    pub clear: u64,
+    /// Counts requests to let the tendons down.
+    pub slacken: u64,
+    /// The joint is watched and not driven: no setpoint goes out.
+    pub inactive: bool,
     /// The newest sample of each motor.
     pub motors: Vec<Option<MotorSample>>,
     /// The newest sample of the pan motor.
@@ -156,6 +166,8 @@ impl Input {
 /// What the loop is doing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Mode {
+    /// The joint is watched and not driven; no setpoint goes out.
+    Inactive,
     /// Waiting for samples of every sensor it needs; no setpoint goes out.
     #[default]
     Waiting,
@@ -163,18 +175,31 @@ pub enum Mode {
     TooSlow,
     /// A motor stands outside its travel (an encoder without its zero, perhaps); no setpoint goes out.
     OutsideTravel,
+    /// The joint is where it must not be set going from, or a fault waits to be cleared; no setpoint goes out.
+    Unfit,
     /// The loop is closed.
     Tracking,
     /// Data are stale: the last setpoint is held.
     Holding,
     /// Data have been stale for long: the setpoint is held and the loop will start anew.
     Stopped,
+    /// A fault asks for it: the setpoint is held until the fault is cleared.
+    Faulted,
+    /// The tendons are being let down.
+    LettingDown,
+    /// The tendons are let down.
+    Down,
+    /// The tendons are being taken up again, to the bend that there is.
+    TakingUp,
 }
 
 impl Mode {
     /// Whether setpoints go out.
     pub fn sends(self) -> bool {
-        matches!(self, Self::Tracking | Self::Holding | Self::Stopped)
+        !matches!(
+            self,
+            Self::Inactive | Self::Waiting | Self::TooSlow | Self::OutsideTravel | Self::Unfit
+        )
     }
 }
 
@@ -231,6 +256,10 @@ pub struct Output {
     pub hunting: bool,
     /// A motor departs from its setpoint beyond the follow band.
     pub not_following: bool,
+    /// How the rules of supervision stand.
+    pub faults: Faults,
+    /// Whether the joint may be set going.
+    pub readiness: Readiness,
 }
 
 impl Output {
@@ -447,13 +476,13 @@ pub fn tick(
         state.last_good = now;
     }
     let base_known = input.base.is_some() || !needs_base(joint, law);
-    state.mode = next_mode(
-        joint,
-        law,
-        state,
-        good && (state.started || base_known),
-        now,
-    );
+    state.mode = if input.inactive {
+        state.started = false;
+        Mode::Inactive
+    } else {
+        let good = good && (state.started || base_known);
+        next_mode(joint, law, state, good, now)
+    };
     if state.mode != Mode::Tracking && state.hold != input.hold {
         // A hold outlives the wait: what was asked before it is not done after it.
         stop_reference(state, input);
@@ -471,7 +500,7 @@ pub fn tick(
             (state.started, state.resuming) = (false, true);
             state.end_command(input);
         }
-        Mode::Holding | Mode::Waiting | Mode::TooSlow | Mode::OutsideTravel => {}
+        _ => {}
     }
     if state.mode != Mode::Tracking {
         // A held velocity is no hold.

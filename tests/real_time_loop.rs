@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use nalgebra::Vector3;
 use withy::config::{JointFile, TickSource};
-use withy::link::{Link, Program, Record};
+use withy::link::{Ask, Link, Program, Record};
 use withy::rt::{self, Clock};
 use withy::tick::{ImuSample, Input, MotorSample};
 
@@ -67,6 +67,7 @@ fn upright(motors: usize, clock: &Clock) -> Input {
 fn deadlines_are_absolute() {
     let file = neck();
     let (clock, mut link) = (Clock::new(), Link::new(4));
+    link.handle.set_active(true);
     let running = rt::start(program(&file, 0), link.loop_side, clock, TickSource::Timer).unwrap();
     let records = collect(&mut link.records, 300);
     let (first, last) = (&records[0], &records[records.len() - 1]);
@@ -90,6 +91,7 @@ fn deadlines_are_absolute() {
 fn ticks_follow_imu_samples_and_go_on_without_them() {
     let file = neck();
     let (clock, mut link) = (Clock::new(), Link::new(4));
+    link.handle.set_active(true);
     let running = rt::start(
         program(&file, 0),
         link.loop_side,
@@ -142,6 +144,7 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
 fn laws_are_taken_between_ticks_or_not_at_all() {
     let file = neck();
     let (clock, mut link) = (Clock::new(), Link::new(4));
+    link.handle.set_active(true);
     let running = rt::start(
         program(&file, 0),
         link.loop_side,
@@ -156,8 +159,10 @@ fn laws_are_taken_between_ticks_or_not_at_all() {
         assert!(pending.wait(PATIENCE), "not taken");
         assert!(!pending.withdraw(), "taken and withdrawn");
     }
-    let number = link.handle.hold();
-    until("the request to hold", || link.handle.hold_seen(number));
+    let number = link.handle.ask(Ask::Hold);
+    until("the request to hold", || {
+        link.handle.seen(Ask::Hold, number)
+    });
 
     link.handle.stop();
     running.join();

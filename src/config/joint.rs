@@ -17,7 +17,7 @@ use crate::aim::Aim;
 use crate::controller::SetpointKind;
 use crate::gaze::{Gazer, PanLimits};
 use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
-use crate::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits};
+use crate::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits, Supervision};
 
 const KEYS: &[&str] = &[
     "name",
@@ -420,6 +420,7 @@ fn limits(
         stale_motors: table.number(keys[4], AGE)?,
         stop_after: table.number(keys[5], AGE)?,
         motors,
+        supervision: Supervision::default(),
     })
 }
 

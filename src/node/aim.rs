@@ -20,7 +20,7 @@ use crate::aim::{Aim, Target};
 use crate::config::Frames;
 use crate::frames::{At, LookupError, Tree};
 use crate::geometry::Posture;
-use crate::link::Handle;
+use crate::link::{Ask, Handle};
 use crate::rt::Clock;
 use crate::tick::Desired;
 use crate::track::{LONGEST_GAP, Motion, SHORTEST_GAP, Track};
@@ -312,7 +312,7 @@ impl Aiming {
             Err(Lookup::Later(_)) => {
                 self.overtaken((self.waiting.len() + 1).saturating_sub(MOST_WAITING));
                 let until = self.now() + PATIENCE;
-                let holds = self.aimer.handle.holds();
+                let holds = self.aimer.handle.asked(Ask::Hold);
                 self.waiting.push_back(Waiting {
                     command,
                     until,
@@ -333,7 +333,7 @@ impl Aiming {
     fn wait_on(&mut self) {
         let mut place = 0;
         while let Some(waiting) = self.waiting.get(place) {
-            let found = if waiting.holds == self.aimer.handle.holds() {
+            let found = if waiting.holds == self.aimer.handle.asked(Ask::Hold) {
                 self.locate(&waiting.command)
             } else {
                 // A hold is for what was asked before it.

@@ -212,6 +212,15 @@ impl Diagnostics {
             return (OK, "coming to rest before the end".into());
         }
         match o.mode {
+            Mode::Inactive => (OK, "inactive: no setpoints are sent".into()),
+            Mode::Unfit => (
+                ERROR,
+                "no setpoints are sent: the joint is not where it may be set going".into(),
+            ),
+            Mode::Faulted => (ERROR, "a fault holds the setpoint until it is cleared".into()),
+            Mode::LettingDown => (WARN, "the tendons are being let down".into()),
+            Mode::Down => (OK, "the tendons are let down".into()),
+            Mode::TakingUp => (WARN, "the tendons are being taken up".into()),
             Mode::Waiting => (
                 WARN,
                 "waiting for samples of every sensor it needs; no setpoints are sent".into(),
@@ -286,6 +295,12 @@ fn mode_name(mode: Mode) -> &'static str {
         Mode::Tracking => "tracking",
         Mode::Holding => "holding",
         Mode::Stopped => "stopped",
+        Mode::Inactive => "inactive",
+        Mode::Unfit => "unfit",
+        Mode::Faulted => "faulted",
+        Mode::LettingDown => "letting_down",
+        Mode::Down => "down",
+        Mode::TakingUp => "taking_up",
     }
 }
 

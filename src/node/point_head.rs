@@ -29,7 +29,7 @@ mod graph {
     use crate::aim::Target;
     use crate::config::JointFile;
     use crate::gaze::Outcome;
-    use crate::link::Handle;
+    use crate::link::{Ask, Handle};
     use crate::node::aim::{Asked, Command, Pace};
     use crate::node::messages::{Refusal, read_point, time};
     use crate::node::status::Status;
@@ -341,7 +341,7 @@ mod graph {
         fn end_of(&self, goal: &Goal, now: f64) -> Option<(i8, String)> {
             let closing = self.status.closing();
             if let Some((number, since)) = goal.holds {
-                let held = self.handle.hold_seen(number);
+                let held = self.handle.seen(Ask::Hold, number);
                 return if held {
                     Some((CANCELED, "cancelled; the joint holds".into()))
                 } else if closing || now - since > HOLD_PATIENCE {
@@ -418,7 +418,7 @@ mod graph {
                 .filter(|g| g.ended.is_none() && meant(g))
             {
                 if goal.holds.is_none() {
-                    let number = *number.get_or_insert_with(|| self.handle.hold());
+                    let number = *number.get_or_insert_with(|| self.handle.ask(Ask::Hold));
                     goal.holds = Some((number, now));
                     goal.status = CANCELING;
                 }

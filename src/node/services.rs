@@ -21,7 +21,7 @@ use super::messages::time;
 use super::parameters::{Candidate, Entry, Parameters, Value};
 use super::status::Status;
 use crate::config::save_gain_set;
-use crate::link::{Handle, LawSender};
+use crate::link::{Ask, Handle, LawSender};
 use crate::rt::Clock;
 
 /// How long the loop may take to take a law or a request to hold: a law waits for the motion under way,
@@ -466,9 +466,9 @@ fn descriptor(name: &str, kind: u8, entry: &Entry) -> rcl::ParameterDescriptor {
 
 /// Stops the reference; says so when a tick has seen it.
 async fn hold(handle: &Handle, joint: &str) -> (bool, String) {
-    let number = handle.hold();
+    let number = handle.ask(Ask::Hold);
     let start = Instant::now();
-    while !handle.hold_seen(number) {
+    while !handle.seen(Ask::Hold, number) {
         if start.elapsed() > PATIENCE {
             return (false, "the control loop does not answer".into());
         }

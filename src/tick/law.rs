@@ -4,7 +4,7 @@ use crate::controller::reference_model::{Lag, Model, ModelError, ReferenceModel}
 use crate::controller::shaper::{ShaperDesign, ShaperError};
 use crate::controller::{Controllers, GainError, GainSet, HoldBand, SetpointKind, Structure};
 use crate::geometry::{Bend, bend_from};
-use crate::tick::Joint;
+use crate::tick::{Joint, Supervision};
 
 /// What the loop corrects against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -46,6 +46,8 @@ pub struct Limits {
     pub stop_after: f64,
     /// Each motor's limits, in motor order.
     pub motors: Vec<MotorLimits>,
+    /// What is watched, and what follows.
+    pub supervision: Supervision,
 }
 
 /// Share of a motor's speed and acceleration that a reference may ask for.

@@ -1,0 +1,248 @@
+//! What may be wrong with a joint that runs, and what is done about it.
+//!
+//! Each [`Rule`] has a [`Guard`]: how far off, for how long, and how severe the [`Reaction`] is. Of all rules that are
+//! broken the most severe reaction wins.
+
+/// Something that may be wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Rule {
+    /// The head's IMU is silent or old: by `limits.stale_imu`.
+    ImuStale,
+    /// The head's IMU says the same to the last bit while the joint is made to move. Limit: the motion asked for
+    /// meanwhile, rad.
+    ImuFrozen,
+    /// A motor's encoder is silent or old: by `limits.stale_motors`.
+    MotorStale,
+    /// A motor's encoder says the same to the last bit while its setpoint moves. Limit: the motion asked for meanwhile, rad.
+    MotorFrozen,
+    /// IMU and encoders say different bends. Limit: their distance, rad.
+    Disagreement,
+    /// The joint is bent too far: by `limits.over_bend`.
+    OverBend,
+    /// A motor stands outside its travel. Limit: how far, rad.
+    Travel,
+    /// A tendon hangs slack by the motors' angles. Limit: how many tendons.
+    Slack,
+    /// The correction, a speed or a travel is at its limit. Limit: the share of ticks in the guard's time.
+    Saturation,
+    /// A motor does not follow its setpoint: by the joint's follow band.
+    NotFollowing,
+    /// The joint swings to and fro while its reference rests. Limit: the swing, rad.
+    Hunting,
+    /// A swing grows while the reference rests. Limit: the swing, rad.
+    GrowingSwing,
+    /// Ticks come late. Limit: the share of ticks in the guard's time.
+    LateTicks,
+    /// Nobody has commanded the joint for the guard's time.
+    CommandStale,
+}
+
+/// How many rules there are.
+pub const RULES: usize = Rule::ALL.len();
+
+impl Rule {
+    /// All of them, in the order of their numbers.
+    pub const ALL: [Self; 14] = [
+        Self::ImuStale,
+        Self::ImuFrozen,
+        Self::MotorStale,
+        Self::MotorFrozen,
+        Self::Disagreement,
+        Self::OverBend,
+        Self::Travel,
+        Self::Slack,
+        Self::Saturation,
+        Self::NotFollowing,
+        Self::Hunting,
+        Self::GrowingSwing,
+        Self::LateTicks,
+        Self::CommandStale,
+    ];
+
+    /// Its name in files, parameters and diagnostics.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::ImuStale => "imu_stale",
+            Self::ImuFrozen => "imu_frozen",
+            Self::MotorStale => "motor_stale",
+            Self::MotorFrozen => "motor_frozen",
+            Self::Disagreement => "disagreement",
+            Self::OverBend => "over_bend",
+            Self::Travel => "travel",
+            Self::Slack => "slack",
+            Self::Saturation => "saturation",
+            Self::NotFollowing => "not_following",
+            Self::Hunting => "hunting",
+            Self::GrowingSwing => "growing_swing",
+            Self::LateTicks => "late_ticks",
+            Self::CommandStale => "command_stale",
+        }
+    }
+}
+
+/// What is done about a broken rule, the mildest first.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Reaction {
+    /// It is told, and nothing else.
+    #[default]
+    Tell,
+    /// The reference moves slowly and no further out.
+    Limit,
+    /// The setpoints stand still.
+    Hold,
+    /// The tendons are let down gently, where the beam alone carries the head; else as [`Reaction::Hold`].
+    LetDown,
+}
+
+impl Reaction {
+    /// All of them, the mildest first.
+    pub const ALL: [Self; 4] = [Self::Tell, Self::Limit, Self::Hold, Self::LetDown];
+
+    /// Its name in files, parameters and diagnostics.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Tell => "tell",
+            Self::Limit => "limit",
+            Self::Hold => "hold",
+            Self::LetDown => "let_down",
+        }
+    }
+}
+
+/// When a rule is broken, and what follows.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Guard {
+    /// Above this the rule is broken; see [`Rule`] for what it is. Not used where the rule's limit stands elsewhere.
+    pub limit: f64,
+    /// For how long it has to be above before anything follows, s.
+    pub after: f64,
+    /// What follows.
+    pub reaction: Reaction,
+    /// Whether the reaction stays until somebody clears it.
+    pub latch: bool,
+}
+
+/// What becomes of a joint that nobody commands any more.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Abandoned {
+    /// It stays where it is.
+    #[default]
+    Hold,
+    /// It goes slowly to where it is straight, the pan to its middle.
+    Neutral,
+}
+
+/// The guards of one joint.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Supervision {
+    /// By number of the rule.
+    pub guards: [Guard; RULES],
+    /// Whether the motors may say the bend where the IMU cannot.
+    pub fallback: bool,
+    /// What follows when [`Rule::CommandStale`] is broken.
+    pub abandoned: Abandoned,
+}
+
+/// In the order of [`Rule::ALL`]: limit, time, reaction, whether it latches.
+const USUAL: [(f64, f64, Reaction, bool); RULES] = [
+    (0.0, 0.0, Reaction::Hold, false),
+    (0.05, 0.2, Reaction::Hold, true),
+    (0.0, 0.0, Reaction::Hold, false),
+    (0.2, 0.2, Reaction::Hold, true),
+    (0.25, 1.5, Reaction::Hold, true),
+    (0.0, 1.5, Reaction::Hold, true),
+    (0.05, 0.1, Reaction::Hold, true),
+    (0.5, 1.0, Reaction::Tell, false),
+    (0.9, 3.0, Reaction::Limit, false),
+    (0.0, 1.0, Reaction::Hold, true),
+    (0.0026, 0.0, Reaction::Tell, false),
+    (0.05, 0.0, Reaction::Hold, true),
+    (0.5, 1.0, Reaction::Limit, false),
+    (0.0, f64::INFINITY, Reaction::Tell, false),
+];
+
+impl Default for Supervision {
+    /// What serves a joint of which nothing else is known; no command grows stale.
+    fn default() -> Self {
+        let guard = |(limit, after, reaction, latch)| Guard {
+            limit,
+            after,
+            reaction,
+            latch,
+        };
+        Self {
+            guards: USUAL.map(guard),
+            fallback: true,
+            abandoned: Abandoned::Hold,
+        }
+    }
+}
+
+impl Supervision {
+    /// The guard of a rule.
+    pub fn guard(&self, rule: Rule) -> &Guard {
+        &self.guards[rule as usize]
+    }
+
+    /// The guard of a rule.
+    pub fn guard_mut(&mut self, rule: Rule) -> &mut Guard {
+        &mut self.guards[rule as usize]
+    }
+}
+
+/// How a rule stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Fault {
+    /// What is watched, in the unit of the guard's limit.
+    pub value: f64,
+    /// It is above its limit now.
+    pub above: bool,
+    /// It has been for the guard's time, so that the reaction is due.
+    pub broken: bool,
+    /// It was broken, and nobody has cleared it.
+    pub latched: bool,
+    /// Bit `i` is set when motor `i` is concerned.
+    pub motors: u64,
+    /// How often it was broken since the loop began.
+    pub count: u64,
+}
+
+/// How all rules stand.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Faults {
+    /// By number of the rule.
+    pub rules: [Fault; RULES],
+    /// The most severe reaction in force.
+    pub reaction: Reaction,
+    /// The rule that asks for it, if any is broken or latched.
+    pub cause: Option<Rule>,
+}
+
+impl Faults {
+    /// How a rule stands.
+    pub fn of(&self, rule: Rule) -> &Fault {
+        &self.rules[rule as usize]
+    }
+}
+
+/// Whether the joint may be set going, and why not.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Readiness {
+    /// Samples of a sensor that it needs are missing or old.
+    #[default]
+    Waiting,
+    /// The sensors are slower than the gain set allows.
+    TooSlow,
+    /// A motor stands outside its travel.
+    OutsideTravel,
+    /// The head is bent beyond the over-bend limit.
+    OverBent,
+    /// IMU and encoders say different bends.
+    Disagreement,
+    /// The motors' angles are far from those of any bend at pretension.
+    Unexplained,
+    /// A fault waits to be cleared.
+    Latched,
+    /// It may.
+    Ready,
+}
