@@ -14,6 +14,7 @@ mod purpose;
 mod records;
 mod refused;
 mod simulated;
+pub mod supervision;
 mod table;
 
 pub use error::ConfigError;

@@ -8,6 +8,7 @@ use serde_yaml::Value;
 use super::gains::{check_kind, check_names, kind};
 use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
 use super::refused::{law_refused, routing_refused};
+use super::supervision::supervision;
 use super::table::{Overlaid, Range, Table, quoted, read, show};
 use super::{
     ConfigError, FRAME, JointModel, ModelsFile, NAME, NAMESPACE, NODE_NAME, NamedGainSet, is_frame,
@@ -37,6 +38,7 @@ const KEYS: &[&str] = &[
     "feedback",
     "settled",
     "limits",
+    "supervision",
     "setpoint",
     "gain_sets",
     "initial_gain_set",
@@ -174,7 +176,8 @@ impl JointFile {
         )?;
         let tendons = Tendons::read(&top)?;
         let kinematics = kinematics(&top, &tendons)?;
-        let limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
+        let mut limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
+        limits.supervision = supervision(&top, feedback)?;
         let (settled_tolerance, settled_dwell) = settled(&top)?;
         let (pan_name, pan) = pan(&top, &tendons.motor_names)?.unzip();
         let gazer = match camera(&top)? {

@@ -369,6 +369,14 @@ impl<'a> Table<'a> {
             .ok_or_else(|| self.refuse(key, value, accepted))
     }
 
+    /// True or false.
+    pub(super) fn truth(&self, key: &str) -> Result<bool, ConfigError> {
+        let accepted = "true or false";
+        let value = self.need(key, accepted)?;
+        let given = value.as_bool();
+        given.ok_or_else(|| self.refuse(key, value, accepted))
+    }
+
     /// The items of a list, which must be there.
     pub(super) fn list(&self, key: &str, accepted: &str) -> Result<&'a [Value], ConfigError> {
         let value = self.need(key, accepted)?;

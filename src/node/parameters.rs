@@ -4,12 +4,14 @@
 mod declared;
 mod examined;
 mod sets;
+mod supervised;
 
 use std::collections::BTreeMap;
 
 use nalgebra::Vector3;
 
 use examined::{ACTIONS, Examining};
+use supervised::SupervisionKey;
 
 use crate::config::{JointFile, NamedGainSet};
 use crate::controller::{GainSet, MotorGains};
@@ -150,6 +152,7 @@ enum Key {
     ExamineAction,
     ExamineMargin,
     ExamineSensitivity,
+    Supervision(SupervisionKey),
     Fixed(Value),
 }
 
@@ -286,6 +289,7 @@ impl Parameters {
             }
             Key::ExamineMargin => Value::Double(live.examining.floor.margin),
             Key::ExamineSensitivity => Value::Double(live.examining.floor.sensitivity),
+            Key::Supervision(key) => supervised::value(&live.limits.supervision, *key),
             Key::Fixed(value) => value.clone(),
         }
     }
@@ -341,6 +345,7 @@ impl Parameters {
         for (name, value) in changes {
             self.change(name, &self.entries[name], value, at_start, &mut live)?;
         }
+        supervised::together(&live.limits.supervision, live.feedback)?;
         let allowed = live.gains.delay_allowed;
         if chosen && live.feedback == self.live.feedback && delay > allowed {
             return Err(format!(
@@ -510,6 +515,10 @@ impl Parameters {
             }
             Key::ExamineMargin => live.examining.floor.margin = in_range(number()?)?,
             Key::ExamineSensitivity => live.examining.floor.sensitivity = in_range(number()?)?,
+            Key::Supervision(key) => {
+                let number = || in_range(number()?);
+                supervised::change(&mut live.limits.supervision, *key, name, value, number)?;
+            }
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) => {
                 return Err(format!(

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::supervised;
 use super::{Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, Value, quoted};
 use crate::config::{JointFile, SetpointMessage, TickSource};
 use crate::controller::SetpointKind;
@@ -64,6 +65,7 @@ pub(super) fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
         };
         entries.insert(name, entry);
     }
+    entries.extend(supervised::entries());
     entries
 }
 

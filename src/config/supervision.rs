@@ -1,0 +1,224 @@
+//! The key `supervision` of a joint file: what is watched while the joint runs, and what follows.
+//!
+//! What may be chosen is written here once, for files and for parameters. Not everything may: a reaction can be made no
+//! milder than what keeps the joint safe when its cause is real, see [`Choice::mildest`] and [`too_mild`].
+
+use super::ConfigError;
+use super::table::{Range, Table};
+use crate::tick::{Abandoned, Feedback, Guard, Reaction, Rule, Supervision};
+
+/// What the limit of a rule counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Counted {
+    /// An angle, rad.
+    Angle,
+    /// A share of ticks.
+    Share,
+    /// Tendons.
+    Tendons,
+}
+
+impl Counted {
+    /// The key of a limit in files.
+    const fn key(self) -> &'static str {
+        match self {
+            Self::Angle => "limit_rad",
+            Self::Share => "limit_share",
+            Self::Tendons => "limit_tendons",
+        }
+    }
+
+    /// The unit for people; none for a share.
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Self::Angle => "rad",
+            Self::Share => "",
+            Self::Tendons => "tendons",
+        }
+    }
+}
+
+/// What may be chosen for the guard of one rule. Ranges include both ends.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Choice {
+    /// Least and greatest limit; none where the limit stands elsewhere.
+    pub limit: Option<(Counted, [f64; 2])>,
+    /// Least and greatest time, s.
+    pub after: [f64; 2],
+    /// 0 stands for never among the times.
+    pub never: bool,
+    /// The mildest reaction; none where there is nothing to choose.
+    pub mildest: Option<Reaction>,
+    /// Whether it may go without latching; none where there is nothing to choose.
+    pub unlatched: Option<bool>,
+}
+
+impl Choice {
+    /// The reactions that may be chosen, the mildest first.
+    pub fn reactions(&self) -> impl Iterator<Item = Reaction> {
+        let mildest = self.mildest;
+        let all = Reaction::ALL.into_iter();
+        all.filter(move |r| mildest.is_some_and(|mildest| *r >= mildest))
+    }
+}
+
+/// Longest time for which data of a sensor may be missing beyond their age limit, s.
+const OUTAGE: f64 = 1.0;
+/// Longest time for which the joint may run with something wrong, s.
+const LONG: f64 = 10.0;
+/// Longest time for what is only a nuisance, s.
+const LONGEST: f64 = 60.0;
+/// Longest time without a command, s.
+const ABANDONED: f64 = 3600.0;
+/// Shortest time over which a share of ticks is taken, s.
+const SHARE_TIME: f64 = 0.5;
+
+/// What may be chosen for a rule. The figures are invented bounds: wide, and short of what makes a rule void.
+pub const fn choice(rule: Rule) -> Choice {
+    use Counted::{Angle, Share, Tendons};
+    use Reaction::{Hold, Limit, Tell};
+    let (limit, after, mildest, unlatched) = match rule {
+        // What it is without: see `too_mild`.
+        Rule::ImuStale => (None, [0.0, OUTAGE], Tell, true),
+        // Held, the joint is not made to move, and the cause is out of sight: it would come and go.
+        Rule::ImuFrozen => (Some((Angle, [0.01, 0.5])), [0.0, OUTAGE], Tell, false),
+        // Without its encoder nothing says where a motor is, nor how taut its tendon.
+        Rule::MotorStale => (None, [0.0, OUTAGE], Hold, true),
+        Rule::MotorFrozen => (Some((Angle, [0.02, 2.0])), [0.0, OUTAGE], Hold, false),
+        // One of the two is wrong, and it is not known which.
+        Rule::Disagreement => (Some((Angle, [0.02, 1.0])), [0.0, LONG], Limit, true),
+        Rule::OverBend => (None, [0.0, LONG], Limit, true),
+        // An encoder that has lost its zero, or a drum that slips: every setpoint is wrong.
+        Rule::Travel => (Some((Angle, [0.0, 1.0])), [0.0, LONG], Hold, true),
+        Rule::Slack => (Some((Tendons, [0.0, 63.0])), [0.0, LONGEST], Tell, true),
+        Rule::Saturation => (
+            Some((Share, [0.05, 0.99])),
+            [SHARE_TIME, LONGEST],
+            Tell,
+            true,
+        ),
+        // The other motors would pull on against one that stands.
+        Rule::NotFollowing => (None, [0.0, LONG], Limit, true),
+        Rule::Hunting => (Some((Angle, [5e-4, 0.5])), [0.0, LONGEST], Tell, true),
+        // The reference rests, so that only opening the loop ends it; and then the cause is out of sight.
+        Rule::GrowingSwing => (Some((Angle, [0.005, 0.5])), [0.0, LONG], Hold, false),
+        Rule::LateTicks => (
+            Some((Share, [0.05, 0.99])),
+            [SHARE_TIME, LONGEST],
+            Tell,
+            true,
+        ),
+        Rule::CommandStale => {
+            return Choice {
+                limit: None,
+                after: [0.0, ABANDONED],
+                never: true,
+                mildest: None,
+                unlatched: None,
+            };
+        }
+    };
+    Choice {
+        limit,
+        after,
+        never: false,
+        mildest: Some(mildest),
+        unlatched: Some(unlatched),
+    }
+}
+
+/// A rule whose reaction is too mild for what the loop rests on: without the IMU that it corrects against, or motors that say
+/// the bend instead, it would correct against a bend that was.
+pub fn too_mild(supervision: &Supervision, feedback: Feedback) -> Option<Rule> {
+    let blind = |rule: &Rule| supervision.guard(*rule).reaction < Reaction::Hold;
+    let rests = feedback == Feedback::Imu;
+    let found = [Rule::ImuStale, Rule::ImuFrozen].into_iter().find(blind);
+    found.filter(|_| rests)
+}
+
+/// What is accepted for a reaction that [`too_mild`] refuses.
+pub const NOT_MILD: &str =
+    "hold or let_down where feedback is imu; tell and limit where it is motors";
+
+/// The guards of a joint file; what it does not say is as usual.
+pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision, ConfigError> {
+    let mut made = Supervision::default();
+    let Some(value) = top.get("supervision") else {
+        return Ok(made);
+    };
+    let mut keys: Vec<&str> = Rule::ALL.map(Rule::name).to_vec();
+    keys.extend(["fallback_to_motors", "abandoned"]);
+    let table = Table::at(top.file, "supervision", value, &keys)?;
+    if table.get("fallback_to_motors").is_some() {
+        made.fallback = table.truth("fallback_to_motors")?;
+    }
+    if table.get("abandoned").is_some() {
+        made.abandoned = table.choice("abandoned", &ABANDONMENTS)?;
+    }
+    for rule in Rule::ALL {
+        let Some(value) = table.get(rule.name()) else {
+            continue;
+        };
+        let path = table.key(rule.name());
+        guard(top, &path, value, rule, made.guard_mut(rule))?;
+    }
+    if let Some(rule) = too_mild(&made, feedback) {
+        let key = format!("supervision.{}.reaction", rule.name());
+        let value = made.guard(rule).reaction.name();
+        return Err(ConfigError::value(top.file, key, value, NOT_MILD));
+    }
+    Ok(made)
+}
+
+/// What may become of an abandoned joint, by name.
+pub const ABANDONMENTS: [(&str, Abandoned); 2] =
+    [("hold", Abandoned::Hold), ("neutral", Abandoned::Neutral)];
+
+/// Reads what the table at `path` says of one rule.
+fn guard(
+    top: &Table,
+    path: &str,
+    value: &serde_yaml::Value,
+    rule: Rule,
+    guard: &mut Guard,
+) -> Result<(), ConfigError> {
+    let choice = choice(rule);
+    let limit_key = choice.limit.map(|(counted, _)| counted.key());
+    let mut keys: Vec<&str> = limit_key.into_iter().collect();
+    keys.push("after_s");
+    keys.extend(choice.mildest.map(|_| "reaction"));
+    keys.extend(choice.unlatched.map(|_| "latch"));
+    let table = Table::at(top.file, path, value, &keys)?;
+    if let Some((counted, [low, high])) = choice.limit {
+        let range = Range::closed(low, high, counted.unit());
+        guard.limit = table.number_or(counted.key(), range, guard.limit)?;
+    }
+    if table.get("after_s").is_some() {
+        let [low, high] = choice.after;
+        let unit = if choice.never { "s, 0: never" } else { "s" };
+        let after = table.number("after_s", Range::closed(low, high, unit))?;
+        guard.after = never(choice, after);
+    }
+    if table.get("reaction").is_some() {
+        let words: Vec<_> = choice.reactions().map(|r| (r.name(), r)).collect();
+        guard.reaction = table.choice("reaction", &words)?;
+    }
+    if let Some(value) = table.get("latch") {
+        guard.latch = table.truth("latch")?;
+        if !guard.latch && choice.unlatched == Some(false) {
+            return Err(table.refuse("latch", value, LATCHES));
+        }
+    }
+    Ok(())
+}
+
+/// What is accepted for a rule that has to latch.
+pub const LATCHES: &str = "true: while the joint is held the cause is out of sight";
+
+/// The time of a guard as it is set: 0 is never where that stands for it.
+pub fn never(choice: Choice, after: f64) -> f64 {
+    match choice.never && after == 0.0 {
+        true => f64::INFINITY,
+        false => after,
+    }
+}

@@ -1,0 +1,298 @@
+//! The parameters `supervision.*`: the guards of the rules, as joint files have them.
+
+use super::{Entry, Key, Parameters, Range, Value, wrong_type};
+use crate::config::supervision::{
+    ABANDONMENTS, Counted, LATCHES, NOT_MILD, choice, never, too_mild,
+};
+use crate::tick::{Feedback, Guard, RULES, Reaction, Rule, Supervision};
+
+/// What of the supervision a parameter is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum SupervisionKey {
+    Limit(Rule),
+    After(Rule),
+    Reaction(Rule),
+    Latch(Rule),
+    Fallback,
+    Abandoned,
+}
+
+use SupervisionKey as S;
+
+/// All of them, by name.
+pub(super) fn entries() -> Vec<(String, Entry)> {
+    let mut list = Vec::new();
+    let mut add = |name: String, key, description: String, constraints: String, range, unit| {
+        let entry = Entry {
+            key: Key::Supervision(key),
+            description,
+            constraints,
+            range,
+            unit,
+        };
+        list.push((format!("supervision.{name}"), entry));
+    };
+    for rule in Rule::ALL {
+        let choice = choice(rule);
+        let name = rule.name();
+        if let Some((counted, [low, high])) = choice.limit {
+            let range = Range::closed(low, high);
+            let unit = match counted {
+                Counted::Angle => " rad",
+                Counted::Share => "",
+                Counted::Tendons => " tendons",
+            };
+            let what = watched(rule);
+            add(
+                format!("{name}.limit"),
+                S::Limit(rule),
+                format!("Above this {name} is broken: {what}."),
+                format!("accepted: {}", range.words(unit)),
+                Some(range),
+                unit,
+            );
+        }
+        let [low, high] = choice.after;
+        let range = Range::closed(low, high);
+        let unit = if choice.never { " s, 0: never" } else { " s" };
+        add(
+            format!("{name}.after"),
+            S::After(rule),
+            match choice.limit {
+                Some((Counted::Share, _)) => {
+                    format!("Time over which the share of {name} is taken, s.")
+                }
+                _ if choice.never => {
+                    "Time without a command after which supervision.abandoned follows, s; 0: never."
+                        .into()
+                }
+                _ => format!("How long {name} has to last before its reaction follows, s."),
+            },
+            format!("accepted: {}", range.words(unit)),
+            Some(range),
+            unit,
+        );
+        if choice.mildest.is_some() {
+            add(
+                format!("{name}.reaction"),
+                S::Reaction(rule),
+                format!("What follows when {name} is broken."),
+                accepted_reactions(rule),
+                None,
+                "",
+            );
+        }
+        if choice.unlatched.is_some() {
+            add(
+                format!("{name}.latch"),
+                S::Latch(rule),
+                format!("Whether the reaction to {name} stays until ~/clear_faults."),
+                match choice.unlatched {
+                    Some(false) => LATCHES.into(),
+                    _ => String::new(),
+                },
+                None,
+                "",
+            );
+        }
+    }
+    add(
+        "fallback_to_motors".into(),
+        S::Fallback,
+        "Whether the motors may say the bend where the IMU cannot.".into(),
+        String::new(),
+        None,
+        "",
+    );
+    add(
+        "abandoned".into(),
+        S::Abandoned,
+        "What becomes of a joint that nobody commands for supervision.command_stale.after: it holds, or goes slowly to where it is straight.".into(),
+        "'hold' or 'neutral'".into(),
+        None,
+        "",
+    );
+    list
+}
+
+/// What a rule's limit counts.
+fn watched(rule: Rule) -> &'static str {
+    match rule {
+        Rule::ImuFrozen => {
+            "motion asked for, rad, while the head's IMU says the same to the last bit"
+        }
+        Rule::MotorFrozen => {
+            "motion asked of a motor, rad, while its encoder says the same to the last bit"
+        }
+        Rule::Disagreement => "distance of the bends that IMU and encoders say, rad",
+        Rule::Travel => "how far a motor stands outside its travel, rad",
+        Rule::Slack => "tendons that hang slack",
+        Rule::Saturation => "share of ticks with the correction, a speed or a travel at its limit",
+        Rule::Hunting => "swing to and fro while the reference rests, rad",
+        Rule::GrowingSwing => "swing that grows while the reference rests, rad",
+        Rule::LateTicks => "share of ticks that come late",
+        // Their limits stand elsewhere.
+        Rule::ImuStale
+        | Rule::MotorStale
+        | Rule::OverBend
+        | Rule::NotFollowing
+        | Rule::CommandStale => "",
+    }
+}
+
+fn accepted_reactions(rule: Rule) -> String {
+    let words: Vec<_> = choice(rule)
+        .reactions()
+        .map(|r| format!("'{}'", r.name()))
+        .collect();
+    match words.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+        _ => words.concat(),
+    }
+}
+
+/// The value of one of them.
+pub(super) fn value(supervision: &Supervision, key: SupervisionKey) -> Value {
+    let guard = |rule| supervision.guard(rule);
+    match key {
+        S::Limit(rule) => Value::Double(guard(rule).limit),
+        // What is never is told as it is set.
+        S::After(rule) => Value::Double(
+            Some(guard(rule).after)
+                .filter(|a| a.is_finite())
+                .unwrap_or(0.0),
+        ),
+        S::Reaction(rule) => Value::Text(guard(rule).reaction.name().into()),
+        S::Latch(rule) => Value::Bool(guard(rule).latch),
+        S::Fallback => Value::Bool(supervision.fallback),
+        S::Abandoned => {
+            let named = ABANDONMENTS
+                .iter()
+                .find(|(_, a)| *a == supervision.abandoned);
+            Value::Text(named.map_or("", |(name, _)| name).into())
+        }
+    }
+}
+
+/// Changes one of them; `number` takes a number in the entry's range.
+///
+/// # Errors
+/// One sentence.
+pub(super) fn change(
+    supervision: &mut Supervision,
+    key: SupervisionKey,
+    name: &str,
+    given: &Value,
+    number: impl Fn() -> Result<f64, String>,
+) -> Result<(), String> {
+    let truth = || match given {
+        Value::Bool(truth) => Ok(*truth),
+        other => Err(wrong_type(name, other, "a bool")),
+    };
+    let text = || match given {
+        Value::Text(text) => Ok(text.as_str()),
+        other => Err(wrong_type(name, other, "a string")),
+    };
+    match key {
+        S::Limit(rule) => supervision.guard_mut(rule).limit = number()?,
+        S::After(rule) => supervision.guard_mut(rule).after = never(choice(rule), number()?),
+        S::Reaction(rule) => {
+            let word = text()?;
+            let reaction = choice(rule).reactions().find(|r| r.name() == word);
+            supervision.guard_mut(rule).reaction = reaction.ok_or_else(|| {
+                format!("{name} is '{word}'; accepted: {}", accepted_reactions(rule))
+            })?;
+        }
+        S::Latch(rule) => {
+            let latch = truth()?;
+            if !latch && choice(rule).unlatched == Some(false) {
+                return Err(format!("{name} is false; accepted: {LATCHES}"));
+            }
+            supervision.guard_mut(rule).latch = latch;
+        }
+        S::Fallback => supervision.fallback = truth()?,
+        S::Abandoned => {
+            let word = text()?;
+            let found = ABANDONMENTS.iter().find(|(known, _)| *known == word);
+            let (_, abandoned) = found
+                .ok_or_else(|| format!("{name} is '{word}'; accepted: 'hold' or 'neutral'"))?;
+            supervision.abandoned = *abandoned;
+        }
+    }
+    Ok(())
+}
+
+/// Refuses reactions that are too mild for what the loop is to rest on.
+///
+/// # Errors
+/// One sentence.
+pub(super) fn together(supervision: &Supervision, feedback: Feedback) -> Result<(), String> {
+    match too_mild(supervision, feedback) {
+        None => Ok(()),
+        Some(rule) => Err(format!(
+            "supervision.{}.reaction is '{}' and feedback is 'imu'; accepted: {NOT_MILD}",
+            rule.name(),
+            supervision.guard(rule).reaction.name()
+        )),
+    }
+}
+
+impl Parameters {
+    /// The guards in force, each with the limit in force, wherever that stands.
+    pub fn guards(&self) -> [Guard; RULES] {
+        let limits = &self.live.limits;
+        let mut guards = limits.supervision.guards;
+        for (rule, limit) in [
+            (Rule::ImuStale, limits.stale_imu),
+            (Rule::MotorStale, limits.stale_motors),
+            (Rule::OverBend, limits.over_bend),
+            (Rule::NotFollowing, self.file.joint.follow_band),
+        ] {
+            guards[rule as usize].limit = limit;
+        }
+        let stale = &mut guards[Rule::CommandStale as usize];
+        stale.limit = stale.after;
+        guards
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_usual_may_be_chosen() {
+        let usual = Supervision::default();
+        for (name, entry) in entries() {
+            let Key::Supervision(key) = entry.key else {
+                panic!("{name}");
+            };
+            let is = value(&usual, key);
+            let number = || match (&is, entry.range) {
+                (Value::Double(is), Some(range)) if range.holds(*is) => Ok(*is),
+                _ => Err(format!("{name} is {is}; accepted: {}", entry.constraints)),
+            };
+            let mut made = usual;
+            change(&mut made, key, &name, &is, number).unwrap();
+            assert_eq!(made, usual, "{name}");
+        }
+        assert_eq!(too_mild(&usual, Feedback::Imu), None);
+    }
+
+    #[test]
+    fn reactions_are_told_by_name() {
+        assert_eq!(accepted_reactions(Rule::MotorStale), "'hold' or 'let_down'");
+        assert_eq!(
+            accepted_reactions(Rule::Slack),
+            "'tell', 'limit', 'hold' or 'let_down'"
+        );
+        let mut mild = Supervision::default();
+        mild.guard_mut(Rule::ImuFrozen).reaction = Reaction::Tell;
+        assert!(together(&mild, Feedback::Motors).is_ok());
+        let told = together(&mild, Feedback::Imu).unwrap_err();
+        assert!(
+            told.starts_with("supervision.imu_frozen.reaction is 'tell'"),
+            "{told}"
+        );
+    }
+}
