@@ -2,7 +2,7 @@
 
 mod files_support;
 
-use files_support::{GAINS, JOINT, SIMULATED, assert_one_line, config, text};
+use files_support::{GAINS, JOINT, SIMULATED, assert_one_line, config, text, watched};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use withy::config::{JointFile, NamedGainSet, SimulatedFile};
@@ -18,7 +18,10 @@ proptest! {
         which in 0..5_usize,
         changes in prop::collection::vec((any::<prop::sample::Index>(), 0..16_u8, 0..NASTY.len()), 1..3),
     ) {
-        let mut text = text([JOINT, GAINS, SIMULATED, WITH_PAN, LOOKING][which]);
+        let mut text = match which {
+            0 => watched(),
+            _ => text([JOINT, GAINS, SIMULATED, WITH_PAN, LOOKING][which]),
+        };
         for (place, change, nasty) in changes {
             spoil(&mut text, place, change, NASTY[nasty]);
         }

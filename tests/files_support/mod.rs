@@ -73,3 +73,13 @@ pub fn assert_told(result: Result<(), ConfigError>, file: &Path, sentence: &str)
         None => assert_eq!(told, expected),
     }
 }
+
+/// The joint file's text with the block `supervision` that stands in its comments in force.
+pub fn watched() -> String {
+    let text = text(JOINT);
+    let (before, block) = text.split_once("# supervision:\n").unwrap();
+    let (block, after) = block.split_once("\n\n").unwrap();
+    let lines = block.lines().map(|line| line.strip_prefix("# ").unwrap());
+    let block: Vec<_> = lines.collect();
+    format!("{before}supervision:\n{}\n\n{after}", block.join("\n"))
+}

@@ -4,7 +4,7 @@ use super::{Entry, Key, Parameters, Range, Value, wrong_type};
 use crate::config::supervision::{
     ABANDONMENTS, Counted, LATCHES, NOT_MILD, choice, never, too_mild,
 };
-use crate::tick::{Feedback, Guard, RULES, Reaction, Rule, Supervision};
+use crate::tick::{Feedback, Guard, RULES, Rule, Supervision};
 
 /// What of the supervision a parameter is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -259,6 +259,7 @@ impl Parameters {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tick::Reaction;
 
     #[test]
     fn what_is_usual_may_be_chosen() {
