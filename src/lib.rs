@@ -10,6 +10,7 @@ pub mod frames;
 pub mod geometry;
 
 pub mod beam;
+pub mod carry;
 pub mod controller;
 pub mod gaze;
 pub mod kinematics;

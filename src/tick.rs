@@ -11,11 +11,13 @@
 mod assemble;
 mod estimate;
 mod law;
+mod lower;
 mod pan;
 mod supervise;
 
 pub use estimate::{Estimate, Fallback, Source};
 pub use law::{Feedback, Law, LawError, Limits, MotorLimits, REFERENCE_SHARE};
+pub use lower::{CLEARANCE, NotLetDown, SHARE, SHORTEST};
 pub use pan::Pan;
 pub use supervise::{
     Abandoned, Fault, Faults, Guard, RULES, Reaction, Readiness, Rule, Supervision,
@@ -260,6 +262,10 @@ pub struct Output {
     pub faults: Faults,
     /// Whether the joint may be set going.
     pub readiness: Readiness,
+    /// The request to let down that was answered last.
+    pub slacken: u64,
+    /// Why that was refused, if it was: the joint then holds.
+    pub not_let_down: Option<NotLetDown>,
 }
 
 impl Output {
@@ -358,6 +364,7 @@ pub struct State {
     corrected: Vec<f64>,
     damping_offset: Bend,
     damping_rate: Bend,
+    lower: lower::LowerState,
     work: assemble::Work,
 }
 
@@ -413,6 +420,7 @@ impl State {
             corrected: zero,
             damping_offset: Bend::zeros(),
             damping_rate: Bend::zeros(),
+            lower: lower::LowerState::new(motors),
             work: assemble::Work::new(motors),
         }
     }
@@ -476,13 +484,14 @@ pub fn tick(
         state.last_good = now;
     }
     let base_known = input.base.is_some() || !needs_base(joint, law);
-    state.mode = if input.inactive {
+    let otherwise = if input.inactive {
         state.started = false;
         Mode::Inactive
     } else {
         let good = good && (state.started || base_known);
         next_mode(joint, law, state, good, now)
     };
+    state.mode = lower::mode(joint, law, state, input, otherwise, false, now);
     if state.mode != Mode::Tracking && state.hold != input.hold {
         // A hold outlives the wait: what was asked before it is not done after it.
         stop_reference(state, input);
@@ -500,12 +509,17 @@ pub fn tick(
             (state.started, state.resuming) = (false, true);
             state.end_command(input);
         }
+        Mode::LettingDown | Mode::Down | Mode::TakingUp => {
+            out.not_following = lower::step(joint, law, state, input);
+        }
         _ => {}
     }
     if state.mode != Mode::Tracking {
         // A held velocity is no hold.
         if law.kind == SetpointKind::Velocity {
-            state.sent.fill(0.0);
+            if !matches!(state.mode, Mode::LettingDown | Mode::TakingUp) {
+                state.sent.fill(0.0);
+            }
             state.pan.stop();
         }
         state.settled_since = None;
@@ -630,6 +644,7 @@ fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     let reference = state.shaper.value();
     (out.reference, out.reference_pan) = (reference.xy(), reference.z);
     (out.command, out.ended) = (state.command, state.ended);
+    (out.slacken, out.not_let_down) = state.lower.answer();
     out.over_bend = state.over_bend;
     out.target_limited = state.target_limited;
     out.holding_band = state.hold_band.holding();

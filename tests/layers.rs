@@ -12,7 +12,11 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     (0, 0, &["geometry", "fractional", "frames"]),
     // The build script: a program of its own, which uses nothing of the crate.
     (0, 5, &["build"]),
-    (1, 1, &["kinematics", "gaze", "track", "controller", "beam"]),
+    (
+        1,
+        1,
+        &["kinematics", "gaze", "track", "controller", "carry", "beam"],
+    ),
     (2, 1, &["model"]),
     (3, 2, &["aim", "tick"]),
     (4, 3, &["examine", "fit", "trial", "tune"]),

@@ -243,13 +243,23 @@ impl Estimator {
 
     /// Whether every sample that the loop needs is there and fresh. Without the base's IMU it goes on.
     pub(super) fn complete(&self, joint: &Joint, law: &Law, input: &Input, now: f64) -> bool {
-        let stale = law.limits.stale_motors;
-        let mut motors = input.motors.iter();
-        let motors = motors.all(|s| motor_fresh(s, now, stale))
-            && (joint.pan.is_none() || motor_fresh(&input.pan, now, stale));
-        motors
+        self.motors_complete(joint, law, input, now)
             && (law.feedback == Feedback::Motors
                 || head_fresh(&input.head, now, law.limits.stale_imu))
+    }
+
+    /// Whether every encoder's sample is there and fresh, the pan's too.
+    pub(super) fn motors_complete(
+        &self,
+        joint: &Joint,
+        law: &Law,
+        input: &Input,
+        now: f64,
+    ) -> bool {
+        let stale = law.limits.stale_motors;
+        let mut motors = input.motors.iter();
+        motors.all(|s| motor_fresh(s, now, stale))
+            && (joint.pan.is_none() || motor_fresh(&input.pan, now, stale))
     }
 
     fn timing(&self) -> &Timing {

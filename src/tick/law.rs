@@ -1,9 +1,11 @@
 //! The law: gains, limits and choice of feedback, checked and compiled off the real-time thread.
 
+use crate::carry::Carry;
 use crate::controller::reference_model::{Lag, Model, ModelError, ReferenceModel};
 use crate::controller::shaper::{ShaperDesign, ShaperError};
 use crate::controller::{Controllers, GainError, GainSet, HoldBand, SetpointKind, Structure};
 use crate::geometry::{Bend, bend_from};
+use crate::tick::lower::Lowering;
 use crate::tick::{Joint, Supervision};
 
 /// What the loop corrects against.
@@ -83,6 +85,7 @@ pub struct Law {
     pub(super) limits: Limits,
     pub(super) feedback: Feedback,
     pub(super) correct: bool,
+    pub(super) lowering: Lowering,
 }
 
 /// Why a law was refused.
@@ -299,7 +302,24 @@ impl Law {
             limits: limits.clone(),
             feedback,
             correct: true,
+            lowering: Lowering::default(),
         })
+    }
+
+    /// The same law with what the beam alone does: without it the tendons are never let down. Allocates.
+    pub fn with_carry(mut self, joint: &Joint, carry: Carry) -> Self {
+        self.lowering = Lowering::new(joint, &self.limits, carry);
+        self
+    }
+
+    /// What the beam alone does.
+    pub fn carry(&self) -> Carry {
+        self.lowering.carry
+    }
+
+    /// Whether the tendons may be let down, as far as beam and travel go.
+    pub fn carries(&self) -> bool {
+        self.lowering.carries()
     }
 
     /// The same law with its correction switched off: what the feedforward alone does. For trials
