@@ -3,6 +3,20 @@
 //! Exit codes: 0, done; 1, tried and failed; 2, an argument or a file is wrong. Errors are one
 //! sentence on standard error.
 
+mod output;
+
+// In place of the standard ones, which panic where the output is closed: for all commands below.
+macro_rules! print {
+    ($($words:tt)*) => { $crate::cmd::output::print(format_args!($($words)*)) };
+}
+macro_rules! println {
+    () => { print!("\n") };
+    ($($words:tt)*) => { print!("{}\n", format_args!($($words)*)) };
+}
+macro_rules! eprintln {
+    ($($words:tt)*) => { $crate::cmd::output::eprint(format_args!("{}\n", format_args!($($words)*))) };
+}
+
 pub mod check;
 pub mod demo;
 pub mod examine;
@@ -89,6 +103,12 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             "this build has no message graph: build it with the feature `ros`, which is on by default".into(),
         )),
     };
+    let result = result.and_then(|()| match output::failure() {
+        None => Ok(()),
+        Some(why) => Err(CmdError::Failed(format!(
+            "standard output cannot be written: {why}"
+        ))),
+    });
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {

@@ -33,6 +33,88 @@ fn help_is_no_error_and_lists_every_command() {
     }
 }
 
+/// Commands that print and end, and need no graph.
+const PRINTING: [&[&str]; 7] = [
+    &["--help"],
+    &["check", "config/glasshouse-neck.yaml"],
+    &["examine", "config/glasshouse-neck.yaml"],
+    &["examine", "config/glasshouse-neck.yaml", "--json"],
+    &[TUNE[0], TUNE[1], TUNE[2], TUNE[3], "--crossover-rad-s=4"],
+    &[
+        TUNE[0],
+        TUNE[1],
+        TUNE[2],
+        TUNE[3],
+        "--crossover-rad-s=4",
+        "--json",
+    ],
+    // Refused: its own exit code stays.
+    &[
+        TUNE[0],
+        TUNE[1],
+        TUNE[2],
+        TUNE[3],
+        "--crossover-rad-s=400",
+        "--json",
+    ],
+];
+const TUNE: [&str; 4] = [
+    "tune",
+    "--gain=1",
+    "--time-constant-ms=55",
+    "--phase-margin-deg=60",
+];
+
+fn started(arguments: &[&str], output: impl Into<std::process::Stdio>) -> std::process::Child {
+    Command::new(env!("CARGO_BIN_EXE_withy"))
+        .args(arguments)
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .stdout(output)
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap()
+}
+
+#[test]
+fn a_reader_that_closes_is_no_failure() {
+    use std::io::{BufRead, BufReader};
+
+    for arguments in PRINTING {
+        let whole = withy(arguments);
+        assert!(said(&whole.stdout).lines().count() > 1, "{arguments:?}");
+        // One that closes after a line, and one that reads nothing at all.
+        let mut early = started(arguments, std::process::Stdio::piped());
+        let mut line = String::new();
+        let mut reader = BufReader::with_capacity(1, early.stdout.take().unwrap());
+        reader.read_line(&mut line).unwrap();
+        drop(reader);
+        let early = early.wait_with_output().unwrap();
+        assert!(said(&whole.stdout).starts_with(&line) && !line.is_empty());
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let never = started(arguments, writer).wait_with_output().unwrap();
+        for ended in [early, never] {
+            assert_eq!(ended.status, whole.status, "{arguments:?}");
+            assert_eq!(said(&ended.stderr), said(&whole.stderr), "{arguments:?}");
+        }
+    }
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn output_that_cannot_be_written_is_told() {
+    let full = std::fs::File::options().write(true).open("/dev/full");
+    let ended = started(PRINTING[1], full.unwrap());
+    let ended = ended.wait_with_output().unwrap();
+    assert_eq!(ended.status.code(), Some(1));
+    let sentence = said(&ended.stderr);
+    assert!(
+        sentence.starts_with("withy: standard output cannot be written: "),
+        "{sentence}"
+    );
+    assert_eq!(sentence.lines().count(), 1);
+}
+
 #[test]
 fn wrong_arguments_end_with_code_2() {
     for arguments in [&[][..], &["chek"], &["check"], &["check", "--quick", "x"]] {
