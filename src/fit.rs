@@ -18,7 +18,7 @@
 //!
 //! A head that is heavy for its joint tilts at once by the tendons' pull and then swings. A second-order model makes up
 //! for the first by more damping and less dead time than the swing has: on the simulated joint's heaviest head 0.19 instead of
-//! 0.14. Its residuals are then not white.
+//! 0.14. Its residuals are then not white: [`Family::caution`] says so.
 //!
 //! Bends in rad, times in s on one clock. Nothing here knows files or clocks.
 

@@ -5,6 +5,7 @@ mod fit_support;
 use fit_support::{cases, drawn, test_of};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
+use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use withy::config::{Mapping, ModelsFile, MotorColumn, StepTestRecord};
@@ -336,6 +337,28 @@ fn the_command_fits_shows_and_saves() {
     );
     assert_eq!(sentence.lines().count(), 1);
 
+    // Nothing is fitted to a test that was aborted.
+    let mut aborted = sample();
+    aborted.abort("over-bend");
+    aborted.save(&at("aborted.csv")).unwrap();
+    let json = withy_fit(folder.path(), &["aborted.csv", "lens.csv", "--json"]);
+    assert_eq!(json.status.code(), Some(1));
+    let figures: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+    let reason = "the test was aborted: over-bend; accepted: a test that ran to its end";
+    assert_eq!(figures["bad_records"][0]["reason"], reason);
+    assert_eq!(figures["records"].as_array().unwrap().len(), 1);
+    assert_eq!(
+        said(&json.stderr),
+        format!("withy: aborted.csv: {reason}\n")
+    );
+    let silent = sample()
+        .to_csv()
+        .replacen("# note", "# aborted:\n# note", 1);
+    std::fs::write(at("silent.csv"), silent).unwrap();
+    let told = withy_fit(folder.path(), &["silent.csv"]);
+    assert!(said(&told.stderr).contains("the test was aborted: why is not told; "));
+    assert!(told.stdout.is_empty());
+
     std::fs::write(at("foreign.csv"), foreign()).unwrap();
     let mapped = withy_fit(
         folder.path(),
@@ -363,6 +386,54 @@ fn the_command_fits_shows_and_saves() {
     );
     assert_eq!(mapped.status.code(), Some(0), "{}", said(&mapped.stderr));
     assert!(said(&mapped.stdout).contains("210 g at 50 mm"));
+}
+
+/// Where a second-order model leaves residuals that are not white, table, JSON and models file say what that means.
+#[test]
+fn what_standard_errors_hide_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| -> PathBuf { folder.path().join(name) };
+    sample().save(&at("lens.csv")).unwrap();
+    let mut swinging = sample();
+    let test = &mut swinging.test;
+    for (bend, time) in test.measured.iter_mut().zip(&test.times) {
+        let left = 0.003 * (9.0 * time).sin();
+        *bend += withy::geometry::bend_from(left.abs(), if left < 0.0 { 0.3 + PI } else { 0.3 });
+    }
+    swinging.save(&at("swinging.csv")).unwrap();
+
+    let fitted = |records: &[&str]| {
+        let shown = withy_fit(
+            folder.path(),
+            &[records, &["--order", "second", "--save", "models.yaml"]].concat(),
+        );
+        assert_eq!(shown.status.code(), Some(0), "{}", said(&shown.stderr));
+        let json = withy_fit(
+            folder.path(),
+            &[records, &["--order", "second", "--json"]].concat(),
+        );
+        let figures: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+        let models = std::fs::read_to_string(at("models.yaml")).unwrap();
+        ModelsFile::load(&at("models.yaml")).unwrap();
+        let caution = figures["caution"].as_str().map(String::from);
+        (said(&shown.stdout).to_string(), caution, models)
+    };
+    let (table, caution, models) = fitted(&["lens.csv"]);
+    assert!(!table.contains("not white, r1"), "{table}");
+    assert_eq!(caution, None);
+    assert!(models.starts_with("models:"), "{models}");
+
+    let (table, caution, models) = fitted(&["lens.csv", "swinging.csv"]);
+    assert!(table.contains("not white, r1"), "{table}");
+    let said = "natural frequency and damping may then be off by more than it says";
+    assert_eq!(table.matches(said).count(), 1, "{table}");
+    let sentence = "swinging: the residuals of a second-order model are not white, so its standard errors are too small, and \
+                    natural frequency and damping may be off by more than they say";
+    assert_eq!(caution.as_deref(), Some(sentence));
+    assert!(
+        models.starts_with(&format!("# {sentence}\nmodels:")),
+        "{models}"
+    );
 }
 
 #[test]

@@ -172,6 +172,17 @@ fn member(
     record: &StepTestRecord,
     order: Option<Order>,
 ) -> Result<(Record, Member), String> {
+    if let Some(why) = record.aborted() {
+        // Its last step was cut short, or went where none was asked: by over-bend, stale data, a hand on the head.
+        let why = if why.is_empty() {
+            "why is not told"
+        } else {
+            why
+        };
+        return Err(format!(
+            "the test was aborted: {why}; accepted: a test that ran to its end"
+        ));
+    }
     let (along, direction) = record.test.record().map_err(|e| e.to_string())?;
     let fitted = fit::fit(&along, order).map_err(|e| e.to_string())?;
     fitted.fit.plant.check().map_err(|e| e.to_string())?;
@@ -296,7 +307,8 @@ fn words(family: &Family) -> String {
 }
 
 /// What the tables' signs mean.
-pub(super) const NOTE: &str = "* within the errors of the fits; ± is one standard error, too small where residuals are not white";
+pub(super) const NOTE: &str = "* within the errors of the fits; ± is one standard error, too small where residuals are not white: a second-order model's \
+     natural frequency and damping may then be off by more than it says";
 
 /// One row per record.
 pub(super) fn records_table(family: &Family) -> Table {
@@ -478,6 +490,7 @@ fn figures(family: &Family, bad: &[Bad]) -> Value {
         "records": family.members.iter().map(record).collect::<Vec<_>>(),
         "payloads": groups.collect::<Vec<_>>(),
         "spread": family.spread().as_ref().map(spread_figures),
+        "caution": family.caution(),
         "bad_records": bad.iter().map(told).collect::<Vec<_>>(),
     })
 }

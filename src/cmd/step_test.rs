@@ -142,7 +142,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         }
         let mut record = record(args, &file, *direction, &run.rows);
         if let (Err(reason), false) = (&test.end, run.complete) {
-            record.texts.push(("aborted".into(), reason.clone()));
+            record.abort(reason);
         }
         let path = destination.write(&record, run.complete)?;
         written.push(format!("{} ({} rows)", path.display(), run.rows.len()));

@@ -54,6 +54,8 @@ pub struct ModelsFile {
     pub file: PathBuf,
     /// The models, at least one.
     pub models: Vec<JointModel>,
+    /// What people should know of them, one line, written above them; it is not read back.
+    pub comment: Option<String>,
 }
 
 const KEYS: &[&str] = &[
@@ -102,6 +104,7 @@ impl ModelsFile {
         Self {
             file: file.to_path_buf(),
             models: family.members.iter().map(JointModel::from).collect(),
+            comment: family.caution(),
         }
     }
 
@@ -137,13 +140,20 @@ impl ModelsFile {
         Ok(Self {
             file: file.to_path_buf(),
             models: models?,
+            comment: None,
         })
     }
 
     /// The models as the text of a models file.
     pub fn to_yaml(&self) -> String {
+        let comment = self.comment.as_deref().unwrap_or_default();
+        let comment = comment.replace(char::is_control, " ");
+        let comment = match comment.as_str() {
+            "" => String::new(),
+            line => format!("# {line}\n"),
+        };
         // Mappings of text and finite numbers always have a YAML form.
-        serde_yaml::to_string(&self.to_value()).unwrap_or_default()
+        comment + &serde_yaml::to_string(&self.to_value()).unwrap_or_default()
     }
 
     fn to_value(&self) -> Value {

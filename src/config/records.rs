@@ -10,6 +10,7 @@
 //! | `direction_deg` | direction of the step, from +x toward +y, -360 to 360; else that of the first move |
 //! | `limit_deg` | inclination at which what was asked is cut |
 //! | `gain_set`, `feedback`, `joint`, `note` | text for people |
+//! | `aborted` | why the test ended early; a record with it holds a test that is not whole |
 //!
 //! Other comment lines are passed over. Then the heading, and one row per control tick:
 //!
@@ -90,7 +91,7 @@ pub struct StepTestRecord {
     pub test: StepTest,
     /// What the head plate carried, if it is told.
     pub payload: Option<Payload>,
-    /// Texts for people: `gain_set`, `feedback`, `joint`, `note`.
+    /// Texts for people: `gain_set`, `feedback`, `joint`, `note`, `aborted`.
     pub texts: Vec<(String, String)>,
     /// The motors, if they are told.
     pub motors: Vec<MotorColumn>,
@@ -98,9 +99,21 @@ pub struct StepTestRecord {
     pub velocities: bool,
 }
 
-const TEXTS: [&str; 4] = ["joint", "gain_set", "feedback", "note"];
+const ABORTED: &str = "aborted";
+const TEXTS: [&str; 5] = ["joint", "gain_set", "feedback", "note", ABORTED];
 
 impl StepTestRecord {
+    /// Marks the record as one of a test that ended early.
+    pub fn abort(&mut self, why: &str) {
+        self.texts.push((ABORTED.into(), why.into()));
+    }
+
+    /// Why the test ended early, if it did; empty where that is not told.
+    pub fn aborted(&self) -> Option<&str> {
+        let (_, why) = self.texts.iter().find(|(key, _)| key == ABORTED)?;
+        Some(why)
+    }
+
     /// Reads a record.
     ///
     /// # Errors

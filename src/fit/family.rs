@@ -207,6 +207,33 @@ impl Family {
             .collect()
     }
 
+    /// What their standard errors hide, in one sentence with the members' names: second-order models whose residuals are
+    /// not white. None where there is none of them.
+    pub fn caution(&self) -> Option<String> {
+        let hides = |m: &&Member| {
+            let fit = &m.fitted.fit;
+            matches!(fit.plant.dynamics, Dynamics::Second { .. }) && !fit.whiteness.white()
+        };
+        let names: Vec<&str> = self
+            .members
+            .iter()
+            .filter(hides)
+            .map(|m| m.name.as_str())
+            .collect();
+        if names.is_empty() {
+            return None;
+        }
+        let whose = if names.len() == self.members.len() {
+            "all models".into()
+        } else {
+            names.join(", ")
+        };
+        Some(format!(
+            "{whose}: the residuals of a second-order model are not white, so its standard errors are too small, and natural \
+             frequency and damping may be off by more than they say"
+        ))
+    }
+
     /// How far all of them spread; none without members.
     pub fn spread(&self) -> Option<Spread> {
         Spread::of(&self.members.iter().collect::<Vec<_>>())
