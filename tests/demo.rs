@@ -4,19 +4,35 @@
 use std::path::Path;
 use std::process::{Command, Output};
 use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 /// One at a time: each has several processes that want their share of real time.
 static TURN: Mutex<()> = Mutex::new(());
 
-/// Runs the short demo; its files go into `folder`. The demo takes a ROS domain of its own.
+/// The short demo; its files go into `folder`. The demo takes a ROS domain of its own.
+fn short(folder: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_withy"));
+    command.args(["demo", "--quick", "--output"]).arg(folder);
+    command
+}
+
+/// Runs it.
 fn demo(folder: &Path, more: &[&str]) -> Output {
     let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
-    let mut command = Command::new(env!("CARGO_BIN_EXE_withy"));
-    command
-        .args(["demo", "--quick", "--output"])
-        .arg(folder)
-        .args(more);
-    command.output().unwrap()
+    short(folder).args(more).output().unwrap()
+}
+
+/// Processes that have a file of `folder` open.
+fn users(folder: &Path) -> usize {
+    let folder = folder.canonicalize().unwrap();
+    let processes = std::fs::read_dir("/proc").unwrap().flatten();
+    // Of another user's process, or one that ends meanwhile, nothing is seen.
+    let files = processes.map(|p| std::fs::read_dir(p.path().join("fd")).into_iter().flatten());
+    let open = |file: std::io::Result<std::fs::DirEntry>| {
+        let path = std::fs::read_link(file.ok()?.path()).ok()?;
+        path.starts_with(&folder).then_some(())
+    };
+    files.filter_map(|mut f| f.find_map(open)).count()
 }
 
 fn said(output: &Output) -> String {
@@ -82,6 +98,38 @@ fn verdict_is_bad_without_feedback() {
     let (_, fail) = bars(&text);
     assert!(fail.iter().any(|l| l.starts_with("mean error")));
     assert!(text.contains("the verdict is not good"));
+}
+
+/// Whoever has seen enough closes the pipe: the demo ends, and its processes with it.
+#[test]
+fn demo_ends_with_its_processes_when_nobody_reads_it() {
+    let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+    let folder = tempfile::tempdir().unwrap();
+    let (mut reader, writer) = std::io::pipe().unwrap();
+    let mut command = short(folder.path());
+    let running = command
+        .stdout(writer)
+        .stderr(std::process::Stdio::piped())
+        .spawn();
+    let mut running = running.unwrap();
+    // This end of the pipe is closed with it.
+    drop(command);
+    // Its processes start after its first words.
+    std::io::Read::read_exact(&mut reader, &mut [0]).unwrap();
+    let patience = Instant::now() + Duration::from_secs(60);
+    while users(folder.path()) < 2 {
+        assert!(Instant::now() < patience && running.try_wait().unwrap().is_none());
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    drop(reader);
+    let ended = running.wait_with_output().unwrap();
+    let text = said(&ended);
+    assert_eq!(ended.status.code(), Some(1), "{text}");
+    assert_eq!(
+        text,
+        "withy: the demo ended early: its output is closed, so nobody sees what it shows\n"
+    );
+    assert_eq!(users(folder.path()), 0);
 }
 
 #[test]

@@ -179,12 +179,9 @@ impl Looker {
         self.session.now()
     }
 
-    /// Lets `seconds` pass.
-    ///
-    /// # Errors
-    /// [`ObserverError::Interrupted`].
-    pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
-        self.session.wait(seconds)
+    /// What it shares with other clients.
+    pub fn session(&self) -> &Session {
+        &self.session
     }
 
     /// What is still missing before joint and simulated joint can be observed, if anything.

@@ -319,12 +319,9 @@ impl Observer {
         }
     }
 
-    /// Lets `seconds` pass.
-    ///
-    /// # Errors
-    /// [`ObserverError::Interrupted`].
-    pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
-        self.session.wait(seconds)
+    /// What it shares with other clients.
+    pub fn session(&self) -> &Session {
+        &self.session
     }
 
     /// Commands a bend; when it was sent, s.

@@ -9,10 +9,18 @@ use std::time::{Duration, Instant};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 
+use super::inspection::Failure;
+use crate::cmd::output;
+use crate::node::observer::Session;
+
 /// How long a child may take to end when it is asked to.
 const GRACE: Duration = Duration::from_secs(8);
 /// Lines of its log that are shown when a child ended by itself.
 const LAST_LINES: usize = 6;
+/// How long the processes may take to find each other, s.
+const START: f64 = 20.0;
+/// How often they are looked at, s.
+const LOOK: f64 = 0.2;
 
 /// A `withy` process; dropping it ends it.
 pub struct Process {
@@ -72,6 +80,50 @@ impl Process {
         let lines: Vec<&str> = text.lines().collect();
         lines[lines.len().saturating_sub(LAST_LINES)..].join("\n")
     }
+}
+
+/// Lets `seconds` pass.
+///
+/// # Errors
+/// A process has ended, nobody reads what the demo says any more, or a signal has come.
+pub fn wait(session: &Session, processes: &mut [Process], seconds: f64) -> Result<(), Failure> {
+    let end = session.now() + seconds;
+    loop {
+        for process in &mut *processes {
+            process.check().map_err(Failure::Other)?;
+        }
+        if output::unread() {
+            return Err(Failure::Unread);
+        }
+        let left = end - session.now();
+        if left <= 0.0 {
+            return Ok(());
+        }
+        session.wait(left.min(LOOK))?;
+    }
+}
+
+/// Waits until the processes have found each other: until nothing is `missing`.
+///
+/// # Errors
+/// Those of [`wait`], or what is still missing after a while.
+pub fn meet(
+    session: &Session,
+    processes: &mut [Process],
+    missing: impl Fn() -> Option<&'static str>,
+) -> Result<(), Failure> {
+    let begin = session.now();
+    while let Some(missing) = missing() {
+        wait(session, processes, 0.05)?;
+        if session.now() - begin > START {
+            let logs = processes.iter().map(|p| p.log.display().to_string());
+            let logs = logs.collect::<Vec<_>>().join(" and ");
+            return Err(Failure::Other(format!(
+                "after {START} s on the graph {missing}; more is told in {logs}"
+            )));
+        }
+    }
+    Ok(())
 }
 
 impl Drop for Process {

@@ -5,8 +5,8 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use super::children::Process;
-use super::inspection::{Failure, PAYLOADS, Payload, START, full_name, pose, score_move, target};
+use super::children::{Process, meet, wait};
+use super::inspection::{Failure, PAYLOADS, Payload, full_name, pose, score_move, target};
 use crate::config::JointFile;
 use crate::node::observer::{Observed, Observer};
 use crate::trial::MoveFigures;
@@ -76,31 +76,20 @@ impl DeskAct {
             quick,
             moves: Vec::new(),
         };
-        let begin = act.observer.now();
-        while let Some(missing) = act.observer.missing() {
-            act.wait(0.05)?;
-            if act.observer.now() - begin > START {
-                return Err(Failure::Other(format!(
-                    "after {START} s on the graph {missing}; {} tells more",
-                    log("demo-desk-node.log").display()
-                )));
-            }
-        }
+        let observer = &act.observer;
+        meet(observer.session(), &mut act.processes, || {
+            observer.missing()
+        })?;
         Ok(act)
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        for process in &mut self.processes {
-            process.check().map_err(Failure::Other)?;
-        }
-        Ok(self.observer.wait(seconds)?)
+        wait(self.observer.session(), &mut self.processes, seconds)
     }
 
     /// Runs one of the commands as a person would, and shows it with what it says.
     fn command(&mut self, words: Vec<OsString>) -> Result<String, Failure> {
-        for process in &mut self.processes {
-            process.check().map_err(Failure::Other)?;
-        }
+        self.wait(0.0)?;
         let shown: Vec<_> = words.iter().map(|w| w.to_string_lossy()).collect();
         let shown = shown.join(" ");
         println!("\n$ withy {shown}");

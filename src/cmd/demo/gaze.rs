@@ -5,8 +5,8 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 
-use super::children::Process;
-use super::inspection::{Failure, START, full_name};
+use super::children::{Process, meet, wait};
+use super::inspection::{Failure, full_name};
 use crate::config::{JointFile, SimulatedFile};
 use crate::gaze::Camera;
 use crate::node::looker::{Looked, Looker, TargetWords};
@@ -165,26 +165,15 @@ impl GazeAct {
             looks: Vec::new(),
             figures: Vec::new(),
         };
-        let begin = act.looker.now();
-        while let Some(missing) = act.looker.missing() {
-            act.wait(0.05)?;
-            if act.looker.now() - begin > START {
-                return Err(Failure::Other(format!(
-                    "after {START} s on the graph {missing}; {} tells more",
-                    log("demo-gaze-node.log").display()
-                )));
-            }
-        }
+        let looker = &act.looker;
+        meet(looker.session(), &mut act.processes, || looker.missing())?;
         act.looker.set_payload(PAYLOAD.0, PAYLOAD.1)?;
         act.wait(1.5)?;
         Ok(act)
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        for process in &mut self.processes {
-            process.check().map_err(Failure::Other)?;
-        }
-        Ok(self.looker.wait(seconds)?)
+        wait(self.looker.session(), &mut self.processes, seconds)
     }
 
     /// Looks at everything and prints what came of it.

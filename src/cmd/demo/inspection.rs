@@ -6,7 +6,7 @@ use std::path::Path;
 use nalgebra::Vector3;
 
 use super::Args;
-use super::children::Process;
+use super::children::{Process, meet, wait};
 use super::desk::DeskAct;
 use super::gaze::GazeAct;
 use super::picture::Story;
@@ -84,8 +84,6 @@ const PUSH_WATCH: f64 = 4.0;
 /// Push on the head plate, N, for how long, s.
 const PUSH: f64 = 4.0;
 const PUSH_DURATION: f64 = 0.15;
-/// How long the processes may take to find each other, s.
-pub(super) const START: f64 = 20.0;
 /// Time for messages on their way, s.
 const MARGIN: f64 = 0.06;
 
@@ -96,6 +94,8 @@ pub(super) enum Failure {
     Graph(#[from] ObserverError),
     #[error("the record cannot be scored: {0}")]
     Trial(#[from] TrialError),
+    #[error("the demo ended early: its output is closed, so nobody sees what it shows")]
+    Unread,
     #[error("{0}")]
     Other(String),
 }
@@ -285,17 +285,10 @@ fn start<'a>(
         peaks: Vec::new(),
         gazes: Vec::new(),
     };
-    let begin = inspection.observer.now();
-    while let Some(missing) = inspection.observer.missing() {
-        inspection.wait(0.05)?;
-        if inspection.observer.now() - begin > START {
-            return Err(Failure::Other(format!(
-                "after {START} s on the graph {missing}; {} and {} tell more",
-                args.output.join("demo-node.log").display(),
-                args.output.join("demo-simulated-joint.log").display()
-            )));
-        }
-    }
+    let observer = &inspection.observer;
+    meet(observer.session(), &mut inspection.processes, || {
+        observer.missing()
+    })?;
     // The joint starts straight and sags into place.
     inspection.wait(0.5)?;
     inspection.story.span.0 = inspection.observer.now();
@@ -309,19 +302,8 @@ struct Scored {
 }
 
 impl Inspection<'_> {
-    /// Lets time pass; ends early when a process does.
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        let end = self.observer.now() + seconds;
-        loop {
-            for process in &mut self.processes {
-                process.check().map_err(Failure::Other)?;
-            }
-            let left = end - self.observer.now();
-            if left <= 0.0 {
-                return Ok(());
-            }
-            self.observer.wait(left.min(0.2))?;
-        }
+        wait(self.observer.session(), &mut self.processes, seconds)
     }
 
     fn chapter(&mut self, name: &str) {
