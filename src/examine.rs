@@ -44,15 +44,23 @@
 //! Models are alike in all directions of bend. A joint that follows differently along and across is two models of the
 //! family.
 //!
+//! # The ideal law
+//! Beside it stand the figures of the law as it was designed: continuous operators, exact delays, half a sensor period for the
+//! holds. How it moves comes from inverse Laplace transforms: the bend measured and the setpoint after a step of the reference,
+//! and after the shaped reference that the node makes. Overshoot, settling and greatest setpoint are read off these as off the
+//! discrete law's; jumps of an ideal setpoint count with their height. Sensors' noise has the same density as samples have,
+//! up to their Nyquist frequency and none above. An ideal law that is unstable above the Nyquist frequency is not noticed.
+//!
 //! Frequencies in rad/s, times in s, angles in rad. Design-time work, off the real-time thread.
 
 mod contour;
+mod ideal;
 mod loops;
 mod motion;
 mod pulse;
 mod verdict;
 
-pub use motion::{Course, Demand, Move};
+pub use motion::{Course, Demand, Load, Moment, Move};
 pub use verdict::Floor;
 
 use crate::geometry::{Bend, bend_from};
@@ -185,10 +193,14 @@ pub struct OnModel {
     pub ideal: Option<Worst>,
     /// The law that the node runs with each tendon slack; empty for integrating models.
     pub slack: Vec<Slack>,
-    /// How it moves; none unless asked for and stable.
+    /// How it moves by the law that the node runs, straight; none unless asked for and stable.
     pub course: Option<Course>,
-    /// What it asks of the motors; none unless asked for and stable.
+    /// What that asks of the motors; none unless asked for and stable.
     pub demand: Option<Demand>,
+    /// How it moves by the ideal law; none unless asked for and stable.
+    pub ideal_course: Option<Course>,
+    /// What that asks of the motors; none unless asked for and stable.
+    pub ideal_demand: Option<Demand>,
 }
 
 impl OnModel {
@@ -277,12 +289,16 @@ pub fn examine(
     let models = family.iter().map(|member| {
         let worst = worst_taut(&frame, member, &discrete, taut);
         let stable = worst.figures.stable();
-        let (course, demand) = if depth == Depth::Full && stable {
-            let course = motion::course(&frame, member, &places[0]);
-            let demand = motion::demand(&frame, member, &places, conditions, &course);
-            (Some(course), Some(demand))
-        } else {
-            (None, None)
+        let course =
+            (depth == Depth::Full && stable).then(|| motion::course(&frame, member, &places[0]));
+        let taut_ideal = ideal
+            .as_ref()
+            .map(|grid| worst_taut(&frame, member, grid, taut));
+        let ideal_course = taut_ideal
+            .filter(|worst| worst.figures.stable())
+            .and_then(|worst| ideal::course(&frame, member, &places[0], &worst.figures));
+        let demand = |course: Option<Course>, which| {
+            course.map(|c| motion::demand(&frame, member, &places, conditions, &c, which))
         };
         let slack = if member.plant.integrates() {
             Vec::new()
@@ -302,15 +318,35 @@ pub fn examine(
         OnModel {
             member: member.clone(),
             discrete: worst,
-            ideal: ideal
-                .as_ref()
-                .map(|grid| worst_taut(&frame, member, grid, taut)),
+            ideal: taut_ideal,
             slack,
             course,
-            demand,
+            demand: demand(course, Which::Discrete),
+            ideal_course,
+            ideal_demand: demand(ideal_course, Which::Ideal),
         }
     });
     Ok(Examination::of(models.collect(), law))
+}
+
+/// A move on one model by the law as the node runs it, tick by tick, straight, and what its setpoints are for the motors: of
+/// the feedback alone after a step of its reference, or `shaped`. Limits are not applied.
+///
+/// # Errors
+/// A value out of range.
+pub fn course(
+    joint: &Joint,
+    law: &Law,
+    member: &Member,
+    conditions: &Conditions,
+    shaped: bool,
+) -> Result<(Vec<Moment>, Load), ExamineError> {
+    check(std::slice::from_ref(member), conditions)?;
+    let frame = Frame::new(joint, law, conditions);
+    let places = places(&joint.kinematics, law.limits().inclination);
+    // Straight comes first.
+    let moments = motion::moments(&frame, member, &places[0], shaped);
+    Ok((moments, Load::new(&frame, &places)))
 }
 
 fn check(family: &[Member], conditions: &Conditions) -> Result<(), ExamineError> {

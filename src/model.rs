@@ -14,6 +14,7 @@ mod step;
 pub use law::Law;
 pub(crate) use margins::bracketed;
 pub use margins::{Crossover, Figures, GainMargin, Loop, LoopError, Peak, turn};
+pub(crate) use step::{Expected, REACH};
 pub use step::{Overshoot, StepResponse};
 
 use crate::controller::reference_model::{Lag, Model};

@@ -425,6 +425,22 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
         .as_f64()
         .unwrap();
     assert!((20.0..90.0).contains(&margin), "{margin}");
+    // The same figures of the law as it runs and of the ideal one, for programs and for people.
+    assert!(said(&good.stdout).contains("as it runs") && said(&good.stdout).contains("ideal"));
+    for (run, ideal) in [
+        ("feedback_step", "ideal_feedback_step"),
+        ("shaped_step", "ideal_shaped_step"),
+        ("demand", "ideal_demand"),
+    ] {
+        let (run, ideal) = (&one["models"][0][run], &one["models"][0][ideal]);
+        let keys = |v: &serde_json::Value| -> Vec<String> {
+            v.as_object().unwrap().keys().cloned().collect()
+        };
+        assert_eq!(keys(run), keys(ideal));
+        assert!(keys(run).len() >= 4);
+    }
+    let of = |key: &str| one["models"][0][key]["overshoot_percent"].as_f64().unwrap();
+    assert!((of("feedback_step") - of("ideal_feedback_step")).abs() < 1.0);
     // A sensor that is 0.5 s late is more than any of these bears.
     let late = withy(&["examine", joint, set[0], set[1], "--age-ms", "500"]);
     assert_eq!(late.status.code(), Some(1));

@@ -342,6 +342,122 @@ fn steps_overshoot_as_the_transform_says() {
         println!("{got:.3} % {wanted:.3} %");
         // A step at a sample acts half a tick early on operators that see lines between samples.
         assert!((got - wanted).abs() < 0.3, "{plant:?}: {got} {wanted}");
+        // The ideal one is that itself.
+        let ideal = found.models[0].ideal_course.unwrap().feedback.overshoot;
+        assert!((ideal - wanted).abs() < 0.02, "{plant:?}: {ideal} {wanted}");
+    }
+}
+
+/// Overshoot, settling, greatest setpoint and noise of the ideal law, against an exact inversion of its transforms.
+#[test]
+fn the_ideal_laws_figures_are_those_of_its_transforms() {
+    let file = file();
+    let tables = tables();
+    let rows = tables["ideal_steps"].as_array().unwrap();
+    assert!(rows.len() >= 8);
+    let conditions = Conditions {
+        attitude_noise: 0.001,
+        gyro_noise: 0.01,
+        ..Conditions::default()
+    };
+    let (mut overshoots, mut worst) = (0, [0.0_f64; 5]);
+    for row in rows {
+        let number = |key: &str| row[key].as_f64().unwrap();
+        assert!(number("series_apart") < 1e-4, "the references agree");
+        let joint = file.joint.clone();
+        assert_eq!(joint.period, number("dt"));
+        let motors = vec![gains_of(&row["gains"]); joint.motors()];
+        let law = law(&file, &joint, motors, number("damping"));
+        let of = |key: &str| row["plant"][key].as_f64().unwrap();
+        let member = Member {
+            name: row["model"].to_string(),
+            plant: Plant::second_order(of("gain"), of("w"), of("z"), of("dead")),
+            motor_lag: of("lag"),
+        };
+        let found = examine(&joint, &law, &[member], &conditions, Depth::Full).unwrap();
+        let (course, demand) = (
+            found.models[0].ideal_course.unwrap(),
+            found.models[0].ideal_demand.unwrap(),
+        );
+        let step = course.feedback;
+        assert!(step.speed.is_infinite() && course.shaped.speed.is_finite());
+        let off = [
+            (step.overshoot - number("overshoot")).abs(),
+            (step.settling.unwrap() - number("settling")).abs(),
+            (step.peak / number("peak") - 1.0).abs(),
+            (demand.noise / number("noise") - 1.0).abs(),
+            (demand.noise_speed / number("noise_speed") - 1.0).abs(),
+        ];
+        println!("{} on {}: {off:.5?}", row["law"], row["model"]);
+        for (worst, off) in worst.iter_mut().zip(off) {
+            assert!(off.is_finite());
+            *worst = worst.max(off);
+        }
+        overshoots += usize::from(number("overshoot") > 1.0);
+    }
+    println!("worst {worst:.5?}");
+    assert!(overshoots >= 3);
+    // Moments are a quarter of a tick apart, 1.25 ms.
+    let bars = [0.1, 0.0014, 1e-3, 1e-3, 1e-3];
+    assert!(worst.iter().zip(bars).all(|(w, bar)| *w < bar), "{worst:?}");
+}
+
+/// As ticks become finer, the sampled law moves the joint as the ideal one does, which is computed another way.
+#[test]
+fn moves_by_both_laws_come_together_as_ticks_become_finer() {
+    let (file, velocity) = (
+        file(),
+        JointFile::load("config/glasshouse-neck-velocity.yaml").expect("a sound joint file"),
+    );
+    let unlike = |file: &JointFile, joint: &Joint| {
+        let mut motors = vec![file.gain_sets[0].gains.motors[0]; joint.motors()];
+        motors[1].kp += 0.1;
+        motors[2].ki *= 0.7;
+        law(file, joint, motors, 0.02)
+    };
+    let sets = |file: &JointFile, joint: &Joint| -> Vec<Law> {
+        let new = |set: &GainSet| Law::new(joint, set, &file.limits, file.feedback).unwrap();
+        let sets = file.gain_sets.iter().filter(|s| s.gains.corrects());
+        let mut laws: Vec<Law> = sets.map(|s| new(&s.gains)).collect();
+        laws.push(unlike(file, joint));
+        laws
+    };
+    for file in [&file, &velocity] {
+        let apart = |dt: f64| -> Vec<[f64; 8]> {
+            let mut joint = file.joint.clone();
+            (joint.period, joint.sample_period) = (dt, dt);
+            let laws = sets(file, &joint);
+            let one = |law: &Law| {
+                let member = Member::new("lens", Plant::second_order(0.93, 40.0, 0.4, 0.004));
+                let none = Conditions::default();
+                let found = examine(&joint, law, &[member], &none, Depth::Full).unwrap();
+                let model = &found.models[0];
+                let (run, ideal) = (model.course.unwrap(), model.ideal_course.unwrap());
+                let (asked, wanted) = (model.demand.unwrap(), model.ideal_demand.unwrap());
+                [
+                    run.feedback.overshoot - ideal.feedback.overshoot,
+                    run.feedback.settling.unwrap() - ideal.feedback.settling.unwrap(),
+                    run.feedback.peak - ideal.feedback.peak,
+                    run.shaped.overshoot - ideal.shaped.overshoot,
+                    run.shaped.settling.unwrap() - ideal.shaped.settling.unwrap(),
+                    run.shaped.peak - ideal.shaped.peak,
+                    run.shaped.speed / ideal.shaped.speed - 1.0,
+                    asked.travel_share - wanted.travel_share,
+                ]
+                .map(f64::abs)
+            };
+            laws.iter().map(one).collect()
+        };
+        for (coarse, fine) in apart(0.005).iter().zip(apart(0.001)) {
+            println!("{coarse:.4?}\n{fine:.4?}");
+            // Where the tail is shallow, hundredths of a percent of the bend are milliseconds of settling.
+            let bars = [0.1, 0.03, 0.01, 0.01, 0.03, 0.001, 0.03, 0.001];
+            let within = |off: &[f64; 8], share: f64| {
+                off.iter().zip(bars).all(|(off, bar)| *off <= share * bar)
+            };
+            assert!(within(coarse, 1.0), "{coarse:?}");
+            assert!(within(&fine, 0.3), "{fine:?}");
+        }
     }
 }
 

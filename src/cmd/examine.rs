@@ -8,13 +8,14 @@ use super::CmdError;
 use crate::config::{JointFile, JointModel, ModelsFile, NamedGainSet};
 use crate::controller::SetpointKind;
 use crate::examine::{
-    Conditions, Depth, Examination, Floor, LoopFigures, Member, OnModel, Slack, Worst, examine,
+    Conditions, Course, Demand, Depth, Examination, Floor, LoopFigures, Member, Move, OnModel,
+    Slack, Worst, examine,
 };
 use crate::model::{Dynamics, Plant};
 use crate::report::{Align, Table};
 
 /// Examine gain sets on the models of a joint: stability with all tendons taut and with each one slack, margins,
-/// sensitivity, motion, demands on the motors.
+/// sensitivity, motion, demands on the motors; of the law as the node runs it and of the ideal one.
 ///
 /// Exit code 0: good; 1: a set is unstable on a model, or below the floor; 2: an argument or a file is wrong.
 #[derive(Debug, clap::Args)]
@@ -219,19 +220,69 @@ fn worst_slack(model: &OnModel) -> String {
     worst.map_or("-".into(), |w| margin_words(&w.figures))
 }
 
+fn row(
+    name: [String; 2],
+    law: &str,
+    slack: String,
+    cells: [String; 12],
+) -> impl Iterator<Item = String> {
+    let [crossover, margin, rest @ ..] = cells;
+    let first = [law.to_string(), crossover, margin, slack];
+    name.into_iter().chain(first).chain(rest)
+}
+
+/// Figures of one law on one model: crossover, margin, gain margin, sensitivity, step, settled, setpoint, shaped, settled,
+/// travel, speed, noise.
+fn law_words(
+    worst: Option<&Worst>,
+    course: Option<Course>,
+    demand: Option<Demand>,
+) -> [String; 12] {
+    let none = || "-".to_string();
+    let of = |f: &dyn Fn(&LoopFigures) -> Option<String>| {
+        worst.and_then(|w| f(&w.figures)).unwrap_or_else(none)
+    };
+    let course = |f: &dyn Fn(&Course) -> String| course.as_ref().map_or_else(none, f);
+    let demand = |f: &dyn Fn(&Demand) -> String| demand.as_ref().map_or_else(none, f);
+    let settled = |t: Option<f64>| t.map_or("not".into(), |t| format!("{t:.2}"));
+    [
+        of(&|f| {
+            f.crossovers.map(|[low, high]| {
+                if high < 1.001 * low {
+                    format!("{low:.1}")
+                } else {
+                    format!("{low:.1} to {high:.1}")
+                }
+            })
+        }),
+        of(&|f| Some(margin_words(f))),
+        of(&|f| f.gain_margin.map(|g| format!("{:.2}", g.value))),
+        of(&|f| f.stable().then(|| format!("{:.2}", f.sensitivity.value))),
+        course(&|c| format!("{:.1}", c.feedback.overshoot)),
+        course(&|c| settled(c.feedback.settling)),
+        course(&|c| format!("{:.2}", c.feedback.peak)),
+        course(&|c| format!("{:.1}", c.shaped.overshoot)),
+        course(&|c| settled(c.shaped.settling)),
+        demand(&|d| format!("{:.0}", 100.0 * d.travel_share)),
+        demand(&|d| format!("{:.0}", 100.0 * d.speed_share)),
+        demand(&|d| format!("{:.5}", d.noise)),
+    ]
+}
+
 fn words(judged: &Judged, joint: &JointFile) -> String {
     let (left, right) = (Align::Left, Align::Right);
     let mut table = Table::new(&[
         ("model", "", left),
         ("gain, lag, dead time", "", left),
+        ("law", "", left),
         ("crossover", "rad/s", right),
         ("margin", "deg", right),
-        ("ideal", "deg", right),
         ("one slack", "deg", right),
         ("gain margin", "", right),
         ("sensitivity", "peak", right),
         ("step", "%", right),
         ("settled", "s", right),
+        ("setpoint", "peak", right),
         ("shaped", "%", right),
         ("settled", "s", right),
         ("travel", "%", right),
@@ -240,45 +291,12 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
     ]);
     let none = || "-".to_string();
     for model in &judged.found.models {
-        let figures = &model.discrete.figures;
-        let crossovers = match figures.crossovers {
-            None => none(),
-            Some([low, high]) if high < 1.001 * low => format!("{low:.1}"),
-            Some([low, high]) => format!("{low:.1} to {high:.1}"),
-        };
-        let settled = |t: Option<f64>| t.map_or("not".into(), |t| format!("{t:.2}"));
-        let course = |f: &dyn Fn(&crate::examine::Course) -> String| {
-            model.course.as_ref().map_or_else(none, f)
-        };
-        let demand = |f: &dyn Fn(&crate::examine::Demand) -> String| {
-            model.demand.as_ref().map_or_else(none, f)
-        };
-        table.row([
-            model.member.name.clone(),
-            plant_words(&model.member.plant),
-            crossovers,
-            margin_words(figures),
-            model
-                .ideal
-                .as_ref()
-                .map_or_else(none, |w| margin_words(&w.figures)),
-            worst_slack(model),
-            figures
-                .gain_margin
-                .map_or_else(none, |g| format!("{:.2}", g.value)),
-            if figures.stable() {
-                format!("{:.2}", figures.sensitivity.value)
-            } else {
-                none()
-            },
-            course(&|c| format!("{:.1}", c.feedback.overshoot)),
-            course(&|c| settled(c.feedback.settling)),
-            course(&|c| format!("{:.1}", c.shaped.overshoot)),
-            course(&|c| settled(c.shaped.settling)),
-            demand(&|d| format!("{:.0}", 100.0 * d.travel_share)),
-            demand(&|d| format!("{:.0}", 100.0 * d.speed_share)),
-            demand(&|d| format!("{:.5}", d.noise)),
-        ]);
+        let name = [model.member.name.clone(), plant_words(&model.member.plant)];
+        let cells = law_words(Some(&model.discrete), model.course, model.demand);
+        let slack = worst_slack(model);
+        table.row(row(name, "as it runs", slack, cells));
+        let cells = law_words(model.ideal.as_ref(), model.ideal_course, model.ideal_demand);
+        table.row(row([String::new(), String::new()], "ideal", none(), cells));
     }
     let mut text = format!(
         "gain set {}, on {}\n{table}",
@@ -324,6 +342,27 @@ fn loop_figures(worst: &Worst) -> Value {
     })
 }
 
+fn move_figures(m: &Move) -> Value {
+    json!({
+        "overshoot_percent": m.overshoot,
+        "settling_s": m.settling,
+        "setpoint_peak": m.peak,
+        // JSON has no infinity: what jumps has no speed.
+        "setpoint_speed_per_s": m.speed.is_finite().then_some(m.speed),
+    })
+}
+
+fn demand_figures(d: &Demand) -> Value {
+    json!({
+        "angle_rad": d.angle,
+        "travel_share": d.travel_share,
+        "speed_rad_s": d.speed,
+        "speed_share": d.speed_share,
+        "noise_rms": d.noise,
+        "noise_speed_rms": d.noise_speed,
+    })
+}
+
 fn figures(judged: &Judged, joint: &JointFile) -> Value {
     let models = judged.found.models.iter().map(|model| {
         let slack = model.slack.iter().zip(&joint.motor_names).map(|(slack, motor)| match slack {
@@ -332,12 +371,8 @@ fn figures(judged: &Judged, joint: &JointFile) -> Value {
                 "motor": motor, "falls": true, "stiffness_share": share, "bend_rad": [bend.x, bend.y],
             }),
         });
-        let movement = |m: &crate::examine::Move| {
-            json!({
-                "overshoot_percent": m.overshoot, "settling_s": m.settling, "setpoint_peak": m.peak,
-                "setpoint_speed_per_s": m.speed,
-            })
-        };
+        let feedback = |c: &Option<Course>| c.map(|c| move_figures(&c.feedback));
+        let shaped = |c: &Option<Course>| c.map(|c| move_figures(&c.shaped));
         json!({
             "name": model.member.name,
             "model": plant_words(&model.member.plant),
@@ -345,12 +380,12 @@ fn figures(judged: &Judged, joint: &JointFile) -> Value {
             "discrete": loop_figures(&model.discrete),
             "ideal": model.ideal.as_ref().map(loop_figures),
             "slack": slack.collect::<Vec<_>>(),
-            "feedback_step": model.course.as_ref().map(|c| movement(&c.feedback)),
-            "shaped_step": model.course.as_ref().map(|c| movement(&c.shaped)),
-            "demand": model.demand.as_ref().map(|d| json!({
-                "angle_rad": d.angle, "travel_share": d.travel_share, "speed_rad_s": d.speed,
-                "speed_share": d.speed_share, "noise_rms": d.noise, "noise_speed_rms": d.noise_speed,
-            })),
+            "feedback_step": feedback(&model.course),
+            "shaped_step": shaped(&model.course),
+            "demand": model.demand.as_ref().map(demand_figures),
+            "ideal_feedback_step": feedback(&model.ideal_course),
+            "ideal_shaped_step": shaped(&model.ideal_course),
+            "ideal_demand": model.ideal_demand.as_ref().map(demand_figures),
         })
     });
     json!({

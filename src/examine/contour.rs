@@ -33,6 +33,24 @@ pub(super) enum Which {
     Ideal,
 }
 
+impl Which {
+    /// That law at `s`.
+    pub(super) fn point(self, frame: &Frame, s: Complex<f64>) -> Point {
+        match self {
+            Self::Discrete => frame.discrete(s),
+            Self::Ideal => frame.ideal(s),
+        }
+    }
+
+    /// A loop with that law.
+    pub(super) fn seen(self, case: &Case, point: &Point) -> Seen {
+        match self {
+            Self::Discrete => case.discrete(point),
+            Self::Ideal => case.ideal(point),
+        }
+    }
+}
+
 /// A law prepared along the contour.
 pub(super) struct Grid<'a> {
     frame: &'a Frame<'a>,
@@ -66,17 +84,11 @@ impl<'a> Grid<'a> {
     }
 
     fn point(&self, s: Complex<f64>) -> Point {
-        match self.which {
-            Which::Discrete => self.frame.discrete(s),
-            Which::Ideal => self.frame.ideal(s),
-        }
+        self.which.point(self.frame, s)
     }
 
     fn of(&self, case: &Case, point: &Point) -> Seen {
-        match self.which {
-            Which::Discrete => case.discrete(point),
-            Which::Ideal => case.ideal(point),
-        }
+        self.which.seen(case, point)
     }
 
     fn at(&self, case: &Case, s: Complex<f64>) -> Seen {

@@ -114,6 +114,19 @@ impl<'a> Frame<'a> {
         }
     }
 
+    /// What the ideal laws answer a jump with at once.
+    pub(super) fn ideal_at_once(&self) -> Vec<Complex<f64>> {
+        let at_once = |law: &model::Law| Complex::from(law.at_once());
+        self.ideal.iter().map(at_once).collect()
+    }
+
+    /// The highest corner of a derivative's roll-off, rad/s; 0 without one.
+    pub(super) fn corner(&self) -> f64 {
+        let gains = self.ideal.iter().map(model::Law::gains);
+        let corners = gains.filter(|g| g.kd > 0.0).map(|g| g.derivative_corner);
+        corners.fold(0.0, f64::max)
+    }
+
     /// The ideal law at `s`, with the holds' delays: half a sensor period.
     pub(super) fn ideal(&self, s: Complex<f64>) -> Point {
         let held = (-s * (0.5 * self.sensor())).exp();
@@ -293,6 +306,33 @@ impl<'a> Case<'a> {
     /// The pulse transfer in the direction of the slack tendon (anywhere, if none is).
     pub(super) fn pulse(&self) -> &Pulse {
         &self.pulses[0]
+    }
+
+    /// From position setpoints (velocity drives: the integral of theirs) to the bend that is measured in that direction, at
+    /// `s`.
+    pub(super) fn bend_of_position(&self, s: Complex<f64>, velocity: bool) -> Complex<f64> {
+        let bend = self.chains[0].at(s);
+        if velocity { bend * s } else { bend }
+    }
+
+    /// Dead time from setpoint to measurement in that direction, s.
+    pub(super) fn dead_time(&self) -> f64 {
+        self.chains[0].dead_time
+    }
+
+    /// The highest frequency at which the joint or its motors bend their responses, rad/s.
+    pub(super) fn corner(&self) -> f64 {
+        let chain = &self.chains[0];
+        let motion = &chain.motion;
+        let lag = |t: f64| if t > 0.0 { 1.0 / t } else { 0.0 };
+        let own = if motion.second > 0.0 {
+            (motion.stiffness / motion.second)
+                .sqrt()
+                .max(motion.first / motion.second)
+        } else {
+            lag(motion.first)
+        };
+        own.max(lag(chain.motor_lag))
     }
 
     /// The motors as their encoders show them, where feedback rests on those.

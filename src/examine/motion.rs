@@ -1,6 +1,7 @@
 //! How a law moves a model, and what it asks of the motors: the linear sampled loop stepped with the operators that the
 //! node runs. Limits are left out.
 
+use super::contour::Which;
 use super::loops::{Case, Frame, Matrix, Place};
 use super::pulse::Vector;
 use super::{Conditions, Member};
@@ -8,13 +9,13 @@ use crate::controller::Structure;
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
 use crate::geometry::{Bend, Posture, bend_from, posture};
-use crate::tick::Feedback;
+use crate::tick::{Feedback, Law};
 use nalgebra::{Complex, Vector2};
 
 /// Band of settling, as a share of the step.
 const BAND: f64 = 0.05;
 /// Longest time that is looked at, s.
-const LONGEST: f64 = 20.0;
+pub(super) const LONGEST: f64 = 20.0;
 /// Time after the reference has come to rest, s.
 const AFTER: f64 = 3.0;
 /// Frequencies at which noise is looked at.
@@ -31,17 +32,56 @@ pub struct Course {
     pub shaped: Move,
 }
 
+/// One moment of a move; bends as factors on the step, which goes along x.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moment {
+    /// Since the step, s.
+    pub time: f64,
+    /// What the feedback is to follow.
+    pub reference: Bend,
+    /// The bend that is measured.
+    pub bend: Bend,
+    /// The setpoint, in bend; velocity drives: its integral.
+    pub setpoint: Bend,
+    /// Speed of the setpoint, in bend, over the tick before, 1/s.
+    pub speed: f64,
+}
+
 /// One move.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Move {
-    /// Overshoot, % of the step.
+    /// Overshoot of the bend that is measured, % of the step.
     pub overshoot: f64,
     /// From the step to the last time outside 5 % of it, s; none if it was outside at the end.
     pub settling: Option<f64>,
     /// Greatest setpoint, in bend, as a factor on the step; velocity drives: its integral.
     pub peak: f64,
-    /// Greatest speed of the setpoint, 1/s: in bend, as a factor on the step.
+    /// Greatest speed of the setpoint over a tick, 1/s: in bend, as a factor on the step. A step of the reference that is not
+    /// shaped makes position setpoints jump: within a tick by the discrete law, at once by the ideal one (infinite).
     pub speed: f64,
+}
+
+impl Move {
+    pub(super) fn of(moments: &[Moment]) -> Self {
+        let target = Vector2::x();
+        let most = |of: &dyn Fn(&Moment) -> f64| moments.iter().map(of).fold(0.0, f64::max);
+        let outside = |m: &Moment| !((m.bend - target).norm() <= BAND);
+        let last = moments.iter().rposition(outside);
+        let settling = match last {
+            None => Some(0.0),
+            // Outside at the end, or so near to it that nothing is known of what comes.
+            Some(i) => moments
+                .get(i + 1)
+                .filter(|_| i + 3 < moments.len())
+                .map(|m| m.time),
+        };
+        Self {
+            overshoot: most(&|m| 100.0 * (m.bend.x - 1.0)),
+            settling,
+            peak: most(&|m| m.setpoint.norm()),
+            speed: most(&|m| m.speed),
+        }
+    }
 }
 
 /// What is asked of the motors.
@@ -62,9 +102,10 @@ pub struct Demand {
 }
 
 pub(super) fn course(frame: &Frame, member: &Member, place: &Place) -> Course {
+    let of = |shaped| Move::of(&moments(frame, member, place, shaped));
     Course {
-        feedback: run(frame, member, place, false),
-        shaped: run(frame, member, place, true),
+        feedback: of(false),
+        shaped: of(true),
     }
 }
 
@@ -74,16 +115,89 @@ struct Axis {
     coming: std::collections::VecDeque<(f64, f64)>,
 }
 
-fn run(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Move {
+/// What a loop is to follow: a step, as it is or shaped.
+pub(super) struct Reference<'a> {
+    law: &'a Law,
+    shaped: bool,
+    followed: bool,
+    target: Bend,
+    shaper: ShaperState,
+    model: ReferenceModelState,
+}
+
+/// The same at a tick, rad and rad/s.
+pub(super) struct Wanted {
+    /// What the feedback is to follow.
+    pub reference: Bend,
+    /// Its rate, for damping.
+    pub rate: Bend,
+    /// What is fed forward, gain left out.
+    pub ahead: Bend,
+    /// The rate of that.
+    pub ahead_rate: Bend,
+}
+
+impl<'a> Reference<'a> {
+    pub(super) fn new(frame: &Frame<'a>, shaped: bool) -> Self {
+        let law = frame.law;
+        Self {
+            law,
+            shaped,
+            followed: shaped && law.structure() == Structure::TwoDegreesOfFreedom,
+            target: Vector2::x()
+                * if shaped {
+                    law.limits().inclination
+                } else {
+                    1.0
+                },
+            shaper: ShaperState::new(frame.joint.period, Posture::zeros()),
+            model: ReferenceModelState::new(frame.joint.period, Posture::zeros()),
+        }
+    }
+
+    /// The step's size, rad.
+    pub(super) fn size(&self) -> f64 {
+        self.target.x
+    }
+
+    /// The next tick.
+    pub(super) fn step(&mut self) -> Wanted {
+        let mut wanted = Wanted {
+            reference: self.target,
+            rate: Bend::zeros(),
+            ahead: Bend::zeros(),
+            ahead_rate: Bend::zeros(),
+        };
+        if !self.shaped {
+            return wanted;
+        }
+        self.shaper
+            .step(self.law.shaper(), posture(self.target, 0.0), 1.0);
+        wanted.reference = self.shaper.value().xy();
+        wanted.rate = self.shaper.rate().xy();
+        self.model.step(self.law.joint_model(), self.shaper.value());
+        if self.followed {
+            (wanted.ahead, wanted.ahead_rate) = (wanted.reference, wanted.rate);
+            wanted.reference = self.model.value().xy();
+            wanted.rate = self.model.rate().xy();
+        }
+        wanted
+    }
+
+    /// How long is worth looking at, at `tick` after it was stepped for it, s; none while it moves.
+    pub(super) fn end(&self, tick: u32, dt: f64) -> Option<f64> {
+        let rests = self.shaped && self.shaper.at_rest() && tick > 2;
+        rests.then(|| (f64::from(tick) * dt + AFTER).min(LONGEST))
+    }
+}
+
+/// A move by the law as the node runs it, tick by tick; empty where the joint has no rank.
+pub(super) fn moments(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Vec<Moment> {
     let (law, dt) = (frame.law, frame.joint.period);
+    let mut moments = Vec::new();
     let Ok(case) = Case::new(frame, member, place, None) else {
         // A taut joint never falls.
-        return Move {
-            overshoot: f64::INFINITY,
-            settling: None,
-            peak: f64::INFINITY,
-            speed: f64::INFINITY,
-        };
+        return moments;
     };
     let pulse = case.pulse();
     let unit = [Vector2::x()];
@@ -94,50 +208,29 @@ fn run(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Move {
     };
     let controllers = law.controllers();
     let mut memory = controllers.state();
-    let mut axes = [0, 1].map(|_| Axis {
-        state: Vector::zeros(),
-        coming: (0..pulse.ticks()).map(|_| (0.0, 0.0)).collect(),
-    });
-    let mut error = vec![0.0; rows.len()];
-    let mut correction = error.clone();
-    let size = if shaped {
-        law.limits().inclination
-    } else {
-        1.0
-    };
-    let target = Vector2::new(size, 0.0);
-    let mut shaper = ShaperState::new(dt, Posture::zeros());
-    let mut model = ReferenceModelState::new(dt, Posture::zeros());
-    let followed = shaped && law.structure() == Structure::TwoDegreesOfFreedom;
-    let encoders = law.feedback() == Feedback::Motors;
-    let motors = case.encoder_pulse();
-    let mut motor_axes = motors.map(|pulse| {
+    let still = |pulse: &super::pulse::Pulse| {
         [0, 1].map(|_| Axis {
             state: Vector::zeros(),
             coming: (0..pulse.ticks()).map(|_| (0.0, 0.0)).collect(),
         })
-    });
+    };
+    let mut axes = still(pulse);
+    let mut error = vec![0.0; rows.len()];
+    let mut correction = error.clone();
+    let mut reference = Reference::new(frame, shaped);
+    let size = reference.size();
+    let encoders = law.feedback() == Feedback::Motors;
+    let motors = case.encoder_pulse();
+    let mut motor_axes = motors.map(still);
     let (mut seen, mut seen_rate) = (Bend::zeros(), Bend::zeros());
     let (mut offset, mut offset_rate) = (Bend::zeros(), Bend::zeros());
     let (mut sum, mut before) = (Bend::zeros(), Bend::zeros());
-    let mut found = Move {
-        overshoot: 0.0,
-        settling: Some(0.0),
-        peak: 0.0,
-        speed: 0.0,
-    };
-    let mut end = LONGEST;
+    let mut end = None;
     let mut tick = 0_u32;
-    while f64::from(tick) * dt <= end {
-        let now = f64::from(tick) * dt;
+    while f64::from(tick) * dt <= end.unwrap_or(LONGEST) {
         let (mut measured, mut rate) = (Bend::zeros(), Bend::zeros());
         for (k, axis) in axes.iter_mut().enumerate() {
             (measured[k], rate[k]) = axis.coming.pop_front().unwrap_or_default();
-        }
-        let x = measured.x / size;
-        found.overshoot = found.overshoot.max(100.0 * (x - 1.0));
-        if !((measured - target).norm() <= BAND * size) {
-            found.settling = Some(now + dt);
         }
         let fresh = (tick as usize).is_multiple_of(frame.hold);
         let mut by_motors = Bend::zeros();
@@ -148,23 +241,9 @@ fn run(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Move {
             seen = if encoders { by_motors } else { measured };
             seen_rate = rate;
         }
-        // Where the reference is, and how fast.
-        let (reference, ahead, wanted_rate) = if shaped {
-            shaper.step(law.shaper(), posture(target, 0.0), 1.0);
-            let reference = shaper.value().xy();
-            model.step(law.joint_model(), shaper.value());
-            if followed {
-                (model.value().xy(), reference, model.rate().xy())
-            } else {
-                (reference, Bend::zeros(), shaper.rate().xy())
-            }
-        } else {
-            (target, Bend::zeros(), Bend::zeros())
-        };
-        if shaped && shaper.at_rest() && tick > 2 && end == LONGEST {
-            end = (now + AFTER).min(LONGEST);
-        }
-        let e = reference - seen;
+        let wanted = reference.step();
+        end = end.or_else(|| reference.end(tick, dt));
+        let e = wanted.reference - seen;
         for (error, row) in error.iter_mut().zip(rows) {
             *error = row.dot(&e);
         }
@@ -174,25 +253,28 @@ fn run(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Move {
             .zip(&correction)
             .map(|(column, c)| column * *c)
             .sum();
-        let beyond = (wanted_rate - seen_rate) * law.damping();
+        let beyond = (wanted.rate - seen_rate) * law.damping();
+        let speed;
         if frame.velocity() {
             if fresh {
                 offset_rate = (beyond - offset) / frame.joint.sample_period;
                 offset = beyond;
             }
-            setpoint += offset_rate;
-            if followed {
-                setpoint += shaper.rate().xy() * law.feedforward();
-            }
+            setpoint += offset_rate + wanted.ahead_rate * law.feedforward();
             sum += setpoint * dt;
-            found.speed = found.speed.max(setpoint.norm() / size);
-            found.peak = found.peak.max(sum.norm() / size);
+            speed = setpoint.norm();
         } else {
-            setpoint += beyond + ahead * law.feedforward();
-            // A jump at the first tick is no speed that a shaped reference asks for.
-            found.speed = found.speed.max((setpoint - before).norm() / dt / size);
-            found.peak = found.peak.max(setpoint.norm() / size);
+            setpoint += beyond + wanted.ahead * law.feedforward();
+            speed = (setpoint - before).norm() / dt;
+            sum = setpoint;
         }
+        moments.push(Moment {
+            time: f64::from(tick) * dt,
+            reference: wanted.reference / size,
+            bend: measured / size,
+            setpoint: sum / size,
+            speed: speed / size,
+        });
         before = setpoint;
         for (k, axis) in axes.iter_mut().enumerate() {
             axis.coming
@@ -206,10 +288,53 @@ fn run(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Move {
         }
         tick += 1;
     }
-    if found.settling.is_some_and(|t| t > end - 2.0 * dt) {
-        found.settling = None;
+    moments
+}
+
+/// What setpoints in bend, as factors on a move from straight to the inclination limit, are for the motors that have most to
+/// do, over all directions of bend. Motor angles are taken as proportional to the bend from there down.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Load {
+    /// Greatest motor angle for a setpoint of 1, rad.
+    pub angle: f64,
+    /// As a share of the travel.
+    pub travel_share: f64,
+    /// Greatest motor speed for 1/s, rad/s.
+    pub speed: f64,
+    /// As a share of the speed limit.
+    pub speed_share: f64,
+}
+
+impl Load {
+    pub(super) fn new(frame: &Frame, places: &[Place]) -> Self {
+        let limits = frame.law.limits();
+        let mut angles = vec![0.0; frame.joint.motors()];
+        let (mut angle, mut travel_share) = (0.0_f64, 0.0_f64);
+        for spoke in 0..SPOKES {
+            let direction = std::f64::consts::TAU * f64::from(spoke) / f64::from(SPOKES);
+            let kinematics = &frame.joint.kinematics;
+            kinematics.motor_angles(bend_from(limits.inclination, direction), &mut angles);
+            for (q, motor) in angles.iter().zip(&limits.motors) {
+                angle = angle.max(q.abs());
+                let room = if *q > 0.0 { motor.high } else { -motor.low };
+                travel_share = travel_share.max(q.abs() / room);
+            }
+        }
+        let (mut speed, mut speed_share) = (0.0_f64, 0.0_f64);
+        for place in places {
+            for (row, motor) in place.rows().iter().zip(&limits.motors) {
+                let fastest = row.norm() * limits.inclination;
+                speed = speed.max(fastest);
+                speed_share = speed_share.max(fastest / motor.speed);
+            }
+        }
+        Self {
+            angle,
+            travel_share,
+            speed,
+            speed_share,
+        }
     }
-    found
 }
 
 /// What a move and the sensors' noise ask of the motors.
@@ -219,45 +344,31 @@ pub(super) fn demand(
     places: &[Place],
     conditions: &Conditions,
     course: &Course,
+    which: Which,
 ) -> Demand {
-    let law = frame.law;
-    let limits = law.limits();
+    let load = Load::new(frame, places);
     let shaped = &course.shaped;
-    let mut angles = vec![0.0; frame.joint.motors()];
-    let (mut angle, mut travel_share) = (0.0_f64, 0.0_f64);
-    for spoke in 0..SPOKES {
-        let direction = std::f64::consts::TAU * f64::from(spoke) / f64::from(SPOKES);
-        let kinematics = &frame.joint.kinematics;
-        kinematics.motor_angles(bend_from(limits.inclination, direction), &mut angles);
-        for (q, motor) in angles.iter().zip(&limits.motors) {
-            let q = q * shaped.peak;
-            angle = angle.max(q.abs());
-            let room = if q > 0.0 { motor.high } else { -motor.low };
-            travel_share = travel_share.max(q.abs() / room);
-        }
-    }
-    let (mut speed, mut speed_share) = (0.0_f64, 0.0_f64);
-    for place in places {
-        for (row, motor) in place.rows().iter().zip(&limits.motors) {
-            let fastest = row.norm() * shaped.speed * limits.inclination;
-            speed = speed.max(fastest);
-            speed_share = speed_share.max(fastest / motor.speed);
-        }
-    }
-    let (noise, noise_speed) = noise(frame, member, places, conditions);
+    let (noise, noise_speed) = noise(frame, member, places, conditions, which);
     Demand {
-        angle,
-        travel_share,
-        speed,
-        speed_share,
+        angle: load.angle * shaped.peak,
+        travel_share: load.travel_share * shaped.peak,
+        speed: load.speed * shaped.speed,
+        speed_share: load.speed_share * shaped.speed,
         noise,
         noise_speed,
     }
 }
 
 /// Noise of the noisiest motor's setpoint and of its change per s, straight: the mean over frequency of the squared
-/// response (Parseval), samples independent.
-fn noise(frame: &Frame, member: &Member, places: &[Place], conditions: &Conditions) -> (f64, f64) {
+/// response (Parseval), samples independent. By the ideal law: of the same density up to the Nyquist frequency of the
+/// samples, and of none above.
+fn noise(
+    frame: &Frame,
+    member: &Member,
+    places: &[Place],
+    conditions: &Conditions,
+    which: Which,
+) -> (f64, f64) {
     let place = &places[0];
     let Ok(case) = Case::new(frame, member, place, None) else {
         return (f64::INFINITY, f64::INFINITY);
@@ -267,15 +378,18 @@ fn noise(frame: &Frame, member: &Member, places: &[Place], conditions: &Conditio
     let motors = place.rows().len();
     let (mut squares, mut changes) = (vec![0.0; motors], vec![0.0; motors]);
     for i in 0..NOISE_POINTS {
-        let point = frame.discrete(Complex::new(0.0, step * (f64::from(i) + 0.5)));
-        let closed = case.discrete(&point).open + Matrix::identity();
+        let point = which.point(frame, Complex::new(0.0, step * (f64::from(i) + 0.5)));
+        let closed = which.seen(&case, &point).open + Matrix::identity();
         let Some(inverse) = closed.try_inverse() else {
             return (f64::INFINITY, f64::INFINITY);
         };
         for term in &point.terms {
             let by_bend = inverse * place.controllers(&term.controllers);
             let by_rate = inverse * term.damping;
-            let differs = 4.0 * (0.5 * term.s.im * dt).sin().powi(2) / (dt * dt);
+            let differs = match which {
+                Which::Discrete => 4.0 * (0.5 * term.s.im * dt).sin().powi(2) / (dt * dt),
+                Which::Ideal => term.s.im.powi(2),
+            };
             for (k, row) in place.rows().iter().enumerate() {
                 let row = row.transpose().map(Complex::from);
                 let square = (row * by_bend).norm_squared() * conditions.attitude_noise.powi(2)

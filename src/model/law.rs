@@ -72,6 +72,17 @@ impl Law {
         sum
     }
 
+    /// Where the answer to a unit step starts: the limit for large `s`, apart from a derivative without roll-off.
+    pub(crate) fn at_once(&self) -> f64 {
+        let g = &self.gains;
+        let jumps = g.kd > 0.0 && g.derivative_order == self.roll_off;
+        g.kp + if jumps {
+            g.kd * g.derivative_corner.powf(self.roll_off)
+        } else {
+            0.0
+        }
+    }
+
     /// `(jw)^mu/(jw/corner + 1)^n` and its logarithmic slope by `ln w`, `mu - n jx/(1 + jx)` with `x = w/corner`; also
     /// for a gain of 0.
     pub(crate) fn derivative(&self, w: f64) -> (Complex<f64>, Complex<f64>) {

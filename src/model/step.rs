@@ -13,7 +13,7 @@ use std::f64::consts::PI;
 /// The line's distance from the axis times half the series' period. What is left of the next period is `e^-14`, 1e-6.
 const SHIFT: f64 = 7.0;
 /// The series runs to this many times the frequency above which the loop is below 1.
-const REACH: f64 = 100.0;
+pub(crate) const REACH: f64 = 100.0;
 /// Most terms.
 const MOST_TERMS: usize = 100_000;
 /// Sums that are run side by side.
@@ -30,6 +30,19 @@ pub struct StepResponse {
     dead_time: f64,
     horizon: f64,
     last: f64,
+    /// Height that it jumps to at its start; the series holds the rest, which starts at 0.
+    jump: f64,
+}
+
+/// What the inversion needs to know of a response beforehand.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Expected {
+    /// It is 0 up to here, s.
+    pub dead_time: f64,
+    /// Where it ends up.
+    pub last: f64,
+    /// Height that it jumps to at its start, without dead time: the transfer function where s is large.
+    pub jump: f64,
 }
 
 /// How far a loop overshoots when its gain is another.
@@ -44,6 +57,47 @@ pub struct Overshoot {
 }
 
 impl StepResponse {
+    /// The responses to a unit step of what has the transfer functions `of`, whose singularities all lie in the left
+    /// half-plane, up to `horizon` s; above `reach` rad/s nothing but their jumps is left of them, and the series ends.
+    /// Work: one call of `of` per term, at most 100 000.
+    pub(crate) fn all<const N: usize>(
+        of: impl Fn(Complex<f64>) -> [Complex<f64>; N],
+        expected: [Expected; N],
+        horizon: f64,
+        reach: f64,
+    ) -> [Self; N] {
+        let period = 2.0 * horizon;
+        // Casts of positive finite numbers; they saturate.
+        let count = (reach * period / PI).ceil() as usize;
+        let count = count.clamp(400, MOST_TERMS).next_multiple_of(CHAINS) - 1;
+        let mut terms = [(); N].map(|()| Vec::with_capacity(count + 1));
+        for k in 0..=count {
+            let s = Complex::new(SHIFT, PI * k as f64) / period;
+            // The ends of the trapezoidal rule.
+            let weight = if k == 0 || k == count { 0.5 } else { 1.0 };
+            for ((terms, value), expected) in terms.iter_mut().zip(of(s)).zip(&expected) {
+                terms.push((value - expected.jump) / s * weight);
+            }
+        }
+        let mut expected = expected.into_iter();
+        terms.map(|terms| {
+            // As many as there are lists of terms.
+            let Expected {
+                dead_time,
+                last,
+                jump,
+            } = expected.next().unwrap_or_default();
+            Self {
+                terms,
+                period,
+                dead_time,
+                horizon,
+                last,
+                jump,
+            }
+        })
+    }
+
     /// The response at `t` s after the step, from 0 to the horizon. Work: one pass over the series.
     pub fn value(&self, t: f64) -> f64 {
         self.sum(t, self.terms.len())
@@ -66,7 +120,30 @@ impl StepResponse {
             }
         }
         let sum = chains[0] + turn * chains[1] + square * (chains[2] + turn * chains[3]);
-        (SHIFT * t / self.period).exp() / self.period * sum.re
+        self.jump + (SHIFT * t / self.period).exp() / self.period * sum.re
+    }
+
+    /// The response at `2^bits` times from 0 up to its horizon, equally apart and the last one left out: what [`Self::value`] gives there, but
+    /// for the start, where it is the height of the jump. A discrete Fourier transform, since such times turn the terms by
+    /// whole parts of a circle. Work: the terms, and `4 2^bits` times `bits + 2`.
+    pub(crate) fn every(&self, bits: u32) -> Vec<f64> {
+        let count = 1_usize << bits;
+        let step = self.horizon / count as f64;
+        // The first harmonic turns once in twice the period, which is four horizons.
+        let mut around = vec![Complex::from(0.0); 4 * count];
+        for (k, term) in self.terms.iter().enumerate() {
+            around[k % (4 * count)] += term;
+        }
+        transform(&mut around);
+        let at = |(i, sum): (usize, &Complex<f64>)| {
+            let t = step * i as f64;
+            match i {
+                0 => self.jump,
+                _ if !(t > self.dead_time) => 0.0,
+                _ => self.jump + (SHIFT * t / self.period).exp() / self.period * sum.re,
+            }
+        };
+        around[..count].iter().enumerate().map(at).collect()
     }
 
     /// How long after the step the response is known, s.
@@ -108,29 +185,17 @@ impl Loop {
         if Self::unstable_poles(&self.crossovers()) > 0 {
             return None;
         }
-        let period = 2.0 * horizon;
-        let reach = REACH * self.quiet();
-        // Casts of positive finite numbers; they saturate.
-        let count = (reach * period / PI).ceil() as usize;
-        let count = count.clamp(400, MOST_TERMS).next_multiple_of(CHAINS) - 1;
-        let terms = (0..=count).map(|k| {
-            let s = Complex::new(SHIFT, PI * k as f64) / period;
-            let open = self.at(s);
-            let term = open / (open + 1.0) / s;
-            // The ends of the trapezoidal rule.
-            if k == 0 || k == count {
-                term * 0.5
-            } else {
-                term
-            }
-        });
-        Some(StepResponse {
-            terms: terms.collect(),
-            period,
+        let expected = Expected {
             dead_time: self.plant().dead_time,
-            horizon,
             last: self.last(),
-        })
+            jump: 0.0,
+        };
+        let of = |s| {
+            let open = self.at(s);
+            [open / (open + 1.0)]
+        };
+        let [response] = StepResponse::all(of, [expected], horizon, REACH * self.quiet());
+        Some(response)
     }
 
     /// Where the closed loop ends up after a unit step.
@@ -185,5 +250,62 @@ impl Loop {
             }
         };
         factors.iter().map(one).collect()
+    }
+}
+
+/// `sum_k x_k e^(2 pi j i k/n)` for every i, in place; the length is a power of two. Source: Cooley and Tukey 1965, "An
+/// algorithm for the machine calculation of complex Fourier series" (from memory).
+fn transform(x: &mut [Complex<f64>]) {
+    let n = x.len();
+    let bits = n.trailing_zeros();
+    for i in 0..n {
+        let j = i.reverse_bits() >> (usize::BITS - bits);
+        if i < j {
+            x.swap(i, j);
+        }
+    }
+    let mut half = 1;
+    while half < n {
+        let turns: Vec<Complex<f64>> = (0..half)
+            .map(|i| Complex::from_polar(1.0, PI * i as f64 / half as f64))
+            .collect();
+        for block in x.chunks_exact_mut(2 * half) {
+            let (even, odd) = block.split_at_mut(half);
+            for ((even, odd), turn) in even.iter_mut().zip(odd).zip(&turns) {
+                let turned = *odd * turn;
+                (*even, *odd) = (*even + turned, *even - turned);
+            }
+        }
+        half *= 2;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::controller::MotorGains;
+    use crate::model::{Law, Plant};
+
+    #[test]
+    fn all_times_at_once_are_the_same_as_one_by_one() {
+        let gains = MotorGains {
+            kp: 0.4,
+            ki: 6.0,
+            kd: 0.0,
+            integral_order: 0.9,
+            derivative_order: 1.0,
+            derivative_corner: 100.0,
+        };
+        let plant = Plant::second_order(0.9, 30.0, 0.4, 0.01);
+        let response = Loop::of(plant, Law::new(&gains))
+            .step_response(2.0)
+            .unwrap();
+        let all = response.every(8);
+        assert_eq!(all.len(), 256);
+        for (i, value) in all.iter().enumerate() {
+            let t = 2.0 * i as f64 / 256.0;
+            assert!((value - response.value(t)).abs() < 1e-12, "{t}");
+        }
+        assert!(all.iter().any(|v| *v > 0.9));
     }
 }
