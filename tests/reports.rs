@@ -4,8 +4,8 @@ mod fit_support;
 mod reports_support;
 
 use proptest::prelude::*;
-use reports_support::svg::{frames, named, number, parse, place, points};
-use reports_support::{family_design, family_page, fit_page, fitted, tuning_page, tunings};
+use reports_support::svg::{frames, named, number, parse, place, points, tick_of};
+use reports_support::{family_page, fit_page, fitted, tuning_page, tunings};
 use roxmltree::{Document, Node};
 use withy::report::{
     Align, Band, Dot, Figure, Height, Level, Mark, Page, Panel, Scale, Series, Stroke, Table,
@@ -520,7 +520,7 @@ fn a_tuning_is_shown_as_it_is() {
     let text = svg_of(&page, 2, &html);
     let document = parse(text);
     let frame = frames(&document)[0];
-    let high = 20.0 * (frame[3] - frame[2]) / (frame[3] - tick_above(&document, frame));
+    let high = 20.0 * (frame[3] - frame[2]) / (frame[3] - tick_of(&document, frame, "20"));
     let lines = named(&document, "polyline")
         .into_iter()
         .map(|n| points(&n))
@@ -532,46 +532,9 @@ fn a_tuning_is_shown_as_it_is() {
     }
 }
 
-#[test]
-fn a_familys_tuning_is_shown_as_it_is() {
-    let (design, wishes) = family_design();
-    // The loops that are drawn are those that were searched.
-    for (i, on) in design.models.iter().enumerate() {
-        let open = design.open_loop(i, &wishes).unwrap();
-        let peak = open.figures().sensitivity;
-        assert!((peak.value - on.sensitivity.value).abs() < 1e-9, "{i}");
-    }
-    assert!(design.open_loop(4, &wishes).is_none());
-    // No line enters the circle about -1 whose radius is one over the peak asked for.
-    let page = family_page();
-    let svg = page.pictures().nth(1).unwrap().1.svg();
-    let document = parse(&svg);
-    let [left, _, top, bottom] = frames(&document)[0];
-    let unit = (bottom - top) / 3.5;
-    let radius = 1.0 / wishes.sensitivity_peak;
-    let lines = named(&document, "polyline").into_iter();
-    let loops = lines.filter(|n| n.attribute("stroke-dasharray").is_none());
-    let mut nearest = f64::INFINITY;
-    for (x, y) in loops.flat_map(|n| points(&n)) {
-        let (re, im) = ((x - left) / unit - 2.25, (bottom - y) / unit - 2.25);
-        nearest = nearest.min((re + 1.0).hypot(im));
-    }
-    assert!(nearest > radius - 0.003, "{nearest} {radius}");
-    let peak = design.peak();
-    assert!((nearest - 1.0 / peak).abs() < 0.02, "{nearest} {peak}");
-}
-
 /// The text of the page's picture `i`.
 fn svg_of<'a>(page: &Document, i: usize, html: &'a str) -> &'a str {
     &html[named(page, "svg")[i].range()]
-}
-
-/// Where the tick of 20 is in the first frame, px.
-fn tick_above(document: &Document, frame: [f64; 4]) -> f64 {
-    let texts = named(document, "text");
-    let mut ticks = texts.iter().filter(|n| n.text() == Some("20"));
-    let tick = ticks.find(|n| (frame[2]..=frame[3]).contains(&number(n, "y")));
-    number(tick.unwrap(), "y") - 4.0
 }
 
 #[test]

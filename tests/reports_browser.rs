@@ -181,7 +181,9 @@ fn a_browser_shows_the_report_of_a_fit() {
 #[test]
 fn a_browser_shows_the_report_of_a_familys_tuning() {
     if let Some(browser) = browser() {
-        looks_right(&browser, &family_page());
+        let page = family_page();
+        assert!(page.pictures().any(|(name, _)| name == "setpoints"));
+        looks_right(&browser, &page);
     }
 }
 

@@ -4,15 +4,16 @@
 
 mod family;
 mod fit;
-mod motion;
+mod setpoints;
 mod tuning;
 
 pub use family::{FamilyTuning, family};
 pub use fit::{Shown, fit};
-pub use tuning::{Drive, Tuning, tuning};
+pub use setpoints::Drive;
+pub use tuning::{Tuning, tuning};
 
 use super::CmdError;
-use crate::report::{Figure, Height, Page, Series, Stroke};
+use crate::report::{Figure, Height, Level, Page, Series, Stroke};
 use std::path::{Path, PathBuf};
 
 /// Writes `NAME.html` and its pictures into `folder`; gives the page's path.
@@ -44,5 +45,14 @@ fn series(name: impl Into<String>, stroke: Stroke, points: Vec<(f64, f64)>) -> S
         name: name.into(),
         stroke,
         points,
+    }
+}
+
+/// A line across a panel.
+fn level(at: f64, label: &str) -> Level {
+    Level {
+        from: at,
+        to: at,
+        label: label.into(),
     }
 }

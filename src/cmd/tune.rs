@@ -12,9 +12,8 @@ use crate::config::{
 };
 use crate::controller::reference_model::{Lag, Model};
 use crate::controller::{GainSet, MotorGains, SetpointKind, Structure};
-use crate::geometry::bend_from;
 use crate::model::{Delays, Dynamics, Plant};
-use crate::tick::{Law, REFERENCE_SHARE};
+use crate::tick::Law;
 use crate::tune::{self, Design, Form, Reason, Wishes};
 use show::{family_figures, family_words, single_figures, single_words};
 
@@ -324,13 +323,27 @@ fn single(
     }
     let set = joint.and_then(|joint| pure_feedback(joint, delays, model, &design));
     if let Some(folder) = &args.report {
-        let law = match (joint, &set) {
+        let mut notes = Vec::new();
+        let laws = match (joint, &set) {
             (Some(joint), Some(set)) if joint.kind == SetpointKind::Position => {
-                Some(law(joint, set)?)
+                // The node need not take the gains that stand beside those tuned.
+                let integer = comparison.integer_gains.and_then(|gains| {
+                    let motors = vec![writable(gains); set.motors.len()];
+                    let set = GainSet {
+                        motors,
+                        ..set.clone()
+                    };
+                    let refused = |e| notes.push(format!("No setpoints of the integer PI: {e}."));
+                    law(joint, &set).map_err(refused).ok()
+                });
+                Some((joint, law(joint, set)?, integer))
             }
             _ => None,
         };
-        let drive = joint.zip(law).map(|(joint, law)| drive(joint, &law));
+        let drive = laws.as_ref().map(|(joint, law, _)| report::Drive {
+            joint: &joint.joint,
+            law,
+        });
         let family = family_of(args, delays)?;
         let page = report::tuning(&report::Tuning {
             name: &model.name,
@@ -338,7 +351,8 @@ fn single(
             comparison: &comparison,
             family: &family,
             drive,
-            notes: &[],
+            integer_law: laws.as_ref().and_then(|l| l.2.as_ref()),
+            notes: &notes,
         });
         let page = report::save(&page, folder, "tune")?;
         eprintln!("report written to {}", page.display());
@@ -396,39 +410,6 @@ fn family_of(args: &Args, delays: &Delays) -> Result<Vec<(String, Plant)>, CmdEr
     let models = ModelsFile::load(file).map_err(input)?.models;
     let one = |m: JointModel| (m.name, m.plant.delayed(delays.total()));
     Ok(models.into_iter().map(one).collect())
-}
-
-/// Directions that the motors' travel is looked at in.
-const SPOKES: u32 = 72;
-
-/// A move of half the inclination limit under that law, beside the motors' limits.
-fn drive(joint: &JointFile, law: &Law) -> report::Drive {
-    let inclination = joint.limits.inclination;
-    let mut angles = vec![0.0; joint.motor_names.len()];
-    let mut most = f64::INFINITY;
-    for spoke in 0..SPOKES {
-        let direction = std::f64::consts::TAU * f64::from(spoke) / f64::from(SPOKES);
-        let bend = bend_from(inclination, direction);
-        joint.joint.kinematics.motor_angles(bend, &mut angles);
-        for (angle, limits) in angles.iter().zip(&joint.limits.motors) {
-            let travel = if *angle > 0.0 {
-                limits.high
-            } else {
-                limits.low
-            };
-            if *angle != 0.0 {
-                // Motor angles are close to proportional to the bend.
-                most = most.min(inclination * travel / angle);
-            }
-        }
-    }
-    report::Drive {
-        tick: joint.joint.period,
-        step: 0.5 * inclination,
-        shaper: Some(*law.shaper()),
-        most_bend: most.is_finite().then_some(most),
-        most_speed: Some(law.reference_speeds().0 / REFERENCE_SHARE),
-    }
 }
 
 /// Down to whole tenths of a millisecond, s.
@@ -519,11 +500,20 @@ fn family(
     }
     if let Some(folder) = &args.report {
         let stem = joint.file.file_stem().unwrap_or_default();
+        // Models are of position setpoints.
+        let law = match joint.kind {
+            SetpointKind::Position => Some(law(joint, &design.gains)?),
+            SetpointKind::Velocity => None,
+        };
         let page = report::family(&report::FamilyTuning {
             name: &stem.to_string_lossy(),
             design: &design,
             wishes: &wishes,
             names: &names,
+            drive: law.as_ref().map(|law| report::Drive {
+                joint: &joint.joint,
+                law,
+            }),
         });
         let page = report::save(&page, folder, "tune")?;
         eprintln!("report written to {}", page.display());

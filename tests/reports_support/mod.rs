@@ -4,10 +4,12 @@
 pub mod svg;
 
 use withy::cmd::report::{Drive, FamilyTuning, Shown, Tuning, family, fit, tuning};
-use withy::controller::shaper::ShaperDesign;
+use withy::config::JointFile;
+use withy::controller::{GainSet, MotorGains, Structure};
 use withy::fit::{Hold, Member, Payload, Record};
 use withy::model::{Delays, Plant};
 use withy::report::Page;
+use withy::tick::Law;
 use withy::tune::{FamilyDesign, Form, Specification, Wishes, compare, tune, tune_family};
 
 use super::fit_support::Random;
@@ -105,6 +107,33 @@ pub fn tunings() -> Vec<(&'static str, Plant, f64, f64)> {
     ]
 }
 
+/// The joint that moves on the pages.
+pub fn joint() -> JointFile {
+    JointFile::load("config/glasshouse-neck.yaml").unwrap()
+}
+
+/// That joint's law in pure feedback with `gains`.
+fn pure(joint: &JointFile, gains: MotorGains) -> Law {
+    let set = GainSet {
+        structure: Structure::PureFeedback,
+        motors: vec![
+            MotorGains {
+                derivative_corner: 100.0,
+                ..gains
+            };
+            joint.motor_names.len()
+        ],
+        damping: 0.0,
+        ..joint.gain_sets[0].gains.clone()
+    };
+    Law::new(&joint.joint, &set, &joint.limits, joint.feedback).unwrap()
+}
+
+/// The law of a family's design.
+pub fn family_law(joint: &JointFile, design: &FamilyDesign) -> Law {
+    Law::new(&joint.joint, &design.gains, &joint.limits, joint.feedback).unwrap()
+}
+
 pub fn tuning_page(name: &str, plant: &Plant, margin: f64, crossover: f64, all: bool) -> Page {
     let delays = Delays::of(0.005, 0.005, 0.01, 0.0);
     let asked = Specification::of_degrees(margin, crossover);
@@ -119,18 +148,19 @@ pub fn tuning_page(name: &str, plant: &Plant, margin: f64, crossover: f64, all: 
     let family: Vec<_> = (0..4)
         .map(|k| (format!("{} g", 90 * k), heavier(k)))
         .collect();
+    let joint = joint();
+    let law = pure(&joint, design.gains);
+    let integer = comparison.integer_gains.map(|gains| pure(&joint, gains));
     tuning(&Tuning {
         name,
         design: &design,
         comparison: &comparison,
         family: if all { &family } else { &[] },
-        drive: all.then(|| Drive {
-            tick: 0.005,
-            step: 0.35,
-            shaper: Some(ShaperDesign::new(2.0, 40.0, [0.27, 0.1], 0.005).unwrap()),
-            most_bend: Some(0.6),
-            most_speed: Some(3.0),
+        drive: all.then_some(Drive {
+            joint: &joint.joint,
+            law: &law,
         }),
+        integer_law: integer.as_ref(),
         notes: &["Invented for a look.".into()],
     })
 }
@@ -146,10 +176,16 @@ pub fn family_design() -> (FamilyDesign, Wishes) {
 pub fn family_page() -> Page {
     let (design, wishes) = family_design();
     let names = ["bare", "lens & hood", "camera", "camera <lamp>"].map(String::from);
+    let joint = joint();
+    let law = family_law(&joint, &design);
     family(&FamilyTuning {
         name: "an invented neck",
         design: &design,
         wishes: &wishes,
         names: &names,
+        drive: Some(Drive {
+            joint: &joint.joint,
+            law: &law,
+        }),
     })
 }

@@ -49,3 +49,11 @@ pub fn frames(document: &Document) -> Vec<[f64; 4]> {
         })
         .collect()
 }
+
+/// Where the tick called `label` is in a frame, px.
+pub fn tick_of(document: &Document, frame: [f64; 4], label: &str) -> f64 {
+    let texts = named(document, "text");
+    let mut ticks = texts.iter().filter(|n| n.text() == Some(label));
+    let tick = ticks.find(|n| (frame[2]..=frame[3]).contains(&number(n, "y")));
+    number(tick.unwrap(), "y") - 4.0
+}

@@ -1,9 +1,10 @@
 //! The report of a tuning against a whole family of models: one set, and what it does on each.
 
+use super::setpoints::{self, Drive, Line};
 use super::tuning::{circle, decibels, frequencies, plane};
-use super::{picture, series};
-use crate::model::{Loop, Peak};
-use crate::report::{Align, Dot, Figure, Level, Page, Panel, Scale, Series, Stroke, Table};
+use super::{level, picture, series};
+use crate::model::{Loop, Peak, Plant};
+use crate::report::{Align, Dot, Figure, Page, Panel, Scale, Series, Stroke, Table};
 use crate::tune::{FamilyDesign, Figure as Number, Wishes};
 
 /// What the report of a family's tuning is made from.
@@ -17,12 +18,15 @@ pub struct FamilyTuning<'a> {
     pub wishes: &'a Wishes,
     /// What the models are called, in their order.
     pub names: &'a [String],
+    /// What moves the joint, to show setpoints against limits.
+    pub drive: Option<Drive<'a>>,
 }
 
 /// A model's loop and how it is drawn.
 struct Shown {
     name: String,
     stroke: Stroke,
+    plant: Plant,
     open: Loop,
     sensitivity: Peak,
 }
@@ -57,6 +61,7 @@ impl FamilyTuning<'_> {
             Some(Shown {
                 name,
                 stroke: stroke.wide(if i == slowest || i == worst { 1.8 } else { 1.0 }),
+                plant: design.models[i].plant,
                 open: design.open_loop(i, self.wishes)?,
                 sensitivity: design.models[i].sensitivity,
             })
@@ -102,6 +107,21 @@ pub fn family(tuning: &FamilyTuning<'_>) -> Page {
         "What is left of a sudden offset of the bend, such as a lasting push makes, as the loop takes it away.",
         push_figure(tuning, &shown),
     );
+    if let Some(drive) = &tuning.drive {
+        let mut lines = Vec::new();
+        for s in &shown {
+            lines.push(Line {
+                name: &s.name,
+                stroke: s.stroke,
+                plant: s.plant,
+                law: drive.law,
+            });
+        }
+        match setpoints::figure(drive, &lines) {
+            Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
+            Err(why) => page.text(why),
+        }
+    }
     page
 }
 
@@ -173,11 +193,6 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
         };
         shown.iter().map(line).collect()
     };
-    let level = |at: f64| Level {
-        from: at,
-        to: at,
-        label: String::new(),
-    };
     let panels = vec![
         Panel {
             label: "magnitude, dB".into(),
@@ -185,7 +200,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             range: Some((-40.0, 40.0)),
             ticks: Some(20.0),
             series: over(true, |open, x| decibels(open.response(x).norm())),
-            levels: vec![level(0.0)],
+            levels: vec![level(0.0, "")],
             ..Panel::default()
         },
         Panel {
@@ -194,7 +209,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             range: Some((-360.0, 90.0)),
             ticks: Some(90.0),
             series: over(false, |open, x| open.phase(x).to_degrees()),
-            levels: vec![level(-180.0)],
+            levels: vec![level(-180.0, "")],
             ..Panel::default()
         },
         Panel {
@@ -203,10 +218,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             range: Some((-30.0, 10.0)),
             ticks: Some(10.0),
             series: over(false, |open, x| -decibels((open.response(x) + 1.0).norm())),
-            levels: vec![Level {
-                label: "asked for".into(),
-                ..level(decibels(tuning.wishes.sensitivity_peak))
-            }],
+            levels: vec![level(decibels(tuning.wishes.sensitivity_peak), "asked for")],
             ..Panel::default()
         },
     ];
@@ -267,11 +279,7 @@ fn push_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
         label: "left of an offset, %".into(),
         height: 1.0,
         series: shown.iter().filter_map(line).collect(),
-        levels: vec![Level {
-            from: 0.0,
-            to: 0.0,
-            label: String::new(),
-        }],
+        levels: vec![level(0.0, "")],
         ..Panel::default()
     };
     Figure {

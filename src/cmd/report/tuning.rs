@@ -1,13 +1,14 @@
 //! The report of a tuning: what was asked, what came out, and what it does, beside the integer PI of the same margin and
 //! crossover.
 
-use super::{motion, picture, series};
+use super::setpoints::{self, Drive, Line};
+use super::{level, picture, series};
 use crate::controller::MotorGains;
-use crate::controller::shaper::ShaperDesign;
 use crate::model::{Law, Loop, Plant};
 use crate::report::{
-    Align, Band, Dot, Figure, Height, Level, Mark, Page, Panel, Scale, Series, Stroke, Table,
+    Align, Band, Dot, Figure, Height, Mark, Page, Panel, Scale, Series, Stroke, Table,
 };
+use crate::tick::Law as CompiledLaw;
 use crate::tune::{Comparison, Design, Figure as Number, GAINS};
 
 /// What a tuning's report is made from.
@@ -22,24 +23,11 @@ pub struct Tuning<'a> {
     /// The joint's family: each model with its name, delays in it as in the design's own. Empty where there is none.
     pub family: &'a [(String, Plant)],
     /// What moves the joint, to show setpoints against limits.
-    pub drive: Option<Drive>,
+    pub drive: Option<Drive<'a>>,
+    /// The same with the integer PI's gains.
+    pub integer_law: Option<&'a CompiledLaw>,
     /// Further sentences.
     pub notes: &'a [String],
-}
-
-/// A move to show, and what limits it. All in bend: the caller takes motors' limits through the kinematics.
-#[derive(Clone, Debug)]
-pub struct Drive {
-    /// Period of the control loop, s.
-    pub tick: f64,
-    /// Size of the move, from straight, rad.
-    pub step: f64,
-    /// The shaper, of the same tick, that the reference goes through; without, it jumps.
-    pub shaper: Option<ShaperDesign>,
-    /// Greatest setpoint either way, rad.
-    pub most_bend: Option<f64>,
-    /// Greatest speed of the setpoint, rad/s.
-    pub most_speed: Option<f64>,
 }
 
 /// The phase counts as flat while it stays within this of that at the crossover, deg.
@@ -135,8 +123,18 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
         page.table("On the models of the family", family_table(tuning, &shown));
     }
     if let Some(drive) = &tuning.drive {
-        match setpoints_figure(tuning, drive, &shown) {
-            Ok(figure) => page.picture("setpoints", setpoint_words(drive), figure),
+        let laws = [Some(drive.law), tuning.integer_law];
+        let lines = shown.iter().zip(laws).filter_map(|(s, law)| {
+            Some(Line {
+                name: s.name,
+                stroke: s.stroke,
+                plant: tuning.design.plant,
+                law: law?,
+            })
+        });
+        let lines: Vec<Line> = lines.collect();
+        match setpoints::figure(drive, &lines) {
+            Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
             Err(why) => page.text(why),
         }
     }
@@ -213,11 +211,6 @@ fn open_loop_figure(tuning: &Tuning<'_>, shown: &[Shown], flat: (f64, f64)) -> F
         width: 2.6,
     };
     phases.push(series("", margin, vec![(w, line), (w, phase)]));
-    let level = |at: f64, label: &str| Level {
-        from: at,
-        to: at,
-        label: label.into(),
-    };
     let panels = vec![
         Panel {
             label: "magnitude, dB".into(),
@@ -310,18 +303,13 @@ pub(super) fn circle((x, y): (f64, f64), radius: f64) -> Vec<(f64, f64)> {
 
 /// Open loops in the complex plane near -1, equal scales.
 pub(super) fn plane(series: Vec<Series>, dots: Vec<Dot>) -> Figure {
-    let level = Level {
-        from: 0.0,
-        to: 0.0,
-        label: String::new(),
-    };
     Figure {
         panels: vec![Panel {
             label: "imaginary part, 1".into(),
             height: 1.0,
             range: Some((-2.25, 1.25)),
             series,
-            levels: vec![level],
+            levels: vec![level(0.0, "")],
             dots,
             ..Panel::default()
         }],
@@ -347,17 +335,39 @@ fn step(open: &Loop, duration: f64) -> Option<Vec<(f64, f64)>> {
     )
 }
 
-fn reached() -> Level {
-    Level {
-        from: 100.0,
-        to: 100.0,
-        label: String::new(),
+/// Responses to a step over some time: a panel for each law with the lines that `of` gives, on one scale.
+fn stacked(
+    title: &str,
+    duration: f64,
+    shown: &[Shown],
+    of: impl Fn(&Shown) -> Vec<Series>,
+) -> Figure {
+    let panel = |s: &Shown| Panel {
+        label: format!("bend, {}, %", s.name),
+        height: 1.0,
+        series: of(s),
+        levels: vec![level(100.0, "")],
+        ticks: Some(20.0),
+        ..Panel::default()
+    };
+    let mut panels: Vec<Panel> = shown.iter().map(panel).collect();
+    let values = panels.iter().flat_map(|p| &p.series);
+    let values = values.flat_map(|s| &s.points).map(|p| p.1);
+    let high = values.filter(|v| v.is_finite()).fold(100.0, f64::max);
+    let high = ((high / 20.0).ceil() * 20.0).min(260.0);
+    for panel in &mut panels {
+        panel.range = Some((0.0, high));
+    }
+    let height = 260.0 * panels.len() as f64;
+    Figure {
+        panels,
+        ..picture(title, "time, s", (0.0, duration), height)
     }
 }
 
 fn steps_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
     let duration = tuning.duration();
-    let panel = |s: &Shown| {
+    stacked("Steps at other loop gains", duration, shown, |s| {
         let one = |(i, factor): (usize, &f64)| {
             let (points, word) = match step(&s.open.scaled(*factor), duration) {
                 Some(points) => (points, ""),
@@ -375,43 +385,13 @@ fn steps_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
             };
             series(format!("gain x {factor}{word}"), stroke, points)
         };
-        Panel {
-            label: format!("bend, {}, %", s.name),
-            height: 1.0,
-            series: GAINS.iter().enumerate().map(one).collect(),
-            levels: vec![reached()],
-            ..Panel::default()
-        }
-    };
-    let mut panels: Vec<Panel> = shown.iter().map(panel).collect();
-    one_range(&mut panels);
-    let height = 260.0 * panels.len() as f64;
-    Figure {
-        panels,
-        ..picture(
-            "Steps at other loop gains",
-            "time, s",
-            (0.0, duration),
-            height,
-        )
-    }
-}
-
-/// The same vertical axis for panels that are compared.
-fn one_range(panels: &mut [Panel]) {
-    let values = panels.iter().flat_map(|p| &p.series);
-    let values = values.flat_map(|s| &s.points).map(|p| p.1);
-    let high = values.filter(|v| v.is_finite()).fold(100.0, f64::max);
-    let high = ((high / 20.0).ceil() * 20.0).min(260.0);
-    for panel in panels {
-        panel.range = Some((0.0, high));
-        panel.ticks = Some(20.0);
-    }
+        GAINS.iter().enumerate().map(one).collect()
+    })
 }
 
 fn family_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
     let duration = tuning.duration();
-    let panel = |s: &Shown| {
+    stacked("Steps over the family", duration, shown, |s| {
         let law = Law::new(&s.gains);
         let thin = Stroke::NOISY.wide(0.9);
         let members = tuning.family.iter().enumerate();
@@ -424,95 +404,7 @@ fn family_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
             .collect();
         let own = step(&s.open, duration).unwrap_or_default();
         lines.push(series("model tuned for", s.stroke, own));
-        Panel {
-            label: format!("bend, {}, %", s.name),
-            height: 1.0,
-            series: lines,
-            levels: vec![reached()],
-            ..Panel::default()
-        }
-    };
-    let mut panels: Vec<Panel> = shown.iter().map(panel).collect();
-    one_range(&mut panels);
-    let height = 260.0 * panels.len() as f64;
-    Figure {
-        panels,
-        ..picture("Steps over the family", "time, s", (0.0, duration), height)
-    }
-}
-
-fn setpoint_words(drive: &Drive) -> String {
-    let how = if drive.shaper.is_some() {
-        "shaped"
-    } else {
-        "not shaped: its jump at the start, which no limit lets through, is left out of the speed"
-    };
-    format!(
-        "A move of {} deg in pure feedback at ticks of {} ms, by the law as the node runs it; limits are shown, not applied. \
-         The reference is {how}.",
-        Number(drive.step.to_degrees()),
-        Number(drive.tick * 1e3),
-    )
-}
-
-fn setpoints_figure(tuning: &Tuning<'_>, drive: &Drive, shown: &[Shown]) -> Result<Figure, String> {
-    let shaping = drive
-        .shaper
-        .as_ref()
-        .map_or(0.0, |s| drive.step.abs() / s.speeds().0 + s.tail());
-    let duration = tuning.duration() + shaping;
-    let mut panels = [
-        "bend, deg",
-        "setpoint in bend, deg",
-        "speed of setpoint, deg/s",
-    ]
-    .map(|label| Panel {
-        label: label.into(),
-        height: 1.0,
-        ..Panel::default()
-    });
-    for s in shown {
-        let moments = motion::run(&tuning.design.plant, &s.gains, drive, duration)
-            .map_err(|e| format!("No setpoints are shown for the {} law: {e}.", s.name))?;
-        let line = |of: fn(&motion::Moment) -> f64| {
-            let points = moments.iter().map(|m| (m.time, of(m).to_degrees()));
-            points.collect::<Vec<_>>()
-        };
-        if panels[0].series.is_empty() {
-            panels[0].series.push(series(
-                "reference",
-                Stroke::HELP.wide(1.4),
-                line(|m| m.reference),
-            ));
-        }
-        for (panel, of) in panels.iter_mut().zip([
-            (|m| m.bend) as fn(&motion::Moment) -> f64,
-            |m| m.setpoint,
-            |m| m.speed,
-        ]) {
-            panel.series.push(series(s.name, s.stroke, line(of)));
-        }
-    }
-    let limits = [drive.most_bend, drive.most_speed];
-    for (panel, limit) in panels[1..].iter_mut().zip(limits) {
-        let limit = limit.map(f64::to_degrees);
-        let level = |at: f64, label: &str| Level {
-            from: at,
-            to: at,
-            label: label.into(),
-        };
-        if let Some(limit) = limit {
-            panel.levels = vec![level(-limit, ""), level(limit, "limit")];
-        }
-    }
-    Ok(Figure {
-        panels: panels.into(),
-        ..picture(
-            "Setpoints against limits",
-            "time, s",
-            (0.0, duration),
-            540.0,
-        )
+        lines
     })
 }
 

@@ -1,0 +1,104 @@
+//! What moves ask of the motors, beside their limits: by the law as the node runs it. Limits are shown, not applied.
+
+use super::{level, picture, series};
+use crate::examine::{Conditions, Member, Moment, course};
+use crate::model::Plant;
+use crate::report::{Figure, Panel, Stroke};
+use crate::tick::{Joint, Law};
+use crate::tune::Figure as Number;
+
+/// Pictures end where nothing is left of the move but this share, of the step and of the speed limit.
+const QUIET: f64 = 0.01;
+
+/// What moves: a joint whose motors take position setpoints.
+#[derive(Clone, Copy, Debug)]
+pub struct Drive<'a> {
+    /// The joint, its tick and sensor.
+    pub joint: &'a Joint,
+    /// The whole law with the gains that were tuned, limits in it.
+    pub law: &'a Law,
+}
+
+/// A line of the picture.
+pub(super) struct Line<'a> {
+    pub name: &'a str,
+    pub stroke: Stroke,
+    /// The joint, with the delays of hold and samples in its dead time as a tuning has them.
+    pub plant: Plant,
+    pub law: &'a Law,
+}
+
+pub(super) fn words(drive: &Drive<'_>) -> String {
+    format!(
+        "A move from straight to the inclination limit, {} deg, its reference shaped, at ticks of {} ms, by the law as the node \
+         runs it. Travel and speed are those of the motor that has most to do, over all directions; limits are shown, not \
+         applied.",
+        Number(drive.law.limits().inclination.to_degrees()),
+        Number(drive.joint.period * 1e3),
+    )
+}
+
+/// The picture.
+///
+/// # Errors
+/// Why a line cannot be drawn, as a sentence.
+pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, String> {
+    let inclination = drive.law.limits().inclination.to_degrees();
+    let mut panels = [
+        "bend, deg",
+        "setpoint, share of the travel, %",
+        "speed of the setpoint, share of the limit, %",
+    ]
+    .map(|label| Panel {
+        label: label.into(),
+        height: 1.0,
+        ..Panel::default()
+    });
+    let mut end = f64::MIN_POSITIVE;
+    for (i, line) in lines.iter().enumerate() {
+        // The loop that is stepped has these delays of its own.
+        let samples = (drive.joint.sample_period / drive.joint.period)
+            .round()
+            .max(1.0);
+        let own = 0.5 * samples * drive.joint.period;
+        let plant = Plant {
+            dead_time: (line.plant.dead_time - own).max(0.0),
+            ..line.plant
+        };
+        let member = Member::new(line.name, plant);
+        let (moments, load) = course(drive.joint, line.law, &member, &Conditions::default(), true)
+            .map_err(|e| format!("No setpoints are shown for {}: {e}.", line.name))?;
+        let busy =
+            |m: &&Moment| (m.bend.x - 1.0).abs() > QUIET || load.speed_share * m.speed > QUIET;
+        let last = moments.iter().rfind(busy);
+        end = last.map_or(end, |m| end.max(1.25 * m.time));
+        let of = |value: &dyn Fn(&Moment) -> f64| -> Vec<(f64, f64)> {
+            moments.iter().map(|m| (m.time, value(m))).collect()
+        };
+        if i == 0 {
+            let points = of(&|m| inclination * m.reference.x);
+            let reference = series("reference", Stroke::HELP.wide(1.4), points);
+            panels[0].series.push(reference);
+        }
+        let values = [
+            of(&|m| inclination * m.bend.x),
+            of(&|m| 100.0 * load.travel_share * m.setpoint.norm()),
+            of(&|m| 100.0 * load.speed_share * m.speed),
+        ];
+        for (panel, points) in panels.iter_mut().zip(values) {
+            panel.series.push(series(line.name, line.stroke, points));
+        }
+    }
+    panels[0].levels = vec![level(inclination, "")];
+    for panel in &mut panels[1..] {
+        let values = panel.series.iter().flat_map(|s| &s.points).map(|p| p.1);
+        let high = values.filter(|v| v.is_finite()).fold(100.0, f64::max);
+        panel.range = Some((0.0, (high / 20.0 + 0.25).ceil() * 20.0));
+        panel.ticks = Some(if high > 200.0 { 100.0 } else { 20.0 });
+        panel.levels = vec![level(100.0, "limit")];
+    }
+    Ok(Figure {
+        panels: panels.into(),
+        ..picture("Setpoints against limits", "time, s", (0.0, end), 540.0)
+    })
+}
