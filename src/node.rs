@@ -5,8 +5,10 @@
 //! by tasks on a small runtime that all joints share.
 
 mod aim;
+mod asker;
 mod capture;
 mod diagnostics;
+mod faults;
 mod intake;
 pub mod looker;
 mod messages;
@@ -343,6 +345,7 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         .map_err(graph)?;
     let server = Server {
         joint: name.clone(),
+        motor_names: file.all_motor_names(),
         parameters,
         laws: link.laws,
         handle: link.handle.clone(),

@@ -262,6 +262,8 @@ pub struct Output {
     pub faults: Faults,
     /// Whether the joint may be set going.
     pub readiness: Readiness,
+    /// The request to clear faults that was seen last.
+    pub clear: u64,
     /// The request to let down that was answered last.
     pub slacken: u64,
     /// Why that was refused, if it was: the joint then holds.
@@ -532,6 +534,7 @@ pub fn tick(
         out.pan_setpoint = pan.ratio * state.pan.sent();
         out.pan_reference = pan.ratio * state.shaper.value().z;
     }
+    out.clear = input.clear;
     report(joint, state, now, out);
 }
 

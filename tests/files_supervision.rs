@@ -35,6 +35,36 @@ fn what_the_comments_say_is_what_is_usual() {
 }
 
 #[test]
+fn the_readme_tells_what_is_usual() {
+    let readme = include_str!("../README.md");
+    let usual = Supervision::default();
+    for rule in Rule::ALL {
+        let start = format!("| `{}` |", rule.name());
+        let row = readme.lines().find(|line| line.starts_with(&start));
+        let cells: Vec<_> = row.unwrap().split('|').map(str::trim).collect();
+        let [_, _, _, limit, after, reaction, latch, _] = cells[..] else {
+            panic!("{cells:?}");
+        };
+        let (guard, choice) = (usual.guard(rule), choice(rule));
+        let number = |cell: &str| cell.split(' ').next().and_then(|n| n.parse().ok());
+        let told = choice.limit.map(|_| guard.limit);
+        assert_eq!(number(limit), told, "{start}");
+        if choice.never {
+            assert_eq!((after, guard.after), ("never", f64::INFINITY));
+            continue;
+        }
+        assert_eq!(number(after), Some(guard.after), "{start}");
+        assert_eq!(reaction, guard.reaction.name(), "{start}");
+        let latches = match (choice.unlatched, guard.latch) {
+            (Some(false), true) => "always",
+            (_, true) => "yes",
+            (_, false) => "no",
+        };
+        assert_eq!(latch, latches, "{start}");
+    }
+}
+
+#[test]
 fn what_is_written_is_taken_and_the_rest_is_as_usual() {
     let mut wanted = Supervision::default();
     let slack = wanted.guard_mut(Rule::Slack);

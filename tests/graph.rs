@@ -9,6 +9,9 @@ use std::time::Duration;
 
 use harness::Stage;
 
+/// A silent IMU holds the joint.
+const WITHOUT_FALLBACK: &[&str] = &["-p", "supervision.fallback_to_motors:=false"];
+
 #[test]
 fn poses_in_setpoints_out_and_the_head_pose_held() {
     let mut stage = Stage::new(1);
@@ -64,7 +67,7 @@ fn one_joint_starved_the_other_undisturbed() {
         let text = neck.replace("namespace: /", &format!("namespace: /{side}"));
         std::fs::write(stage.config(&format!("{side}.yaml")), text).unwrap();
     }
-    stage.withy_run(&["left.yaml", "right.yaml"], &[]);
+    stage.withy_run(&["left.yaml", "right.yaml"], WITHOUT_FALLBACK);
     stage.plant(&["ns=/left"]);
     stage.plant(&["ns=/right"]);
     stage.client("starved.py", &[]);
@@ -105,7 +108,7 @@ fn a_hold_does_not_wait_for_gains() {
 #[test]
 fn ticks_at_imu_samples() {
     let mut stage = Stage::new(9);
-    stage.withy_run(&["glasshouse-neck-imu-tick.yaml"], &[]);
+    stage.withy_run(&["glasshouse-neck-imu-tick.yaml"], WITHOUT_FALLBACK);
     stage.plant(&[]);
     stage.client("imu_tick.py", &[]);
 }
@@ -123,7 +126,7 @@ fn setpoints_as_an_array() {
 #[test]
 fn velocity_setpoints_are_zero_on_stale_data() {
     let mut stage = Stage::new(11);
-    stage.withy_run(&["glasshouse-neck-velocity.yaml"], &[]);
+    stage.withy_run(&["glasshouse-neck-velocity.yaml"], WITHOUT_FALLBACK);
     stage.plant(&["kind=velocity"]);
     stage.client("velocity.py", &[]);
 }

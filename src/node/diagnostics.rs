@@ -3,12 +3,13 @@
 
 use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
 
+use super::faults::{Words, unit};
 use super::status::Status;
 use super::target::{ERROR, OK, WARN, words};
 use crate::config::JointFile;
 use crate::geometry::{direction, inclination};
 use crate::link::{Counts, Record};
-use crate::tick::{Fallback, Mode, Output, Source};
+use crate::tick::{Fallback, Fault, Faults, Mode, Output, RULES, Reaction, Rule, Source};
 
 /// Time between reports when nothing changes, s.
 const PERIOD: f64 = 1.0;
@@ -27,6 +28,29 @@ struct Told {
     changed: bool,
     refused: u64,
     dropped: u64,
+    faults: ToldFaults,
+}
+
+/// Of each rule that is broken or latched: which, and with which motors.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct ToldFaults {
+    rules: [(bool, bool, u64); RULES],
+    reaction: Reaction,
+    cause: Option<Rule>,
+}
+
+impl ToldFaults {
+    fn of(faults: &Faults) -> Self {
+        let rule = |fault: &Fault| match fault.broken || fault.latched {
+            true => (fault.broken, fault.latched, fault.motors),
+            false => (false, false, 0),
+        };
+        Self {
+            rules: std::array::from_fn(|i| rule(&faults.rules[i])),
+            reaction: faults.reaction,
+            cause: faults.cause,
+        }
+    }
 }
 
 /// Limits hit since the last report: whether, and how often in all (ticks).
@@ -60,7 +84,7 @@ impl Diagnostics {
         Self {
             name: format!("{name}: control loop"),
             file: file.file.display().to_string(),
-            motor_names: file.motor_names.clone(),
+            motor_names: file.all_motor_names(),
             pan: file.joint.pan.is_some(),
             output: Output::default(),
             counts: Counts::default(),
@@ -109,6 +133,7 @@ impl Diagnostics {
             changed: gain_set.changed,
             refused: gain_set.refused,
             dropped,
+            faults: ToldFaults::of(&o.faults),
         };
         if since < LEAST_PERIOD || (since < PERIOD && told == self.told) {
             return None;
@@ -125,7 +150,12 @@ impl Diagnostics {
         let many_late = ticks > 20 && late as f64 > LATE_SHARE * ticks as f64;
         self.counts_before = self.counts;
 
-        let (level, message) = self.verdict(status, many_late);
+        let (supervision, _) = status.supervision();
+        let faults = Words {
+            supervision: &supervision,
+            motor_names: &self.motor_names,
+        };
+        let (level, message) = self.verdict(status, &faults, many_late);
         let mut values = Vec::new();
         let mut add = |key: &str, value: String| {
             values.push(KeyValue {
@@ -168,11 +198,9 @@ impl Diagnostics {
         add("settled", flag(o.settled));
         add("observability", number(o.estimate.observability));
         add("motors_residual_rad", number(o.estimate.motors_residual));
-        let slack = self.motor_names.iter().enumerate();
-        let slack = slack.filter(|(i, _)| o.estimate.slack >> i & 1 == 1);
-        let slack: Vec<_> = slack.map(|(_, name)| name.as_str()).collect();
-        add("slack_tendons", slack.len().to_string());
-        add("slack_motors", slack.join(", "));
+        let slack = o.estimate.slack;
+        add("slack_tendons", slack.count_ones().to_string());
+        add("slack_motors", faults.motors(slack));
         add("correction_share", number(o.correction_share));
         add(
             "ticks_with_correction_limited",
@@ -185,6 +213,29 @@ impl Diagnostics {
         add("hold_band", flag(o.holding_band));
         add("hunting", flag(o.hunting));
         add("not_following", flag(o.not_following));
+        let all = &o.faults;
+        let reaction = all.cause.map_or("none", |_| all.reaction.name());
+        add("reaction", reaction.into());
+        add("cause", all.cause.map_or("", Rule::name).into());
+        add("latched_faults", faults.names_of_latched(all));
+        let so_far: u64 = all.rules.iter().map(|fault| fault.count).sum();
+        add("faults_so_far", so_far.to_string());
+        for rule in Rule::ALL {
+            let (name, fault, unit) = (rule.name(), all.of(rule), unit(rule));
+            let state = match (fault.latched, fault.broken, fault.above) {
+                (true, ..) => "latched",
+                (_, true, _) => "broken",
+                (.., true) => "above",
+                _ => continue,
+            };
+            add(&format!("fault.{name}"), state.into());
+            add(&format!("fault.{name}.value{unit}"), number(fault.value));
+            let limit = supervision.guard(rule).limit;
+            add(&format!("fault.{name}.limit{unit}"), number(limit));
+            if fault.motors != 0 {
+                add(&format!("fault.{name}.motors"), faults.motors(fault.motors));
+            }
+        }
         add("parameter_sets_refused", gain_set.refused.to_string());
         add("last_parameter_refusal", gain_set.last_refusal);
         add("gain_set_warning", gain_set.warning);
@@ -205,8 +256,13 @@ impl Diagnostics {
         }])
     }
 
-    fn verdict(&self, status: &Status, many_late: bool) -> (u8, String) {
+    fn verdict(&self, status: &Status, faults: &Words, many_late: bool) -> (u8, String) {
         let o = &self.output;
+        // What is wrong, after what the mode says.
+        let because = |what: &str| match faults.cause(&o.faults) {
+            Some(cause) => format!("{what}: {cause}"),
+            None => what.into(),
+        };
         let gain_set = status.gain_set();
         if status.closing() {
             return (OK, "coming to rest before the end".into());
@@ -217,8 +273,11 @@ impl Diagnostics {
                 ERROR,
                 "no setpoints are sent: the joint is not where it may be set going".into(),
             ),
-            Mode::Faulted => (ERROR, "a fault holds the setpoint until it is cleared".into()),
-            Mode::LettingDown => (WARN, "the tendons are being let down".into()),
+            Mode::Faulted => (ERROR, because("a fault holds the setpoint")),
+            Mode::LettingDown => (WARN, because("the tendons are being let down")),
+            Mode::Down if o.faults.reaction >= Reaction::Hold => {
+                (ERROR, because("the tendons are let down"))
+            }
             Mode::Down => (OK, "the tendons are let down".into()),
             Mode::TakingUp => (WARN, "the tendons are being taken up".into()),
             Mode::Waiting => (
@@ -239,23 +298,42 @@ impl Diagnostics {
                 "no setpoints are sent: a motor stands outside its limits.travel_low and travel_high; is its encoder zeroed?"
                     .into(),
             ),
-            Mode::Holding => (ERROR, "sensor data are stale: the setpoint is held".into()),
+            Mode::Holding if o.faults.cause.is_none() => {
+                (ERROR, "sensor data are stale: the setpoint is held".into())
+            }
+            Mode::Holding => (ERROR, because("the setpoint is held")),
             Mode::Stopped => (
                 ERROR,
-                "sensor data have been stale for long: stopped, and starts anew when they come back"
-                    .into(),
+                because("stopped with stale sensor data, and starts anew when they come back"),
             ),
+            Mode::Tracking if o.faults.reaction >= Reaction::Limit => {
+                (WARN, faults.reacted(&o.faults).unwrap_or_default())
+            }
             Mode::Tracking if o.over_bend => (
                 ERROR,
                 "bent beyond limits.over_bend: nothing moves outward".into(),
             ),
+            Mode::Tracking if o.estimate.fallback == Fallback::Base => (
+                WARN,
+                because("the base's IMU is stale: the motors say the bend, and sag is not corrected"),
+            ),
+            Mode::Tracking
+                if !matches!(
+                    o.estimate.fallback,
+                    Fallback::None | Fallback::Observability
+                ) =>
+            {
+                (
+                    WARN,
+                    because("the motors say the bend, and sag is not corrected"),
+                )
+            }
+            Mode::Tracking if o.faults.cause.is_some() => {
+                (WARN, faults.reacted(&o.faults).unwrap_or_default())
+            }
             Mode::Tracking if o.not_following => {
                 (WARN, "a motor does not follow its setpoint".into())
             }
-            Mode::Tracking if o.estimate.fallback == Fallback::Base => (
-                WARN,
-                "the base's IMU is stale: the motors say the bend, and sag is not corrected".into(),
-            ),
             Mode::Tracking if o.estimate.fallback == Fallback::Observability => (
                 WARN,
                 format!(

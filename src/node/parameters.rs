@@ -13,6 +13,7 @@ use nalgebra::Vector3;
 use examined::{ACTIONS, Examining};
 use supervised::SupervisionKey;
 
+use crate::carry::Carry;
 use crate::config::{JointFile, NamedGainSet};
 use crate::controller::{GainSet, MotorGains};
 use crate::link::Program;
@@ -217,6 +218,8 @@ pub struct Parameters {
     file: JointFile,
     entries: BTreeMap<String, Entry>,
     live: Live,
+    /// What the beam alone carries, by the law in force.
+    carry: Carry,
 }
 
 fn feedback_name(feedback: Feedback) -> &'static str {
@@ -246,6 +249,7 @@ impl Parameters {
             file,
             entries,
             live,
+            carry: Carry::default(),
         }
     }
 
@@ -545,6 +549,7 @@ impl Parameters {
             }
         }
         self.live = candidate.live;
+        self.carry = candidate.program.law.carry();
         changed
     }
 

@@ -358,6 +358,7 @@ fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     (seen.at, seen.bend, seen.reference) = (record.at, output.estimate.bend, reference);
     status.set_reference(reference);
     status.set_ended(output.ended);
+    status.set_answer(output);
     // While it is held where it was stopped, no command's target is.
     let over = output.command <= output.ended;
     let settled = output.command.filter(|_| output.settled && !over);

@@ -1,7 +1,8 @@
-//! The services of one joint: the six parameter services, `~/hold` and `~/save_gains`.
+//! The services of one joint: the six parameter services, `~/save_gains`, `~/capture_base_attitude`; and those that the loop
+//! itself answers, `~/hold`, `~/clear_faults` and `~/slacken`.
 //!
-//! One task answers all of them, one at a time, so that what is read back is what was set. The reply to a set
-//! that changes the law is sent when the loop has taken the law.
+//! One task answers the former, one at a time, so that what is read back is what was set. The reply to a set
+//! that changes the law is sent when the loop has taken the law. The latter wait for none of that, nor for each other.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -16,6 +17,7 @@ use r2r::std_srvs::srv::Trigger;
 use r2r::{Node, Publisher, QosProfile, ServiceRequest};
 use tokio::time::Instant;
 
+use super::asker::Asker;
 use super::capture;
 use super::messages::time;
 use super::parameters::{Candidate, Entry, Parameters, Value};
@@ -46,8 +48,13 @@ enum Request {
 /// The requests to one joint's services.
 pub struct Requests {
     in_turn: BoxStream<'static, Request>,
-    holds: BoxStream<'static, ServiceRequest<Trigger::Service>>,
+    holds: Triggers,
+    clears: Triggers,
+    slackens: Triggers,
 }
+
+/// Requests that the loop itself answers.
+type Triggers = BoxStream<'static, ServiceRequest<Trigger::Service>>;
 
 impl Requests {
     /// Makes the services on `node`.
@@ -76,10 +83,14 @@ impl Requests {
         );
         serve!("~/save_gains", Trigger, Request::SaveGains);
         serve!("~/capture_base_attitude", Trigger, Request::CaptureBase);
-        let holds = node.create_service::<Trigger>("~/hold", qos())?;
+        let mut triggers = |name| -> r2r::Result<Triggers> {
+            Ok(node.create_service::<Trigger>(name, qos())?.boxed())
+        };
         Ok(Self {
             in_turn: select_all(all).boxed(),
-            holds: holds.boxed(),
+            holds: triggers("~/hold")?,
+            clears: triggers("~/clear_faults")?,
+            slackens: triggers("~/slacken")?,
         })
     }
 }
@@ -99,6 +110,8 @@ mod rcl_srv {
 pub struct Server {
     /// Fully qualified name of the joint's node.
     pub joint: String,
+    /// Names of the motors, the pan's last.
+    pub motor_names: Vec<String>,
     /// The parameters.
     pub parameters: Parameters,
     /// To the loop.
@@ -114,34 +127,34 @@ pub struct Server {
 }
 
 impl Server {
-    /// Answers until the streams end: in turn, but for requests to hold, which wait neither for a law that
+    /// Answers until the streams end: in turn, but for what the loop itself answers, which waits neither for a law that
     /// waits for a motion to end nor for the disk.
     pub async fn run(mut self, requests: Requests) {
         self.tell_start();
         let Requests {
             mut in_turn,
-            mut holds,
+            holds,
+            clears,
+            slackens,
         } = requests;
-        let joint = self.joint.clone();
-        let handle = self.handle.clone();
-        let tell = |sent: r2r::Result<()>| {
-            if let Err(error) = sent {
-                let joint = &joint;
-                tracing::warn!(joint, "a service's reply could not be sent: {error}");
-            }
-        };
-        let answer_holds = async {
-            while let Some(request) = holds.next().await {
-                let (success, message) = hold(&handle, &joint).await;
-                tell(request.respond(Trigger::Response { success, message }));
-            }
+        let asker = Asker {
+            joint: self.joint.clone(),
+            motor_names: self.motor_names.clone(),
+            handle: self.handle.clone(),
+            status: self.status.clone(),
         };
         let answer_others = async {
             while let Some(request) = in_turn.next().await {
-                tell(self.answer(request).await);
+                let sent = self.answer(request).await;
+                asker.check(sent);
             }
         };
-        tokio::join!(answer_holds, answer_others);
+        tokio::join!(
+            asker.answer(Ask::Hold, holds),
+            asker.answer(Ask::Clear, clears),
+            asker.answer(Ask::Slacken, slackens),
+            answer_others
+        );
     }
 
     async fn answer(&mut self, request: Request) -> r2r::Result<()> {
@@ -365,6 +378,8 @@ impl Server {
     }
 
     fn tell(&self, new: Vec<(String, Value)>, changed: Vec<(String, Value)>) {
+        let (supervision, carry) = (self.parameters.supervision(), self.parameters.carry());
+        self.status.set_supervision(supervision, carry);
         if new.is_empty() && changed.is_empty() {
             return;
         }
@@ -462,21 +477,4 @@ fn descriptor(name: &str, kind: u8, entry: &Entry) -> rcl::ParameterDescriptor {
         floating_point_range: range.into_iter().collect(),
         integer_range: Vec::new(),
     }
-}
-
-/// Stops the reference; says so when a tick has seen it.
-async fn hold(handle: &Handle, joint: &str) -> (bool, String) {
-    let number = handle.ask(Ask::Hold);
-    let start = Instant::now();
-    while !handle.seen(Ask::Hold, number) {
-        if start.elapsed() > PATIENCE {
-            return (false, "the control loop does not answer".into());
-        }
-        tokio::time::sleep(Duration::from_millis(1)).await;
-    }
-    tracing::info!(joint, "holding where the reference came to");
-    (
-        true,
-        "the reference stops and is held until the next command".into(),
-    )
 }

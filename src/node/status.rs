@@ -7,7 +7,9 @@ use nalgebra::Vector3;
 
 use super::intake::Refused;
 use crate::aim::{Aimed, Target};
+use crate::carry::Carry;
 use crate::geometry::{Posture, attitude};
+use crate::tick::{Faults, Mode, NotLetDown, Output, Supervision};
 
 /// The status of one joint; every field may be read at any time.
 #[derive(Debug, Default)]
@@ -26,6 +28,23 @@ pub struct Status {
     residual: Mutex<Option<Residual>>,
     gravity: Mutex<Option<GravitySum>>,
     gain_set: Mutex<GainSetInForce>,
+    answer: Mutex<Answer>,
+    supervision: Mutex<(Supervision, Carry)>,
+}
+
+/// What the loop answered last to what it was asked.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Answer {
+    /// What it does.
+    pub mode: Mode,
+    /// How the rules stand.
+    pub faults: Faults,
+    /// The request to clear that it saw last.
+    pub clear: u64,
+    /// The request to let down that it answered last.
+    pub slacken: u64,
+    /// Why it refused that, if it did.
+    pub not_let_down: Option<NotLetDown>,
 }
 
 /// The target in force.
@@ -200,6 +219,32 @@ impl Status {
             gathered.most_bent = gathered.most_bent.max(bent);
             gathered.most_apart = gathered.most_apart.max(gathered.first.angle(&gravity));
         }
+    }
+
+    /// What the loop answered last.
+    pub fn answer(&self) -> Answer {
+        *locked(&self.answer)
+    }
+
+    /// Takes the loop's answer.
+    pub fn set_answer(&self, output: &Output) {
+        *locked(&self.answer) = Answer {
+            mode: output.mode,
+            faults: output.faults,
+            clear: output.clear,
+            slacken: output.slacken,
+            not_let_down: output.not_let_down,
+        };
+    }
+
+    /// The supervision in force, each guard with the limit in force, and what the beam alone carries.
+    pub fn supervision(&self) -> (Supervision, Carry) {
+        *locked(&self.supervision)
+    }
+
+    /// Sets the supervision in force and what the beam alone carries.
+    pub fn set_supervision(&self, supervision: Supervision, carry: Carry) {
+        *locked(&self.supervision) = (supervision, carry);
     }
 
     /// Dead time measured, s; 0 before it is known.

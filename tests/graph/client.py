@@ -54,6 +54,10 @@ def double(value):
     return ParameterValue(type=ParameterType.PARAMETER_DOUBLE, double_value=value)
 
 
+def boolean(value):
+    return ParameterValue(type=ParameterType.PARAMETER_BOOL, bool_value=value)
+
+
 def integer(value):
     return ParameterValue(type=ParameterType.PARAMETER_INTEGER, integer_value=value)
 
@@ -140,9 +144,10 @@ class Client:
     def on_diagnostics(self, message):
         for status in message.status:
             if status.name == self.joint.lstrip("/") + ": control loop":
-                self.status = {v.key: v.value for v in status.values}
-                self.status["level"] = ord(status.level) if isinstance(status.level, bytes) else status.level
-                self.status["message"] = status.message
+                told = {v.key: v.value for v in status.values}
+                told["level"] = ord(status.level) if isinstance(status.level, bytes) else status.level
+                told["message"] = status.message
+                self.status = told
 
     def count(self, key):
         return len(self.all[key])
@@ -178,6 +183,11 @@ class Client:
     def switch(self, what, on):
         until(lambda: self.switch_out.get_subscription_count() > 0, "the plant to listen")
         self.switch_out.publish(String(data="%s %s" % (what, "on" if on else "off")))
+
+    def spoil(self, what, value):
+        """Makes something of the plant wrong; 0 mends it."""
+        until(lambda: self.switch_out.get_subscription_count() > 0, "the plant to listen")
+        self.switch_out.publish(String(data="%s %g" % (what, value)))
 
     def truth(self):
         until(lambda: "truth" in self.newest, "the plant's truth")

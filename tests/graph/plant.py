@@ -10,6 +10,7 @@ Run: plant.py <key=value ...>; keys below. Ends on SIGTERM.
 """
 
 import math
+import random
 import sys
 
 import rclpy
@@ -40,6 +41,18 @@ DEFAULTS = {
     "damping": 0.5,
 }
 
+# What may be made wrong while it runs, by "<what> <number>" on plant/switch: by motor, as in "shift.1 0.5",
+#   stall    the motor stands (1) while its encoder's last digits dance
+#   freeze   its encoder repeats what it said last (1)
+#   silent   its encoder says nothing (1)
+#   shift    its encoder is off by so much, rad
+# and of the joint
+#   imu_freeze   the IMU repeats what it said last (1)
+#   imu_shift    the IMU is off by so much toward +x, rad
+#   load         the beam hangs so much further toward +x than the tendons put it, rad
+#   sway         something sways the beam along x by so much, rad; a negative one begins small and grows up to it
+#   beat         by how many rad/s it sways
+
 
 class Plant:
     def __init__(self, options):
@@ -65,6 +78,10 @@ class Plant:
         self.truth = self.node.create_publisher(Vector3, "plant/true_bend", 10)
         self.bend = self.bend_of(self.q)
         self.rate = (0.0, 0.0)
+        self.wrong = {"beat": 5.0}
+        self.time, self.swayed = 0.0, 0.0
+        self.said, self.said_imu = list(self.q), None
+        self.noise = random.Random(1)
         self.node.create_timer(1.0 / options["rate"], self.step)
 
     def on_joint_state(self, message):
@@ -78,7 +95,22 @@ class Plant:
 
     def on_switch(self, message):
         what, _, value = message.data.partition(" ")
-        setattr(self, what, value == "on")
+        if value in ("on", "off"):
+            setattr(self, what, value == "on")
+        else:
+            self.wrong[what] = float(value)
+
+    def is_wrong(self, what, motor=None):
+        return self.wrong.get(what if motor is None else "%s.%d" % (what, motor), 0.0)
+
+    def sway(self, dt):
+        """How far, and how fast, the beam is swayed."""
+        most = self.is_wrong("sway")
+        # e times as much in 3 s.
+        self.swayed = min(-most, max(0.01, self.swayed) * math.exp(dt / 3.0)) if most < 0.0 else most
+        self.time += dt
+        beat = self.wrong["beat"]
+        return self.swayed * math.sin(beat * self.time), self.swayed * beat * math.cos(beat * self.time)
 
     def bend_of(self, q):
         """Least squares of q_i = gear (b . u_i)."""
@@ -95,31 +127,48 @@ class Plant:
         if self.setpoint is not None:
             weight = dt / (self.o["lag"] + dt)
             for i, s in enumerate(self.setpoint):
+                if self.is_wrong("stall", i):
+                    continue
                 self.q[i] += weight * (s - self.q[i]) if self.o["kind"] == "position" else dt * s
         # Second order, in steps of a tenth of the sample's period; semi-implicit Euler.
-        rest, w, z = self.bend_of(self.q), self.o["swing"], self.o["damping"]
+        rest = self.bend_of(self.q)
+        rest = (rest[0] + self.is_wrong("load"), rest[1])
+        w, z = self.o["swing"], self.o["damping"]
         for _ in range(10):
             h = dt / 10
             self.rate = tuple(v + h * (w * w * (r - b) - 2 * z * w * v) for v, r, b in zip(self.rate, rest, self.bend))
             self.bend = tuple(b + h * v for b, v in zip(self.bend, self.rate))
-        bx, by = self.bend
+        away, speed = self.sway(dt)
+        bx, by = self.bend[0] + away, self.bend[1]
         stamp = self.node.get_clock().now().to_msg()
         if self.motors_on:
-            message = JointState(name=list(self.names), position=list(self.q))
+            for i, q in enumerate(self.q):
+                if not self.is_wrong("freeze", i):
+                    dance = self.noise.gauss(0.0, 1e-5) if self.is_wrong("stall", i) else 0.0
+                    self.said[i] = q + self.is_wrong("shift", i) + dance
+            heard = [i for i in range(len(self.q)) if not self.is_wrong("silent", i)]
+            message = JointState(name=[self.names[i] for i in heard], position=[self.said[i] for i in heard])
             message.header.stamp = stamp
             self.joints.publish(message)
         if self.imu_on:
-            theta = math.hypot(bx, by)
+            shown = (bx + self.is_wrong("imu_shift"), by)
+            if self.is_wrong("imu_freeze") and self.said_imu:
+                shown, (rate_x, rate_y) = self.said_imu
+            else:
+                rate_x, rate_y = self.rate[0] + speed, self.rate[1]
+            self.said_imu = shown, (rate_x, rate_y)
+            mx, my = shown
+            theta = math.hypot(mx, my)
             half = 0.5 * theta
             # The axis of a lean toward (bx, by) is (-by, bx, 0).
             k = math.sin(half) / theta if theta > 1e-12 else 0.5
             message = Imu()
             message.header.stamp = stamp
             message.header.frame_id = "neck_head"
-            message.orientation.x, message.orientation.y = -by * k, bx * k
+            message.orientation.x, message.orientation.y = -my * k, mx * k
             message.orientation.w = math.cos(half)
             # Near enough for small bends: the angular velocity is the rate of the rotation vector.
-            message.angular_velocity.x, message.angular_velocity.y = -self.rate[1], self.rate[0]
+            message.angular_velocity.x, message.angular_velocity.y = -rate_y, rate_x
             self.imu.publish(message)
         self.truth.publish(Vector3(x=bx, y=by))
 

@@ -1,10 +1,11 @@
 //! The parameters `supervision.*`: the guards of the rules, as joint files have them.
 
 use super::{Entry, Key, Parameters, Range, Value, wrong_type};
+use crate::carry::Carry;
 use crate::config::supervision::{
     ABANDONMENTS, Counted, LATCHES, NOT_MILD, choice, never, too_mild,
 };
-use crate::tick::{Feedback, Guard, RULES, Rule, Supervision};
+use crate::tick::{Feedback, Rule, Supervision};
 
 /// What of the supervision a parameter is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -238,21 +239,26 @@ pub(super) fn together(supervision: &Supervision, feedback: Feedback) -> Result<
 }
 
 impl Parameters {
-    /// The guards in force, each with the limit in force, wherever that stands.
-    pub fn guards(&self) -> [Guard; RULES] {
+    /// What the beam alone carries, by the law in force.
+    pub fn carry(&self) -> Carry {
+        self.carry
+    }
+
+    /// The supervision in force, each guard with the limit in force, wherever that stands.
+    pub fn supervision(&self) -> Supervision {
         let limits = &self.live.limits;
-        let mut guards = limits.supervision.guards;
+        let mut supervision = limits.supervision;
+        let after = supervision.guard(Rule::CommandStale).after;
         for (rule, limit) in [
             (Rule::ImuStale, limits.stale_imu),
             (Rule::MotorStale, limits.stale_motors),
             (Rule::OverBend, limits.over_bend),
             (Rule::NotFollowing, self.file.joint.follow_band),
+            (Rule::CommandStale, after),
         ] {
-            guards[rule as usize].limit = limit;
+            supervision.guard_mut(rule).limit = limit;
         }
-        let stale = &mut guards[Rule::CommandStale as usize];
-        stale.limit = stale.after;
-        guards
+        supervision
     }
 }
 

@@ -1,0 +1,137 @@
+//! What the loop itself answers: `~/hold`, `~/clear_faults` and `~/slacken`.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use futures::stream::{BoxStream, StreamExt};
+use r2r::ServiceRequest;
+use r2r::std_srvs::srv::Trigger;
+use tokio::time::Instant;
+
+use super::faults::Words;
+use super::status::{Answer, Status};
+use crate::link::{Ask, Handle};
+use crate::tick::{Mode, NotLetDown};
+
+/// How long the loop may take to see a request, and to say what it did.
+const PATIENCE: Duration = Duration::from_secs(3);
+
+/// Asks the loop of one joint.
+pub struct Asker {
+    /// Fully qualified name of the joint's node.
+    pub joint: String,
+    /// Names of the motors, the pan's last.
+    pub motor_names: Vec<String>,
+    /// To the loop.
+    pub handle: Handle,
+    /// What other threads see.
+    pub status: Arc<Status>,
+}
+
+impl Asker {
+    /// Answers requests of one kind until they end.
+    pub async fn answer(
+        &self,
+        ask: Ask,
+        mut requests: BoxStream<'static, ServiceRequest<Trigger::Service>>,
+    ) {
+        while let Some(request) = requests.next().await {
+            let answered = match ask {
+                Ask::Hold => self.hold().await,
+                Ask::Clear => self.clear().await,
+                Ask::Slacken => self.slacken().await,
+            };
+            let success = answered.is_ok();
+            let message = answered.unwrap_or_else(|reason| reason);
+            let joint = &self.joint;
+            match success {
+                true => tracing::info!(joint, "{message}"),
+                false => tracing::warn!(joint, "{message}"),
+            }
+            self.check(request.respond(Trigger::Response { success, message }));
+        }
+    }
+
+    /// Says where a reply could not be sent.
+    pub fn check(&self, sent: r2r::Result<()>) {
+        if let Err(error) = sent {
+            let joint = &self.joint;
+            tracing::warn!(joint, "a service's reply could not be sent: {error}");
+        }
+    }
+
+    /// Asks for something; waits until a tick has seen it and until `told` of what the loop said since.
+    async fn ask(&self, ask: Ask, told: impl Fn(&Answer, u64) -> bool) -> Result<Answer, String> {
+        if self.handle.ended() {
+            return Err(
+                "no control loop runs, and nothing moves: the node is not configured".into(),
+            );
+        }
+        let number = self.handle.ask(ask);
+        let start = Instant::now();
+        loop {
+            let answer = self.status.answer();
+            if self.handle.seen(ask, number) && told(&answer, number) {
+                return Ok(answer);
+            }
+            if start.elapsed() > PATIENCE {
+                return Err("the control loop does not answer".into());
+            }
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+    }
+
+    /// Stops the reference.
+    async fn hold(&self) -> Result<String, String> {
+        self.ask(Ask::Hold, |_, _| true).await?;
+        Ok("the reference stops and is held until the next command".into())
+    }
+
+    /// Clears the faults whose cause has gone; a success where none is left.
+    async fn clear(&self) -> Result<String, String> {
+        let before = self.status.answer().faults;
+        let seen = |answer: &Answer, number| answer.clear >= number;
+        let answer = self.ask(Ask::Clear, seen).await?;
+        let (supervision, _) = self.status.supervision();
+        let words = Words {
+            supervision: &supervision,
+            motor_names: &self.motor_names,
+        };
+        let left = words.latched(&answer.faults);
+        match (left.is_empty(), words.names_of_latched(&before)) {
+            (true, none) if none.is_empty() => Ok("no fault was latched".into()),
+            (true, names) => Ok(format!("cleared: {names}; a new command moves the joint")),
+            (false, _) => Err(format!("not cleared: {}", left.join("; "))),
+        }
+    }
+
+    /// Begins to let the tendons down.
+    async fn slacken(&self) -> Result<String, String> {
+        let seen = |answer: &Answer, number| answer.slacken >= number;
+        let answer = self.ask(Ask::Slacken, seen).await?;
+        let (_, carry) = self.status.supervision();
+        let Some(reason) = answer.not_let_down else {
+            return Ok(match answer.mode {
+                Mode::Down => format!("the tendons are let down; {carry}"),
+                _ => format!("the tendons are being let down, which takes some seconds; {carry}"),
+            });
+        };
+        let why = match reason {
+            NotLetDown::NotDriven => {
+                return Err("the tendons are not let down: the joint is not driven; accepted: where it is active".into());
+            }
+            NotLetDown::NotKnown | NotLetDown::NotCarried => carry.to_string(),
+            NotLetDown::Tilted => {
+                "the base is tilted further than the beam alone bears, or its IMU is silent".into()
+            }
+            NotLetDown::Travel => {
+                "the travel of a motor (limits.<motor>.travel_low) ends before its tendon is slack"
+                    .into()
+            }
+            NotLetDown::MotorStale => "an encoder is silent".into(),
+        };
+        Err(format!(
+            "the tendons are not let down, and the joint holds: {why}"
+        ))
+    }
+}

@@ -1,0 +1,205 @@
+//! Faults in words: which rule, which figure against which limit, which motors, what follows and what to do.
+
+use crate::tick::{Abandoned, Fault, Faults, Reaction, Rule, Supervision};
+
+/// What is needed to say what a fault is.
+#[derive(Clone, Copy)]
+pub struct Words<'a> {
+    /// The guards in force, each with the limit in force.
+    pub supervision: &'a Supervision,
+    /// Names of the motors, the pan's last.
+    pub motor_names: &'a [String],
+}
+
+/// The unit of what a rule watches and of its limit, as keys end; none for a share or a number of tendons.
+pub fn unit(rule: Rule) -> &'static str {
+    match rule {
+        Rule::ImuStale | Rule::MotorStale | Rule::CommandStale => "_s",
+        Rule::Slack | Rule::Saturation | Rule::LateTicks => "",
+        _ => "_rad",
+    }
+}
+
+impl Words<'_> {
+    /// The motors of a set of bits, by name.
+    pub fn motors(&self, bits: u64) -> String {
+        let motors = self.motor_names.iter().take(64).enumerate();
+        let concerned = motors.filter(|(i, _)| bits >> i & 1 == 1);
+        let names: Vec<_> = concerned.map(|(_, name)| name.as_str()).collect();
+        names.join(", ")
+    }
+
+    /// What is wrong, with the figures: the rule's name first.
+    pub fn of(&self, rule: Rule, fault: &Fault) -> String {
+        let guard = self.supervision.guard(rule);
+        let (limit, value, name) = (guard.limit, fault.value, rule.name());
+        if fault.latched && !fault.above {
+            return format!(
+                "{name} was broken, and its cause has gone ({})",
+                self.figures(rule, fault)
+            );
+        }
+        let motors = match self.motors(fault.motors) {
+            motors if motors.is_empty() => "a motor".into(),
+            motors => motors,
+        };
+        let silent = match value.is_finite() {
+            true => format!("has been silent for {value:.2} s"),
+            false => "has not been heard".into(),
+        };
+        let what = match rule {
+            Rule::ImuStale => format!("an IMU {silent} (limits.stale_imu is {limit} s)"),
+            Rule::ImuFrozen => format!(
+                "the head's IMU says the same to the last bit while {value:.3} rad of motion were asked for (limit {limit} rad)"
+            ),
+            Rule::MotorStale => {
+                format!("the encoder of {motors} {silent} (limits.stale_motors is {limit} s)")
+            }
+            Rule::MotorFrozen => format!(
+                "the encoder of {motors} says the same to the last bit while {value:.3} rad of motion were asked of it (limit {limit} rad)"
+            ),
+            Rule::Disagreement => format!(
+                "IMU and encoders say bends that are {value:.3} rad apart (limit {limit} rad)"
+            ),
+            Rule::OverBend => {
+                format!("bent by {value:.3} rad, and limits.over_bend is {limit:.3} rad")
+            }
+            Rule::Travel => format!(
+                "{motors} stands {value:.3} rad outside limits.travel_low and travel_high (limit {limit} rad); is its encoder zeroed?"
+            ),
+            Rule::Slack => {
+                format!("{value} tendons hang slack, those of {motors} (limit {limit})")
+            }
+            Rule::Saturation => format!(
+                "the correction, a speed or a travel is at its limit in {value:.2} of the ticks (limit {limit})"
+            ),
+            Rule::NotFollowing => format!(
+                "{motors} departs from its setpoint by {value:.3} rad (motors.follow_band_rad is {limit})"
+            ),
+            Rule::Hunting => {
+                format!("the joint hunts by {value:.4} rad (limit {limit} rad)")
+            }
+            Rule::GrowingSwing => {
+                format!("a swing has grown to {value:.3} rad (limit {limit} rad)")
+            }
+            Rule::LateTicks => format!("{value:.2} of the ticks are late (limit {limit})"),
+            Rule::CommandStale => format!(
+                "nobody has commanded the joint for {value:.1} s (supervision.command_stale.after is {limit} s)"
+            ),
+        };
+        format!("{name}: {what}")
+    }
+
+    /// What is watched and its limit.
+    fn figures(&self, rule: Rule, fault: &Fault) -> String {
+        let unit = match unit(rule) {
+            "_s" => " s",
+            "_rad" => " rad",
+            _ => "",
+        };
+        let limit = self.supervision.guard(rule).limit;
+        format!("{:.3}{unit} now, limit {limit}{unit}", fault.value)
+    }
+
+    /// The fault that asks for the reaction in force, and what to do where it stays.
+    pub fn cause(&self, faults: &Faults) -> Option<String> {
+        let rule = faults.cause?;
+        let fault = faults.of(rule);
+        let others = Rule::ALL
+            .into_iter()
+            .filter(|r| *r != rule && (faults.of(*r).broken || faults.of(*r).latched));
+        let others = match others.map(Rule::name).collect::<Vec<_>>() {
+            none if none.is_empty() => String::new(),
+            names => format!("; beside it {}", names.join(", ")),
+        };
+        let clear = match fault.latched {
+            true if fault.above => "; ~/clear_faults clears it once the cause has gone",
+            true => "; ~/clear_faults clears it",
+            false => "",
+        };
+        Some(format!("{}{others}{clear}", self.of(rule, fault)))
+    }
+
+    /// The same after what is done about it.
+    pub fn reacted(&self, faults: &Faults) -> Option<String> {
+        let rule = faults.cause?;
+        let cause = self.cause(faults)?;
+        let done = match faults.reaction {
+            Reaction::Tell if rule == Rule::CommandStale => match self.supervision.abandoned {
+                Abandoned::Hold => "it holds: ",
+                Abandoned::Neutral => "it goes slowly to where it is straight: ",
+            },
+            Reaction::Tell => "",
+            Reaction::Limit => "the reference moves slowly and no further out: ",
+            Reaction::Hold => "the setpoints stand still: ",
+            Reaction::LetDown => "the tendons are let down where the beam alone carries the head: ",
+        };
+        Some(format!("{done}{cause}"))
+    }
+
+    /// Names of those that wait to be cleared.
+    pub fn names_of_latched(&self, faults: &Faults) -> String {
+        let latched = Rule::ALL.into_iter().filter(|r| faults.of(*r).latched);
+        latched.map(Rule::name).collect::<Vec<_>>().join(", ")
+    }
+
+    /// Those that wait to be cleared, with their figures.
+    pub fn latched(&self, faults: &Faults) -> Vec<String> {
+        let latched = Rule::ALL.into_iter().filter(|r| faults.of(*r).latched);
+        latched.map(|r| self.of(r, faults.of(r))).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fault_is_told_with_its_figures_and_motors() {
+        let mut supervision = Supervision::default();
+        supervision.guard_mut(Rule::NotFollowing).limit = 0.1;
+        let motor_names = ["left", "right", "pan"].map(String::from);
+        let words = Words {
+            supervision: &supervision,
+            motor_names: &motor_names,
+        };
+        let mut faults = Faults::default();
+        assert_eq!(words.reacted(&faults), None);
+        faults.rules[Rule::NotFollowing as usize] = Fault {
+            value: 0.25,
+            above: true,
+            broken: true,
+            latched: true,
+            motors: 0b110,
+            count: 1,
+        };
+        (faults.reaction, faults.cause) = (Reaction::Hold, Some(Rule::NotFollowing));
+        assert_eq!(
+            words.reacted(&faults).unwrap(),
+            "the setpoints stand still: not_following: right, pan departs from its setpoint by 0.250 rad \
+             (motors.follow_band_rad is 0.1); ~/clear_faults clears it once the cause has gone"
+        );
+        let rule = &mut faults.rules[Rule::NotFollowing as usize];
+        (rule.value, rule.above, rule.broken) = (0.01, false, false);
+        faults.rules[Rule::Slack as usize].broken = true;
+        assert_eq!(
+            words.cause(&faults).unwrap(),
+            "not_following was broken, and its cause has gone (0.010 rad now, limit 0.1 rad); beside it slack; \
+             ~/clear_faults clears it"
+        );
+        assert_eq!(words.latched(&faults).len(), 1);
+        // Every rule has words of its own, on one line.
+        for rule in Rule::ALL {
+            let fault = Fault {
+                value: f64::INFINITY,
+                above: true,
+                ..Fault::default()
+            };
+            let said = words.of(rule, &fault);
+            assert!(
+                said.starts_with(rule.name()) && !said.contains('\n'),
+                "{said}"
+            );
+        }
+    }
+}

@@ -1,0 +1,78 @@
+"""What is wrong with the joint itself: IMU and encoders that disagree, over-bend, travel, slack, a motor that stands."""
+
+from supervised import *
+
+c = Watched()
+c.tracking()
+asked = bend_deg(12, 40)
+c.point(asked)
+
+# The IMU slips on its plate: it and the encoders say different bends.
+c.spoil("imu_shift", 0.4)
+s = c.faulted("disagreement", "0.25 rad")
+assert float(s["fault.disagreement.value_rad"]) > float(s["fault.disagreement.limit_rad"]) == 0.25, s
+# As long as it is so it cannot be cleared, and the reply says why.
+reply = c.call(Trigger, "clear_faults")
+assert not reply.success and "disagreement" in reply.message and "0.25 rad" in reply.message, reply
+assert c.status["mode"] == "faulted"
+c.spoil("imu_shift", 0)
+c.cleared()
+c.point(asked)
+# A wider guard lets the same pass; one as before does not.
+c.guards({"disagreement.limit": 0.8})
+c.spoil("imu_shift", 0.4)
+c.told("the shift", inclination_rad=lambda v: v and abs(float(v) - math.hypot(*asked)) > 0.2)
+holds(lambda: c.status["mode"] == "tracking", "held by a guard that was widened", 2.5)
+c.guards({"disagreement.limit": 0.25, "disagreement.after": 0.3})
+c.faulted("disagreement")
+c.spoil("imu_shift", 0)
+c.cleared()
+c.guards({"disagreement.after": 1.5})
+c.point(asked)
+
+# A motor stands still while the others pull on; its encoder is alive.
+c.spoil("stall.3", 1)
+c.send(c.pose(bend_deg(25, 250)))
+s = c.faulted("not_following", "neck_motor_4", motors="neck_motor_4")
+assert float(s["fault.not_following.limit_rad"]) == 0.1, s
+reply = c.call(Trigger, "clear_faults")
+assert not reply.success and "neck_motor_4" in reply.message, reply
+c.spoil("stall.3", 0)
+c.cleared()
+c.point(asked)
+
+# An encoder loses its zero.
+c.spoil("shift.0", 7.0)
+s = c.faulted("travel", "neck_motor_1", motors="neck_motor_1")
+assert 0.3 < float(s["fault.travel.value_rad"]) < 1.5, s
+c.spoil("shift.0", 0)
+c.cleared()
+c.point(asked)
+
+# Bent further than it may be: the limit is moved under the joint that stands at 25 deg.
+c.point(bend_deg(25, 40))
+before = c.get("limits.inclination", "limits.over_bend")
+c.set_all([("limits.inclination", double(0.3)), ("limits.over_bend", double(0.35))])
+s = c.told("told at once", over_bend="1", level=2)
+s = c.faulted("over_bend", "limits.over_bend")
+assert float(s["fault.over_bend.value_rad"]) > float(s["fault.over_bend.limit_rad"]) == 0.35, s
+result = c.set_all([("limits.inclination", double(before[0])), ("limits.over_bend", double(before[1]))])
+assert result.successful, result.reason
+c.cleared()
+c.point(asked)
+
+# A motor has paid out: its tendon hangs slack. By itself that is told only; what it does to the other rules is kept out.
+c.guards({"not_following.after": 10.0, "disagreement.limit": 1.0, "disagreement.after": 10.0})
+c.spoil("shift.1", -1.5)
+s = c.told("slack", fault_slack="broken", cause="slack", reaction="tell", mode="tracking", level=1)
+assert "neck_motor_2" in s["fault.slack.motors"] and int(s["slack_tendons"]) >= 1, s
+assert "slack" in s["message"], s["message"]
+# By a guard that says so it holds the joint.
+c.guards({"slack.reaction": "hold", "slack.latch": True})
+c.faulted("slack", "neck_motor_2")
+c.spoil("shift.1", 0)
+c.cleared()
+c.guards({"slack.reaction": "tell", "slack.latch": False})
+c.point(asked)
+near(c.truth(), asked, math.radians(0.7), "at the end")
+done()

@@ -1,0 +1,68 @@
+"""What is wrong with the loop: saturation, hunting, a growing swing, late ticks; and a joint that nobody commands."""
+
+from supervised import *
+
+pid = int(sys.argv[1])
+c = Watched()
+c.tracking()
+asked = bend_deg(12, 40)
+c.point(asked)
+
+# The correction is at its authority for long: the reference goes slowly and no further out.
+authority = c.get("limits.correction")[0]
+assert c.set_all([("limits.correction", double(0.02))]).successful
+s = c.told("saturation", fault_saturation="broken", cause="saturation", reaction="limit", mode="tracking", level=1)
+assert float(s["fault.saturation.value"]) > float(s["fault.saturation.limit"]) == 0.9, s
+assert "saturation" in s["message"] and "no further out" in s["message"], s["message"]
+c.clear("references")
+c.send(c.pose(bend_deg(30, 40)))
+until(lambda: c.count("references") > 200, "references")
+out = [angles(m, MOTORS) for m in c.all["references"]]
+assert all(max(abs(a - b) for a, b in zip(o, out[0])) < 0.02 for o in out), "went further out"
+assert c.set_all([("limits.correction", double(authority))]).successful
+c.told("the end of it", cause="", reaction="none", mode="tracking")
+c.point(asked)
+near(c.truth(), asked, math.radians(0.7), "after saturation")
+
+# Something sways the joint while its reference rests, and the motors after it: it hunts. That is told.
+c.spoil("sway", 0.03)
+s = c.told("hunting", fault_hunting="broken", mode="tracking", level=1, cause="hunting", reaction="tell")
+assert float(s["fault.hunting.value_rad"]) > float(s["fault.hunting.limit_rad"]) == 0.0026, s
+assert s["hunting"] == "1" and "hunting" in s["message"], s
+c.spoil("sway", 0)
+c.told("the end of it", fault_hunting=None)
+
+# A swing that grows: the loop is opened.
+c.spoil("beat", 9.0)
+c.spoil("sway", -0.15)
+s = c.faulted("growing_swing")
+assert float(s["fault.growing_swing.limit_rad"]) == 0.05, s
+c.spoil("sway", 0)
+c.cleared()
+c.point(asked)
+
+# Ticks come late: the process is stopped again and again for longer than two of them.
+c.guards({"late_ticks.limit": 0.1, "late_ticks.after": 0.5})
+with c.hindered(pid):
+    s = c.told("late ticks", fault_late_ticks="broken", cause="late_ticks", reaction="limit", level=1)
+assert float(s["fault.late_ticks.value"]) > float(s["fault.late_ticks.limit"]) == 0.1, s
+assert "late_ticks" in s["message"] and "slowly" in s["message"], s["message"]
+c.guards({"late_ticks.limit": 0.5, "late_ticks.after": 1.0})
+c.told("the end of it", fault_late_ticks=None, mode="tracking")
+c.point(asked)
+
+# Nobody commands the joint any more: it holds, or goes slowly to where it is straight.
+c.guards({"command_stale.after": 2.0})
+s = c.told("an abandoned joint", fault_command_stale="broken", cause="command_stale", level=1, mode="tracking")
+assert float(s["fault.command_stale.limit_s"]) == 2.0 and "it holds" in s["message"], s
+near(c.truth(), asked, math.radians(0.7), "abandoned and held")
+c.guards({"abandoned": "neutral"})
+until(lambda: math.hypot(*c.truth()) < math.radians(0.7), "the way to where it is straight")
+assert "straight" in c.status["message"], c.status["message"]
+# A command ends it.
+c.send(c.pose(asked))
+c.told("an end of it", cause="", fault_command_stale=None)
+c.guards({"command_stale.after": 0.0})
+c.point(asked)
+near(c.truth(), asked, math.radians(0.7), "at the end")
+done()

@@ -1,0 +1,91 @@
+"""Sensors that fall silent or repeat themselves: the motors say the bend where they may, else the joint is held."""
+
+from supervised import *
+
+c = Watched()
+c.tracking()
+asked = bend_deg(12, 40)
+c.point(asked)
+s = c.told("nothing wrong", mode="tracking", reaction="none", cause="", latched_faults="", level=0)
+assert not [k for k in s if k.startswith("fault.")], s
+reply = c.call(Trigger, "clear_faults")
+assert reply.success and "no fault" in reply.message, reply
+
+# The IMU falls silent: the motors say the bend, without a jump, and the joint still goes where it is sent.
+c.clear("setpoints")
+c.switch("imu_on", False)
+s = c.told("the motors to serve", mode="tracking", feedback="motors", cause="imu_stale", level=1)
+assert s["fault.imu_stale"] == "broken" and s["reaction"] == "tell" and s["latched_faults"] == "", s
+assert float(s["fault.imu_stale.value_s"]) > float(s["fault.imu_stale.limit_s"]) == 0.1, s
+assert "motors say the bend" in s["message"] and "imu_stale" in s["message"], s["message"]
+index = c.count("setpoints")
+until(lambda: c.count("setpoints") > index + 100, "setpoints on the motors' word")
+# Invented bound: 10 mrad of motor angle is 0.14 deg of bend.
+assert c.largest_step() < 0.01, c.largest_step()
+c.point(bend_deg(15, 100))
+near(c.truth(), bend_deg(15, 100), math.radians(2.5), "by the motors, sag not corrected")
+# And back.
+c.clear("setpoints")
+c.switch("imu_on", True)
+c.told("the IMU to serve again", mode="tracking", feedback="imu", cause="", reaction="none")
+index = c.count("setpoints")
+until(lambda: c.count("setpoints") > index + 300, "setpoints on the IMU's word")
+assert c.largest_step() < 0.01, c.largest_step()
+near(c.truth(), bend_deg(15, 100), math.radians(0.7), "sag corrected again")
+
+# Where the motors may not serve, the joint is held as long as the IMU is silent.
+c.guards({"fallback_to_motors": False})
+c.switch("imu_on", False)
+s = c.told("a hold", mode=lambda m: m in ("holding", "stopped"), level=2, cause="imu_stale", reaction="hold")
+assert "imu_stale" in s["message"] and "0.1 s" in s["message"], s["message"]
+c.stands()
+c.switch("imu_on", True)
+at = c.truth()
+c.told("tracking again", mode="tracking", cause="")
+holds(lambda: math.dist(c.truth(), at) < math.radians(1.5), "moves without a command", 0.5)
+c.guards({"fallback_to_motors": True})
+c.point(asked)
+
+# One encoder falls silent: nothing else says where its motor is.
+c.spoil("silent.2", 1)
+s = c.told("a hold", mode=lambda m: m in ("holding", "stopped"), level=2, cause="motor_stale", reaction="hold")
+assert s["fault.motor_stale"] == "broken" and s["fault.motor_stale.motors"] == "neck_motor_3", s
+assert "neck_motor_3" in s["message"], s["message"]
+c.stands()
+c.spoil("silent.2", 0)
+c.told("tracking again", mode="tracking", cause="", latched_faults="")
+c.point(asked)
+
+# The IMU repeats itself while the joint moves: it is not believed until somebody says so.
+c.spoil("imu_freeze", 1)
+c.send(c.pose(bend_deg(20, 220)))
+s = c.told("a frozen IMU", fault_imu_frozen="latched", feedback="motors", mode="tracking", level=1)
+assert s["latched_faults"] == "imu_frozen" and s["reaction"] == "tell", s
+assert "motors say the bend" in s["message"] and "~/clear_faults" in s["message"], s["message"]
+c.point(bend_deg(12, 130))
+near(c.truth(), bend_deg(12, 130), math.radians(2.5), "by the motors, sag not corrected")
+c.spoil("imu_freeze", 0)
+holds(lambda: c.status["feedback"] == "motors", "believed again by itself", 1.0)
+until(c.try_clear, lambda: "faults to be cleared; last: %s" % c.reply.message)
+c.told("the IMU to serve again", feedback="imu", latched_faults="", cause="")
+c.point(asked)
+
+# The same where the motors may not serve.
+c.guards({"fallback_to_motors": False})
+c.spoil("imu_freeze", 1)
+c.send(c.pose(bend_deg(20, 220)))
+c.faulted("imu_frozen", "to the last bit")
+c.spoil("imu_freeze", 0)
+c.cleared()
+c.guards({"fallback_to_motors": True})
+c.point(asked)
+
+# An encoder repeats itself while its motor is sent elsewhere.
+c.spoil("freeze.1", 1)
+c.send(c.pose(bend_deg(20, 220)))
+c.faulted("motor_frozen", "neck_motor_2", "to the last bit", motors="neck_motor_2")
+c.spoil("freeze.1", 0)
+c.cleared()
+c.point(asked)
+near(c.truth(), asked, math.radians(0.7), "at the end")
+done()
