@@ -5,6 +5,7 @@
 //! that is refused is refused with one sentence: which file, which key by its full path
 //! (`tendons[2].drum_radius_mm`, counted from 0), which value, what is accepted.
 
+mod carry;
 mod error;
 mod gains;
 mod joint;

@@ -2,71 +2,409 @@
 
 mod common;
 
-use common::{Loop, Neck, PAYLOADS};
-use withy::carry::{Column, Load};
-use withy::tick::{Mode, NotLetDown};
+use common::{Loop, Neck, PAYLOADS, Record, pose};
+use nalgebra::{UnitQuaternion, Vector3};
+use withy::beam::{BaseMotion, DriveKind};
+use withy::carry::{Carry, Load};
+use withy::controller::SetpointKind;
+use withy::tick::{CLEARANCE, Mode, NotLetDown, Output, State};
 
-fn column(neck: &Neck) -> Column {
-    let d = &neck.description;
-    Column {
-        length: d.length,
-        stiffness: d.flexural_rigidity,
-        mass: d.beam_mass,
-        head: Load {
-            mass: d.head_mass,
-            height: d.head_height,
-        },
-        heaviest: Load {
-            mass: 0.38,
-            height: 0.06,
-        },
-    }
+fn necks() -> [Neck; 2] {
+    [Neck::position(), Neck::velocity()]
 }
 
-/// At its inclination limit of 40 deg.
-const MOST: f64 = 0.698;
+/// The closed loop as its file has it, at rest 30 deg out, the payload told.
+fn bent(neck: &Neck, payload: (f64, f64)) -> Loop {
+    let told = Load {
+        mass: payload.0,
+        height: payload.1,
+    };
+    let carry = neck.file.carry(Some(told), &neck.file.limits);
+    bent_with(neck, payload, carry)
+}
 
-fn closed(neck: &Neck, payload: (f64, f64)) -> Loop {
-    let (mass, height) = payload;
-    let carry = column(neck).carries(Some(Load { mass, height }), 0.0, false, MOST);
-    let law = neck
-        .law(&neck.file.gain_sets[0].name)
-        .with_carry(&neck.file.joint, carry);
-    let mut closed = neck.close(law);
-    closed.plant.set_payload(mass, height).unwrap();
+fn bent_with(neck: &Neck, payload: (f64, f64), carry: Carry) -> Loop {
+    let law = neck.law(&neck.file.gain_sets[0].name);
+    let mut closed = neck.close(law.with_carry(&neck.file.joint, carry));
+    closed.plant.set_payload(payload.0, payload.1).unwrap();
     closed.run(3.0);
     closed.point(30.0, 47.0);
     closed.run(4.0);
     closed
 }
 
+fn peak(record: &[Record]) -> f64 {
+    let bends = record.iter().map(|r| r.bend.norm().to_degrees());
+    bends.fold(0.0, f64::max)
+}
+
+/// Setpoints while tendons are let down or taken up, against each motor's travel, speed and acceleration; returns the greatest shares
+/// of the latter two.
+fn within_limits(closed: &Loop, record: &[Record]) -> (f64, f64) {
+    let (dt, limits) = (closed.joint.period, &closed.law.limits().motors);
+    let (mut fastest, mut hardest) = (0.0_f64, 0.0_f64);
+    let lowering = |r: &Record| matches!(r.out.mode, Mode::LettingDown | Mode::TakingUp);
+    for three in record.windows(3) {
+        if !lowering(&three[2]) || !three[1].out.mode.sends() || !three[0].out.mode.sends() {
+            continue;
+        }
+        for (i, limit) in limits.iter().enumerate() {
+            let [a, b, c] = [0, 1, 2].map(|k: usize| three[k].out.setpoints[i]);
+            let (speed, change) = match closed.law.kind() {
+                SetpointKind::Position => {
+                    assert!((limit.low..=limit.high).contains(&c));
+                    ((c - b) / dt, (c - 2.0 * b + a) / dt)
+                }
+                SetpointKind::Velocity => (c, c - b),
+            };
+            fastest = fastest.max(speed.abs() / limit.speed);
+            hardest = hardest.max(change.abs() / dt / limit.acceleration);
+        }
+    }
+    assert!(fastest <= 1.0 && hardest <= 1.0, "{fastest} {hardest}");
+    (fastest, hardest)
+}
+
+fn modes(record: &[Record]) -> Vec<Mode> {
+    let mut modes: Vec<Mode> = record.iter().map(|r| r.out.mode).collect();
+    modes.dedup();
+    modes
+}
+
 #[test]
-fn let_down_and_taken_up() {
-    for neck in [Neck::position(), Neck::velocity()] {
+fn let_down_where_it_is_carried_and_taken_up_by_the_next_command() {
+    for neck in necks() {
         for payload in &PAYLOADS[..3] {
-            let mut closed = closed(&neck, *payload);
+            let mut closed = bent(&neck, *payload);
+            let kind = closed.law.kind();
+            let from = closed.record.len();
+            closed.input.slacken += 1;
+            closed.run(12.0);
+            let record = closed.record[from..].to_vec();
+            assert_eq!(modes(&record), [Mode::LettingDown, Mode::Down]);
+            assert_eq!((closed.out.slacken, closed.out.not_let_down), (1, None));
+            let started = record[0].time;
+            let down = record.iter().find(|r| r.out.mode == Mode::Down).unwrap();
+            let took = down.time - started;
+            let (speed, acceleration) = within_limits(&closed, &closed.record[from - 2..]);
+            let end = closed.plant.truth();
+            println!(
+                "{kind:?} {:.0} g: {took:.2} s, peak {:.2} deg, end {:.3} deg, {speed:.3} of speed, {acceleration:.3} of acceleration",
+                payload.0 * 1e3,
+                peak(&record),
+                end.bend.norm().to_degrees(),
+            );
+            assert!((4.0..6.0).contains(&took), "{took} s");
+            assert!(peak(&record) < 30.5);
+            assert!(end.tensions.iter().all(|t| *t == 0.0), "{:?}", end.tensions);
+            assert!(end.bend.norm().to_degrees() < 0.1);
+
+            let from = closed.record.len();
+            let target = closed.point(20.0, 200.0);
+            closed.run(9.0);
+            let record = closed.record[from..].to_vec();
+            let after = modes(&record);
+            assert_eq!(after, [Mode::TakingUp, Mode::Tracking]);
+            let (speed, acceleration) = within_limits(&closed, &closed.record[from - 2..]);
+            let up = record
+                .iter()
+                .find(|r| r.out.mode == Mode::Tracking)
+                .unwrap();
+            let taken: Vec<Record> = (record.iter().cloned())
+                .take_while(|r| r.out.mode == Mode::TakingUp)
+                .collect();
+            let off = (closed.plant.truth().bend - target).norm().to_degrees();
+            println!(
+                "  up {:.2} s, peak {:.2} deg, {speed:.3} of speed, {acceleration:.3} of acceleration; then {off:.3} deg off, peak {:.2} deg",
+                up.time - record[0].time,
+                peak(&taken),
+                peak(&record),
+            );
+            assert!(peak(&taken) < 0.5);
+            assert!(off < 0.1 && peak(&record) < 20.5);
+            assert!(end_tensions(&closed) > 0.2);
+        }
+    }
+}
+
+/// The least tension, N.
+fn end_tensions(closed: &Loop) -> f64 {
+    let tensions = &closed.plant.truth().tensions;
+    tensions.iter().copied().fold(f64::INFINITY, f64::min)
+}
+
+#[test]
+fn refused_and_held_where_the_beam_does_not_carry_the_head() {
+    for neck in necks() {
+        for payload in [PAYLOADS[3], (0.45, 0.06)] {
+            let mut closed = bent(&neck, payload);
+            let before = closed.plant.truth().bend;
+            // In the midst of a motion, too.
+            closed.point(10.0, 47.0);
+            closed.run(0.1);
+            let from = closed.record.len();
             closed.input.slacken += 1;
             closed.run(6.0);
-            assert_eq!(closed.out.mode, Mode::Down);
-            let truth = closed.plant.truth();
-            assert!(truth.tensions.iter().all(|t| *t == 0.0));
-            assert!(truth.bend.norm().to_degrees() < 0.2);
-            let target = closed.point(20.0, 200.0);
-            closed.run(8.0);
-            assert_eq!(closed.out.mode, Mode::Tracking);
-            let off = closed.plant.truth().bend - target;
-            assert!(off.norm().to_degrees() < 0.1);
+            let record = &closed.record[from..];
+            assert_eq!(modes(record), [Mode::Tracking]);
+            let refused = Some(NotLetDown::NotCarried);
+            assert_eq!((closed.out.slacken, closed.out.not_let_down), (1, refused));
+            assert!(peak(record) < before.norm().to_degrees() + 0.5);
+            let now = closed.plant.truth().bend.norm().to_degrees();
+            println!("{:.0} g: held at {now:.2} deg", payload.0 * 1e3);
+            assert!((now - closed.out.target.norm().to_degrees()).abs() < 0.2);
+            assert!(now > 15.0, "it stopped on the way: {now} deg");
+            assert!(closed.out.ended == closed.out.command);
+        }
+        // Not told: the heaviest payload counts, although the head is bare.
+        let carry = neck.file.carry(None, &neck.file.limits);
+        let mut closed = bent_with(&neck, PAYLOADS[0], carry);
+        closed.input.slacken += 1;
+        closed.run(1.0);
+        assert_eq!(closed.out.not_let_down, Some(NotLetDown::NotCarried));
+        // And a law that nobody told of the beam lets nothing down.
+        let mut closed = bent_with(&neck, PAYLOADS[0], Carry::NotKnown);
+        closed.input.slacken += 1;
+        closed.run(1.0);
+        assert_eq!(closed.out.not_let_down, Some(NotLetDown::NotKnown));
+        assert!((closed.plant.truth().bend - pose(30.0, 47.0)).norm() < 0.01);
+    }
+}
+
+#[test]
+fn a_head_that_falls_all_the_same_is_caught() {
+    for neck in necks() {
+        // The beam is said to carry what it does not: 380 g, and 450 g.
+        let wrong = Carry::Carries {
+            factor: 2.0,
+            inclination: 0.0,
+            tilts: (0.0, 0.0),
+            payload: Load::default(),
+        };
+        for payload in [PAYLOADS[3], (0.45, 0.06)] {
+            let mut closed = bent_with(&neck, payload, wrong);
+            closed.input.slacken += 1;
+            closed.run(30.0);
+            let end = closed.plant.truth().bend.norm().to_degrees();
+            println!("{:.0} g: falls to {end:.1} deg", payload.0 * 1e3);
+            assert!(end > 0.7 * CLEARANCE.to_degrees() && end < 1.6 * CLEARANCE.to_degrees());
         }
     }
 }
 
 #[test]
-fn refused_and_held() {
-    for neck in [Neck::position(), Neck::velocity()] {
-        let mut closed = closed(&neck, PAYLOADS[3]);
+fn let_down_in_the_midst_of_a_motion_it_brakes_first() {
+    for neck in necks() {
+        let closed = bent(&neck, PAYLOADS[2]);
+        for after in [0.05, 0.1, 0.15, 0.2] {
+            let mut closed = closed.clone();
+            closed.point(30.0, 227.0);
+            closed.run(after);
+            let from = closed.record.len();
+            closed.input.slacken += 1;
+            closed.run(8.0);
+            assert_eq!(closed.out.mode, Mode::Down);
+            let (speed, acceleration) = within_limits(&closed, &closed.record[from - 2..]);
+            let peak = peak(&closed.record[from..]);
+            println!(
+                "{:?} after {after} s: {speed:.3} of speed, {acceleration:.3} of acceleration, peak {peak:.2} deg",
+                closed.law.kind()
+            );
+            assert!(peak < 30.5);
+            assert!(closed.plant.truth().bend.norm().to_degrees() < 0.2);
+        }
+        // A second request while it is down changes nothing.
+        let mut closed = closed;
         closed.input.slacken += 1;
-        closed.run(3.0);
-        assert_eq!(closed.out.not_let_down, Some(NotLetDown::NotCarried));
+        closed.run(8.0);
+        closed.input.slacken += 1;
+        closed.run(1.0);
+        assert_eq!(
+            (closed.out.mode, closed.out.not_let_down),
+            (Mode::Down, None)
+        );
+    }
+}
+
+#[test]
+fn a_request_to_hold_takes_up_again() {
+    for neck in necks() {
+        // On the way down, and when it is down.
+        for (after, bent_by) in [(1.0, 5.0..30.1), (8.0, 0.0..0.5)] {
+            let mut closed = bent(&neck, PAYLOADS[2]);
+            closed.input.slacken += 1;
+            closed.run(after);
+            let from = closed.record.len();
+            closed.input.hold += 1;
+            closed.run(8.0);
+            assert_eq!(
+                modes(&closed.record[from..]),
+                [Mode::TakingUp, Mode::Tracking]
+            );
+            within_limits(&closed, &closed.record[from - 2..]);
+            let end = closed.plant.truth().bend.norm().to_degrees();
+            println!("{:?} after {after} s: {end:.2} deg", closed.law.kind());
+            assert!(bent_by.contains(&end) && end_tensions(&closed) > 0.2);
+            // A new command is done as ever.
+            let target = closed.point(15.0, 100.0);
+            closed.run(4.0);
+            assert!((closed.plant.truth().bend - target).norm().to_degrees() < 0.1);
+        }
+    }
+}
+
+#[test]
+fn what_was_asked_while_it_went_down_is_not_done() {
+    let neck = Neck::position();
+    let mut closed = bent(&neck, PAYLOADS[1]);
+    closed.input.slacken += 1;
+    closed.run(2.0);
+    closed.point(25.0, 100.0);
+    closed.run(8.0);
+    assert_eq!(closed.out.mode, Mode::Down);
+    assert_eq!(closed.out.ended, closed.input.desired.map(|d| d.command));
+}
+
+#[test]
+fn silent_encoders_stop_it_and_it_goes_on() {
+    for neck in necks() {
+        let mut closed = bent(&neck, PAYLOADS[1]);
+        closed.input.slacken += 1;
+        closed.run(1.5);
+        closed.deaf = true;
+        let from = closed.record.len();
+        closed.run(1.5);
+        let late = &closed.record[from + 30..];
+        assert_eq!(modes(late), [Mode::Holding]);
+        let held = &late[0].out.setpoints;
+        assert!(late.iter().all(|r| r.out.setpoints == *held));
+        if closed.law.kind() == SetpointKind::Velocity {
+            assert!(held.iter().all(|s| *s == 0.0));
+        }
+        closed.deaf = false;
+        let from = closed.record.len();
+        closed.run(8.0);
+        assert_eq!(closed.out.mode, Mode::Down);
+        within_limits(&closed, &closed.record[from..]);
+        assert!(closed.plant.truth().tensions.iter().all(|t| *t == 0.0));
+        // A request that comes while they are silent is refused.
+        let mut closed = bent(&neck, PAYLOADS[1]);
+        closed.deaf = true;
+        closed.run(0.2);
+        closed.input.slacken += 1;
+        closed.run(0.1);
+        assert_eq!(closed.out.not_let_down, Some(NotLetDown::MotorStale));
+    }
+}
+
+#[test]
+fn a_joint_found_down_is_taken_up_without_a_jump() {
+    for neck in necks() {
+        for payload in &PAYLOADS[..3] {
+            // Down, and half the way down.
+            for after in [3.0, 8.0] {
+                let mut closed = bent(&neck, *payload);
+                closed.input.slacken += 1;
+                closed.run(after);
+                // The loop begins anew; the motors hold meanwhile.
+                closed.state = State::new(&closed.joint, &closed.law);
+                closed.out = Output::new(closed.joint.motors());
+                closed.input.desired = None;
+                closed.input.slacken = 0;
+                closed.motors_held = true;
+                let still = closed.plant.truth().motor_angles.clone();
+                for _ in 0..10 {
+                    if closed.law.kind() == SetpointKind::Velocity {
+                        closed
+                            .plant
+                            .command(DriveKind::Velocity, &[0.0; 4])
+                            .unwrap();
+                    } else {
+                        closed.plant.command(DriveKind::Position, &still).unwrap();
+                    }
+                    closed.plant.advance(0.1);
+                    closed.ticks += 20;
+                }
+                closed.motors_held = false;
+                let from = closed.record.len();
+                let angles = closed.plant.truth().motor_angles.clone();
+                closed.run(9.0);
+                let record = &closed.record[from..];
+                let first = record.iter().find(|r| r.out.mode.sends()).unwrap();
+                assert_eq!(first.out.mode, Mode::TakingUp, "after {after} s");
+                for (setpoint, angle) in first.out.setpoints.iter().zip(&angles) {
+                    match closed.law.kind() {
+                        SetpointKind::Position => assert!((setpoint - angle).abs() < 2e-3),
+                        SetpointKind::Velocity => assert!(setpoint.abs() < 0.02),
+                    }
+                }
+                within_limits(&closed, record);
+                assert_eq!(closed.out.mode, Mode::Tracking);
+                println!(
+                    "{:?} {:.0} g after {after} s: peak {:.2} deg, end {:.2} deg",
+                    closed.law.kind(),
+                    payload.0 * 1e3,
+                    peak(record),
+                    closed.plant.truth().bend.norm().to_degrees()
+                );
+                assert!(peak(record) < 2.0);
+                let target = closed.point(20.0, 130.0);
+                closed.run(4.0);
+                assert!((closed.plant.truth().bend - target).norm().to_degrees() < 0.1);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_base_that_leans_too_far_refuses_it() {
+    let neck = Neck::pan();
+    for (mass, height, tilt_deg, let_down) in [
+        (0.0, 0.035, 10.0_f64, true),
+        (0.09, 0.035, 12.0, true),
+        (0.0, 0.035, 25.0, false),
+        (0.21, 0.05, 15.0, false),
+    ] {
+        let law = neck.law(&neck.file.gain_sets[0].name);
+        let carry = neck
+            .file
+            .carry(Some(Load { mass, height }), &neck.file.limits);
+        let mut closed = neck.close(law.with_carry(&neck.file.joint, carry));
+        closed.plant.set_payload(mass, height).unwrap();
+        let motion = BaseMotion::Turn {
+            attitude: UnitQuaternion::from_axis_angle(&Vector3::x_axis(), tilt_deg.to_radians()),
+            duration: 2.0,
+        };
+        closed.plant.set_base(motion).unwrap();
+        closed.run(6.0);
         assert_eq!(closed.out.mode, Mode::Tracking);
+        closed.input.slacken += 1;
+        closed.run(10.0);
+        let truth = closed.plant.truth();
+        println!(
+            "{:.0} g on {tilt_deg} deg: {:?} {:?}, {:.2} deg",
+            mass * 1e3,
+            closed.out.mode,
+            closed.out.not_let_down,
+            truth.bend.norm().to_degrees()
+        );
+        if let_down {
+            assert_eq!(closed.out.mode, Mode::Down);
+            assert!(truth.tensions.iter().all(|t| *t == 0.0));
+            let leans = neck.file.column.unwrap();
+            let leans = leans.inclination(Load { mass, height }, 1.0, tilt_deg.to_radians(), 1.0);
+            assert!((truth.bend.norm() - leans.unwrap()).abs().to_degrees() < 0.2);
+        } else {
+            assert_eq!(closed.out.not_let_down, Some(NotLetDown::Tilted));
+            assert_eq!(closed.out.mode, Mode::Tracking);
+        }
+        // Nobody knows the tilt.
+        closed.input.hold += 1;
+        closed.run(6.0);
+        closed.base_deaf = true;
+        closed.run(1.0);
+        closed.input.slacken += 1;
+        closed.run(0.1);
+        assert_eq!(closed.out.not_let_down, Some(NotLetDown::Tilted));
     }
 }

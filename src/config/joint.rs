@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use nalgebra::{Rotation3, Vector3};
 use serde_yaml::Value;
 
+use super::carry::{self, column};
 use super::gains::{check_kind, check_names, kind};
 use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
 use super::refused::{law_refused, routing_refused};
@@ -15,6 +16,7 @@ use super::{
     is_name, is_namespace, is_node_name,
 };
 use crate::aim::Aim;
+use crate::carry::Column;
 use crate::controller::SetpointKind;
 use crate::gaze::{Gazer, PanLimits};
 use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
@@ -120,6 +122,8 @@ pub struct JointFile {
     pub fixed_frames: Vec<FixedFrame>,
     /// The joint, as its loop sees it; `sample_period` is that of `feedback`.
     pub joint: Joint,
+    /// The beam with its head, where the file says how stiff it is and what it carries; see [`JointFile::carry`].
+    pub column: Option<Column>,
     /// Limits at start.
     pub limits: Limits,
     /// Feedback at start.
@@ -175,7 +179,7 @@ impl JointFile {
             &[("imu", Feedback::Imu), ("motors", Feedback::Motors)],
         )?;
         let tendons = Tendons::read(&top)?;
-        let kinematics = kinematics(&top, &tendons)?;
+        let (kinematics, column) = beam(&top, &tendons)?;
         let mut limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
         limits.supervision = supervision(&top, feedback)?;
         let (settled_tolerance, settled_dwell) = settled(&top)?;
@@ -219,6 +223,7 @@ impl JointFile {
             gazer,
             fixed_frames: fixed_frames(&top, &frames)?,
             joint,
+            column,
             limits,
             feedback,
             kind,
@@ -259,7 +264,7 @@ impl JointFile {
         Aim::new(self.gazer.clone(), pan, self.limits.inclination)
     }
 
-    /// The law of gain set `set` with the limits and feedback of the file.
+    /// The law of gain set `set` with the limits and feedback of the file, the payload not told.
     ///
     /// # Errors
     /// [`LawError`]; never for the gain sets as loaded.
@@ -268,7 +273,8 @@ impl JointFile {
     /// If there is no set of that number.
     pub fn law(&self, set: usize) -> Result<Law, LawError> {
         let gains = &self.gain_sets[set].gains;
-        Law::new(&self.joint, gains, &self.limits, self.feedback)
+        let law = Law::new(&self.joint, gains, &self.limits, self.feedback)?;
+        Ok(law.with_carry(&self.joint, self.carry(None, &self.limits)))
     }
 }
 
@@ -574,11 +580,12 @@ impl Tendons {
     }
 }
 
-fn kinematics(top: &Table, tendons: &Tendons) -> Result<Kinematics, ConfigError> {
+fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Column>), ConfigError> {
     let keys = ["length_mm", "guide_discs", "max_inclination_deg"];
     let accepted = format!("a table with {}", keys.join(", "));
     let value = top.need("beam", &accepted)?;
-    let beam = Table::at(top.file, "beam", value, &keys)?;
+    let all = [&keys[..], &carry::KEYS].concat();
+    let beam = Table::at(top.file, "beam", value, &all)?;
     let routing = Routing {
         length: beam.number(keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
         discs: beam.whole(keys[1], 0, 200)? as usize,
@@ -588,7 +595,9 @@ fn kinematics(top: &Table, tendons: &Tendons) -> Result<Kinematics, ConfigError>
         tendons: tendons.tendons.clone(),
         motors: tendons.motors.clone(),
     };
-    Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))
+    let column = column(&beam, routing.length)?;
+    let kinematics = Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))?;
+    Ok((kinematics, column))
 }
 
 /// The models in the file named, relative to this one.
