@@ -137,11 +137,18 @@ impl Weights {
         }
     }
 
+    /// The upright beam does not buckle. Far beyond the limit the integration's steps would be too long; there, a weight that is
+    /// too much by itself tells: Euler's on the end, Greenhill's of the beam (1881, from memory), and the moment that
+    /// bends a constant curvature.
+    fn upright(&self) -> bool {
+        self.head < 2.4675 && self.beam < 7.8374 && self.moment < 1.0 && self.shape(0.0).stable
+    }
+
     /// The inclination of the head from the base, rad, at which the beam stands by itself on a base that is tilted by `tilt`
     /// rad; none up to `most` rad.
     fn inclination(&self, tilt: f64, most: f64) -> Option<f64> {
         // Above the upright limit a beam that stands may fall to several sides.
-        if tilt < std::f64::consts::FRAC_PI_2 && !self.shape(0.0).stable {
+        if tilt < std::f64::consts::FRAC_PI_2 && !self.upright() {
             return None;
         }
         // The head leans further than the base, and no further than to hang.

@@ -448,6 +448,7 @@ impl State {
     pub fn take_over(&mut self, old: &Law, new: &Law, now: f64) {
         if old.kind != new.kind {
             self.started = false;
+            self.lower.forget();
             new.controllers.clear(&mut self.controllers);
             return;
         }

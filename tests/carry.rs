@@ -260,3 +260,56 @@ fn a_base_that_moves_has_a_range_of_tilts() {
         assert!(inclination <= most);
     }
 }
+
+#[test]
+fn loads_far_beyond_the_limit_are_not_carried() {
+    for case in reference()["limits"].as_array().unwrap() {
+        let (column, payload) = column(&numbers(&case["beam"]));
+        let limit = case["factor"].as_f64().unwrap();
+        for times in [1.01, 1.5, 3.0, 7.0, 20.0, 60.0, 300.0, 1e4, 1e8, 1e300] {
+            for tilt in [0.0, 1e-12, 0.01, 0.3, 1.5] {
+                let stands = column.inclination(payload, times * limit, tilt, MOST);
+                assert_eq!(stands, None, "{times} times the limit, {tilt} rad");
+            }
+        }
+    }
+}
+
+#[test]
+fn more_load_is_never_carried_better() {
+    let mut random = 1_u64;
+    let mut number = |low: f64, high: f64| {
+        // Knuth's linear congruence, MMIX; the range by its logarithm.
+        random = random
+            .wrapping_mul(6364136223846793005)
+            .wrapping_add(1442695040888963407);
+        let share = (random >> 11) as f64 / (1_u64 << 53) as f64;
+        low * (high / low).powf(share)
+    };
+    let (mut carried, mut refused) = (0, 0);
+    for _ in 0..3000 {
+        // The ranges of a joint file.
+        let (column, payload) = column(&[
+            number(1e-3, 10.0),
+            number(1e-4, 1e6),
+            number(1e-3, 10.0),
+            number(1e-3, 10.0),
+            number(1e-3, 1.0),
+            number(1e-3, 10.0),
+            number(1e-3, 1.0),
+        ]);
+        let tilt = number(1e-3, PI);
+        let more = number(1.0001, 30.0);
+        let [less, more] = [1.0, more].map(|f| column.inclination(payload, f, tilt, MOST));
+        match (less, more) {
+            // A beam that hangs comes nearer to hanging straight.
+            (Some(less), Some(more)) => assert!(more >= less - 1e-6, "{column:?} {tilt}"),
+            (None, Some(_)) => panic!("{column:?} {payload:?} {tilt}"),
+            _ => {}
+        }
+        carried += usize::from(less.is_some());
+        refused += usize::from(less.is_none());
+    }
+    println!("{carried} carried, {refused} not");
+    assert!(carried > 300 && refused > 300);
+}

@@ -212,6 +212,11 @@ impl LowerState {
         }
     }
 
+    /// Setpoints of another kind begin anew: the motors tell where they are.
+    pub(super) fn forget(&mut self) {
+        self.phase = Phase::Up;
+    }
+
     /// The request to let down that was answered last, and why it was refused, if it was.
     pub(super) fn answer(&self) -> (u64, Option<NotLetDown>) {
         (self.seen, self.refused)
@@ -306,7 +311,7 @@ pub(super) fn mode(
     if granted && !going {
         let_down(joint, law, state, input);
     } else if called && !wanted && otherwise != Mode::Faulted {
-        take_up(joint, law, state);
+        take_up(joint, law, state, input);
     }
     state.lower.before.copy_from_slice(match begins {
         true => state.estimator.angles(),
@@ -354,12 +359,16 @@ fn let_down(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     };
     state.lower.path.to.copy_from_slice(angles);
     set_out(joint, law, state, Phase::LettingDown);
-    state.started = false;
+    (state.started, state.resuming) = (false, false);
     super::stop_reference(state, input);
 }
 
 /// Begins to take up to the bend that there is.
-fn take_up(joint: &Joint, law: &Law, state: &mut State) {
+fn take_up(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
+    // After an outage a command from before is old; one that comes on the way up is done after it.
+    if std::mem::take(&mut state.resuming) {
+        state.end_command(input);
+    }
     if state.lower.phase == Phase::Up {
         // Nothing has been sent yet.
         state.sent.copy_from_slice(state.estimator.angles());
