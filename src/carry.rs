@@ -1,36 +1,40 @@
 //! Whether the beam alone, with no tendon pulling, carries the head and what is on it.
 //!
 //! # Equations
-//! The beam is an inextensible elastica, clamped in the base, with a rigid head on its end. `theta(s)` is the angle of
-//! its axis from the vertical, in the plane in which gravity pulls it over; `W(s)` the weight above `s`. The moment of what
-//! is above falls by `W sin(theta)` on the way up, so that
+//! The beam is an inextensible elastica, clamped in the base, with a rigid head on its end. `theta(s)` is the angle
+//! of its axis from the vertical, in the plane in which gravity pulls it over; `W(s)` the weight above `s`. The
+//! moment of what is above falls by `W sin(theta)` on the way up, so that
 //!
 //! `EI theta'' = -(P + w (L - s)) sin(theta)`, `theta(0) = tilt of the base`, `EI theta'(L) = P h sin(theta(L))`
 //!
-//! with `P` the weight of head and payload, `h` the height of their common centre above the beam's end, `w` the beam's own
-//! weight per length (balance of an element, as for the elastica in Timoshenko and Gere 1961, "Theory of Elastic
-//! Stability", 2nd ed., sec. 2.7, from memory). Two bodies on one rigid head are one body at their common centre.
+//! with `P` the weight of head and payload, `h` the height of their common centre above the beam's end, `w` the
+//! beam's own weight per length (balance of an element, as for the elastica in Timoshenko and Gere 1961, "Theory of
+//! Elastic Stability", 2nd ed., sec. 2.7, from memory). Two bodies on one rigid head are one body at their common
+//! centre.
 //!
-//! Upright and without weight of its own the solution is `cos(k (L - s)) - k h sin(k (L - s))`, `k^2 = P / EI`, and the beam
-//! buckles where this vanishes at the foot: `k h tan(k L) = 1`. `h = 0` gives Euler's `P = pi^2 EI / (4 L^2)`.
+//! Upright and without weight of its own the solution is `cos(k (L - s)) - k h sin(k (L - s))`, `k^2 = P / EI`, and
+//! the beam buckles where this vanishes at the foot: `k h tan(k L) = 1`. `h = 0` gives Euler's
+//! `P = pi^2 EI / (4 L^2)`.
 //!
-//! The equation is integrated from the head down: each lean of the head gives one tilt of the base, and the one sought is where
-//! that tilt is the base's. With it goes its derivative in the lean, `y`: `EI y'' = -(P + w (L - s)) cos(theta) y`. The
-//! equilibrium is a strict minimum of the energy if and only if `y > 0` all the way (Jacobi's condition with a free end; Gelfand and
-//! Fomin 1963, "Calculus of Variations", ch. 5, from memory). Sideways it is stable by itself: with the axis at the angle
-//! `phi` round the vertical the energy is that of the plane plus `EI sin(theta)^2 phi'^2 / 2`, which is not negative.
+//! The equation is integrated from the head down: each lean of the head gives one tilt of the base, and the one
+//! sought is where that tilt is the base's. With it goes its derivative in the lean, `y`:
+//! `EI y'' = -(P + w (L - s)) cos(theta) y`. The equilibrium is a strict minimum of the energy if and only if `y > 0`
+//! all the way (Jacobi's condition with a free end; Gelfand and Fomin 1963, "Calculus of Variations", ch. 5, from
+//! memory). Sideways it is stable by itself: with the axis at the angle `phi` round the vertical the energy is that
+//! of the plane plus `EI sin(theta)^2 phi'^2 / 2`, which is not negative.
 //!
 //! Below the upright limit the energy is strictly convex at every tilt, since `W cos(theta) <= W`: there is one
-//! equilibrium, and a head let go anywhere comes to it. So a base that stands is also asked for the upright limit; one that hangs
-//! (tilted by 90 deg or more) is not.
+//! equilibrium, and a head let go anywhere comes to it. So a base that stands is also asked for the upright limit;
+//! one that hangs (tilted by 90 deg or more) is not.
 //!
-//! That the beam is alike in all directions is presumed; then neither the direction of the tilt nor a pan motor matters.
+//! That the beam is alike in all directions is presumed; then neither the direction of the tilt nor a pan motor
+//! matters.
 
 /// Standard gravity, m/s^2 (ISO 80000-3).
 const GRAVITY: f64 = 9.80665;
 
-/// How many times its load the beam has to carry. Printed elastomers come out ten to thirty per cent off in stiffness, and creep
-/// and warmth take as much again (common practice, no source); the load is known better.
+/// How many times its load the beam has to carry. Printed elastomers come out ten to thirty per cent off in
+/// stiffness, and creep and warmth take as much again (common practice, no source); the load is known better.
 pub const FACTOR: f64 = 1.5;
 
 /// Steps of the integration along the beam.
@@ -137,15 +141,15 @@ impl Weights {
         }
     }
 
-    /// The upright beam does not buckle. Far beyond the limit the integration's steps would be too long; there, a weight that is
-    /// too much by itself tells: Euler's on the end, Greenhill's of the beam (1881, from memory), and the moment that
-    /// bends a constant curvature.
+    /// The upright beam does not buckle. Far beyond the limit the integration's steps would be too long; there, a
+    /// weight that is too much by itself tells: Euler's on the end, Greenhill's of the beam (1881, from memory), and
+    /// the moment that bends a constant curvature.
     fn upright(&self) -> bool {
         self.head < 2.4675 && self.beam < 7.8374 && self.moment < 1.0 && self.shape(0.0).stable
     }
 
-    /// The inclination of the head from the base, rad, at which the beam stands by itself on a base that is tilted by `tilt`
-    /// rad; none up to `most` rad.
+    /// The inclination of the head from the base, rad, at which the beam stands by itself on a base that is tilted by
+    /// `tilt` rad; none up to `most` rad.
     fn inclination(&self, tilt: f64, most: f64) -> Option<f64> {
         // Above the upright limit a beam that stands may fall to several sides.
         if tilt < std::f64::consts::FRAC_PI_2 && !self.upright() {
@@ -267,8 +271,9 @@ impl Column {
         }
     }
 
-    /// The inclination of the head, rad, at which the beam stands by itself under `factor` times the load, on a base tilted by
-    /// `tilt` rad (0 to pi) from upright; none up to `most` rad. What it leans to is the direction in which gravity pulls it.
+    /// The inclination of the head, rad, at which the beam stands by itself under `factor` times the load, on a base
+    /// tilted by `tilt` rad (0 to pi) from upright; none up to `most` rad. What it leans to is the direction in which
+    /// gravity pulls it.
     ///
     /// Bound on work: `most` / 2 deg plus 30 integrations along the beam, of 32 steps each.
     pub fn inclination(&self, payload: Load, factor: f64, tilt: f64, most: f64) -> Option<f64> {
@@ -276,26 +281,26 @@ impl Column {
         self.weights(payload).times(factor).inclination(tilt, most)
     }
 
-    /// Greatest multiple of the load, at most 100, that it carries on a base tilted by `tilt` rad without leaning more than
-    /// `most` rad. Bound on work: 60 times that of [`Column::inclination`].
+    /// Greatest multiple of the load, at most 100, that it carries on a base tilted by `tilt` rad without leaning
+    /// more than `most` rad. Bound on work: 31 times that of [`Column::inclination`].
     pub fn greatest_factor(&self, payload: Load, tilt: f64, most: f64) -> f64 {
         let carries = |factor| self.inclination(payload, factor, tilt, most).is_some();
         if carries(GREATEST_FACTOR) {
             return GREATEST_FACTOR;
         }
         let (mut low, mut high) = (0.0, GREATEST_FACTOR);
-        for _ in 0..2 * HALVINGS {
+        for _ in 0..HALVINGS {
             let middle = 0.5 * (low + high);
             *(if carries(middle) { &mut low } else { &mut high }) = middle;
         }
         low
     }
 
-    /// Whether it carries [`FACTOR`] times the load, `payload` or where that is not told the heaviest, without leaning more
-    /// than `most` rad. `tilt`: of the base from upright, rad; `moves`: the base tilts while the joint runs, by up to 20 deg
-    /// either way of that.
+    /// Whether it carries [`FACTOR`] times the load, `payload` or where that is not told the heaviest, without
+    /// leaning more than `most` rad. `tilt`: of the base from upright, rad; `moves`: the base tilts while the joint
+    /// runs, by up to 20 deg either way of that.
     ///
-    /// Bound on work: 100 times that of [`Column::inclination`]. Not for the real-time thread.
+    /// Bound on work: 72 times that of [`Column::inclination`]. Not for the real-time thread.
     pub fn carries(&self, payload: Option<Load>, tilt: f64, moves: bool, most: f64) -> Carry {
         let payload = payload.unwrap_or(self.heaviest);
         let factor = self.greatest_factor(payload, tilt, most);

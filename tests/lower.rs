@@ -19,7 +19,7 @@ fn bent(neck: &Neck, payload: (f64, f64)) -> Loop {
         mass: payload.0,
         height: payload.1,
     };
-    let carry = neck.file.carry(Some(told), &neck.file.limits);
+    let carry = neck.file.carry_of_file(Some(told));
     bent_with(neck, payload, carry)
 }
 
@@ -38,8 +38,8 @@ fn peak(record: &[Record]) -> f64 {
     bends.fold(0.0, f64::max)
 }
 
-/// Setpoints while tendons are let down or taken up, against each motor's travel, speed and acceleration; returns the greatest shares
-/// of the latter two.
+/// Setpoints while tendons are let down or taken up, against each motor's travel, speed and acceleration; returns the
+/// greatest shares of the latter two.
 fn within_limits(closed: &Loop, record: &[Record]) -> (f64, f64) {
     let (dt, limits) = (closed.joint.period, &closed.law.limits().motors);
     let (mut fastest, mut hardest) = (0.0_f64, 0.0_f64);
@@ -157,7 +157,7 @@ fn refused_and_held_where_the_beam_does_not_carry_the_head() {
             assert!(closed.out.ended == closed.out.command);
         }
         // Not told: the heaviest payload counts, although the head is bare.
-        let carry = neck.file.carry(None, &neck.file.limits);
+        let carry = neck.file.carry_of_file(None);
         let mut closed = bent_with(&neck, PAYLOADS[0], carry);
         closed.input.slacken += 1;
         closed.run(1.0);
@@ -366,9 +366,7 @@ fn a_base_that_leans_too_far_refuses_it() {
         (0.21, 0.05, 15.0, false),
     ] {
         let law = neck.law(&neck.file.gain_sets[0].name);
-        let carry = neck
-            .file
-            .carry(Some(Load { mass, height }), &neck.file.limits);
+        let carry = neck.file.carry_of_file(Some(Load { mass, height }));
         let mut closed = neck.close(law.with_carry(&neck.file.joint, carry));
         closed.plant.set_payload(mass, height).unwrap();
         let motion = BaseMotion::Turn {

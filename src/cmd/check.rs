@@ -70,7 +70,7 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
         file.limits.inclination.to_degrees(),
         file.limits.over_bend.to_degrees()
     )?;
-    writeln!(text, "tendons let down: {}", file.carry(None, &file.limits))?;
+    writeln!(text, "tendons let down: {}", file.carry_of_file(None))?;
     writeln!(
         text,
         "\n{:<20} {:>7} {:>9} {:>16} {:>8} {:>10}",

@@ -44,15 +44,34 @@ pub(super) fn column(beam: &Table, length: f64) -> Result<Option<Column>, Config
 }
 
 impl JointFile {
-    /// Whether the beam alone carries the head with `payload`, where that is not told with the heaviest that the file names,
-    /// and leans no more than `limits` let it. Where no base IMU measures gravity it is that of the file; where one does, the
-    /// base may be tilted by up to 20 deg from there. For [`crate::tick::Law::with_carry`]. Some milliseconds of work.
-    pub fn carry(&self, payload: Option<Load>, limits: &Limits) -> Carry {
+    /// Whether the beam alone carries the head with `payload`, where that is not told with the heaviest that the file
+    /// names, and leans no more than `limits` let it. A payload of which only the mass is told, its height 0, counts
+    /// as high as the heaviest. `gravity_base`: gravity's direction in the base frame; where a base IMU measures it,
+    /// the base may be tilted by up to 20 deg from there. For [`crate::tick::Law::with_carry`]. Some milliseconds of
+    /// work.
+    pub fn carry(
+        &self,
+        payload: Option<Load>,
+        gravity_base: Vector3<f64>,
+        limits: &Limits,
+    ) -> Carry {
         let Some(column) = &self.column else {
             return Carry::NotKnown;
         };
-        let tilt = (-self.joint.gravity_base).angle(&Vector3::z());
+        let payload = payload.map(|told| match told.height {
+            0.0 => Load {
+                height: column.heaviest.height,
+                ..told
+            },
+            _ => told,
+        });
+        let tilt = (-gravity_base).angle(&Vector3::z());
         let moves = self.joint.base_from_imu.is_some();
         column.carries(payload, tilt, moves, limits.inclination)
+    }
+
+    /// The same as the file has it, `payload` told or not.
+    pub fn carry_of_file(&self, payload: Option<Load>) -> Carry {
+        self.carry(payload, self.joint.gravity_base, &self.limits)
     }
 }

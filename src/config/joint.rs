@@ -274,7 +274,7 @@ impl JointFile {
     pub fn law(&self, set: usize) -> Result<Law, LawError> {
         let gains = &self.gain_sets[set].gains;
         let law = Law::new(&self.joint, gains, &self.limits, self.feedback)?;
-        Ok(law.with_carry(&self.joint, self.carry(None, &self.limits)))
+        Ok(law.with_carry(&self.joint, self.carry_of_file(None)))
     }
 }
 

@@ -13,7 +13,7 @@ use nalgebra::Vector3;
 use examined::{ACTIONS, Examining};
 use supervised::SupervisionKey;
 
-use crate::carry::Carry;
+use crate::carry::{Carry, Load};
 use crate::config::{JointFile, NamedGainSet};
 use crate::controller::{GainSet, MotorGains};
 use crate::link::Program;
@@ -388,6 +388,12 @@ impl Parameters {
         };
         let law = Law::new(&joint, &live.gains, &live.limits, live.feedback)
             .map_err(|e| self.named(&e.to_string()))?;
+        let payload = (live.payload_mass >= 0.0).then_some(Load {
+            mass: live.payload_mass,
+            height: live.payload_height,
+        });
+        let carry = self.file.carry(payload, live.gravity_base, &live.limits);
+        let law = law.with_carry(&joint, carry);
         let program = Program { joint, law };
         Ok(Candidate {
             live,

@@ -4,9 +4,10 @@
 //! [`CLEARANCE`]: a head that leans further, because the beam is weaker than thought, is caught there. They
 //! take up to the angles of the bend that there is, at pretension; then the loop starts as it always does.
 //!
-//! The path `q(t) = a + (b - a) s(t / T)` has the least mean square jerk between two rests, `s(x) = 10 x^3 - 15 x^4 + 6 x^5`
-//! (Flash and Hogan 1985, "The coordination of arm movements"), with greatest speed `1.875 |b - a| / T` and acceleration
-//! `5.774 |b - a| / T^2`. Motors that were moving come to rest on the way, at a constant deceleration.
+//! The path `q(t) = a + (b - a) s(t / T)` has the least mean square jerk between two rests,
+//! `s(x) = 10 x^3 - 15 x^4 + 6 x^5` (Flash and Hogan 1985, "The coordination of arm movements"), with greatest speed
+//! `1.875 |b - a| / T` and acceleration `5.774 |b - a| / T^2`. Motors that were moving come to rest on the way, at a
+//! constant deceleration.
 #![allow(
     clippy::needless_range_loop,
     reason = "several arrays, one place per motor each, are walked in step"
@@ -269,8 +270,8 @@ pub(super) fn refusal(
     None
 }
 
-/// The mode of this tick, which would be `otherwise` if no tendon were let down or taken up. `wanted`: a rule asks for letting
-/// down. Answers new requests in `input.slacken`; one that is refused holds the joint.
+/// The mode of this tick, which would be `otherwise` if no tendon were let down or taken up. `wanted`: a rule asks
+/// for letting down. Answers new requests in `input.slacken`; one that is refused holds the joint.
 pub(super) fn mode(
     joint: &Joint,
     law: &Law,
