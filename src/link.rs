@@ -131,6 +131,8 @@ pub struct LoopSide {
     publisher: Unparker,
     wake: Parker,
     lost: u64,
+    /// What was received before this loop time is forgotten, s.
+    since: f64,
 }
 
 /// Sends inputs to the loop.
@@ -231,6 +233,7 @@ impl Link {
                 publisher: publisher_waker,
                 wake,
                 lost: 0,
+                since: f64::NEG_INFINITY,
             },
         }
     }
@@ -246,7 +249,19 @@ impl LoopSide {
         input.clear = shared.of(Ask::Clear).made();
         input.slacken = shared.of(Ask::Slacken).made();
         input.inactive = !shared.active.load(Ordering::Acquire);
+        let since = self.since;
+        for sample in input.motors.iter_mut().chain([&mut input.pan]) {
+            sample.take_if(|s| s.received < since);
+        }
+        for sample in [&mut input.head, &mut input.base] {
+            sample.take_if(|s| s.received < since);
+        }
         (input, new)
+    }
+
+    /// From now on samples that were received before loop time `since`, s, count as never received.
+    pub fn forget_before(&mut self, since: f64) {
+        self.since = since;
     }
 
     /// The input that was fetched last.
@@ -453,6 +468,11 @@ impl Handle {
     /// Says whether the joint is to be driven; at first it is only watched.
     pub fn set_active(&self, active: bool) {
         self.shared.active.store(active, Ordering::Release);
+        self.wake.unpark();
+    }
+
+    /// Wakes the loop, to look at the clock.
+    pub fn wake(&self) {
         self.wake.unpark();
     }
 

@@ -7,6 +7,7 @@
 mod aim;
 mod asker;
 mod capture;
+mod clock;
 mod diagnostics;
 mod faults;
 mod intake;
@@ -35,7 +36,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use r2r::{Context, Node, QosProfile};
+use r2r::{Context, Node, ParameterValue, QosProfile};
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 
@@ -45,7 +46,7 @@ use crate::rt::{self, Clock, RunningLoop};
 use aim::{Aimer, Asked};
 use futures::stream::{StreamExt, select_all};
 use intake::Intake;
-use parameters::Parameters;
+use parameters::{Parameters, USE_SIM_TIME};
 use point_head::PointHead;
 use publisher::Outlet;
 use services::{Requests, Server, value_at_start};
@@ -245,11 +246,16 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     };
     let node = Node::create(context.clone(), &file.name, &file.namespace).map_err(graph)?;
     let name = node.fully_qualified_name().map_err(graph)?;
-    let mut parameters = Parameters::new(file.clone());
     let mut given = Vec::new();
+    let mut simulated_time = false;
+    let mut parameters;
     {
         let overrides = node.params.lock();
         let overrides = overrides.unwrap_or_else(std::sync::PoisonError::into_inner);
+        if let Some(ParameterValue::Bool(asked)) = overrides.get(USE_SIM_TIME).map(|p| &p.value) {
+            simulated_time = *asked;
+        }
+        parameters = Parameters::new(file.clone(), simulated_time);
         for (key, parameter) in overrides.iter() {
             if parameters.entries().contains_key(key) {
                 given.push((key.clone(), value_at_start(&parameter.value)));
@@ -294,6 +300,15 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         source,
     };
     let link = Link::new(file.motor_names.len());
+    // Simulated time is each joint's own; the rest of the process keeps the machine's.
+    let (clock, hand) = if parameters.simulated_time() {
+        let (clock, hand) = Clock::simulated();
+        (clock, Some(hand))
+    } else {
+        (clock.clone(), None)
+    };
+    let clock = &clock;
+    let period = file.joint.period;
     link.handle.set_active(true);
     let status = Arc::new(Status::default());
     status.set_at_rest(true);
@@ -364,6 +379,11 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
     )
     .map_err(graph)?;
 
+    if let Some(hand) = hand {
+        let times = clock::subscribe(&mut node).map_err(graph)?;
+        let handle = link.handle.clone();
+        tokio::spawn(clock::follow(name.clone(), times, hand, handle, period));
+    }
     let looping = rt::start(program, link.loop_side, clock.clone(), file.tick)?;
     let publisher = outlet.start()?;
     tokio::spawn(aimer.run(select_all(asked).boxed()));

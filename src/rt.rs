@@ -3,106 +3,38 @@
 //! The loop wakes at absolute deadlines (or at each IMU sample), fetches the newest input, takes over a law on
 //! offer, ticks, and hands the telemetry on. It never calls the middleware, logs or allocates. Whoever stops it
 //! waits at most for one tick.
+//!
+//! With simulated time it is the same loop on another time: a tick whenever another period of simulated time has
+//! passed. While simulated time stands nothing ticks, and nothing grows old. A message on `/clock` that brings several
+//! periods brings one tick all the same, since there is one set of measurements: more ticks on the same would be control
+//! without feedback. The others are counted as missed, as those are that a busy machine does not come to; since a tick
+//! moves the reference on by one period, the joint then moves slower than it should. After a jump, back or far ahead,
+//! the loop starts anew from what is measured then, and only a new command moves the joint.
+
+mod clock;
+
+pub use clock::{Clock, Hand, Moved};
 
 use std::io;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::sync::mpsc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use nix::errno::Errno;
 use nix::sys::mman::{MlockAllFlags, mlockall};
 use nix::sys::resource::{RLIM_INFINITY, Resource, getrlimit};
-use nix::sys::time::TimeSpec;
-use nix::time::{ClockId, ClockNanosleepFlags, clock_gettime, clock_nanosleep};
 
 use crate::config::TickSource;
 use crate::link::{Counts, LoopSide, Program, Record};
 use crate::tick::{LONGEST_WAIT, Output, State, tick};
+use clock::{NS, monotonic};
 
-const NS: i64 = 1_000_000_000;
-/// Departure of the system clock from the loop's that counts as a step, ns. Below it one offset serves, so
-/// that a stamp comes out exactly as it came in.
-const STEP_NS: i64 = 1_000_000;
 /// Share of the period by which a tick may be late or early and still be in time.
 const IN_TIME: f64 = 0.2;
 /// Real-time priority of the loop, 0 to 99 of the system's range: above ordinary work, below the
 /// kernel's own threads.
 const PRIORITY: u8 = 60;
-
-fn read_ns(clock: ClockId) -> i64 {
-    // Both clocks exist on every Linux; were one missing, time would stand still and the data be stale.
-    clock_gettime(clock).map_or(0, |t| t.tv_sec() * NS + t.tv_nsec())
-}
-
-/// The one clock of the process: loop time in s since it was made, on the monotonic clock; and the conversion
-/// of stamps, which are on the system clock.
-#[derive(Clone, Debug)]
-pub struct Clock {
-    epoch: i64,
-    /// System clock less monotonic clock, ns.
-    offset: Arc<AtomicI64>,
-    steps: Arc<AtomicU64>,
-}
-
-impl Default for Clock {
-    fn default() -> Self {
-        Self::new()
-    }
-}
-
-impl Clock {
-    /// A clock that starts now.
-    pub fn new() -> Self {
-        let clock = Self {
-            epoch: read_ns(ClockId::CLOCK_MONOTONIC),
-            offset: Arc::default(),
-            steps: Arc::default(),
-        };
-        clock.offset.store(clock.measure(), Ordering::Relaxed);
-        clock
-    }
-
-    fn measure(&self) -> i64 {
-        read_ns(ClockId::CLOCK_REALTIME) - read_ns(ClockId::CLOCK_MONOTONIC)
-    }
-
-    /// Loop time, s.
-    pub fn now(&self) -> f64 {
-        self.seconds(read_ns(ClockId::CLOCK_MONOTONIC))
-    }
-
-    fn seconds(&self, monotonic: i64) -> f64 {
-        (monotonic - self.epoch) as f64 / NS as f64
-    }
-
-    /// Loop time of a stamp on the system clock. A step of the system clock is noticed here.
-    pub fn time_of(&self, seconds: i32, nanoseconds: u32) -> f64 {
-        let measured = self.measure();
-        let mut offset = self.offset.load(Ordering::Relaxed);
-        if (measured - offset).abs() > STEP_NS {
-            offset = measured;
-            self.offset.store(offset, Ordering::Relaxed);
-            self.steps.fetch_add(1, Ordering::Relaxed);
-        }
-        self.seconds(i64::from(seconds) * NS + i64::from(nanoseconds) - offset)
-    }
-
-    /// The stamp (s, ns) of a loop time; gives back exactly what [`Clock::time_of`] took.
-    pub fn stamp_of(&self, time: f64) -> (i32, u32) {
-        let offset = self.offset.load(Ordering::Relaxed);
-        let ns = (time * NS as f64).round() as i64 + self.epoch + offset;
-        // Stamps hold 32 bits of seconds: until 2038.
-        let seconds = i32::try_from(ns.div_euclid(NS)).unwrap_or(i32::MAX);
-        (seconds, ns.rem_euclid(NS) as u32)
-    }
-
-    /// How often the system clock was found to have stepped.
-    pub fn steps(&self) -> u64 {
-        self.steps.load(Ordering::Relaxed)
-    }
-}
+/// Longest sleep while simulated time stands: how soon the loop then notices that it should end, or a law on offer.
+const NAP: Duration = Duration::from_millis(20);
 
 /// Locks the process's memory, so that a tick never waits for a page.
 ///
@@ -184,8 +116,10 @@ struct Loop {
     record: Box<Record>,
     counts: Counts,
     period: i64,
-    /// Since when a law is on offer.
+    /// Since when a law is on offer, machine time: those who wait for it do not stand still with simulated time.
     law_waits_since: Option<f64>,
+    /// The clock's generation that it runs in.
+    generation: u64,
 }
 
 impl Loop {
@@ -197,6 +131,7 @@ impl Loop {
         };
         Self {
             state: State::new(joint, law),
+            generation: clock.generation(),
             side,
             clock,
             source,
@@ -218,17 +153,24 @@ impl Loop {
     }
 
     fn run_by_timer(&mut self) {
-        let mut deadline = read_ns(ClockId::CLOCK_MONOTONIC) + self.period;
-        while !self.side.stopping() {
-            sleep_until(deadline);
-            let began = read_ns(ClockId::CLOCK_MONOTONIC);
+        let mut deadline = self.clock.now_ns() + self.period;
+        while self.wait_until(deadline) {
+            if self.begins_anew() {
+                deadline = self.clock.now_ns();
+            }
+            let began = self.clock.now_ns();
             let behind = began - deadline;
             self.late(behind, behind);
             self.tick(began);
             deadline += self.period;
-            let now = read_ns(ClockId::CLOCK_MONOTONIC);
-            if now > deadline + self.period {
-                let missed = (now - deadline) / self.period;
+            let missed = if self.clock.is_simulated() {
+                // All deadlines that this tick was for; those that have passed since are not missed yet.
+                (began - deadline).div_euclid(self.period) + 1
+            } else {
+                let now = self.clock.now_ns();
+                (now - deadline).max(0) / self.period
+            };
+            if missed > 0 {
                 self.counts.missed += missed as u64;
                 deadline += missed * self.period;
             }
@@ -239,7 +181,7 @@ impl Loop {
     /// six fifths of it the timer ticks instead, and goes on at the period.
     fn run_by_imu(&mut self) {
         let slack = (self.period as f64 * IN_TIME) as i64;
-        let mut last = read_ns(ClockId::CLOCK_MONOTONIC);
+        let mut last = self.clock.now_ns();
         let mut stamp = f64::NEG_INFINITY;
         let mut substitute = true;
         while !self.side.stopping() {
@@ -251,17 +193,23 @@ impl Loop {
                     stamp = newest;
                     break true;
                 }
-                let left = deadline - read_ns(ClockId::CLOCK_MONOTONIC);
+                let left = deadline - self.clock.now_ns();
                 if left <= 0 || self.side.stopping() {
                     break false;
                 }
-                self.side.sleep(Duration::from_nanos(left as u64));
+                self.nap(left);
             };
-            let mut began = read_ns(ClockId::CLOCK_MONOTONIC);
+            let mut began = self.clock.now_ns();
+            if self.begins_anew() {
+                began = self.clock.now_ns();
+                last = began - self.period;
+            }
             let off = began - last - self.period;
+            // Where time is simulated a sample may come before the message on `/clock` that it belongs to.
             if sample && -off > slack {
-                sleep_until(last + self.period - slack);
-                began = read_ns(ClockId::CLOCK_MONOTONIC);
+                self.wait_until(last + self.period - slack);
+                self.begins_anew();
+                began = self.clock.now_ns();
             }
             if !sample {
                 self.counts.without_sample += 1;
@@ -278,6 +226,48 @@ impl Loop {
         }
     }
 
+    /// Waits until loop time `deadline`, ns, or until simulated time jumps. Says whether the loop goes on.
+    fn wait_until(&mut self, deadline: i64) -> bool {
+        if self.clock.is_simulated() {
+            while !self.side.stopping()
+                && self.clock.now_ns() < deadline
+                && self.clock.generation() == self.generation
+            {
+                self.nap(i64::MAX);
+            }
+        } else {
+            self.clock.sleep_until(deadline);
+        }
+        !self.side.stopping()
+    }
+
+    /// Sleeps until something comes in, at most for `most` ns of loop time.
+    fn nap(&mut self, most: i64) {
+        if !self.clock.is_simulated() {
+            self.side.sleep(Duration::from_nanos(most.max(0) as u64));
+            return;
+        }
+        self.side.sleep(NAP);
+        // Simulated time may stand for long; a law need not wait for it.
+        self.look_for_law(self.clock.now());
+    }
+
+    /// Where simulated time has begun or jumped: forgets what was before. Says whether it has.
+    fn begins_anew(&mut self) -> bool {
+        let generation = self.clock.generation();
+        if generation == self.generation {
+            return false;
+        }
+        self.generation = generation;
+        self.side
+            .forget_before(self.clock.since() as f64 / NS as f64);
+        let (input, _) = self.side.input();
+        if generation > 1 {
+            self.state.start_anew(&self.program.law, input);
+        }
+        true
+    }
+
     fn late(&mut self, off: i64, behind: i64) {
         if off as f64 > IN_TIME * self.period as f64 {
             self.counts.late += 1;
@@ -285,21 +275,30 @@ impl Loop {
         self.counts.latest = self.counts.latest.max(behind as f64 / NS as f64);
     }
 
-    /// One tick that began at `began`, ns on the monotonic clock.
-    fn tick(&mut self, began: i64) {
-        let now = self.clock.seconds(began);
-        let (program, state) = (&mut self.program, &mut self.state);
-        // One motion, one law: a motion under way ends first, unless it takes too long.
-        if self.side.law_waits() {
-            let since = *self.law_waits_since.get_or_insert(now);
-            if state.resting() || now - since >= LONGEST_WAIT {
-                self.law_waits_since = None;
-                self.side.take_law(|new| {
-                    state.take_over(&program.law, &new.law, now);
-                    std::mem::swap(program, new);
-                });
-            }
+    /// Takes a law on offer, at loop time `now`. One motion, one law: a motion under way ends first, unless it takes too
+    /// long.
+    fn look_for_law(&mut self, now: f64) {
+        if !self.side.law_waits() {
+            return;
         }
+        let machine = self.clock.machine();
+        let since = *self.law_waits_since.get_or_insert(machine);
+        let (program, state) = (&mut self.program, &mut self.state);
+        if state.resting() || machine - since >= LONGEST_WAIT {
+            self.law_waits_since = None;
+            self.side.take_law(|new| {
+                state.take_over(&program.law, &new.law, now);
+                std::mem::swap(program, new);
+            });
+        }
+    }
+
+    /// One tick that began at `began`, ns of loop time.
+    fn tick(&mut self, began: i64) {
+        let begun = monotonic();
+        // A jump that has just been noticed counts as far as it is known.
+        let now = began.max(self.clock.since()) as f64 / NS as f64;
+        self.look_for_law(now);
         let (input, _) = self.side.input();
         let record = &mut *self.record;
         tick(
@@ -314,16 +313,9 @@ impl Loop {
         self.side.seen();
         self.counts.ticks += 1;
         self.counts.lost = self.side.lost();
-        let took = (read_ns(ClockId::CLOCK_MONOTONIC) - began) as f64 / NS as f64;
+        let took = (monotonic() - begun) as f64 / NS as f64;
         self.counts.longest = self.counts.longest.max(took);
         (record.at, record.sequence, record.counts) = (now, sequence, self.counts);
         self.side.send(&mut self.record);
     }
-}
-
-/// Sleeps until `deadline`, ns on the monotonic clock.
-fn sleep_until(deadline: i64) {
-    let until = TimeSpec::new(deadline.div_euclid(NS), deadline.rem_euclid(NS));
-    let flags = ClockNanosleepFlags::TIMER_ABSTIME;
-    while clock_nanosleep(ClockId::CLOCK_MONOTONIC, flags, &until) == Err(Errno::EINTR) {}
 }

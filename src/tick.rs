@@ -432,6 +432,22 @@ impl State {
         !self.started || (self.shaper.at_rest() && self.joint_model.rate().norm() < MODEL_REST)
     }
 
+    /// The time that samples are stamped with has jumped, and so may the joint have: what was measured, asked and sent
+    /// before says nothing now. The loop starts anew from what is measured next; no position is sent until then, and only
+    /// a new command moves the joint.
+    pub fn start_anew(&mut self, law: &Law, input: &Input) {
+        self.end_command(input);
+        self.resuming = true;
+        if self.started {
+            self.started = false;
+            // A drive that takes velocities keeps the last one: that has to be zero.
+            self.mode = match law.kind {
+                SetpointKind::Position => Mode::Waiting,
+                SetpointKind::Velocity => Mode::Stopped,
+            };
+        }
+    }
+
     /// What has been asked so far is over.
     fn end_command(&mut self, input: &Input) {
         self.ended = self.ended.max(input.desired.map(|d| d.command));

@@ -49,6 +49,12 @@ pub struct Args {
     /// Swings per second, Hz.
     #[arg(long, value_name = "HZ", default_value_t = 0.0)]
     pub swing_hz: f64,
+    /// Say the time on `/clock`, for nodes with `use_sim_time`; stamps are on it.
+    #[arg(long)]
+    pub clock: bool,
+    /// Simulated seconds per second, with --clock.
+    #[arg(long, value_name = "FACTOR", requires = "clock")]
+    pub speed: Option<f64>,
 }
 
 /// The swing asked for, if any.
@@ -136,6 +142,11 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         return Err(CmdError::Input(sentence));
     }
     let swing = swing(args)?;
+    let speed = args.speed.unwrap_or(1.0);
+    if !(0.01..=20.0).contains(&speed) {
+        let sentence = format!("--speed is {speed}; accepted: 0.01 to 20");
+        return Err(CmdError::Input(sentence));
+    }
     tracing_subscriber::fmt()
         .with_writer(std::io::stderr)
         .with_target(false)
@@ -150,6 +161,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         payload: (args.payload_g * 1e-3, args.payload_height_mm * 1e-3),
         push_duration: args.push_ms * 1e-3,
         swing,
+        speed: args.clock.then_some(speed),
     };
     simulate(&simulated).map_err(|error| match error {
         SimulatedError::Joint(_) | SimulatedError::Node(NodeError::Context(_)) => {

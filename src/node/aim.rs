@@ -25,7 +25,8 @@ use crate::rt::Clock;
 use crate::tick::Desired;
 use crate::track::{LONGEST_GAP, Motion, SHORTEST_GAP, Track};
 
-/// How long a target waits for a transform of its time, which comes after it when both come from one sensor, s.
+/// How long a target waits for a transform of its time, which comes after it when both come from one sensor, s of loop
+/// time: transforms stand still with it.
 const PATIENCE: f64 = 0.5;
 /// Most targets that wait for transforms: a stream of 100 Hz in a frame whose transforms come late.
 const MOST_WAITING: usize = 64;
@@ -39,7 +40,7 @@ const RECENT: f64 = 0.5;
 const TOLD_TWICE: f64 = 0.02;
 /// Age of a sample up to which the motion is carried on to the present, s.
 const LATEST: f64 = 0.4;
-/// How far a stamp may lie from this machine's clock, s behind and ahead, and still time a stream.
+/// How far a stamp may lie from the clock, s behind and ahead, and still time a stream.
 const ABOUT_NOW: (f64, f64) = (1.0, 0.1);
 
 /// A target from the graph.
@@ -154,6 +155,8 @@ struct Waiting {
     until: f64,
     /// Requests to hold that had been made when it came.
     holds: u64,
+    /// Steps of the clock until it came.
+    steps: u64,
 }
 
 /// A target found in the base frame.
@@ -317,6 +320,7 @@ impl Aiming {
                     command,
                     until,
                     holds,
+                    steps: self.aimer.clock.steps(),
                 });
             }
             Err(Lookup::Never(refusal)) => self.refuse(command.topic, &refusal, command.answer),
@@ -333,7 +337,12 @@ impl Aiming {
     fn wait_on(&mut self) {
         let mut place = 0;
         while let Some(waiting) = self.waiting.get(place) {
-            let found = if waiting.holds == self.aimer.handle.asked(Ask::Hold) {
+            let found = if waiting.steps != self.aimer.clock.steps() {
+                Err(Lookup::Never(Refusal {
+                    reason: "clock_jumped",
+                    sentence: "the clock jumped while it waited for its transform".into(),
+                }))
+            } else if waiting.holds == self.aimer.handle.asked(Ask::Hold) {
                 self.locate(&waiting.command)
             } else {
                 // A hold is for what was asked before it.

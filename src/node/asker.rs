@@ -11,8 +11,11 @@ use tokio::time::Instant;
 use super::faults::Words;
 use super::status::{Answer, Status};
 use crate::link::{Ask, Handle};
+use crate::rt::Clock;
 use crate::tick::{Mode, NotLetDown};
 
+/// Time without any simulated time after which that stands.
+const STANDS: Duration = Duration::from_millis(500);
 /// How long the loop may take to see a request, and to say what it did.
 const PATIENCE: Duration = Duration::from_secs(3);
 
@@ -24,6 +27,8 @@ pub struct Asker {
     pub motor_names: Vec<String>,
     /// To the loop.
     pub handle: Handle,
+    /// The clock that the loop runs by.
+    pub clock: Clock,
     /// What other threads see.
     pub status: Arc<Status>,
 }
@@ -68,11 +73,18 @@ impl Asker {
             );
         }
         let number = self.handle.ask(ask);
-        let start = Instant::now();
+        let (start, time) = (Instant::now(), self.clock.now());
         loop {
             let answer = self.status.answer();
             if self.handle.seen(ask, number) && told(&answer, number) {
                 return Ok(answer);
+            }
+            let stood = self.clock.is_simulated() && self.clock.now() == time;
+            if stood && start.elapsed() > STANDS {
+                return Err(
+                    "simulated time stands, and the joint with it; what was asked is done when it goes on"
+                        .into(),
+                );
             }
             if start.elapsed() > PATIENCE {
                 return Err("the control loop does not answer".into());

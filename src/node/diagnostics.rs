@@ -22,7 +22,7 @@ const LATE_SHARE: f64 = 0.05;
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Told {
     mode: Option<Mode>,
-    flags: [bool; 5],
+    flags: [bool; 6],
     fallback: Fallback,
     gain_set: String,
     changed: bool,
@@ -72,7 +72,10 @@ pub struct Diagnostics {
     counts: Counts,
     counts_before: Counts,
     hits: Hits,
-    last: f64,
+    /// When the last report was, s of machine time and of loop time.
+    last: (f64, f64),
+    /// Simulated time stands.
+    time_stands: bool,
     told: Told,
     seen: bool,
 }
@@ -90,7 +93,8 @@ impl Diagnostics {
             counts: Counts::default(),
             counts_before: Counts::default(),
             hits: Hits::default(),
-            last: f64::NEG_INFINITY,
+            last: (f64::NEG_INFINITY, f64::NEG_INFINITY),
+            time_stands: false,
             told: Told::default(),
             seen: false,
         }
@@ -107,15 +111,20 @@ impl Diagnostics {
         self.seen = true;
     }
 
-    /// A report, if one is due at `now` s on the loop's clock.
+    /// Says whether simulated time stands.
+    pub fn see_time_stand(&mut self, stands: bool) {
+        self.time_stands = stands;
+    }
+
+    /// A report, if one is due at `machine` s of machine time, `now` s of loop time.
     pub fn due(
         &mut self,
-        now: f64,
+        (machine, now): (f64, f64),
         status: &Status,
         skipped: u64,
         clock_steps: u64,
     ) -> Option<Vec<DiagnosticStatus>> {
-        let since = now - self.last;
+        let since = machine - self.last.0;
         let gain_set = status.gain_set();
         let (reasons, dropped, last_dropped) = status.refused.list();
         let o = &self.output;
@@ -127,6 +136,7 @@ impl Diagnostics {
                 o.hunting,
                 o.not_following,
                 status.closing(),
+                self.time_stands,
             ],
             fallback: o.estimate.fallback,
             gain_set: gain_set.name.clone(),
@@ -138,12 +148,13 @@ impl Diagnostics {
         if since < LEAST_PERIOD || (since < PERIOD && told == self.told) {
             return None;
         }
-        self.last = now;
+        let passed = now - self.last.1;
+        self.last = (machine, now);
         self.told = told;
         let ticks = self.counts.ticks - self.counts_before.ticks;
         let late = self.counts.late - self.counts_before.late;
-        let rate = if since.is_finite() {
-            ticks as f64 / since
+        let rate = if passed.is_finite() && passed > 0.0 {
+            ticks as f64 / passed
         } else {
             0.0
         };
@@ -246,7 +257,8 @@ impl Diagnostics {
         add("last_dropped", last_dropped);
         add("telemetry_lost", c.lost.to_string());
         add("telemetry_skipped", skipped.to_string());
-        add("system_clock_steps", clock_steps.to_string());
+        // Of simulated time: its jumps.
+        add("clock_steps", clock_steps.to_string());
         Some(vec![DiagnosticStatus {
             level,
             name: self.name.clone(),
@@ -266,6 +278,9 @@ impl Diagnostics {
         let gain_set = status.gain_set();
         if status.closing() {
             return (OK, "coming to rest before the end".into());
+        }
+        if self.time_stands {
+            return (OK, "simulated time stands, and the joint with it".into());
         }
         match o.mode {
             Mode::Inactive => (OK, "inactive: no setpoints are sent".into()),

@@ -15,7 +15,7 @@ use crate::link::InputSender;
 use crate::rt::Clock;
 use crate::tick::{Desired, ImuSample, Input, MotorSample};
 
-/// How far a stamp may lie ahead of this machine's clock, s. Further ahead the clocks differ, and no age
+/// How far a stamp may lie ahead of the clock, s. Further ahead the clocks differ, and no age
 /// could be told.
 const MOST_AHEAD: f64 = 0.1;
 
@@ -169,17 +169,25 @@ impl Receiver {
 
     /// Loop time of a sensor's stamp, and now. A stamp of zero was not set: the time of arrival serves.
     fn stamp(&self, stamp: &Time) -> Result<(f64, f64), Refusal> {
-        let now = self.intake.clock.now();
+        let clock = &self.intake.clock;
+        if !clock.runs() {
+            return Err(Refusal {
+                reason: "no_clock",
+                sentence: "use_sim_time is set and nothing has come on /clock yet; accepted: samples from then on".into(),
+            });
+        }
+        let now = clock.now();
         if stamp.sec == 0 && stamp.nanosec == 0 {
             return Ok((now, now));
         }
-        let time = self.intake.clock.time_of(stamp.sec, stamp.nanosec);
+        let time = clock.time_of(stamp.sec, stamp.nanosec);
         if time > now + MOST_AHEAD {
             return Err(Refusal {
                 reason: "stamp_ahead",
                 sentence: format!(
-                    "stamp is {:.3} s ahead of this machine's clock; accepted: at most {MOST_AHEAD} s (the machines' clocks have to agree)",
-                    time - now
+                    "stamp is {:.3} s ahead of {}; accepted: at most {MOST_AHEAD} s (the clocks have to agree)",
+                    time - now,
+                    clock.words()
                 ),
             });
         }

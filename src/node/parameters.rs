@@ -197,6 +197,9 @@ struct Live {
     warning: Option<String>,
 }
 
+/// The parameter that every ROS 2 node has for simulated time.
+pub const USE_SIM_TIME: &str = "use_sim_time";
+
 /// Payload mass that stands for an unknown one.
 const NOT_TOLD: f64 = -1.0;
 /// Greatest payload mass, kg, as simulated joints take it.
@@ -216,6 +219,8 @@ pub struct Candidate {
 #[derive(Debug)]
 pub struct Parameters {
     file: JointFile,
+    /// Whether the loop runs on simulated time: `use_sim_time`.
+    simulated_time: bool,
     entries: BTreeMap<String, Entry>,
     live: Live,
     /// What the beam alone carries, by the law in force.
@@ -230,8 +235,8 @@ fn feedback_name(feedback: Feedback) -> &'static str {
 }
 
 impl Parameters {
-    /// The parameters of a joint file at their values at start.
-    pub fn new(file: JointFile) -> Self {
+    /// The parameters of a joint file at their values at start; whether the loop runs on simulated time.
+    pub fn new(file: JointFile, simulated_time: bool) -> Self {
         let live = Live {
             set: file.initial,
             gains: file.gain_sets[file.initial].gains.clone(),
@@ -244,13 +249,19 @@ impl Parameters {
             gain_set_file: String::new(),
             warning: None,
         };
-        let entries = declared::entries(&file);
+        let entries = declared::entries(&file, simulated_time);
         Self {
             file,
+            simulated_time,
             entries,
             live,
             carry: Carry::default(),
         }
+    }
+
+    /// Whether the loop runs on simulated time.
+    pub fn simulated_time(&self) -> bool {
+        self.simulated_time
     }
 
     /// All parameters by name, in order.
@@ -530,6 +541,11 @@ impl Parameters {
                 supervised::change(&mut live.limits.supervision, *key, name, value, number)?;
             }
             Key::Fixed(fixed) if value == fixed => {}
+            Key::Fixed(_) if name == USE_SIM_TIME => {
+                return Err(format!(
+                    "{name} cannot be changed while the node runs; accepted: true or false at start, -p {name}:=true"
+                ));
+            }
             Key::Fixed(_) => {
                 return Err(format!(
                     "{name} cannot be changed while the node runs: the joint file says it"
@@ -544,7 +560,7 @@ impl Parameters {
         let mut changed = Vec::new();
         if let Some(set) = candidate.added {
             self.file.gain_sets.push(set);
-            self.entries = declared::entries(&self.file);
+            self.entries = declared::entries(&self.file, self.simulated_time);
             let sets = "gain_sets".to_string();
             changed.extend(self.get(&sets).map(|value| (sets, value)));
         }

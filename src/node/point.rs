@@ -11,10 +11,9 @@ use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use r2r::std_msgs::msg::Float64;
 use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
 
-use super::messages::{read_pose, time};
+use super::messages::read_pose;
 use super::{NodeError, Spinner, context};
 use crate::geometry::{Posture, attitude, posture, swing_twist};
-use crate::rt::Clock;
 
 /// Measurements that are averaged for what was reached.
 const SAMPLES: usize = 20;
@@ -115,10 +114,8 @@ pub enum PointError {
 pub fn point(node: &str, target: &PointTarget, most: Duration) -> Result<Point, PointError> {
     match target {
         PointTarget::Pose(asked) => {
-            let clock = Clock::new();
+            // An empty frame name means the joint's base frame; without a stamp it is for now, whatever clock there is.
             let mut message = PoseStamped::default();
-            message.header.stamp = time(clock.stamp_of(clock.now()));
-            // An empty frame name means the joint's base frame.
             let q = UnitQuaternion::from_rotation_matrix(&attitude(asked.z, asked.xy()));
             let o = &mut message.pose.orientation;
             (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);

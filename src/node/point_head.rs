@@ -40,9 +40,9 @@ mod graph {
     const TOPIC: &str = "point_head";
     /// How often goals are looked after.
     const STEP: Duration = Duration::from_millis(20);
-    /// Time between two words on the way, s.
+    /// Time between two words on the way, s of machine time, as is all that who asked waits by.
     const FEEDBACK: f64 = 0.1;
-    /// How long a goal may take beyond the time that it asks for, s.
+    /// How long a goal may take beyond the time that it asks for, s of loop time: the joint moves by it.
     const PATIENCE: f64 = 30.0;
     /// How long the loop may take to see a request to hold, s.
     const HOLD_PATIENCE: f64 = 3.0;
@@ -300,7 +300,7 @@ mod graph {
                 command,
                 status: EXECUTING,
                 until: now + PATIENCE + asked_time,
-                told: (now, 0.0),
+                told: (self.clock.machine(), 0.0),
                 holds: None,
                 ended: None,
                 waiting: Vec::new(),
@@ -315,11 +315,11 @@ mod graph {
 
         /// Ends what is over, tells the way of what is not, forgets what ended long ago.
         fn look_after(&mut self) {
-            let now = self.clock.now();
+            let now = self.clock.machine();
             let mut goals = std::mem::take(&mut self.goals);
             let mut changed = false;
             for goal in goals.iter_mut().filter(|g| g.ended.is_none()) {
-                let end = self.end_of(goal, now);
+                let end = self.end_of(goal);
                 self.tell_way(goal, now, end.is_some());
                 let Some((status, why)) = end else { continue };
                 let joint = &self.joint;
@@ -338,13 +338,13 @@ mod graph {
         }
 
         /// How a goal has ended and why, if it has.
-        fn end_of(&self, goal: &Goal, now: f64) -> Option<(i8, String)> {
+        fn end_of(&self, goal: &Goal) -> Option<(i8, String)> {
             let closing = self.status.closing();
             if let Some((number, since)) = goal.holds {
                 let held = self.handle.seen(Ask::Hold, number);
                 return if held {
                     Some((CANCELED, "cancelled; the joint holds".into()))
-                } else if closing || now - since > HOLD_PATIENCE {
+                } else if closing || self.clock.machine() - since > HOLD_PATIENCE {
                     let why = "cancelled, and the control loop does not answer";
                     Some((CANCELED, why.into()))
                 } else {
@@ -369,7 +369,7 @@ mod graph {
                 let why = format!("aborted: {outcome}; {left:.2} deg are left over at least");
                 return Some((ABORTED, why));
             }
-            (now > goal.until).then(|| {
+            (self.clock.now() > goal.until).then(|| {
                 let why = format!("aborted: not settled {PATIENCE} s after it should be there");
                 (ABORTED, why)
             })
@@ -399,7 +399,7 @@ mod graph {
         fn cancel(&mut self, request: ServiceRequest<CancelGoal::Service>) {
             // What is over already is not to be cancelled, and nothing of others is to be stopped.
             self.look_after();
-            let now = self.clock.now();
+            let now = self.clock.machine();
             let info = &request.message.goal_info;
             let nanoseconds = |t: &Time| i64::from(t.sec) * 1_000_000_000 + i64::from(t.nanosec);
             let id = Some(&info.goal_id).filter(|id| id.uuid.iter().any(|b| *b != 0));

@@ -34,6 +34,8 @@ const REST_SPEED: f64 = 0.05;
 const REST_TIME: f64 = 0.3;
 /// Time constant of the speed that is looked at, s: against sensor noise.
 const REST_FILTER: f64 = 0.1;
+/// Machine time without any simulated time after which that stands, s.
+const STANDS: f64 = 0.5;
 /// Least time between two words on the target, s.
 const TARGET_PERIOD: f64 = 0.02;
 
@@ -76,7 +78,7 @@ pub struct Outlet {
 #[derive(Debug)]
 struct Seen {
     settled: Option<bool>,
-    /// What `~/target_state` said last, and when, s.
+    /// What `~/target_state` said last, and when, s of machine time.
     told: Option<Told>,
     told_at: f64,
     bend_stamp: f64,
@@ -86,6 +88,8 @@ struct Seen {
     at: f64,
     moved: f64,
     skipped: u64,
+    /// Loop time when it went on last, and the machine time of that, s.
+    went_on: (f64, f64),
 }
 
 impl Outlet {
@@ -156,6 +160,7 @@ impl Outlet {
                 at: 0.0,
                 moved: 0.0,
                 skipped: 0,
+                went_on: (0.0, 0.0),
             },
             failed: false,
         })
@@ -177,6 +182,7 @@ impl Outlet {
         loop {
             self.records.wait(SLEEP);
             let ended = self.records.ended();
+            self.look_at_time();
             let (status, seen) = (&self.status, &mut self.seen);
             let diagnostics = &mut self.diagnostics;
             let (mut fresh, mut settled_changes) = (false, [None; 2]);
@@ -215,6 +221,22 @@ impl Outlet {
             self.publish_setpoints(&newest);
         }
         self.status.set_at_rest(true);
+    }
+
+    /// Where simulated time stands nothing moves.
+    fn look_at_time(&mut self) {
+        if !self.clock.is_simulated() {
+            return;
+        }
+        let (now, machine) = (self.clock.now(), self.clock.machine());
+        if now != self.seen.went_on.0 {
+            self.seen.went_on = (now, machine);
+        }
+        let stands = machine - self.seen.went_on.1 > STANDS;
+        self.diagnostics.see_time_stand(stands);
+        if stands {
+            self.status.set_at_rest(true);
+        }
     }
 
     fn tell_settled(&mut self, settled: bool) {
@@ -268,7 +290,7 @@ impl Outlet {
     /// What the target in force is and what the joint can do about it: at once when that changes, and a few times a
     /// second where only its numbers do.
     fn tell_target(&mut self) {
-        let now = self.clock.now();
+        let now = self.clock.machine();
         let in_force = self.status.in_force();
         let settled = self.status.settled();
         let told = Told::of(in_force.as_ref(), settled, self.status.refused.targets());
@@ -321,10 +343,12 @@ impl Outlet {
     }
 
     fn diagnose(&mut self) {
-        let now = self.clock.now();
+        // Reports are for people, who do not stand still with simulated time.
+        let (machine, now) = (self.clock.machine(), self.clock.now());
         let skipped = self.seen.skipped;
         let gone = self.clock.steps();
-        if let Some(mut status) = self.diagnostics.due(now, &self.status, skipped, gone) {
+        let times = (machine, now);
+        if let Some(mut status) = self.diagnostics.due(times, &self.status, skipped, gone) {
             let mut message = DiagnosticArray::default();
             message.header.stamp = time(self.clock.stamp_of(now));
             message.status.append(&mut status);

@@ -141,6 +141,7 @@ impl Server {
             joint: self.joint.clone(),
             motor_names: self.motor_names.clone(),
             handle: self.handle.clone(),
+            clock: self.clock.clone(),
             status: self.status.clone(),
         };
         let answer_others = async {

@@ -16,6 +16,10 @@
 //!
 //! It runs in real time on the monotonic clock, a millisecond at a time. Motors that hear nothing hold, or stop, after
 //! their command timeout.
+//!
+//! With a clock of its own it also says the time on `/clock` (rosgraph_msgs/Clock), a thousand times per simulated second
+//! and from 0 on, stamps with it, and may go faster or slower than real time. A machine that cannot keep up then makes it
+//! slower, and it misses nothing.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -27,6 +31,7 @@ use nalgebra::{Quaternion, UnitQuaternion, Vector3};
 use r2r::geometry_msgs::msg::{
     Inertia, PoseStamped, QuaternionStamped, Vector3Stamped, WrenchStamped,
 };
+use r2r::rosgraph_msgs::msg::Clock as ClockMessage;
 use r2r::sensor_msgs::msg::{Imu, JointState};
 use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, Publisher, QosProfile};
@@ -61,6 +66,8 @@ pub struct Simulated {
     pub push_duration: f64,
     /// How the base swings from the start; `None`: it stands still.
     pub swing: Option<Swing>,
+    /// Simulated seconds per second where it says the time itself, on `/clock`; `None`: it runs in real time.
+    pub speed: Option<f64>,
 }
 
 /// Why a simulated joint could not run.
@@ -137,6 +144,14 @@ pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
         pose: node
             .create_publisher("~/true_pose", truth())
             .map_err(graph)?,
+        time: match simulated.speed {
+            None => None,
+            Some(_) => {
+                // As /clock has it in ROS 2: best effort, the last one.
+                let newest = QosProfile::default().keep_last(1).best_effort();
+                Some(node.create_publisher("/clock", newest).map_err(graph)?)
+            }
+        },
         clock: Clock::new(),
         origin: 0.0,
         setpoints: vec![None; plant.motor_count()],
@@ -196,6 +211,8 @@ fn listen(
 struct World<'a> {
     simulated: &'a Simulated,
     plant: Plant,
+    /// Says the time, where it is the joint's own.
+    time: Option<Publisher<ClockMessage>>,
     clock: Clock,
     /// Loop time of the joint's time 0.
     origin: f64,
@@ -214,19 +231,26 @@ impl World<'_> {
     fn run(&mut self, inbox: &Receiver<Event>, stop: &AtomicBool) {
         let start = Instant::now();
         self.origin = self.clock.now();
-        // Time given up because the machine was too slow, s.
+        let speed = self.simulated.speed;
+        // Time given up because the machine was too slow, s of real time.
         let mut lost = 0.0;
         let mut step: u64 = 0;
         while !stop.load(Ordering::Acquire) {
-            let deadline = step as f64 * STEP + lost;
+            let deadline = step as f64 * STEP / speed.unwrap_or(1.0) + lost;
             let ahead = deadline - start.elapsed().as_secs_f64();
             if ahead > 0.0 {
                 std::thread::sleep(Duration::from_secs_f64(ahead));
             } else if -ahead > MOST_BEHIND {
-                tracing::warn!(
-                    "{:.2} s behind real time: the joint stood still for as long",
-                    -ahead
-                );
+                match speed {
+                    None => tracing::warn!(
+                        "{:.2} s behind real time: the joint stood still for as long",
+                        -ahead
+                    ),
+                    Some(_) if lost == 0.0 => tracing::warn!(
+                        "the machine does not keep up with --speed: simulated time goes slower (said once)"
+                    ),
+                    Some(_) => {}
+                }
                 lost -= ahead;
                 self.origin -= ahead;
             }
@@ -380,7 +404,17 @@ impl World<'_> {
         let file = &self.simulated.file;
         let origin = self.origin;
         let clock = &self.clock;
-        let stamp = |t: f64| time(clock.stamp_of(origin + t));
+        let own = self.time.is_some();
+        let stamp = |t: f64| {
+            time(match own {
+                true => stamp_of(t),
+                false => clock.stamp_of(origin + t),
+            })
+        };
+        if let Some(publisher) = &self.time {
+            let clock = stamp(self.plant.time());
+            publisher.publish(&ClockMessage { clock })?;
+        }
         while let Some(reading) = self.plant.take_motor_reading() {
             let MotorReading {
                 stamp: at,
@@ -429,6 +463,12 @@ impl World<'_> {
         }
         Ok(())
     }
+}
+
+/// The stamp of simulated time `t`, s.
+fn stamp_of(t: f64) -> (i32, u32) {
+    let ns = (t.max(0.0) * 1e9).round() as u64;
+    ((ns / 1_000_000_000) as i32, (ns % 1_000_000_000) as u32)
 }
 
 fn quaternion(attitude: &UnitQuaternion<f64>) -> r2r::geometry_msgs::msg::Quaternion {

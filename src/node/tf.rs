@@ -42,7 +42,7 @@ pub fn insert_head(tree: &SharedTree, frames: &Frames, pose: Isometry3<f64>, sta
     let _ = tree.insert(&frames.head, &frames.base, pose, stamp, false);
 }
 
-/// How far a transform's stamp may lie ahead of this machine's clock, s: some localisers date theirs ahead by a second
+/// How far a transform's stamp may lie ahead of the clock, s: some localisers date theirs ahead by a second
 /// (common practice, no source). One farther ahead would keep all that come in between out of the history.
 #[cfg(has_tf2_msgs)]
 const MOST_AHEAD: f64 = 2.0;
@@ -119,7 +119,7 @@ mod graph {
         let mut steps = clock.steps();
         let stream = both.map(move |(topic, message)| {
             let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
-            // After a step of the system clock old stamps say nothing beside new ones.
+            // After a step of the system clock, or a jump of simulated time, old stamps say nothing beside new ones.
             if std::mem::replace(&mut steps, clock.steps()) != clock.steps() {
                 tree.forget_moving();
             }
@@ -137,8 +137,9 @@ mod graph {
                     let ahead = at - clock.now();
                     if !fixed && ahead > MOST_AHEAD {
                         let sentence = format!(
-                            "transform of {:?}: stamp is {ahead:.3} s ahead of this machine's clock; accepted: at most {MOST_AHEAD} s",
-                            child.chars().take(255).collect::<String>()
+                            "transform of {:?}: stamp is {ahead:.3} s ahead of {}; accepted: at most {MOST_AHEAD} s",
+                            child.chars().take(255).collect::<String>(),
+                            clock.words()
                         );
                         let reason = "stamp_ahead";
                         return Err(Refusal { reason, sentence });

@@ -3,7 +3,9 @@
 use std::collections::BTreeMap;
 
 use super::supervised;
-use super::{Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, Value, quoted};
+use super::{
+    Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, USE_SIM_TIME, Value, quoted,
+};
 use crate::config::{JointFile, SetpointMessage, TickSource};
 use crate::controller::SetpointKind;
 
@@ -15,7 +17,7 @@ const GREATEST_TIME: f64 = 10.0;
 const GREATEST_BEND: f64 = 2.1;
 
 /// All parameters of a joint, by name.
-pub(super) fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
+pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String, Entry> {
     let mut entries = BTreeMap::new();
     let mut add = |name: String, key, description: &str, constraints: String| {
         let entry = Entry {
@@ -52,7 +54,7 @@ pub(super) fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
         "What comes of gains that are below the floor on a model of the joint: a warning, or a refusal. Gains that are unstable on one are refused; with off, nothing is examined.",
         "'off', 'warn' or 'refuse'".into(),
     );
-    for (name, value, description) in fixed(file) {
+    for (name, value, description) in fixed(file, simulated_time) {
         add(name.into(), Key::Fixed(value), description, String::new());
     }
     for (name, key, range, unit, description) in numbers(file) {
@@ -69,7 +71,7 @@ pub(super) fn entries(file: &JointFile) -> BTreeMap<String, Entry> {
     entries
 }
 
-fn fixed(file: &JointFile) -> Vec<(&'static str, Value, &'static str)> {
+fn fixed(file: &JointFile, simulated_time: bool) -> Vec<(&'static str, Value, &'static str)> {
     let text = |text: &str| Value::Text(text.into());
     let kind = match file.kind {
         SetpointKind::Position => "position",
@@ -141,9 +143,9 @@ fn fixed(file: &JointFile) -> Vec<(&'static str, Value, &'static str)> {
             "Nominal rate of motor samples, Hz.",
         ),
         (
-            "use_sim_time",
-            Value::Bool(false),
-            "The loop runs on the machine's clock; simulated time is not supported.",
+            USE_SIM_TIME,
+            Value::Bool(simulated_time),
+            "The loop runs on the simulated time of /clock, not on the machine's clock.",
         ),
     ]
 }
