@@ -161,16 +161,16 @@ impl Loop {
             let began = self.clock.now_ns();
             let behind = began - deadline;
             self.late(behind, behind);
+            if self.clock.is_simulated() {
+                // This tick is for all deadlines that its message has brought.
+                let missed = (behind / self.period).max(0);
+                self.counts.missed += missed as u64;
+                deadline += missed * self.period;
+            }
             self.tick(began);
             deadline += self.period;
-            let missed = if self.clock.is_simulated() {
-                // All deadlines that this tick was for; those that have passed since are not missed yet.
-                (began - deadline).div_euclid(self.period) + 1
-            } else {
-                let now = self.clock.now_ns();
-                (now - deadline).max(0) / self.period
-            };
-            if missed > 0 {
+            if !self.clock.is_simulated() {
+                let missed = (self.clock.now_ns() - deadline).max(0) / self.period;
                 self.counts.missed += missed as u64;
                 deadline += missed * self.period;
             }
@@ -215,7 +215,7 @@ impl Loop {
                 self.counts.without_sample += 1;
             }
             self.late(off.abs(), off);
-            if off > self.period {
+            if off >= self.period {
                 self.counts.missed += (off / self.period) as u64;
             }
             self.tick(began);

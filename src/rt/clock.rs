@@ -18,6 +18,8 @@ pub(super) const NS: i64 = 1_000_000_000;
 /// Departure of the system clock from the loop's that counts as a step, ns. Below it one offset serves, so
 /// that a stamp comes out exactly as it came in.
 const STEP_NS: i64 = 1_000_000;
+/// Most readings of both clocks for one comparison.
+const READINGS: u32 = 5;
 /// How far one message may take simulated time on, ns; farther is a jump.
 const FARTHEST: i64 = NS;
 /// How far simulated time may go back, ns, and only be out of order; it then stands until it is there again.
@@ -138,7 +140,22 @@ impl Clock {
     /// What the stamps are on, less loop time, ns, as it is now; where time is simulated nobody need measure it.
     fn measure(&self) -> Option<i64> {
         match &self.0.stamps {
-            Stamps::System(system) => Some(system() - (monotonic() - self.0.epoch)),
+            Stamps::System(system) => {
+                // A pause of this thread between the two readings would pass for a step: the closest of a few counts.
+                let mut closest = (i64::MAX, 0);
+                for _ in 0..READINGS {
+                    let before = monotonic();
+                    let read = system();
+                    let took = monotonic() - before;
+                    if took < closest.0 {
+                        closest = (took, read - (before + took / 2 - self.0.epoch));
+                    }
+                    if took < STEP_NS / 4 {
+                        break;
+                    }
+                }
+                Some(closest.1)
+            }
             Stamps::Simulated(_) => None,
         }
     }
@@ -197,12 +214,16 @@ impl Clock {
     /// How often the stamps were found to mean something else than before: steps of the system clock, jumps of simulated
     /// time.
     pub fn steps(&self) -> u64 {
-        self.generation() - u64::from(self.is_simulated() && self.runs())
+        let steps = self.0.steps.load(Ordering::Acquire);
+        steps - u64::from(self.is_simulated() && steps > 0)
     }
 
-    /// How often [`Clock::steps`], with the begin of simulated time.
+    /// How often simulated time has begun or jumped; loop time on the monotonic clock never does.
     pub(super) fn generation(&self) -> u64 {
-        self.0.steps.load(Ordering::Acquire)
+        match self.0.stamps {
+            Stamps::System(_) => 0,
+            Stamps::Simulated(_) => self.0.steps.load(Ordering::Acquire),
+        }
     }
 
     /// Loop time, ns, since which it goes on without a jump; what is older is from another time. Always, but for

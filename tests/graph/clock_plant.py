@@ -1,0 +1,138 @@
+"""A stranger's simulator: says the time on /clock and plays the joint; it pauses, begins anew and leaps ahead."""
+
+import math
+import threading
+
+from builtin_interfaces.msg import Time
+from rosgraph_msgs.msg import Clock
+
+import plant as strange
+from client import *
+
+
+class World(strange.Plant):
+    """The plant, stepped by a time of its own."""
+
+    def __init__(self):
+        super().__init__(dict(strange.DEFAULTS))
+        for timer in list(self.node.timers):
+            self.node.destroy_timer(timer)
+        best_effort = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
+        self.clock = self.node.create_publisher(Clock, "/clock", best_effort)
+        self.node.get_clock = lambda: self
+        self.time = 0.0
+        self.runs = True
+        self.bends = []
+        self.first = list(self.q)
+        # Setpoints as they came since they were last looked at, with where the motors were.
+        self.heard = []
+        self.lock = threading.Lock()
+
+    # What the plant asks its clock for.
+    def now(self):
+        return self
+
+    def to_msg(self):
+        ns = round(self.time * 1e9)
+        return Time(sec=ns // 10**9, nanosec=ns % 10**9)
+
+    def on_joint_state(self, message):
+        super().on_joint_state(message)
+        self.heard.append((list(self.setpoint), list(self.q)))
+
+    def go(self):
+        """In real time as far as the machine lets it; what it is late is not caught up."""
+        while True:
+            with self.lock:
+                if self.runs:
+                    self.time += 0.005
+                    self.step()
+                    self.bends.append(self.bend)
+                self.clock.publish(Clock(clock=self.to_msg()))
+            time.sleep(0.005)
+
+    def jump(self, to, anew):
+        with self.lock:
+            self.time = to
+            if anew:
+                self.q, self.rate, self.setpoint = list(self.first), (0.0, 0.0), None
+                self.bend = self.bend_of(self.q)
+            self.heard.clear()
+            self.bends.clear()
+
+
+c = Client()
+world = World()
+c.executor.add_node(world.node)
+modes = []
+take = c.on_diagnostics
+
+
+def see(message):
+    take(message)
+    modes.append(c.status.get("mode"))
+
+
+# Clients hear of the rate and the mode once a second; all that comes is kept here.
+c.node.create_subscription(DiagnosticArray, "/diagnostics", see, 10)
+threading.Thread(target=world.go, daemon=True).start()
+MOST_STEP = 0.05  # rad in one tick; 6 rad/s at 200 Hz would be 0.03, and messages may be lost
+
+
+def stays(what):
+    """For two simulated seconds the joint stays where it is, from the first setpoint on."""
+    where = world.bend
+    began = world.time
+    until(lambda: world.heard, "setpoints " + what)
+    setpoint, q = world.heard[0]
+    first = max(abs(s - a) for s, a in zip(setpoint, q))
+    until(lambda: world.time > began + 2.0, "two seconds")
+    away = max(math.dist(b, where) for b in world.bends)
+    print("%s: first setpoint %.4f rad from the motors, at most %.3f deg away" % (what, first, math.degrees(away)))
+    assert first < 0.03, (what, setpoint, q)
+    assert away < math.radians(0.5), (what, where, away)
+
+
+c.tracking()
+c.point(bend_deg(12, 40))
+near(c.truth(), bend_deg(12, 40), math.radians(0.7), "on a stranger's time")
+assert abs(seconds(c.newest["setpoints"].header.stamp) - world.time) < 1.0
+
+# A pause in mid-motion.
+c.clear("settled")
+modes.clear()
+world.heard.clear()
+c.send(c.pose(bend_deg(20, 220)))
+until(lambda: math.dist(world.bend, bend_deg(12, 40)) > math.radians(5), "the joint to be under way")
+with world.lock:
+    world.runs = False
+until(lambda: "simulated time stands" in c.status["message"], lambda: "that time stands: %s" % c.status)
+ticks, count = c.status["ticks"], len(world.heard)
+for _ in range(3):
+    before = c.status
+    until(lambda: c.status is not before, "another report")
+assert c.status["ticks"] == ticks and len(world.heard) == count, c.status
+world.runs = True
+until(lambda: any(m.data for m in c.all["settled"]), lambda: "the motion to end: %s" % c.status)
+near(c.truth(), bend_deg(20, 220), math.radians(0.7), "after a pause")
+assert set(modes) == {"tracking"}, set(modes)
+steps = [max(abs(a - b) for a, b in zip(x[0], y[0])) for x, y in zip(world.heard, world.heard[1:])]
+assert max(steps) < MOST_STEP, max(steps)
+print("pause: setpoints moved by %.4f rad in a tick at most" % max(steps))
+
+# A simulation that begins anew: time jumps back, the joint is where it began.
+world.jump(0.3, True)
+until(lambda: c.status["clock_steps"] == "1", lambda: "the jump to be told: %s" % c.status)
+stays("anew")
+c.tracking()
+c.point(bend_deg(15, 130))
+near(c.truth(), bend_deg(15, 130), math.radians(0.7), "after a jump back")
+
+# A leap ahead, the joint as it is.
+world.jump(world.time + 1000.0, False)
+until(lambda: c.status["clock_steps"] == "2", lambda: "the leap to be told: %s" % c.status)
+stays("ahead")
+c.tracking()
+c.point(bend_deg(10, 310))
+near(c.truth(), bend_deg(10, 310), math.radians(0.7), "after a leap ahead")
+done()

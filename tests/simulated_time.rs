@@ -1,0 +1,648 @@
+//! The real-time loop on simulated time, and stamps on a system clock that steps. The expectation is bare: a period of
+//! simulated time is a tick, and nothing else is.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use nalgebra::Vector3;
+use withy::config::{JointFile, TickSource};
+use withy::geometry::{Bend, bend_from, posture, rotation};
+use withy::link::{Link, Program, Record};
+use withy::rt::{self, Clock, Hand, Moved, RunningLoop};
+use withy::tick::{Desired, ImuSample, Input, Mode, MotorSample};
+
+/// Only failures wait this long.
+const PATIENCE: Duration = Duration::from_secs(30);
+/// A simulated millisecond, ns.
+const MS: i64 = 1_000_000;
+const NS: i64 = 1_000_000_000;
+
+fn neck(name: &str) -> JointFile {
+    JointFile::load(
+        Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("config")
+            .join(name),
+    )
+    .unwrap()
+}
+
+fn program(file: &JointFile, set: usize) -> Program {
+    Program {
+        joint: file.joint.clone(),
+        law: file.law(set).unwrap(),
+    }
+}
+
+fn until(what: &str, mut condition: impl FnMut() -> bool) {
+    let start = Instant::now();
+    while !condition() {
+        assert!(start.elapsed() < PATIENCE, "waited in vain: {what}");
+        std::thread::yield_now();
+    }
+}
+
+/// Motors that follow their position setpoints with a lag of 20 ms, or turn at their velocity setpoints, and a head that
+/// is where they put it.
+struct Plant {
+    file: JointFile,
+    angles: Vec<f64>,
+    velocity: bool,
+}
+
+impl Plant {
+    fn new(file: &JointFile) -> Self {
+        Self {
+            file: file.clone(),
+            angles: vec![0.0; file.motor_names.len()],
+            velocity: false,
+        }
+    }
+
+    fn follow(&mut self, record: &Record, dt: f64) {
+        if !record.output.mode.sends() {
+            return;
+        }
+        for (angle, setpoint) in self.angles.iter_mut().zip(&record.output.setpoints) {
+            *angle += match self.velocity {
+                true => setpoint * dt,
+                false => (setpoint - *angle) * dt / (0.02 + dt),
+            };
+        }
+    }
+
+    fn bend(&self) -> Bend {
+        let kinematics = &self.file.joint.kinematics;
+        kinematics
+            .bend_from_motors(&self.angles, Bend::zeros())
+            .bend
+    }
+
+    /// Puts what its sensors say into `input`, measured at loop time `stamp` and received at `received`, s.
+    fn tell(&self, input: &mut Input, stamp: f64, received: f64) {
+        for (sample, angle) in input.motors.iter_mut().zip(&self.angles) {
+            *sample = Some(MotorSample {
+                angle: *angle,
+                stamp,
+                received,
+            });
+        }
+        let joint = &self.file.joint;
+        let gravity = rotation(self.bend()).inverse() * joint.gravity_base;
+        input.head = Some(ImuSample {
+            gravity: joint.head_from_imu.inverse() * gravity,
+            angular_velocity: Vector3::zeros(),
+            stamp,
+            received,
+        });
+    }
+}
+
+/// A loop on simulated time with its plant.
+struct World {
+    link_input: withy::link::InputSender,
+    records: withy::link::RecordReceiver,
+    laws: withy::link::LawSender,
+    handle: withy::link::Handle,
+    running: Option<RunningLoop>,
+    clock: Clock,
+    hand: Hand,
+    /// Simulated time, ns.
+    time: i64,
+    plant: Plant,
+    input: Input,
+    /// All records, in order.
+    all: Vec<Record>,
+    period: i64,
+}
+
+impl World {
+    fn new(file: &JointFile, source: TickSource, set: usize) -> Self {
+        let (clock, hand) = Clock::simulated();
+        let link = Link::new(file.motor_names.len());
+        link.handle.set_active(true);
+        let running = rt::start(program(file, set), link.loop_side, clock.clone(), source).unwrap();
+        Self {
+            link_input: link.input,
+            records: link.records,
+            laws: link.laws,
+            handle: link.handle,
+            running: Some(running),
+            clock,
+            hand,
+            time: 0,
+            plant: Plant::new(file),
+            input: Input::new(file.motor_names.len()),
+            all: Vec::new(),
+            period: (file.joint.period * 1e9).round() as i64,
+        }
+    }
+
+    /// Says the time, as a message on /clock.
+    fn say(&mut self, time: i64) -> Moved {
+        self.time = time;
+        let stamp = ((time / NS) as i32, (time % NS) as u32);
+        let moved = self.hand.set(stamp.0, stamp.1);
+        self.handle.wake();
+        moved
+    }
+
+    fn stamp(&self) -> f64 {
+        let time = self.time;
+        self.clock.time_of((time / NS) as i32, (time % NS) as u32)
+    }
+
+    fn send(&mut self) {
+        let (stamp, now) = (self.stamp(), self.clock.now());
+        self.plant.tell(&mut self.input, stamp, now);
+        self.link_input.send(&self.input, true);
+    }
+
+    fn gather(&mut self) {
+        let all = &mut self.all;
+        self.records.drain(|record, _| all.push(record.clone()));
+    }
+
+    /// Waits until there are `count` records in all.
+    fn records(&mut self, count: usize) {
+        let start = Instant::now();
+        while self.all.len() < count {
+            assert!(
+                start.elapsed() < PATIENCE,
+                "{} records of {count} after simulated {} s",
+                self.all.len(),
+                self.time as f64 * 1e-9
+            );
+            self.records.wait(Duration::from_millis(20));
+            self.gather();
+        }
+    }
+
+    fn last(&self) -> &Record {
+        self.all.last().expect("a record")
+    }
+
+    /// One period of simulated time with its samples, and its one tick.
+    fn step(&mut self) {
+        let before = self.all.len();
+        // What is measured at the tick's time is there when the tick begins.
+        let next = self.time + self.period;
+        let stamp = self.clock.time_of((next / NS) as i32, (next % NS) as u32);
+        let now = self.clock.now();
+        self.plant.tell(&mut self.input, stamp, now);
+        self.link_input.send(&self.input, true);
+        self.say(next);
+        self.records(before + 1);
+        let record = self.last().clone();
+        self.plant.follow(&record, self.period as f64 * 1e-9);
+    }
+
+    fn run(&mut self, seconds: f64) {
+        for _ in 0..(seconds * 1e9) as i64 / self.period {
+            self.step();
+        }
+    }
+
+    fn command(&mut self, bend: Bend) {
+        let number = self.input.desired.map_or(1, |d| d.command + 1);
+        self.input.desired = Some(Desired {
+            posture: posture(bend, 0.0),
+            command: number,
+            sequence: number,
+            ..Desired::default()
+        });
+    }
+
+    /// From the first message on until the joint tracks.
+    fn begin(&mut self) {
+        assert!(!self.clock.runs());
+        assert_eq!(self.say(NS), Moved::Begun);
+        assert!(self.clock.runs() && self.clock.steps() == 0);
+        self.records(1);
+        self.run(0.2);
+        assert_eq!(self.last().output.mode, Mode::Tracking);
+    }
+
+    /// What holds of any run: time goes on, every number is one, and no position setpoint moves farther in a tick than
+    /// the motors' speed allows while setpoints go out.
+    fn check(&self) {
+        let limits = &self.plant.file.limits.motors;
+        for pair in self.all.windows(2) {
+            assert!(pair[1].at > pair[0].at, "{} s", pair[1].at);
+        }
+        for record in &self.all {
+            let o = &record.output;
+            let numbers = o.setpoints.iter().chain(&o.references);
+            let more = [o.reference.x, o.reference.y, o.estimate.bend.x, record.at];
+            assert!(numbers.chain(&more).all(|v| v.is_finite()), "{record:?}");
+        }
+        if self.plant.velocity {
+            return;
+        }
+        for pair in self.all.windows(2) {
+            let (a, b) = (&pair[0].output, &pair[1].output);
+            if !(a.mode.sends() && b.mode.sends()) {
+                continue;
+            }
+            for ((x, y), limit) in a.setpoints.iter().zip(&b.setpoints).zip(limits) {
+                let most = limit.speed * self.period as f64 * 1e-9;
+                assert!(
+                    (y - x).abs() <= most * (1.0 + 1e-9),
+                    "from {x} to {y} rad in a tick at {} s; at most {most}",
+                    pair[1].at
+                );
+            }
+        }
+    }
+}
+
+impl Drop for World {
+    fn drop(&mut self) {
+        self.handle.stop();
+        if let Some(running) = self.running.take() {
+            running.join();
+        }
+    }
+}
+
+fn degrees(inclination: f64, direction: f64) -> Bend {
+    bend_from(inclination.to_radians(), direction.to_radians())
+}
+
+/// Two simulated seconds in messages of a millisecond are as many ticks as periods, each in time, and as fast as the
+/// machine goes.
+#[test]
+fn a_period_of_simulated_time_is_a_tick() {
+    let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Timer, 0);
+    world.begin();
+    let (ticks, at) = (world.last().counts.ticks, world.last().at);
+    let per_tick = world.period / MS;
+    for i in 1..=2000 {
+        world.send();
+        world.say(world.time + MS);
+        // The loop may be as slow as it likes: time waits for it.
+        let due = 1 + (ticks as i64 + i / per_tick) as usize - 1;
+        world.records(due);
+    }
+    let last = world.last().clone();
+    let expected = (2000 / per_tick) as u64;
+    assert_eq!(last.counts.ticks - ticks, expected);
+    assert_eq!((last.counts.late, last.counts.missed), (0, 0));
+    assert!((last.at - at - 2.0).abs() < 1e-6, "{}", last.at - at);
+    for pair in world.all.windows(2).skip(1) {
+        let passed = pair[1].at - pair[0].at;
+        assert!((passed - 1e-9 * world.period as f64).abs() < 1e-9);
+    }
+    world.check();
+}
+
+/// A message that brings four periods brings one tick; the other three count as missed, and the tick as late.
+#[test]
+fn several_periods_at_once_are_one_tick_and_the_rest_is_missed() {
+    let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Timer, 0);
+    world.begin();
+    let before = world.last().counts;
+    for _ in 0..50 {
+        let count = world.all.len();
+        world.send();
+        world.say(world.time + 4 * world.period);
+        world.records(count + 1);
+    }
+    let counts = world.last().counts;
+    assert_eq!(counts.ticks - before.ticks, 50);
+    assert_eq!(counts.missed - before.missed, 150);
+    assert_eq!(counts.late - before.late, 50);
+    assert_eq!(world.last().output.mode, Mode::Tracking);
+    // Messages between two deadlines tick nothing and miss nothing.
+    world.step();
+    let counts = world.last().counts;
+    assert_eq!(counts.missed - before.missed, 150);
+    world.check();
+}
+
+/// Free running: what has passed is ticked or counted, whatever the two threads do.
+#[test]
+fn every_period_is_ticked_or_counted() {
+    let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Timer, 0);
+    world.begin();
+    let before = world.last().counts;
+    let periods = 4000;
+    for _ in 0..periods * (world.period / MS) {
+        world.say(world.time + MS);
+        // The ring of records must not run over.
+        world.gather();
+    }
+    until("the last tick", || {
+        world.gather();
+        let c = world.last().counts;
+        c.ticks - before.ticks + c.missed - before.missed == periods as u64
+    });
+    world.check();
+}
+
+/// Time stands in mid-motion: nothing ticks and nothing grows old, a law is taken all the same, and then the motion goes
+/// on where it was.
+#[test]
+fn it_stands_while_simulated_time_stands() {
+    for name in ["glasshouse-neck.yaml", "glasshouse-neck-velocity.yaml"] {
+        let mut world = World::new(&neck(name), TickSource::Timer, 0);
+        world.plant.velocity = name.contains("velocity");
+        world.begin();
+        world.command(degrees(12.0, 50.0));
+        world.run(0.3);
+        let before = world.last().clone();
+        let moved = (before.output.reference - Bend::zeros())
+            .norm()
+            .to_degrees();
+        assert!(
+            moved > 1.0 && moved < 11.0,
+            "in mid-motion, not at {moved} deg"
+        );
+
+        // The same time again and again, as simulators do that are paused; and one message out of order.
+        for _ in 0..100 {
+            assert_eq!(world.say(world.time), Moved::Stands);
+        }
+        let time = world.time;
+        assert_eq!(world.say(time - MS), Moved::Stands);
+        world.time = time;
+        let pending = world.laws.offer(program(&world.plant.file, 0));
+        assert!(
+            pending.expect("room").wait(PATIENCE),
+            "the law is not taken"
+        );
+        world.gather();
+        assert_eq!(world.last().counts.ticks, before.counts.ticks);
+
+        world.run(2.0);
+        let modes = world.all.iter().skip(40).map(|r| r.output.mode);
+        assert!(modes.into_iter().all(|mode| mode == Mode::Tracking));
+        let counts = world.last().counts;
+        assert_eq!((counts.missed, counts.late), (0, 0));
+        let off = (world.plant.bend() - degrees(12.0, 50.0)).norm();
+        assert!(off.to_degrees() < 0.7, "{} deg off", off.to_degrees());
+        world.check();
+    }
+}
+
+/// What a jump of simulated time comes to, with a plant that stays as it is or begins anew, straight.
+fn jumped(name: &str, source: TickSource, to: i64, reset: bool) {
+    let mut world = World::new(&neck(name), source, 0);
+    world.plant.velocity = name.contains("velocity");
+    world.begin();
+    world.command(degrees(15.0, 120.0));
+    world.run(3.0);
+    let off = (world.plant.bend() - degrees(15.0, 120.0)).norm();
+    assert!(off.to_degrees() < 0.7, "{} deg off", off.to_degrees());
+
+    let (time, count) = (world.time, world.all.len());
+    let Moved::Jumped(by) = world.say(to) else {
+        panic!("{time} to {to} is a jump");
+    };
+    assert!((by - 1e-9 * (to - time) as f64).abs() < 1e-6);
+    if reset {
+        world.plant.angles.fill(0.0);
+    }
+    let there = world.plant.bend();
+    world.records(count + 1);
+    // At once it knows nothing: no position goes out, and velocity is zero.
+    let first = world.last().output.clone();
+    if world.plant.velocity {
+        assert!(first.setpoints.iter().all(|v| *v == 0.0), "{first:?}");
+    } else {
+        assert!(!first.mode.sends(), "{:?}", first.mode);
+    }
+    // Samples of before are of another time, however often they come.
+    let old = world.input.clone();
+    world.link_input.send(&old, true);
+    world.say(to + MS);
+    world.time = to;
+    world.gather();
+
+    // With samples of now it starts from where the joint is, and stays there.
+    let begun = world.all.len();
+    world.run(1.0);
+    let tracking = world.all[begun..]
+        .iter()
+        .filter(|r| r.output.mode == Mode::Tracking)
+        .count();
+    assert!(tracking > 190, "{tracking} ticks of tracking in 1 s");
+    for record in &world.all[begun..] {
+        let away = (record.output.estimate.bend - there).norm().to_degrees();
+        assert!(away < 0.3, "{away} deg away at {} s", record.at);
+        if record.output.mode.sends() && !world.plant.velocity {
+            let setpoints = record.output.setpoints.iter();
+            let most = setpoints.zip(&world.plant.angles);
+            let most = most.map(|(s, q)| (s - q).abs()).fold(0.0, f64::max);
+            assert!(most < 0.02, "setpoint {most} rad from the motors");
+        }
+    }
+    assert_eq!(world.clock.steps(), 1);
+    // Only a new command moves it.
+    world.command(degrees(10.0, 300.0));
+    world.run(3.0);
+    let off = (world.plant.bend() - degrees(10.0, 300.0)).norm();
+    assert!(off.to_degrees() < 0.7, "{} deg off", off.to_degrees());
+    world.check();
+}
+
+#[test]
+fn a_jump_back_starts_anew_from_what_is_measured() {
+    jumped("glasshouse-neck.yaml", TickSource::Timer, NS / 2, true);
+    jumped("glasshouse-neck.yaml", TickSource::Timer, 0, false);
+    jumped(
+        "glasshouse-neck-velocity.yaml",
+        TickSource::Timer,
+        NS / 2,
+        true,
+    );
+}
+
+#[test]
+fn a_jump_far_ahead_does_not_throw_it() {
+    jumped("glasshouse-neck.yaml", TickSource::Timer, 1000 * NS, false);
+    jumped(
+        "glasshouse-neck-velocity.yaml",
+        TickSource::Timer,
+        1000 * NS,
+        false,
+    );
+}
+
+#[test]
+fn ticks_by_the_imu_jump_as_well() {
+    jumped("glasshouse-neck.yaml", TickSource::Imu, NS / 2, true);
+    jumped("glasshouse-neck.yaml", TickSource::Imu, 1000 * NS, false);
+}
+
+/// By the IMU: one tick per sample, whichever of sample and message on /clock comes first; without samples a tick per
+/// period.
+#[test]
+fn a_sample_is_a_tick_in_simulated_time() {
+    let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Imu, 0);
+    world.begin();
+    let before = world.last().counts;
+    // The sample first.
+    world.run(1.0);
+    let counts = world.last().counts;
+    let expected = (NS / world.period) as u64;
+    assert_eq!(counts.ticks - before.ticks, expected);
+    assert_eq!(counts.without_sample, before.without_sample);
+    // The time first, to the millisecond.
+    let before = world.last().counts;
+    for _ in 0..expected {
+        let count = world.all.len();
+        for _ in 0..world.period / MS {
+            world.say(world.time + MS);
+        }
+        world.gather();
+        assert_eq!(world.all.len(), count, "a tick before its sample");
+        world.send();
+        world.records(count + 1);
+    }
+    let counts = world.last().counts;
+    assert_eq!(counts.ticks - before.ticks, expected);
+    assert_eq!(counts.without_sample, before.without_sample);
+    world.check();
+    // No samples: the timer, at the period.
+    let before = world.last().counts;
+    for _ in 0..100 {
+        world.say(world.time + world.period);
+        world.gather();
+    }
+    until("ticks without samples", || {
+        world.gather();
+        let c = world.last().counts;
+        let passed = c.ticks - before.ticks + c.missed - before.missed;
+        passed >= 97 && c.without_sample > before.without_sample
+    });
+}
+
+/// Whatever comes on /clock: loop time goes on or stands, and is a number.
+#[test]
+fn any_message_on_clock_leaves_time_sound() {
+    let (clock, mut hand) = Clock::simulated();
+    let mut seed = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut random = || {
+        seed ^= seed << 13;
+        seed ^= seed >> 7;
+        seed ^= seed << 17;
+        seed
+    };
+    let (mut last, mut time) = (clock.now(), 0_i64);
+    let mut jumps = 0;
+    for i in 0..100_000 {
+        // Anything at all, or a step that could be real.
+        let (seconds, nanoseconds) = if i % 3 == 0 {
+            (random() as i32, random() as u32)
+        } else {
+            time += (random() % 40_000_000) as i64;
+            ((time / NS) as i32, (time % NS) as u32)
+        };
+        let moved = hand.set(seconds, nanoseconds);
+        jumps += u64::from(matches!(moved, Moved::Jumped(_)));
+        let now = clock.now();
+        assert!(now.is_finite() && now >= last, "{last} to {now}");
+        assert_eq!(clock.steps(), jumps);
+        if !matches!(moved, Moved::Stands) {
+            assert!((clock.time_of(seconds, nanoseconds) - now).abs() < 1e-6);
+        }
+        last = now;
+    }
+    assert!(jumps > 10_000, "{jumps}");
+}
+
+/// The system clock steps by hours in mid-motion: stamps in and out are on it at once, and the loop goes on as if nothing
+/// had been.
+#[test]
+fn a_step_of_the_system_clock_never_matters() {
+    let shift = Arc::new(AtomicI64::new(0));
+    let read = {
+        let shift = shift.clone();
+        move || {
+            let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
+            now.as_nanos() as i64 + shift.load(Ordering::SeqCst)
+        }
+    };
+    let clock = Clock::stamped_by(read.clone());
+    let mut file = neck("glasshouse-neck.yaml");
+    // A busy machine's pauses are not what is tested.
+    (file.limits.stale_imu, file.limits.stale_motors) = (5.0, 5.0);
+    let mut link = Link::new(4);
+    link.handle.set_active(true);
+    let run = program(&file, 0);
+    let running = rt::start(run, link.loop_side, clock.clone(), TickSource::Timer).unwrap();
+    let (mut plant, mut input) = (Plant::new(&file), Input::new(4));
+    let mut records: Vec<Record> = Vec::new();
+    let target = degrees(14.0, 200.0);
+    let start = Instant::now();
+    let mut steps = 0;
+    loop {
+        let ticks = records.len();
+        if ticks > 100 && input.desired.is_none() {
+            input.desired = Some(Desired {
+                posture: posture(target, 0.0),
+                command: 1,
+                sequence: 1,
+                ..Desired::default()
+            });
+        }
+        // Back by an hour, then ahead by a day, while it moves.
+        for (number, (at, hours)) in [(130, -1), (160, 24)].into_iter().enumerate() {
+            if steps == number as u64 && ticks > at {
+                let hour = 3600 * NS;
+                shift.fetch_add(hours * hour, Ordering::SeqCst);
+                steps += 1;
+            }
+        }
+        // A message is stamped on the system clock and turned into loop time where it comes in.
+        let wall = read();
+        let stamp = clock.time_of((wall / NS) as i32, (wall % NS) as u32);
+        let now = clock.now();
+        assert!((now - stamp).abs() < 5.0, "{stamp} s at {now} s");
+        plant.tell(&mut input, stamp, now);
+        link.input.send(&input, true);
+        // What goes out is on the system clock as it is now.
+        let out = clock.stamp_of(clock.now());
+        let out = i64::from(out.0) * NS + i64::from(out.1);
+        assert!((out - read()).abs() < 5 * NS, "stamped {out} at {}", read());
+        link.records.wait(Duration::from_millis(20));
+        let plant = &mut plant;
+        link.records.drain(|record, _| {
+            plant.follow(record, file.joint.period);
+            records.push(record.clone());
+        });
+        if records
+            .last()
+            .is_some_and(|r| r.output.settled && r.output.command == Some(1))
+            && steps == 2
+        {
+            break;
+        }
+        assert!(
+            start.elapsed() < PATIENCE,
+            "not settled: {:?}",
+            records.last()
+        );
+    }
+    link.handle.stop();
+    running.join();
+    assert_eq!(clock.steps(), 2);
+    let begun = records.iter().position(|r| r.output.mode == Mode::Tracking);
+    let modes = records[begun.unwrap()..].iter().map(|r| r.output.mode);
+    assert!(modes.into_iter().all(|mode| mode == Mode::Tracking));
+    assert!(records.iter().all(|r| r.output.ended.is_none()));
+    let off = (plant.bend() - target).norm();
+    assert!(off.to_degrees() < 0.7, "{} deg off", off.to_degrees());
+    for pair in records[begun.unwrap()..].windows(2) {
+        let setpoints = pair[0].output.setpoints.iter();
+        for ((x, y), limit) in setpoints
+            .zip(&pair[1].output.setpoints)
+            .zip(&file.limits.motors)
+        {
+            let most = limit.speed * file.joint.period * (1.0 + 1e-9);
+            assert!((y - x).abs() <= most, "from {x} to {y} rad in a tick");
+        }
+    }
+}
