@@ -56,7 +56,6 @@ elif what == "paused":
     assert result.successful, result.reason
     answer = c.call(Trigger, "hold")
     assert not answer.success and "simulated time stands" in answer.message, answer
-    stamp = [None]
     for _ in range(2):
         before = c.status
         until(lambda: c.status is not before, "another report")
