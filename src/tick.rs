@@ -9,9 +9,11 @@
 //! really sent.
 
 mod assemble;
+mod command;
 mod estimate;
 mod law;
 mod lower;
+mod mode;
 mod pan;
 mod supervise;
 
@@ -23,11 +25,14 @@ pub use supervise::{
     Abandoned, Fault, Faults, Guard, RULES, Reaction, Readiness, Rule, Supervision,
 };
 
+use command::{abandon, command, stop_over_bent, stop_reference};
+use supervise::{View, Watch};
+
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
 use crate::controller::watch::{HoldState, HuntingState};
 use crate::controller::{ControllersState, SetpointKind};
-use crate::geometry::{Bend, Posture, posture};
+use crate::geometry::{Bend, Posture};
 use crate::kinematics::Kinematics;
 use crate::track::Motion;
 use nalgebra::{Rotation3, Vector3};
@@ -203,6 +208,11 @@ impl Mode {
             Self::Inactive | Self::Waiting | Self::TooSlow | Self::OutsideTravel | Self::Unfit
         )
     }
+
+    /// Whether tendons are let down, or on their way.
+    pub fn lowers(self) -> bool {
+        matches!(self, Self::LettingDown | Self::Down | Self::TakingUp)
+    }
 }
 
 /// Telemetry of one tick.
@@ -308,6 +318,10 @@ fn handed_over(since: f64, now: f64) -> f64 {
 pub struct State {
     mode: Mode,
     started: bool,
+    /// A hold under way: setpoints stand still and go out.
+    held: Option<mode::Hold>,
+    readiness: Readiness,
+    watch: Watch,
     /// The loop stopped and will start anew: commands from before are old.
     resuming: bool,
     last_good: f64,
@@ -349,6 +363,12 @@ pub struct State {
     inverse_gain: f64,
     inverse_gain_from: (f64, f64),
     over_bend: bool,
+    /// What follows when nobody commands the joint has been done.
+    abandoned: bool,
+    /// Furthest bend that a rule lets the reference go to, rad.
+    furthest: Option<f64>,
+    /// Something was at its limit in the last tick.
+    saturated: bool,
     settled_since: Option<f64>,
     settled_bend: Bend,
     /// What the reference is short of the target, without the noise of a stream.
@@ -362,9 +382,15 @@ pub struct State {
     /// What was sent last, and the lag-filtered copy that the motors should be at.
     sent: Vec<f64>,
     expected: Vec<f64>,
+    /// How far each motor is from there, rad, the pan's last.
+    departures: Vec<f64>,
     /// The correction sent last, residue included.
     corrected: Vec<f64>,
+    /// What damping added last, rad of bend, and at the last new sample.
+    damped: Bend,
     damping_offset: Bend,
+    /// What of it was left when a rate came or went, rad of bend, and whether there is one.
+    damping_gap: Option<(Bend, bool)>,
     damping_rate: Bend,
     lower: lower::LowerState,
     work: assemble::Work,
@@ -379,6 +405,9 @@ impl State {
         Self {
             mode: Mode::Waiting,
             started: false,
+            held: None,
+            readiness: Readiness::Waiting,
+            watch: Watch::new(joint, law.kind),
             resuming: false,
             last_good: f64::NEG_INFINITY,
             sequence: None,
@@ -410,6 +439,9 @@ impl State {
             inverse_gain: law.plan.inverse_gain,
             inverse_gain_from: (law.plan.inverse_gain, f64::NEG_INFINITY),
             over_bend: false,
+            abandoned: false,
+            furthest: None,
+            saturated: false,
             settled_since: None,
             settled_bend: Bend::zeros(),
             short: Posture::zeros(),
@@ -419,8 +451,11 @@ impl State {
             missing: Bend::zeros(),
             sent: zero.clone(),
             expected: zero.clone(),
+            departures: vec![0.0; motors + usize::from(joint.pan.is_some())],
             corrected: zero,
+            damped: Bend::zeros(),
             damping_offset: Bend::zeros(),
+            damping_gap: None,
             damping_rate: Bend::zeros(),
             lower: lower::LowerState::new(motors),
             work: assemble::Work::new(motors),
@@ -463,8 +498,10 @@ impl State {
     /// A law for another setpoint kind starts the loop anew.
     pub fn take_over(&mut self, old: &Law, new: &Law, now: f64) {
         if old.kind != new.kind {
-            self.started = false;
             self.lower.forget();
+            // What was sent is in other units.
+            self.stop_sending();
+            self.sent.fill(0.0);
             new.controllers.clear(&mut self.controllers);
             return;
         }
@@ -492,56 +529,63 @@ pub fn tick(
         true => state.joint_model.rate().z,
         false => 0.0,
     };
-    let fresh = state.estimator.update(joint, law, input, pan_rate, now);
+    let trusted = !state.watch.distrusts_imu();
+    let fresh = state
+        .estimator
+        .update(joint, law, input, pan_rate, trusted, now);
     let estimate = state.estimator.estimate();
-    let good = state.estimator.complete(joint, law, input, now);
     out.estimate = estimate;
     out.stamp = state.estimator.stamp();
     out.bend_stamp = state.estimator.bend_stamp();
     out.delay = state.estimator.delay(joint);
-    if good {
-        state.last_good = now;
-    }
-    let base_known = input.base.is_some() || !needs_base(joint, law);
-    let otherwise = if input.inactive {
-        state.started = false;
-        Mode::Inactive
-    } else {
-        let good = good && (state.started || base_known);
-        next_mode(joint, law, state, good, now)
+    watch(joint, law, state, input, now);
+    state.readiness = match state.started {
+        true => Readiness::Ready,
+        false => mode::readiness(joint, law, state, input, now),
     };
-    state.mode = lower::mode(joint, law, state, input, otherwise, false, now);
+    let otherwise = mode::next(joint, law, state, input, now);
+    let wanted = state.watch.faults().reaction == Reaction::LetDown;
+    state.mode = lower::mode(joint, law, state, input, otherwise, wanted, now);
+    let lowered = state.mode.lowers();
     if state.mode != Mode::Tracking && state.hold != input.hold {
         // A hold outlives the wait: what was asked before it is not done after it.
         stop_reference(state, input);
     }
-    match state.mode {
-        Mode::Tracking => {
-            if !state.started {
-                assemble::start(joint, law, state, input, now);
-            }
-            command(joint, law, state, input, now);
-            watch_over_bend(law, state, &estimate);
-            assemble::setpoints(joint, law, state, fresh, now, out);
+    if state.mode == Mode::Tracking {
+        if !state.started {
+            assemble::start(joint, law, state, input, now);
         }
-        Mode::Stopped => {
-            (state.started, state.resuming) = (false, true);
-            state.end_command(input);
-        }
-        Mode::LettingDown | Mode::Down | Mode::TakingUp => {
-            out.not_following = lower::step(joint, law, state, input);
-        }
-        _ => {}
-    }
-    if state.mode != Mode::Tracking {
-        // A held velocity is no hold.
-        if law.kind == SetpointKind::Velocity {
-            if !matches!(state.mode, Mode::LettingDown | Mode::TakingUp) {
-                state.sent.fill(0.0);
-            }
-            state.pan.stop();
-        }
+        command(joint, law, state, input, now);
+        abandon(law, state, input);
+        stop_over_bent(state, estimate.bend);
+        assemble::setpoints(joint, law, state, input, fresh, now, out);
+    } else {
         state.settled_since = None;
+        state.saturated = false;
+        (
+            out.correction_limited,
+            out.speed_limited,
+            out.travel_limited,
+        ) = (false, false, false);
+        if lowered {
+            state.lower_on(now);
+            if state.watch.stuck() {
+                // Only what is asked after the clearing takes it up.
+                state.end_command(input);
+            }
+            lower::step(joint, law, state, input);
+            state.keep_pan(joint, law);
+        } else if state.held.is_some() {
+            state.keep(joint, law);
+            state.end_command(input);
+            assemble::expect(joint, law, state);
+        } else {
+            if law.kind == SetpointKind::Velocity {
+                state.sent.fill(0.0);
+                state.pan.stop();
+            }
+            state.departures.fill(0.0);
+        }
     }
     out.setpoints.copy_from_slice(&state.sent);
     joint
@@ -555,100 +599,26 @@ pub fn tick(
     report(joint, state, now, out);
 }
 
-/// Whether the measured bend rests on the base's IMU.
-fn needs_base(joint: &Joint, law: &Law) -> bool {
-    joint.base_from_imu.is_some() && law.feedback == Feedback::Imu
-}
-
-fn next_mode(joint: &Joint, law: &Law, state: &State, good: bool, now: f64) -> Mode {
-    let stale_for = now - state.last_good;
-    match (good, state.started) {
-        (true, true) => Mode::Tracking,
-        (true, false) if !state.estimator.knows_delay() => state.mode,
-        (true, false) if state.estimator.delay(joint) > law.delay_allowed => Mode::TooSlow,
-        (true, false) if !state.estimator.inside(joint, &law.limits.motors) => Mode::OutsideTravel,
-        (true, false) => Mode::Tracking,
-        (false, false) if state.mode == Mode::Stopped => Mode::Stopped,
-        (false, false) => Mode::Waiting,
-        (false, true) if stale_for < law.limits.stop_after => Mode::Holding,
-        (false, true) => Mode::Stopped,
-    }
-}
-
-/// Takes a new command or a new request to hold.
-fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
-    if state.hold != input.hold {
-        stop_reference(state, input);
-    }
-    if let Some(desired) = input.desired
-        && state.sequence != Some(desired.sequence)
-    {
-        state.sequence = Some(desired.sequence);
-        if state.ended >= Some(desired.command) {
-            return;
-        }
-        state.command = Some(desired.command);
-        state.motion = desired.motion;
-        state.pace = desired.pace;
-        (state.target, state.target_limited) = within_limits(joint, law, desired.posture);
-        if !desired.continues {
-            state.settled_since = None;
-            state.short = state.target - state.shaper.value();
-        }
-        state.goal = state.target;
-    }
-    if let Some(motion) = &state.motion {
-        (state.target, state.target_limited) = within_limits(joint, law, motion.at(now, 0.0));
-        (state.goal, _) = within_limits(joint, law, motion.at(now, law.lag()));
-    }
-}
-
-/// The posture cut to the inclination limit and to the pan's travel, and whether it was.
-fn within_limits(joint: &Joint, law: &Law, asked: Posture) -> (Posture, bool) {
-    let most = law.limits.inclination;
-    let (mut bend, size) = (asked.xy(), asked.xy().norm());
-    // A limit met to rounding is met.
-    let bent_too_far = size > most * (1.0 + 1e-9);
-    if size > most {
-        bend *= most / size;
-    }
-    let pan = match &joint.pan {
-        Some(pan) => asked.z.clamp(pan.low, pan.high),
-        None => 0.0,
+/// Judges the rules of supervision.
+fn watch(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
+    let live = !input.inactive && (state.started || state.held.is_some());
+    let view = View {
+        live,
+        at_rest: (state.started && state.shaper.at_rest())
+            || !(state.started || state.mode.lowers()),
+        lowered: state.mode.lowers(),
+        estimate: state.estimator.estimate(),
+        base_known: state.estimator.base_known(),
+        angles: state.estimator.angles(),
+        sent: &state.sent,
+        pan_sent: state.pan.sent(),
+        reference: state.shaper.value(),
+        departures: &state.departures,
+        saturated: state.saturated,
+        hunting: live && state.hunting.hunting(now),
+        swing: state.hunting.swing(),
     };
-    let turned_too_far = joint.pan.is_some() && (pan - asked.z).abs() > 1e-9;
-    (posture(bend, pan), bent_too_far || turned_too_far)
-}
-
-/// Does what a request to hold asks.
-fn stop_reference(state: &mut State, input: &Input) {
-    state.hold = input.hold;
-    state.end_command(input);
-    state.motion = None;
-    state.target = state.shaper.point();
-    state.goal = state.target;
-    state.target_limited = false;
-}
-
-/// Hysteresis below the over-bend limit, rad (2 deg).
-const OVER_BEND_HYSTERESIS: f64 = 0.035;
-
-fn watch_over_bend(law: &Law, state: &mut State, estimate: &Estimate) {
-    let bend = estimate.bend.norm();
-    let most = law.limits.over_bend;
-    let limit = if state.over_bend {
-        most - OVER_BEND_HYSTERESIS
-    } else {
-        most
-    };
-    state.over_bend = bend > limit;
-    let at = state.shaper.point().xy();
-    // A way back in stays open.
-    if state.over_bend && (state.goal.xy() - at).dot(&estimate.bend) > 0.0 {
-        state.motion = None;
-        state.target = posture(at, state.target.z);
-        state.goal = posture(at, state.goal.z);
-    }
+    state.watch.step(joint, law, input, &view, now);
 }
 
 /// Time constant of the bend that `settled` looks at, s: against sensor noise.
@@ -665,7 +635,10 @@ fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     (out.reference, out.reference_pan) = (reference.xy(), reference.z);
     (out.command, out.ended) = (state.command, state.ended);
     (out.slacken, out.not_let_down) = state.lower.answer();
-    out.over_bend = state.over_bend;
+    out.over_bend = state.watch.over_bend();
+    out.not_following = state.watch.faults().of(Rule::NotFollowing).above;
+    out.faults = *state.watch.faults();
+    out.readiness = state.readiness;
     out.target_limited = state.target_limited;
     out.holding_band = state.hold_band.holding();
     out.hunting = state.hunting.hunting(now);

@@ -48,8 +48,6 @@ impl HoldState {
 const HUNTING_WINDOW: f64 = 8.0;
 /// Swings within the memory that make hunting.
 const HUNTING_SWINGS: usize = 4;
-/// Swing that counts, rad of bend (0.15 deg).
-const HUNTING_SWING: f64 = 0.0026;
 
 /// Time constant of the bend that the detector looks at, s: against the correction's own noise.
 const HUNTING_FILTER: f64 = 0.05;
@@ -65,6 +63,9 @@ pub struct HuntingState {
 struct Swing {
     extreme: f64,
     rising: bool,
+    /// Where it turned last, and how far that was from where it turned before, rad.
+    turn: f64,
+    size: f64,
     times: [f64; HUNTING_SWINGS],
     next: usize,
 }
@@ -74,6 +75,8 @@ impl Default for HuntingState {
         let swing = Swing {
             extreme: 0.0,
             rising: true,
+            turn: 0.0,
+            size: 0.0,
             times: [f64::NEG_INFINITY; HUNTING_SWINGS],
             next: 0,
         };
@@ -85,8 +88,8 @@ impl Default for HuntingState {
 }
 
 impl HuntingState {
-    /// One tick of `dt` s: the bend that the motors say. Work: constant.
-    pub fn step(&mut self, bend: Bend, at_rest: bool, now: f64, dt: f64) {
+    /// One tick of `dt` s: the bend that the motors say. `least`: swing that counts, rad of bend. Work: constant.
+    pub fn step(&mut self, bend: Bend, at_rest: bool, least: f64, now: f64, dt: f64) {
         if !at_rest {
             *self = Self {
                 filtered: bend,
@@ -102,13 +105,23 @@ impl HuntingState {
             };
             if beyond > 0.0 || !at_rest {
                 swing.extreme = *value;
-            } else if -beyond > HUNTING_SWING {
+                if !at_rest {
+                    swing.turn = *value;
+                }
+            } else if -beyond > least {
+                swing.size = (swing.extreme - swing.turn).abs();
+                swing.turn = swing.extreme;
                 swing.rising = !swing.rising;
                 swing.extreme = *value;
                 swing.times[swing.next] = now;
                 swing.next = (swing.next + 1) % HUNTING_SWINGS;
             }
         }
+    }
+
+    /// The last swing from turn to turn, rad, of the axis where it is greater.
+    pub fn swing(&self) -> f64 {
+        self.axes.iter().map(|swing| swing.size).fold(0.0, f64::max)
     }
 
     /// Whether either axis swung four times within the last 8 s.
@@ -128,7 +141,13 @@ mod tests {
             let mut state = HuntingState::default();
             for tick in 0..2000 {
                 let now = tick as f64 * 0.005;
-                state.step(Bend::new(size * (3.0 * now).sin(), 0.01), true, now, 0.005);
+                state.step(
+                    Bend::new(size * (3.0 * now).sin(), 0.01),
+                    true,
+                    0.0026,
+                    now,
+                    0.005,
+                );
             }
             state.hunting(10.0)
         };

@@ -4,7 +4,8 @@
     reason = "several arrays, one place per motor each, are walked in step"
 )]
 
-use super::{HAND_OVER, Input, Joint, Law, Mode, Output, Source, State, handed_over};
+use super::command::limited;
+use super::{HAND_OVER, Input, Joint, Law, Mode, Output, Rule, Source, State, handed_over};
 use crate::controller::limits::{dead_zone, factor_inside, factor_within};
 use crate::controller::{SetpointKind, Structure};
 use crate::geometry::{Bend, posture};
@@ -16,6 +17,8 @@ const BACK_CALCULATION: f64 = 0.05;
 const BLEED: f64 = 0.5;
 /// Look-ahead for travel and authority with velocity setpoints, s.
 const LOOK_AHEAD: f64 = 0.1;
+/// Time over which damping comes and goes with what it rests on, s.
+const DAMPING_FADE: f64 = 0.1;
 /// Below this a size counts as zero.
 const LEAST_DELTA: f64 = 1e-12;
 
@@ -101,6 +104,8 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     state.shortfall = Bend::zeros();
     state.missing = Bend::zeros();
     state.damping_offset = Bend::zeros();
+    state.damped = Bend::zeros();
+    state.damping_gap = None;
     state.damping_rate = Bend::zeros();
     state.corrected.fill(0.0);
     state.residue.start.fill(0.0);
@@ -138,7 +143,10 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
         state.sent.fill(0.0);
     }
     state.expected.copy_from_slice(angles);
-    state.started = true;
+    state.departures.fill(0.0);
+    (state.started, state.held) = (true, None);
+    (state.abandoned, state.furthest, state.saturated) = (false, None, false);
+    state.watch.begin();
 }
 
 /// The blend of `1/K` over a hand-over. Returns its change in this tick.
@@ -154,6 +162,7 @@ pub(super) fn setpoints(
     joint: &Joint,
     law: &Law,
     state: &mut State,
+    input: &Input,
     fresh: bool,
     now: f64,
     out: &mut Output,
@@ -163,7 +172,8 @@ pub(super) fn setpoints(
     let estimate = state.estimator.estimate();
 
     // Reference, and the model that follows it as it was really limited.
-    state.shaper.step(&law.shaper, state.goal, state.pace);
+    let (goal, pace) = limited(state);
+    state.shaper.step(&law.shaper, goal, pace);
     let reference = state.shaper.value().xy();
     let plan = state.plan;
     let share = handed_over(state.taken_over, now);
@@ -256,7 +266,8 @@ pub(super) fn setpoints(
 
     // Damping in bend space, on the rate beyond the model's.
     let damping = state.damping_from + (law.damping - state.damping_from) * share;
-    let offset = match state.estimator.knows_rate() {
+    let knows_rate = state.estimator.knows_rate();
+    let offset = match knows_rate {
         true => (joint_rate - estimate.rate) * damping,
         // Without a rate the model's alone would push, not damp.
         false => Bend::zeros(),
@@ -264,6 +275,21 @@ pub(super) fn setpoints(
     // A glitch of the gyro is no reason to ask for more than the authority.
     let most = law.limits.correction;
     let offset = offset * factor_within(work.jacobian.iter().map(|row| (row.dot(&offset), most)));
+    // One too great for numbers is none.
+    let offset = match offset.iter().all(|part| part.is_finite()) {
+        true => offset,
+        false => Bend::zeros(),
+    };
+    // Its coming or going is no reason to jump: what that leaves fades.
+    let (gap, known) = match state.damping_gap {
+        Some((gap, known)) if known == knows_rate => {
+            (gap * (DAMPING_FADE / (DAMPING_FADE + dt)), known)
+        }
+        _ => (state.damped - offset, knows_rate),
+    };
+    state.damping_gap = Some((gap, known));
+    let offset = offset + gap;
+    state.damped = offset;
     let damping = match law.kind {
         SetpointKind::Position => offset,
         SetpointKind::Velocity => {
@@ -330,24 +356,22 @@ pub(super) fn setpoints(
         // Messages are range-checked, so this is for what nobody thought of: start anew from what was.
         state.sent.copy_from_slice(&state.work.before);
         state.mode = Mode::Stopped;
-        (state.started, state.resuming) = (false, true);
+        state.begin_hold(input, now);
         return;
     }
-    follow(joint, law, state, out);
     if let Some(pan) = &joint.pan {
         let (value, rate) = (state.joint_model.value().z, state.joint_model.rate().z);
-        out.not_following |= state.pan.step(
-            pan,
-            law.kind,
-            value,
-            rate,
-            estimate.pan,
-            law.tension_gain,
-            dt,
-            joint.follow_band,
-        );
+        let gain = law.tension_gain;
+        state
+            .pan
+            .step(pan, law.kind, value, rate, estimate.pan, gain, dt);
     }
-    state.hunting.step(estimate.motors_bend, at_rest, now, dt);
+    follow(joint, law, state);
+    state.saturated = out.correction_limited || out.speed_limited || out.travel_limited;
+    let swing = law.limits.supervision.guard(Rule::Hunting).limit;
+    state
+        .hunting
+        .step(estimate.motors_bend, at_rest, swing, now, dt);
 }
 
 /// Tells the integrators that `share` of `part` was added to what they asked for.
@@ -510,8 +534,8 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     state.shortfall = state.missing;
 }
 
-/// What the encoders show the motors did, against the lag they are known to have.
-fn follow(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+/// Where the motors should be by the lag they are known to have, and how far the encoders show them from there.
+pub(super) fn expect(joint: &Joint, law: &Law, state: &mut State) {
     let dt = joint.period;
     let weight = dt / (joint.motor_time_constant + dt);
     let angles = state.estimator.angles();
@@ -533,16 +557,28 @@ fn follow(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
             SetpointKind::Position => 0.0,
             SetpointKind::Velocity => joint.motor_time_constant * state.sent[i],
         };
-        let departure = angles[i] - state.expected[i] + lag;
-        // A glitch of an encoder teaches no more than the authority.
-        let departure = dead_zone(departure, joint.follow_band);
-        state.work.error[i] = departure.clamp(-law.limits.correction, law.limits.correction);
+        state.departures[i] = angles[i] - state.expected[i] + lag;
     }
-    out.not_following = state.work.error.iter().any(|d| *d != 0.0);
-    if out.not_following {
-        let work = &mut state.work;
+    if let Some(pan) = &joint.pan {
+        let measured = state.estimator.estimate().pan;
+        state.departures[angles.len()] = state.pan.departure(pan, law.kind, measured, dt);
+    }
+}
+
+/// What the encoders show the motors did not do is told to the integrators.
+fn follow(joint: &Joint, law: &Law, state: &mut State) {
+    expect(joint, law, state);
+    let mut followed = true;
+    let work = &mut state.work;
+    for (error, departure) in work.error.iter_mut().zip(&state.departures) {
+        // A glitch of an encoder teaches no more than the authority.
+        let departure = dead_zone(*departure, joint.follow_band);
+        *error = departure.clamp(-law.limits.correction, law.limits.correction);
+        followed &= *error == 0.0;
+    }
+    if !followed {
         let projection = joint.kinematics.projection(&work.jacobian);
         state.shortfall += projection.project(&mut work.error);
-        back_calculate(law, &mut state.controllers, dt, &work.error, 1.0);
+        back_calculate(law, &mut state.controllers, joint.period, &work.error, 1.0);
     }
 }

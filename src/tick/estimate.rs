@@ -24,6 +24,10 @@ pub enum Fallback {
     Observability,
     /// The base's IMU is stale, so that gravity's direction in the base frame is not known.
     Base,
+    /// The head's IMU is stale.
+    Stale,
+    /// The head's IMU says the same to the last bit though the joint was made to move.
+    Frozen,
 }
 
 /// The measured bend.
@@ -31,6 +35,10 @@ pub enum Fallback {
 pub struct Estimate {
     /// The bend that `source` says, rad.
     pub bend: Bend,
+    /// The bend that the head's IMU said last, rad; it counts where `imu_serves`.
+    pub imu_bend: Bend,
+    /// The head's IMU says the bend: it is fresh, trusted, and gravity shows it.
+    pub imu_serves: bool,
     /// The bend that the motors say, rad.
     pub motors_bend: Bend,
     /// Root mean square of the motor angles that no bend explains, rad.
@@ -100,6 +108,8 @@ pub(super) struct Estimator {
     motors_bend_stamp: f64,
     /// Gravity's direction in the base frame is known.
     base_known: bool,
+    /// When feedback by the IMU took new samples last, s.
+    taken: f64,
 }
 
 fn fresh(stamp: f64, received: f64, now: f64, most: f64) -> bool {
@@ -125,6 +135,7 @@ impl Estimator {
             rate_known: false,
             motors_bend_stamp: 0.0,
             base_known: true,
+            taken: f64::NEG_INFINITY,
         }
     }
 
@@ -133,13 +144,14 @@ impl Estimator {
     }
 
     /// Takes the newest samples; says whether the one that feedback rests on is new. `pan_rate`: how fast the pan
-    /// turns, rad/s.
+    /// turns, rad/s; `trusted`: the head's IMU does not repeat itself.
     pub(super) fn update(
         &mut self,
         joint: &Joint,
         law: &Law,
         input: &Input,
         pan_rate: f64,
+        trusted: bool,
         now: f64,
     ) -> bool {
         self.feedback = law.feedback;
@@ -181,26 +193,39 @@ impl Estimator {
             self.head.sample(head.stamp, now, law.limits.stale_imu);
             self.take_head(joint, head, input, pan_rate);
         }
-        // With `motors` feedback, or where gravity shows too little, the motors say the bend.
+        // With `motors` feedback, or where the IMU does not serve, the motors say the bend.
         let head = head_fresh(&input.head, now, stale);
         let observable = self.estimate.observability >= LEAST_OBSERVABILITY;
-        if law.feedback == Feedback::Motors || !(head && observable && self.base_known) {
+        let serves = head && trusted && observable && self.base_known;
+        self.estimate.imu_serves = serves;
+        if law.feedback == Feedback::Motors || !serves {
             self.estimate.source = Source::Motors;
             self.estimate.bend = self.estimate.motors_bend;
             self.estimate.pan_then = self.pan_at(self.motors_bend_stamp, input, pan_rate);
         }
         self.estimate.fallback = match law.feedback {
+            Feedback::Motors => Fallback::None,
+            Feedback::Imu if !head => Fallback::Stale,
+            Feedback::Imu if !trusted => Fallback::Frozen,
             Feedback::Imu if !self.base_known => Fallback::Base,
-            Feedback::Imu if head && !observable => Fallback::Observability,
-            _ => Fallback::None,
+            Feedback::Imu if !observable => Fallback::Observability,
+            Feedback::Imu => Fallback::None,
         };
-        self.rate_known = head && self.base_known;
+        self.rate_known = head && trusted && self.base_known;
         if !self.rate_known {
             self.estimate.rate = Bend::zeros();
         }
         match law.feedback {
             Feedback::Motors => motors_new,
-            Feedback::Imu => head_new,
+            Feedback::Imu => {
+                // Where the head is silent the motors are looked at as often: the design counts on it.
+                let due = now - self.taken >= joint.sample_period - 0.5 * joint.period;
+                let taken = head_new || (!head && due);
+                if taken {
+                    self.taken = now;
+                }
+                taken
+            }
         }
     }
 
@@ -230,6 +255,7 @@ impl Estimator {
         let fix = bend_from_gravity(gravity, gravity_base, near);
         self.estimate.observability = fix.observability;
         if fix.observability >= LEAST_OBSERVABILITY && self.base_known {
+            self.estimate.imu_bend = fix.bend;
             self.estimate.bend = fix.bend;
             self.estimate.pan_then = pan;
             self.estimate.source = Source::Imu;
@@ -241,11 +267,27 @@ impl Estimator {
         self.estimate.rate = bend_rate_from_gyro(self.estimate.bend, rate);
     }
 
-    /// Whether every sample that the loop needs is there and fresh. Without the base's IMU it goes on.
-    pub(super) fn complete(&self, joint: &Joint, law: &Law, input: &Input, now: f64) -> bool {
+    /// Whether every sample that the loop needs is there and fresh. `without`: the motors may say the bend where the IMU
+    /// does not serve; `running`: also where the head is silent.
+    pub(super) fn complete(
+        &self,
+        joint: &Joint,
+        law: &Law,
+        input: &Input,
+        without: bool,
+        running: bool,
+        now: f64,
+    ) -> bool {
+        let head = head_fresh(&input.head, now, law.limits.stale_imu);
         self.motors_complete(joint, law, input, now)
             && (law.feedback == Feedback::Motors
-                || head_fresh(&input.head, now, law.limits.stale_imu))
+                || self.estimate.imu_serves
+                || (without && (running || head)))
+    }
+
+    /// Gravity's direction in the base frame is known.
+    pub(super) fn base_known(&self) -> bool {
+        self.base_known
     }
 
     /// Whether every encoder's sample is there and fresh, the pan's too.
@@ -281,7 +323,10 @@ impl Estimator {
     }
 
     pub(super) fn stamp(&self) -> f64 {
-        self.timing().stamp
+        match self.estimate.fallback {
+            Fallback::Stale | Fallback::Frozen => self.motors.stamp,
+            _ => self.timing().stamp,
+        }
     }
 
     /// Stamp of the sample that the bend comes from, s.

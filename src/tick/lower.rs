@@ -292,14 +292,15 @@ pub(super) fn mode(
         if refused.is_some() {
             super::stop_reference(state, input);
         }
+    } else if wanted && !going {
+        state.lower.refused = refusal(joint, law, state, input, now);
     }
     if input.inactive {
         state.lower.phase = Phase::Up;
         return otherwise;
     }
     let begins = otherwise == Mode::Tracking && !state.started;
-    let granted = asked && state.lower.refused.is_none()
-        || wanted && refusal(joint, law, state, input, now).is_none();
+    let granted = (asked || wanted) && state.lower.refused.is_none();
     // Only what is new moves a joint that is down; a request to hold also ends a letting down.
     let new_command = input.desired.map(|d| d.command) > state.ended;
     let held = state.hold != input.hold;
@@ -421,8 +422,8 @@ fn pause(law: &Law, state: &mut State) {
     path.begin(&law.limits.motors);
 }
 
-/// One tick of it: fills `state.sent`. Says whether a motor departs from its lag by more than the follow band.
-pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) -> bool {
+/// One tick of it: fills `state.sent`, and how far the motors are from where their lag has them.
+pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     let dt = joint.period;
     let lower = &mut state.lower;
     let moving = lower.phase != Phase::Down;
@@ -431,7 +432,7 @@ pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) -
     }
     let weight = dt / (joint.motor_time_constant + dt);
     let angles = state.estimator.angles();
-    let (mut departs, mut arrived) = (false, true);
+    let mut arrived = true;
     for i in 0..joint.motors() {
         let limit = &law.limits.motors[i];
         let (place, speed) = lower.path.motor(i);
@@ -448,7 +449,8 @@ pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) -
             }
         };
         lower.expected[i] += weight * (place - lower.expected[i]);
-        departs |= !((angles[i] - lower.expected[i]).abs() <= joint.follow_band);
+        state.departures[i] = angles[i] - lower.expected[i];
+        state.expected[i] = lower.expected[i];
         arrived &= (angles[i] - lower.path.to[i]).abs() <= joint.follow_band;
     }
     if lower.path.over() && (arrived || lower.path.at >= lower.path.duration + SETTLING) {
@@ -462,5 +464,4 @@ pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) -
             Phase::Up | Phase::Down => {}
         }
     }
-    departs
 }

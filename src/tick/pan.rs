@@ -53,10 +53,31 @@ impl PanState {
         self.sent = 0.0;
     }
 
+    /// A velocity comes to rest as fast as it may, in ticks of `dt` s.
+    pub(super) fn brake(&mut self, pan: &Pan, dt: f64) {
+        let most = pan.acceleration * dt;
+        self.sent -= self.sent.clamp(-most, most);
+        self.expected += dt * self.sent;
+    }
+
+    /// How far the encoder at `measured` shows the motor from where it should be, as an angle of pan, rad; once per tick of
+    /// `dt` s.
+    pub(super) fn departure(
+        &mut self,
+        pan: &Pan,
+        kind: SetpointKind,
+        measured: f64,
+        dt: f64,
+    ) -> f64 {
+        if kind == SetpointKind::Position {
+            self.expected += dt / (pan.time_constant + dt) * (self.sent - self.expected);
+        }
+        measured - self.expected
+    }
+
     /// One tick of `dt` s toward `reference` (rad, moving at `rate` rad/s), the encoder at `measured`; `gain` (1/s) draws
     /// a velocity drive to the reference. The setpoint leads by the motor's own lag, so that the pan is where the
-    /// reference is: `psi + T psi'` through `1/(T s + 1)` is `psi`. Says whether the motor departs from that by more
-    /// than `band`, rad.
+    /// reference is: `psi + T psi'` through `1/(T s + 1)` is `psi`.
     #[allow(clippy::too_many_arguments, reason = "scalars of one tick")]
     pub(super) fn step(
         &mut self,
@@ -67,16 +88,13 @@ impl PanState {
         measured: f64,
         gain: f64,
         dt: f64,
-        band: f64,
-    ) -> bool {
+    ) {
         let lag = pan.time_constant;
-        let weight = dt / (lag + dt);
         match kind {
             SetpointKind::Position => {
                 let asked = (reference + lag * rate).clamp(pan.low, pan.high);
                 let most = pan.speed * dt;
                 self.sent += (asked - self.sent).clamp(-most, most);
-                self.expected += weight * (self.sent - self.expected);
             }
             SetpointKind::Velocity => {
                 let asked = rate + lag * (rate - self.rate) / dt + gain * (reference - measured);
@@ -87,7 +105,6 @@ impl PanState {
             }
         }
         self.rate = rate;
-        !((measured - self.expected).abs() <= band)
     }
 }
 
@@ -113,7 +130,8 @@ mod tests {
         for tick in 0..(seconds / dt) as usize {
             let now = tick as f64 * dt;
             let (reference, rate) = (1.2 * (1.0 - now.cos()), 1.2 * now.sin());
-            departed |= state.step(&PAN, kind, reference, rate, angle, 4.0, dt, 0.1);
+            state.step(&PAN, kind, reference, rate, angle, 4.0, dt);
+            departed |= state.departure(&PAN, kind, angle, dt).abs() > 0.1;
             worst = worst.max((angle - reference).abs());
             let share = 1.0 - (-dt / PAN.time_constant).exp();
             match kind {

@@ -2,22 +2,32 @@
 //!
 //! Each [`Rule`] has a [`Guard`]: how far off, for how long, and how severe the [`Reaction`] is. Of all rules that are
 //! broken the most severe reaction wins.
+//!
+//! Usual guards serve a joint of which nothing else is known; each is set so that ordinary work (moves, pushes, payloads set
+//! on, a base that sways, stiction, a swap of gains) never breaks a rule that holds the joint.
+
+mod growing;
+mod share;
+mod still;
+mod watch;
+
+pub(super) use watch::{View, Watch};
 
 /// Something that may be wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Rule {
-    /// The head's IMU is silent or old: by `limits.stale_imu`.
+    /// The IMU of the head, or of the base, is silent or old: by `limits.stale_imu`. Told in s of age.
     ImuStale,
     /// The head's IMU says the same to the last bit while the joint is made to move. Limit: the motion asked for
     /// meanwhile, rad.
     ImuFrozen,
-    /// A motor's encoder is silent or old: by `limits.stale_motors`.
+    /// A motor's encoder is silent or old: by `limits.stale_motors`. Told in s of age.
     MotorStale,
     /// A motor's encoder says the same to the last bit while its setpoint moves. Limit: the motion asked for meanwhile, rad.
     MotorFrozen,
     /// IMU and encoders say different bends. Limit: their distance, rad.
     Disagreement,
-    /// The joint is bent too far: by `limits.over_bend`.
+    /// The joint is bent too far: by `limits.over_bend`. Told in rad of bend.
     OverBend,
     /// A motor stands outside its travel. Limit: how far, rad.
     Travel,
@@ -25,7 +35,7 @@ pub enum Rule {
     Slack,
     /// The correction, a speed or a travel is at its limit. Limit: the share of ticks in the guard's time.
     Saturation,
-    /// A motor does not follow its setpoint: by the joint's follow band.
+    /// A motor does not follow its setpoint: by the joint's follow band. Told in rad.
     NotFollowing,
     /// The joint swings to and fro while its reference rests. Limit: the swing, rad.
     Hunting,
@@ -33,7 +43,7 @@ pub enum Rule {
     GrowingSwing,
     /// Ticks come late. Limit: the share of ticks in the guard's time.
     LateTicks,
-    /// Nobody has commanded the joint for the guard's time.
+    /// Nobody has commanded the joint for the guard's time. Told in s since the last command.
     CommandStale,
 }
 
@@ -201,7 +211,7 @@ pub struct Fault {
     pub broken: bool,
     /// It was broken, and nobody has cleared it.
     pub latched: bool,
-    /// Bit `i` is set when motor `i` is concerned.
+    /// Bit `i` is set when motor `i` is concerned; the pan motor counts after the last tendon's.
     pub motors: u64,
     /// How often it was broken since the loop began.
     pub count: u64,

@@ -4,7 +4,9 @@ use super::Neck;
 use nalgebra::Vector3;
 use withy::geometry::{Bend, attitude, bend_from, posture};
 use withy::kinematics::Kinematics;
-use withy::tick::{Desired, ImuSample, Input, Joint, Law, MotorLimits, MotorSample};
+use withy::tick::{
+    Desired, ImuSample, Input, Joint, Law, MotorLimits, MotorSample, Reaction, Rule,
+};
 use withy::track::Track;
 
 /// The glasshouse neck with `tendons` tendons, and its any-payload law with a fractional integral and
@@ -40,6 +42,10 @@ fn of(neck: Neck, tendons: usize) -> (Joint, Law) {
     let mut limits = neck.file.limits.clone();
     let limit: MotorLimits = limits.motors[0];
     limits.motors = vec![limit; tendons];
+    // What keeps it busy follows no setpoint.
+    for rule in Rule::ALL {
+        limits.supervision.guard_mut(rule).reaction = Reaction::Tell;
+    }
     let mut gains = neck.gains("pid").clone();
     let mut motor_gains = gains.motors[0];
     motor_gains.integral_order = 1.15;

@@ -10,7 +10,8 @@ use withy::config::{JointFile, SimulatedFile};
 use withy::controller::{GainSet, SetpointKind};
 use withy::geometry::{Bend, Posture, bend_from, posture};
 use withy::tick::{
-    Desired, ImuSample, Input, Joint, LONGEST_WAIT, Law, MotorSample, Output, State, tick,
+    Desired, ImuSample, Input, Joint, LONGEST_WAIT, Law, Mode, MotorSample, Output, RULES,
+    Reaction, Rule, State, tick,
 };
 use withy::trial::{BendSample, MoveFigures, SetpointSample};
 
@@ -103,6 +104,9 @@ impl Neck {
             deaf: false,
             base_deaf: false,
             waiting: None,
+            faulty: false,
+            worst: [(0.0, 0.0); RULES],
+            above: [0.0; RULES],
         }
     }
 
@@ -141,9 +145,52 @@ pub struct Loop {
     /// No sample of the base's IMU arrives.
     pub base_deaf: bool,
     waiting: Option<(Law, f64)>,
+    /// A rule that holds the joint may be broken: something is wrong on purpose.
+    pub faulty: bool,
+    /// Greatest value of each rule so far while the loop was closed, and the longest time above its limit, s.
+    pub worst: [(f64, f64); RULES],
+    above: [f64; RULES],
+}
+
+/// With `WITHY_RULES` set, each loop says in the end how near it came to each rule.
+impl Drop for Loop {
+    fn drop(&mut self) {
+        if std::env::var_os("WITHY_RULES").is_some() {
+            for (rule, (value, time)) in Rule::ALL.iter().zip(self.worst) {
+                println!(
+                    "rule {} value {value:.4} above for {time:.3} s",
+                    rule.name()
+                );
+            }
+        }
+    }
 }
 
 impl Loop {
+    fn look_at_rules(&mut self) {
+        for rule in Rule::ALL {
+            let fault = self.out.faults.of(rule);
+            let i = rule as usize;
+            let closed = self.out.mode == Mode::Tracking;
+            self.above[i] = match fault.above && closed {
+                true => self.above[i] + self.joint.period,
+                false => 0.0,
+            };
+            if closed {
+                self.worst[i].0 = self.worst[i].0.max(fault.value);
+            }
+            self.worst[i].1 = self.worst[i].1.max(self.above[i]);
+        }
+        let held = self.out.faults.reaction >= Reaction::Hold;
+        assert!(
+            !held || self.faulty || self.deaf || self.motors_held,
+            "{:?} holds the joint at {:.3} s: {:?}",
+            self.out.faults.cause,
+            self.now(),
+            self.out.faults
+        );
+    }
+
     pub fn now(&self) -> f64 {
         self.ticks as f64 * self.joint.period
     }
@@ -233,6 +280,7 @@ impl Loop {
             now,
             &mut self.out,
         );
+        self.look_at_rules();
         if self.out.mode.sends() && !self.motors_held {
             let kind = match self.law.kind() {
                 SetpointKind::Position => DriveKind::Position,

@@ -1,0 +1,105 @@
+//! What is asked of the reference: commands, requests to hold, and what supervision leaves of them.
+
+use super::supervise::{Abandoned, Reaction, Rule};
+use super::{Input, Joint, Law, State};
+use crate::geometry::{Bend, Posture, posture};
+
+/// Share of its speed that the reference keeps where a rule limits it.
+const LIMITED: f64 = 0.25;
+/// Share of its speed with which an abandoned joint goes to where it is straight.
+const ABANDONED: f64 = 0.1;
+
+/// Takes a new command or a new request to hold.
+pub(super) fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
+    if state.hold != input.hold {
+        stop_reference(state, input);
+    }
+    if let Some(desired) = input.desired
+        && state.sequence != Some(desired.sequence)
+    {
+        state.sequence = Some(desired.sequence);
+        if state.ended >= Some(desired.command) {
+            return;
+        }
+        state.command = Some(desired.command);
+        state.motion = desired.motion;
+        state.pace = desired.pace;
+        (state.target, state.target_limited) = within_limits(joint, law, desired.posture);
+        if !desired.continues {
+            state.settled_since = None;
+            state.short = state.target - state.shaper.value();
+        }
+        state.goal = state.target;
+    }
+    if let Some(motion) = &state.motion {
+        (state.target, state.target_limited) = within_limits(joint, law, motion.at(now, 0.0));
+        (state.goal, _) = within_limits(joint, law, motion.at(now, law.lag()));
+    }
+}
+
+/// The posture cut to the inclination limit and to the pan's travel, and whether it was.
+fn within_limits(joint: &Joint, law: &Law, asked: Posture) -> (Posture, bool) {
+    let most = law.limits.inclination;
+    let (mut bend, size) = (asked.xy(), asked.xy().norm());
+    // A limit met to rounding is met.
+    let bent_too_far = size > most * (1.0 + 1e-9);
+    if size > most {
+        bend *= most / size;
+    }
+    let pan = match &joint.pan {
+        Some(pan) => asked.z.clamp(pan.low, pan.high),
+        None => 0.0,
+    };
+    let turned_too_far = joint.pan.is_some() && (pan - asked.z).abs() > 1e-9;
+    (posture(bend, pan), bent_too_far || turned_too_far)
+}
+
+/// Does what a request to hold asks.
+pub(super) fn stop_reference(state: &mut State, input: &Input) {
+    state.hold = input.hold;
+    state.end_command(input);
+    state.motion = None;
+    state.target = state.shaper.point();
+    state.goal = state.target;
+    state.target_limited = false;
+}
+
+/// Beyond the over-bend limit nothing moves outward; a way back in stays open.
+pub(super) fn stop_over_bent(state: &mut State, bend: Bend) {
+    state.over_bend = state.watch.over_bend();
+    let at = state.shaper.point().xy();
+    if state.over_bend && (state.goal.xy() - at).dot(&bend) > 0.0 {
+        state.motion = None;
+        state.target = posture(at, state.target.z);
+        state.goal = posture(at, state.goal.z);
+    }
+}
+
+/// A joint that nobody commands any more stays or goes slowly to where it is straight.
+pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
+    let stale = state.watch.faults().of(Rule::CommandStale).broken;
+    if !stale || std::mem::replace(&mut state.abandoned, stale) {
+        state.abandoned = stale;
+        return;
+    }
+    stop_reference(state, input);
+    if law.limits.supervision.abandoned == Abandoned::Neutral {
+        (state.target, state.goal) = (Posture::zeros(), Posture::zeros());
+        state.pace = ABANDONED;
+        state.settled_since = None;
+        state.short = state.target - state.shaper.value();
+    }
+}
+
+/// Where the reference may go, and at which pace: where a rule limits it, slowly, and no further out than it was when that began.
+pub(super) fn limited(state: &mut State) -> (Posture, f64) {
+    if state.watch.faults().reaction < Reaction::Limit {
+        state.furthest = None;
+        return (state.goal, state.pace);
+    }
+    let at = state.shaper.point().xy().norm();
+    let most = *state.furthest.get_or_insert(at);
+    let size = state.goal.xy().norm();
+    let bend = state.goal.xy() * if size > most { most / size } else { 1.0 };
+    (posture(bend, state.goal.z), LIMITED * state.pace)
+}
