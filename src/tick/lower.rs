@@ -373,6 +373,7 @@ fn take_up(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     }
     if state.lower.phase == Phase::Up {
         // Nothing has been sent yet.
+        state.watch.begin();
         state.sent.copy_from_slice(state.estimator.angles());
         state.lower.before.copy_from_slice(&state.sent);
         if law.kind == SetpointKind::Velocity {

@@ -4,7 +4,7 @@
 
 pub mod many;
 
-use nalgebra::Vector3;
+use nalgebra::{Rotation3, Vector3};
 use withy::beam::{DriveKind, ImuReading, JointDescription, Options, Plant};
 use withy::config::{JointFile, SimulatedFile};
 use withy::controller::{GainSet, SetpointKind};
@@ -103,6 +103,7 @@ impl Neck {
             motors_held: false,
             deaf: false,
             base_deaf: false,
+            spoilt: Spoilt::default(),
             waiting: None,
             faulty: false,
             worst: [(0.0, 0.0); RULES],
@@ -128,6 +129,21 @@ pub struct Record {
     pub out: Output,
 }
 
+/// What is wrong with sensors and motors.
+#[derive(Clone, Debug, Default)]
+pub struct Spoilt {
+    /// The head's IMU is silent, or repeats itself.
+    pub head_silent: bool,
+    pub head_frozen: bool,
+    /// It has been turned on its plate.
+    pub head_turned: Option<Rotation3<f64>>,
+    /// Encoders that are silent, or repeat themselves, one bit each.
+    pub silent: u64,
+    pub frozen: u64,
+    /// A motor that goes to an angle of its own, rad, and trembles there.
+    pub astray: Option<(usize, f64)>,
+}
+
 #[derive(Clone)]
 pub struct Loop {
     pub plant: Plant,
@@ -144,6 +160,7 @@ pub struct Loop {
     pub deaf: bool,
     /// No sample of the base's IMU arrives.
     pub base_deaf: bool,
+    pub spoilt: Spoilt,
     waiting: Option<(Law, f64)>,
     /// A rule that holds the joint may be broken: something is wrong on purpose.
     pub faulty: bool,
@@ -244,20 +261,34 @@ impl Loop {
             }
             let pan = self.joint.pan.is_some().then_some(&mut self.input.pan);
             let slots = self.input.motors.iter_mut().chain(pan);
-            for (slot, angle) in slots.zip(&reading.angles) {
+            for (i, (slot, angle)) in slots.zip(&reading.angles).enumerate() {
                 let stamp = reading.stamp;
+                if self.spoilt.silent & (1 << i) != 0 {
+                    continue;
+                }
+                let angle = match slot {
+                    Some(old) if self.spoilt.frozen & (1 << i) != 0 => old.angle,
+                    _ => *angle,
+                };
                 *slot = Some(MotorSample {
-                    angle: *angle,
+                    angle,
                     stamp,
                     received: now,
                 });
             }
         }
         while let Some(reading) = self.plant.take_imu_reading() {
-            if self.deaf {
+            if self.deaf || self.spoilt.head_silent {
                 continue;
             }
-            self.input.head = Some(imu_sample(&reading, now));
+            let mut sample = imu_sample(&reading, now);
+            if let Some(turned) = &self.spoilt.head_turned {
+                sample.gravity = turned * sample.gravity;
+            }
+            if let (Some(old), true) = (&self.input.head, self.spoilt.head_frozen) {
+                (sample.gravity, sample.angular_velocity) = (old.gravity, old.angular_velocity);
+            }
+            self.input.head = Some(sample);
         }
         while let Some(reading) = self.plant.take_base_imu_reading() {
             if self.deaf || self.base_deaf {
@@ -288,6 +319,14 @@ impl Loop {
             };
             let mut setpoints = self.out.setpoints.clone();
             setpoints.extend(self.joint.pan.map(|_| self.out.pan_setpoint));
+            if let Some((motor, angle)) = self.spoilt.astray {
+                let to = angle + 0.005 * (20.0 * now).sin();
+                let at = self.input.motors[motor].map_or(0.0, |m| m.angle);
+                setpoints[motor] = match kind {
+                    DriveKind::Position => to,
+                    _ => 10.0 * (to - at),
+                };
+            }
             self.plant
                 .command(kind, &setpoints)
                 .expect("finite setpoints");

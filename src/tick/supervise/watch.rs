@@ -277,15 +277,14 @@ impl Watch {
         let seen = Seen::new(value, value > guard.limit);
         self.judge(law, Rule::Saturation, seen, 0.0, live, now);
 
-        let value = view
-            .departures
-            .iter()
-            .fold(0.0, |most: f64, d| most.max(d.abs()));
-        let motors = bits(
-            view.departures
-                .iter()
-                .map(|d| !(d.abs() <= joint.follow_band)),
-        );
+        // An encoder that is silent shows nothing of its motor.
+        let silent = self.faults.of(Rule::MotorStale).motors;
+        let departures = || {
+            let all = view.departures.iter().enumerate();
+            all.map(|(i, d)| if silent & bit(i) == 0 { d.abs() } else { 0.0 })
+        };
+        let value = departures().fold(0.0, f64::max);
+        let motors = bits(departures().map(|d| !(d <= joint.follow_band)));
         self.at_once(law, Rule::NotFollowing, Seen::of(value, motors), view, now);
 
         self.at_once(
