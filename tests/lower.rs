@@ -188,6 +188,14 @@ fn a_head_that_falls_all_the_same_is_caught() {
             let end = closed.plant.truth().bend.norm().to_degrees();
             println!("{:.0} g: falls to {end:.1} deg", payload.0 * 1e3);
             assert!(end > 0.7 * CLEARANCE.to_degrees() && end < 1.6 * CLEARANCE.to_degrees());
+            // From there the next command gets it back.
+            let from = closed.record.len();
+            let target = closed.point(10.0, 227.0);
+            closed.run(10.0);
+            let peak = peak(&closed.record[from..]);
+            let off = (closed.plant.truth().bend - target).norm().to_degrees();
+            println!("  taken up: peak {peak:.1} deg, then {off:.2} deg off");
+            assert!(peak < end + 1.0 && off < 0.1);
         }
     }
 }
