@@ -473,6 +473,7 @@ impl State {
     pub fn start_anew(&mut self, law: &Law, input: &Input) {
         self.end_command(input);
         self.resuming = true;
+        self.lower.forget();
         if self.started {
             self.started = false;
             // A drive that takes velocities keeps the last one: that has to be zero.
