@@ -7,7 +7,7 @@ use nalgebra::{UnitQuaternion, Vector3};
 use withy::beam::{BaseMotion, DriveKind};
 use withy::carry::{Carry, Load};
 use withy::controller::SetpointKind;
-use withy::tick::{CLEARANCE, Mode, NotLetDown, Output, State};
+use withy::tick::{CLEARANCE, Guard, Mode, NotLetDown, Output, Reaction, Rule, State};
 
 fn necks() -> [Neck; 2] {
     [Neck::position(), Neck::velocity()]
@@ -412,5 +412,68 @@ fn a_base_that_leans_too_far_refuses_it() {
         closed.input.slacken += 1;
         closed.run(0.1);
         assert_eq!(closed.out.not_let_down, Some(NotLetDown::Tilted));
+    }
+}
+
+#[test]
+fn a_rule_lets_down_where_it_is_carried_and_holds_where_not() {
+    for mut neck in necks() {
+        let limits = &mut neck.file.limits;
+        limits.over_bend = 33f64.to_radians();
+        let inclination = 32f64.to_radians();
+        limits.inclination = inclination;
+        *limits.supervision.guard_mut(Rule::OverBend) = Guard {
+            limit: 0.0,
+            after: 0.2,
+            reaction: Reaction::LetDown,
+            latch: true,
+        };
+        for (payload, carried) in [(PAYLOADS[1], true), (PAYLOADS[3], false)] {
+            let mut closed = bent(&neck, payload);
+            let from = closed.record.len();
+            closed.faulty = true;
+            // A hand that leans on the head, harder and harder until the rule is broken.
+            let outward = 47f64.to_radians();
+            for step in 0..40 {
+                let force = Vector3::new(outward.cos(), outward.sin(), 0.0);
+                let force = force * (3.0 + 0.25 * f64::from(step));
+                closed.plant.push(force, 0.5).unwrap();
+                closed.run(0.5);
+                if closed.out.faults.of(Rule::OverBend).latched {
+                    break;
+                }
+            }
+            closed.run(10.0);
+            let record = &closed.record[from..];
+            println!(
+                "{:?} {:.0} g: peak {:.1} deg, {:?}, end {:.2} deg, refused {:?}",
+                closed.law.kind(),
+                payload.0 * 1e3,
+                peak(record),
+                modes(record),
+                closed.plant.truth().bend.norm().to_degrees(),
+                closed.out.not_let_down
+            );
+            assert!(closed.out.faults.of(Rule::OverBend).latched);
+            let (stands, refused) = match carried {
+                true => (Mode::Down, None),
+                false => (Mode::Faulted, Some(NotLetDown::NotCarried)),
+            };
+            assert_eq!(
+                (closed.out.mode, closed.out.not_let_down),
+                (stands, refused)
+            );
+            // Until somebody clears it no command moves the joint.
+            closed.point(10.0, 100.0);
+            closed.run(6.0);
+            assert_eq!(closed.out.mode, stands);
+            closed.input.clear += 1;
+            closed.run(0.5);
+            let target = closed.point(15.0, 100.0);
+            closed.run(10.0);
+            assert_eq!(closed.out.mode, Mode::Tracking);
+            let off = (closed.plant.truth().bend - target).norm().to_degrees();
+            assert!(off < 0.1, "{off} deg");
+        }
     }
 }
