@@ -10,6 +10,31 @@ use harness::Stage;
 const NECK: &str = "glasshouse-neck.yaml";
 
 #[test]
+fn sensors_that_fall_silent_or_repeat_themselves() {
+    let mut stage = Stage::new(91);
+    stage.withy_run(&[NECK], &[]);
+    stage.plant(&[]);
+    stage.client("faulty_sensors.py", &[]);
+}
+
+#[test]
+fn what_is_wrong_with_the_joint() {
+    let mut stage = Stage::new(92);
+    stage.withy_run(&[NECK], &[]);
+    stage.plant(&[]);
+    stage.client("faulty_joint.py", &[]);
+}
+
+#[test]
+fn what_is_wrong_with_the_loop_and_with_its_commands() {
+    let mut stage = Stage::new(93);
+    stage.withy_run(&[NECK], &[]);
+    stage.plant(&[]);
+    let pid = stage.pid("withy").to_string();
+    stage.client("faulty_loop.py", &[&pid]);
+}
+
+#[test]
 fn guards_are_parameters() {
     let mut stage = Stage::new(94);
     let lines = "supervision:\n  slack: {limit_tendons: 2, latch: true}\n\nsettled:\n";
@@ -17,4 +42,21 @@ fn guards_are_parameters() {
     stage.withy_run(&[NECK], &["-p", "supervision.travel.after:=0.25"]);
     stage.plant(&[]);
     stage.client("guards.py", &[]);
+}
+
+#[test]
+fn tendons_are_let_down_where_the_beam_carries_the_head() {
+    let mut stage = Stage::new(95);
+    stage.withy_run(&[NECK], &[]);
+    stage.simulate("glasshouse-neck-simulated.yaml", &[]);
+    let pid = stage.pid("withy").to_string();
+    stage.client("slackening.py", &[&pid]);
+}
+
+#[test]
+fn a_joint_that_is_not_ready_is_not_set_going() {
+    let mut stage = Stage::new(96);
+    stage.withy_run(&[NECK], &[]);
+    stage.plant(&["wrong=shift.0 7.0"]);
+    stage.client("unready.py", &[]);
 }

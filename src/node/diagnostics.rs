@@ -9,7 +9,9 @@ use super::target::{ERROR, OK, WARN, words};
 use crate::config::JointFile;
 use crate::geometry::{direction, inclination};
 use crate::link::{Counts, Record};
-use crate::tick::{Fallback, Fault, Faults, Mode, Output, RULES, Reaction, Rule, Source};
+use crate::tick::{
+    Fallback, Fault, Faults, Mode, Output, RULES, Reaction, Readiness, Rule, Source,
+};
 
 /// Time between reports when nothing changes, s.
 const PERIOD: f64 = 1.0;
@@ -29,6 +31,7 @@ struct Told {
     refused: u64,
     dropped: u64,
     faults: ToldFaults,
+    readiness: Readiness,
 }
 
 /// Of each rule that is broken or latched: which, and with which motors.
@@ -144,6 +147,7 @@ impl Diagnostics {
             refused: gain_set.refused,
             dropped,
             faults: ToldFaults::of(&o.faults),
+            readiness: o.readiness,
         };
         if since < LEAST_PERIOD || (since < PERIOD && told == self.told) {
             return None;
@@ -225,6 +229,14 @@ impl Diagnostics {
         add("hunting", flag(o.hunting));
         add("not_following", flag(o.not_following));
         let all = &o.faults;
+        if !o.mode.sends() {
+            let unready = faults.unready(o.readiness, all);
+            let readiness = match unready.as_str() {
+                "" => "ready",
+                why => why,
+            };
+            add("readiness", readiness.into());
+        }
         let reaction = all.cause.map_or("none", |_| all.reaction.name());
         add("reaction", reaction.into());
         add("cause", all.cause.map_or("", Rule::name).into());
@@ -286,7 +298,10 @@ impl Diagnostics {
             Mode::Inactive => (OK, "inactive: no setpoints are sent".into()),
             Mode::Unfit => (
                 ERROR,
-                "no setpoints are sent: the joint is not where it may be set going".into(),
+                format!(
+                    "no setpoints are sent: {}",
+                    faults.unready(o.readiness, &o.faults)
+                ),
             ),
             Mode::Faulted => (ERROR, because("a fault holds the setpoint")),
             Mode::LettingDown => (WARN, because("the tendons are being let down")),

@@ -1,6 +1,6 @@
 //! Faults in words: which rule, which figure against which limit, which motors, what follows and what to do.
 
-use crate::tick::{Abandoned, Fault, Faults, Reaction, Rule, Supervision};
+use crate::tick::{Abandoned, Fault, Faults, Reaction, Readiness, Rule, Supervision};
 
 /// What is needed to say what a fault is.
 #[derive(Clone, Copy)]
@@ -135,6 +135,39 @@ impl Words<'_> {
             Reaction::LetDown => "the tendons are let down where the beam alone carries the head: ",
         };
         Some(format!("{done}{cause}"))
+    }
+
+    /// Why the joint may not be set going; nothing where it may.
+    pub fn unready(&self, readiness: Readiness, faults: &Faults) -> String {
+        let concerned = |rule| match self.motors(faults.of(rule).motors) {
+            motors if motors.is_empty() => "a motor".into(),
+            motors => motors,
+        };
+        match readiness {
+            Readiness::Ready => String::new(),
+            Readiness::Waiting => "samples of a sensor that it needs are missing or old".into(),
+            Readiness::TooSlow => "the sensors are slower than the gain set allows".into(),
+            Readiness::OutsideTravel => format!(
+                "{} stands outside limits.travel_low and travel_high; is its encoder zeroed?",
+                concerned(Rule::Travel)
+            ),
+            Readiness::OverBent => format!(
+                "the head is bent beyond limits.over_bend of {:.3} rad",
+                self.supervision.guard(Rule::OverBend).limit
+            ),
+            Readiness::Disagreement => format!(
+                "IMU and encoders say bends that are further apart than {} rad",
+                self.supervision.guard(Rule::Disagreement).limit
+            ),
+            Readiness::Unexplained => {
+                "the motors' angles are far from those of any bend at pretension; are the encoders zeroed, and the tendons taut?"
+                    .into()
+            }
+            Readiness::Latched => format!(
+                "{} waits to be cleared by ~/clear_faults",
+                self.names_of_latched(faults)
+            ),
+        }
     }
 
     /// Names of those that wait to be cleared.

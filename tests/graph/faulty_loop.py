@@ -57,6 +57,8 @@ s = c.told("an abandoned joint", fault_command_stale="broken", cause="command_st
 assert float(s["fault.command_stale.limit_s"]) == 2.0 and "it holds" in s["message"], s
 near(c.truth(), asked, math.radians(0.7), "abandoned and held")
 c.guards({"abandoned": "neutral"})
+c.point(asked)
+c.told("an abandoned joint again", fault_command_stale="broken")
 until(lambda: math.hypot(*c.truth()) < math.radians(0.7), "the way to where it is straight")
 assert "straight" in c.status["message"], c.status["message"]
 # A command ends it.

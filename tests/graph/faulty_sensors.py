@@ -22,8 +22,8 @@ index = c.count("setpoints")
 until(lambda: c.count("setpoints") > index + 100, "setpoints on the motors' word")
 # Invented bound: 10 mrad of motor angle is 0.14 deg of bend.
 assert c.largest_step() < 0.01, c.largest_step()
-c.point(bend_deg(15, 100))
-near(c.truth(), bend_deg(15, 100), math.radians(2.5), "by the motors, sag not corrected")
+c.point(bend_deg(8, 100))
+near(c.truth(), bend_deg(8, 100), math.radians(2.5), "by the motors, sag not corrected")
 # And back.
 c.clear("setpoints")
 c.switch("imu_on", True)
@@ -31,7 +31,7 @@ c.told("the IMU to serve again", mode="tracking", feedback="imu", cause="", reac
 index = c.count("setpoints")
 until(lambda: c.count("setpoints") > index + 300, "setpoints on the IMU's word")
 assert c.largest_step() < 0.01, c.largest_step()
-near(c.truth(), bend_deg(15, 100), math.radians(0.7), "sag corrected again")
+near(c.truth(), bend_deg(8, 100), math.radians(0.7), "sag corrected again")
 
 # Where the motors may not serve, the joint is held as long as the IMU is silent.
 c.guards({"fallback_to_motors": False})
@@ -40,9 +40,8 @@ s = c.told("a hold", mode=lambda m: m in ("holding", "stopped"), level=2, cause=
 assert "imu_stale" in s["message"] and "0.1 s" in s["message"], s["message"]
 c.stands()
 c.switch("imu_on", True)
-at = c.truth()
 c.told("tracking again", mode="tracking", cause="")
-holds(lambda: math.dist(c.truth(), at) < math.radians(1.5), "moves without a command", 0.5)
+c.stays()
 c.guards({"fallback_to_motors": True})
 c.point(asked)
 
@@ -54,6 +53,7 @@ assert "neck_motor_3" in s["message"], s["message"]
 c.stands()
 c.spoil("silent.2", 0)
 c.told("tracking again", mode="tracking", cause="", latched_faults="")
+c.stays()
 c.point(asked)
 
 # The IMU repeats itself while the joint moves: it is not believed until somebody says so.
@@ -62,8 +62,8 @@ c.send(c.pose(bend_deg(20, 220)))
 s = c.told("a frozen IMU", fault_imu_frozen="latched", feedback="motors", mode="tracking", level=1)
 assert s["latched_faults"] == "imu_frozen" and s["reaction"] == "tell", s
 assert "motors say the bend" in s["message"] and "~/clear_faults" in s["message"], s["message"]
-c.point(bend_deg(12, 130))
-near(c.truth(), bend_deg(12, 130), math.radians(2.5), "by the motors, sag not corrected")
+c.point(bend_deg(8, 130))
+near(c.truth(), bend_deg(8, 130), math.radians(2.5), "by the motors, sag not corrected")
 c.spoil("imu_freeze", 0)
 holds(lambda: c.status["feedback"] == "motors", "believed again by itself", 1.0)
 until(c.try_clear, lambda: "faults to be cleared; last: %s" % c.reply.message)

@@ -39,6 +39,8 @@ DEFAULTS = {
     # The beam with its head swings about where the tendons put it: natural frequency, rad/s, and damping ratio (invented).
     "swing": 40.0,
     "damping": 0.5,
+    # What is wrong from the start: "<what> <number>", several with commas between.
+    "wrong": "",
 }
 
 # What may be made wrong while it runs, by "<what> <number>" on plant/switch: by motor, as in "shift.1 0.5",
@@ -79,6 +81,9 @@ class Plant:
         self.bend = self.bend_of(self.q)
         self.rate = (0.0, 0.0)
         self.wrong = {"beat": 5.0}
+        for wrong in filter(None, options["wrong"].split(",")):
+            what, value = wrong.split()
+            self.wrong[what] = float(value)
         self.time, self.swayed = 0.0, 0.0
         self.said, self.said_imu = list(self.q), None
         self.noise = random.Random(1)

@@ -61,10 +61,13 @@ class Watched(Client):
         """Clears, and sees that the joint is where it was and takes commands again."""
         reply = until(self.try_clear, lambda: "faults to be cleared; last: %s" % self.reply.message)
         self.told("tracking again", mode="tracking", latched_faults="")
-        # What was commanded before is over.
-        at = self.truth()
-        holds(lambda: math.dist(self.truth(), at) < math.radians(1.5), "moves without a command", 0.5)
+        self.stays()
         return reply
+
+    def stays(self):
+        """What was commanded before is over: the joint comes to rest about where it is, far from where it was sent meanwhile."""
+        at = self.truth()
+        holds(lambda: math.dist(self.truth(), at) < math.radians(4), "moves without a command", 0.5)
 
     def try_clear(self):
         self.reply = self.call(Trigger, "clear_faults")
