@@ -69,6 +69,10 @@ class Watched(Client):
         at = self.truth()
         holds(lambda: math.dist(self.truth(), at) < math.radians(4), "moves without a command", 0.5)
 
+    def not_cleared(self, *words):
+        """As long as the cause is there it cannot be cleared, and the reply says why."""
+        assert self.try_clear() is None and all(w in self.reply.message for w in words), self.reply
+
     def try_clear(self):
         self.reply = self.call(Trigger, "clear_faults")
         return self.reply if self.reply.success else None
