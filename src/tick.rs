@@ -540,10 +540,6 @@ pub fn tick(
     out.bend_stamp = state.estimator.bend_stamp();
     out.delay = state.estimator.delay(joint);
     watch(joint, law, state, input, now);
-    state.readiness = match state.started {
-        true => Readiness::Ready,
-        false => mode::readiness(joint, law, state, input, now),
-    };
     let otherwise = mode::next(joint, law, state, input, now);
     let wanted = state.watch.faults().reaction == Reaction::LetDown;
     state.mode = lower::mode(joint, law, state, input, otherwise, wanted, now);

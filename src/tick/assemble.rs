@@ -230,12 +230,20 @@ pub(super) fn setpoints(
     if std::mem::replace(&mut state.basis, basis) != basis {
         state.change = (state.error - error, now);
     }
-    let (left, since) = state.change;
-    let left = left * (1.0 - handed_over(since, now));
-    for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
-        *error += row.dot(&left);
+    // Where samples are missed the reference goes on without them: what it gains on the last one is no error either.
+    let overdue = state.estimator.overdue(joint, now);
+    if overdue {
+        for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
+            *error = row.dot(&state.error);
+        }
+    } else {
+        let (left, since) = state.change;
+        let left = left * (1.0 - handed_over(since, now));
+        for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
+            *error += row.dot(&left);
+        }
+        state.error = error + left;
     }
-    state.error = error + left;
     let at_rest = state.shaper.at_rest();
     state
         .hold_band
@@ -281,14 +289,15 @@ pub(super) fn setpoints(
         false => Bend::zeros(),
     };
     // Its coming or going is no reason to jump: what that leaves fades.
-    let (gap, known) = match state.damping_gap {
-        Some((gap, known)) if known == knows_rate => {
-            (gap * (DAMPING_FADE / (DAMPING_FADE + dt)), known)
+    let gap = match state.damping_gap {
+        Some((gap, known)) if known == knows_rate => gap * (DAMPING_FADE / (DAMPING_FADE + dt)),
+        _ => {
+            state.damping_offset = state.damped;
+            state.damped - offset
         }
-        _ => (state.damped - offset, knows_rate),
     };
-    state.damping_gap = Some((gap, known));
-    let offset = offset + gap;
+    state.damping_gap = Some((gap, knows_rate));
+    let offset = if overdue { state.damped } else { offset + gap };
     state.damped = offset;
     let damping = match law.kind {
         SetpointKind::Position => offset,
@@ -297,6 +306,8 @@ pub(super) fn setpoints(
             if fresh {
                 state.damping_rate = (offset - state.damping_offset) / joint.sample_period;
                 state.damping_offset = offset;
+            } else if overdue {
+                state.damping_rate = Bend::zeros();
             }
             state.damping_rate
         }

@@ -65,6 +65,8 @@ pub struct Estimate {
 const LEAST_OBSERVABILITY: f64 = 0.2;
 /// Longest time over which a sample of base or pan is carried to the head's instant, s.
 const LONGEST_CARRY: f64 = 0.05;
+/// A sample that is this late, in periods, is missed.
+const OVERDUE: f64 = 3.0;
 /// Samples needed before the delay is known.
 const DELAY_SAMPLES: u32 = 10;
 /// Weight of a new sample in the averages of age and period.
@@ -108,8 +110,10 @@ pub(super) struct Estimator {
     motors_bend_stamp: f64,
     /// Gravity's direction in the base frame is known.
     base_known: bool,
-    /// When feedback by the IMU took new samples last, s.
+    /// When feedback took new samples last, s.
     taken: f64,
+    /// What the head's IMU said last.
+    said: Option<(Vector3<f64>, Vector3<f64>)>,
 }
 
 fn fresh(stamp: f64, received: f64, now: f64, most: f64) -> bool {
@@ -136,6 +140,7 @@ impl Estimator {
             motors_bend_stamp: 0.0,
             base_known: true,
             taken: f64::NEG_INFINITY,
+            said: None,
         }
     }
 
@@ -189,7 +194,11 @@ impl Estimator {
         if let Some(head) = &input.head
             && (self.head.samples == 0 || head.stamp > self.head.stamp)
         {
-            head_new = true;
+            // What says the same to the last bit is nothing new.
+            head_new = self
+                .said
+                .is_none_or(|said| said != (head.gravity, head.angular_velocity));
+            self.said = Some((head.gravity, head.angular_velocity));
             self.head.sample(head.stamp, now, law.limits.stale_imu);
             self.take_head(joint, head, input, pan_rate);
         }
@@ -215,18 +224,21 @@ impl Estimator {
         if !self.rate_known {
             self.estimate.rate = Bend::zeros();
         }
-        match law.feedback {
+        // Where the head is silent the motors are looked at as often: the design counts on it.
+        let due = now - self.taken >= joint.sample_period - 0.5 * joint.period;
+        let taken = match law.feedback {
             Feedback::Motors => motors_new,
-            Feedback::Imu => {
-                // Where the head is silent the motors are looked at as often: the design counts on it.
-                let due = now - self.taken >= joint.sample_period - 0.5 * joint.period;
-                let taken = head_new || (!head && due);
-                if taken {
-                    self.taken = now;
-                }
-                taken
-            }
+            Feedback::Imu => head_new || (!(head && trusted) && due),
+        };
+        if taken {
+            self.taken = now;
         }
+        taken
+    }
+
+    /// Whether the next sample that feedback rests on should have come long ago.
+    pub(super) fn overdue(&self, joint: &Joint, now: f64) -> bool {
+        now - self.taken > OVERDUE * joint.sample_period.max(joint.period)
     }
 
     /// Pan at a sample's instant, rad.

@@ -7,6 +7,9 @@ use crate::controller::SetpointKind;
 /// Shortest hold, s: many time constants of a motor, so that a loop that starts anew finds the motors where they were sent.
 const SHORTEST_HOLD: f64 = 0.25;
 
+/// Share of a motor's acceleration with which a held velocity comes to rest.
+const BRAKING_SHARE: f64 = 0.4;
+
 /// A hold under way.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Hold {
@@ -18,6 +21,7 @@ pub(super) struct Hold {
 pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) -> Mode {
     if input.inactive {
         state.stop_sending();
+        state.readiness = readiness(joint, law, state, input, now);
         return Mode::Inactive;
     }
     let running = state.started || state.held.is_some();
@@ -31,10 +35,12 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
     let hold = state.watch.faults().reaction >= Reaction::Hold;
     if state.started {
         if good && !hold {
+            state.readiness = Readiness::Ready;
             return Mode::Tracking;
         }
         state.begin_hold(input, now);
     }
+    state.readiness = readiness(joint, law, state, input, now);
     let Some(held) = state.held else {
         return match state.readiness {
             Readiness::Waiting => Mode::Waiting,
@@ -82,7 +88,7 @@ impl State {
         self.held.get_or_insert(Hold { since: now });
     }
 
-    /// One tick of a hold. A held velocity is no hold: it comes to rest as fast as the motors may, all by one factor, so that
+    /// One tick of a hold. A held velocity is no hold: it comes to rest no harder than motions do, all by one factor, so that
     /// bend and tension keep their proportion on the way.
     pub(super) fn keep(&mut self, joint: &Joint, law: &Law) {
         self.keep_pan(joint, law);
@@ -92,7 +98,7 @@ impl State {
         let dt = joint.period;
         let limits = law.limits.motors.iter();
         let slowed = |(sent, motor): (&f64, &super::MotorLimits)| {
-            motor.acceleration * dt / sent.abs().max(1e-9)
+            BRAKING_SHARE * motor.acceleration * dt / sent.abs().max(1e-9)
         };
         let share = self
             .sent
@@ -113,13 +119,7 @@ impl State {
 }
 
 /// Whether the joint may be set going from where it is.
-pub(super) fn readiness(
-    joint: &Joint,
-    law: &Law,
-    state: &State,
-    input: &Input,
-    now: f64,
-) -> Readiness {
+fn readiness(joint: &Joint, law: &Law, state: &State, input: &Input, now: f64) -> Readiness {
     let estimator = &state.estimator;
     let estimate = estimator.estimate();
     let running = state.held.is_some();

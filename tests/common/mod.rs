@@ -188,7 +188,7 @@ impl Loop {
         for rule in Rule::ALL {
             let fault = self.out.faults.of(rule);
             let i = rule as usize;
-            let closed = self.out.mode == Mode::Tracking;
+            let closed = self.out.mode == Mode::Tracking && !self.motors_held && !self.deaf;
             self.above[i] = match fault.above && closed {
                 true => self.above[i] + self.joint.period,
                 false => 0.0,
