@@ -5,7 +5,7 @@ mod common;
 use common::{HEAVIEST, Loop, Neck, pose, setpoints};
 use nalgebra::Vector3;
 use withy::beam::DriveKind;
-use withy::tick::{ImuSample, Mode, MotorSample};
+use withy::tick::{ImuSample, Mode, MotorSample, Readiness};
 use withy::trial;
 
 fn off_target(closed: &Loop, target: withy::geometry::Bend) -> f64 {
@@ -177,4 +177,29 @@ fn an_outage_says_nothing_of_the_sensors_period() {
         "{} against {before}",
         closed.out.delay
     );
+}
+
+#[test]
+fn angles_that_no_bend_explains_are_not_started_from() {
+    let neck = Neck::position();
+    for (all, mode, readiness) in [
+        (0.35, Mode::Tracking, Readiness::Ready),
+        (0.7, Mode::Unfit, Readiness::Unexplained),
+    ] {
+        let mut closed = neck.close(neck.law("any-payload"));
+        for _ in 0..20 {
+            closed
+                .plant
+                .command(DriveKind::Position, &[all; 4])
+                .unwrap();
+            closed.plant.advance(0.05);
+        }
+        closed.ticks = 200;
+        closed.run(0.2);
+        assert_eq!(
+            (closed.out.mode, closed.out.readiness),
+            (mode, readiness),
+            "{all}"
+        );
+    }
 }
