@@ -26,6 +26,7 @@ pub mod report;
 pub mod run;
 pub mod simulate;
 pub mod step_test;
+pub mod transition;
 pub mod tune;
 
 use std::ffi::OsString;
@@ -68,6 +69,7 @@ enum Command {
     Run(run::Args),
     Simulate(simulate::Args),
     Point(point::Args),
+    Transition(transition::Args),
     StepTest(step_test::Args),
     Demo(demo::Args),
     Check(check::Args),
@@ -94,6 +96,8 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Simulate(args) => simulate::run(&args),
         #[cfg(feature = "ros")]
         Command::Point(args) => point::run(&args),
+        #[cfg(feature = "ros")]
+        Command::Transition(args) => transition::run(&args),
         #[cfg(feature = "ros")]
         Command::StepTest(args) => step_test::run(&args),
         #[cfg(feature = "ros")]

@@ -111,7 +111,10 @@ struct Shared {
     /// The joint is to be driven, not only watched.
     active: AtomicBool,
     stop: AtomicBool,
-    ended: AtomicBool,
+    /// A loop runs.
+    running: AtomicBool,
+    /// Goes on as long as the loop does.
+    beats: AtomicU64,
 }
 
 impl Shared {
@@ -280,6 +283,12 @@ impl LoopSide {
         ] {
             self.shared.of(ask).seen.store(number, Ordering::Release);
         }
+        self.beat();
+    }
+
+    /// Shows that the loop goes on: with each tick, and while it waits for what starts the next.
+    pub fn beat(&self) {
+        self.shared.beats.fetch_add(1, Ordering::AcqRel);
     }
 
     /// Whether the joint is to be driven.
@@ -345,12 +354,12 @@ impl LoopSide {
     /// A loop begins.
     pub fn begin(&self) {
         self.shared.stop.store(false, Ordering::Release);
-        self.shared.ended.store(false, Ordering::Release);
+        self.shared.running.store(true, Ordering::Release);
     }
 
     /// The loop has ended; this side serves the next one.
     pub fn end(&self) {
-        self.shared.ended.store(true, Ordering::Release);
+        self.shared.running.store(false, Ordering::Release);
         self.publisher.unpark();
     }
 }
@@ -373,9 +382,9 @@ impl InputSender {
 }
 
 impl RecordReceiver {
-    /// Sleeps until there is telemetry, the loop has ended, or `most` has passed.
+    /// Sleeps until there is telemetry, the loop ends, or `most` has passed.
     pub fn wait(&self, most: Duration) {
-        if self.records.is_empty() && !self.ended() {
+        if self.records.is_empty() {
             self.wake.park_timeout(most);
         }
     }
@@ -392,9 +401,9 @@ impl RecordReceiver {
         }
     }
 
-    /// Whether the loop has ended; nothing comes any more.
+    /// Whether no loop runs; nothing comes before the next one begins.
     pub fn ended(&self) -> bool {
-        self.shared.ended.load(Ordering::Acquire)
+        !self.shared.running.load(Ordering::Acquire)
     }
 }
 
@@ -482,9 +491,19 @@ impl Handle {
         self.wake.unpark();
     }
 
-    /// Whether the loop has ended.
+    /// Whether no loop runs.
     pub fn ended(&self) -> bool {
-        self.shared.ended.load(Ordering::Acquire)
+        !self.shared.running.load(Ordering::Acquire)
+    }
+
+    /// Whether the joint is to be driven.
+    pub fn active(&self) -> bool {
+        self.shared.active.load(Ordering::Acquire)
+    }
+
+    /// How often the loop has shown that it goes on.
+    pub fn beats(&self) -> u64 {
+        self.shared.beats.load(Ordering::Acquire)
     }
 }
 

@@ -1,7 +1,7 @@
 //! The node: the only user of the message graph.
 //!
-//! One ROS 2 node per joint file, all in one process and one context. Per joint there are three threads: the
-//! real-time loop ([`crate::rt`]), the publisher, and one that spins the node; messages and requests are received
+//! One ROS 2 node per joint file, all in one process and one context. Per joint there are four threads: the
+//! real-time loop ([`crate::rt`]), the publisher, a watchdog, and one that spins the node; messages and requests are received
 //! by tasks on a small runtime that all joints share.
 
 mod aim;
@@ -11,6 +11,7 @@ mod clock;
 mod diagnostics;
 mod faults;
 mod intake;
+mod lifecycle;
 pub mod looker;
 mod messages;
 pub mod observer;
@@ -25,9 +26,12 @@ mod status;
 pub mod step_test;
 mod target;
 mod tf;
+mod transition;
+mod watchdog;
 
 pub use point::{Point, PointError, PointTarget, Said, point};
 pub use rosout::{Rosout, RosoutLayer, rosout};
+pub use transition::{Transition, TransitionError, transition};
 
 use std::collections::BTreeSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -37,25 +41,30 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use r2r::{Context, Node, ParameterValue, QosProfile};
-use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::sync::watch;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::config::JointFile;
-use crate::link::{Ask, Handle, Link};
-use crate::rt::{self, Clock, RunningLoop};
+use crate::controller::SetpointKind;
+use crate::link::Link;
+use crate::rt::{self, Clock};
 use aim::{Aimer, Asked};
 use futures::stream::{StreamExt, select_all};
 use intake::Intake;
+use lifecycle::{Ends, Order};
 use parameters::{Parameters, USE_SIM_TIME};
 use point_head::PointHead;
 use publisher::Outlet;
 use services::{Requests, Server, value_at_start};
 use status::Status;
+use watchdog::Watchdog;
 
 /// How long one spin waits for messages; also how soon a spinning thread notices that it should end.
 const SPIN: Duration = Duration::from_millis(20);
-/// How long joints may take to come to rest before the end.
-const REST_WAIT: Duration = Duration::from_secs(4);
+/// How long the end may take; joints may take [`lifecycle::REST_WAIT`] of it to come to rest.
+const END: Duration = Duration::from_secs(8);
+/// How long an end that is cut short may take.
+const LAST_MOMENT: Duration = Duration::from_millis(500);
 /// How long the last messages get to leave.
 const LAST_WORDS: Duration = Duration::from_millis(60);
 
@@ -90,7 +99,7 @@ pub enum NodeError {
     #[error("the system refuses what a node needs: {0}")]
     System(#[from] std::io::Error),
     /// A loop ended by itself.
-    #[error("the control loop of {0} ended by itself; the other joints were brought to rest")]
+    #[error("the control loop of {0} ended by itself; the log and /diagnostics said why")]
     LoopEnded(String),
 }
 
@@ -164,13 +173,12 @@ struct Prepared {
     program: crate::link::Program,
 }
 
-/// A joint that runs.
+/// A joint that is there.
 struct Joint {
     name: String,
     status: Arc<Status>,
-    handle: Handle,
-    looping: RunningLoop,
-    publisher: JoinHandle<()>,
+    orders: mpsc::UnboundedSender<Order>,
+    threads: [JoinHandle<()>; 2],
     spinner: Spinner,
 }
 
@@ -202,26 +210,27 @@ pub fn run(files: Vec<JointFile>, clock: Clock, rosout: Rosout) -> Result<(), No
         .enable_all()
         .build()?;
     let result = runtime.block_on(async {
-        let mut signals = Signals::new()?;
+        let mut ending = Ending::new()?;
+        if let Some(missing) = memory {
+            tracing::warn!("not real time: {missing}; under load ticks may come late");
+        }
         let mut joints = Vec::new();
         for joint in prepared {
+            if joint.file.kind == SetpointKind::Velocity {
+                let joint = &joint.name;
+                tracing::warn!(
+                    joint,
+                    "the motors take velocities and keep the last one: should this process die, only a timeout in the drives themselves stops them"
+                );
+            }
             joints.push(start(joint, &clock)?);
-        }
-        let missing: BTreeSet<_> = joints
-            .iter()
-            .filter_map(|j| j.looping.without_priority.clone())
-            .chain(memory)
-            .collect();
-        if !missing.is_empty() {
-            let missing = missing.into_iter().collect::<Vec<_>>().join("; ");
-            tracing::warn!("not real time: {missing}; under load ticks may come late");
         }
         for joint in &joints {
             tracing::info!(joint = joint.name, "running");
         }
-        let ended = supervise(&joints, &mut signals).await;
-        finish(joints, &mut signals).await;
-        ended
+        supervise(&joints, &mut ending).await;
+        ending.begin();
+        finish(joints).await
     });
     runtime.shutdown_timeout(Duration::from_millis(500));
     result
@@ -309,7 +318,6 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
     };
     let clock = &clock;
     let period = file.joint.period;
-    link.handle.set_active(true);
     let status = Arc::new(Status::default());
     status.set_at_rest(true);
 
@@ -354,7 +362,18 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         sender: link.input,
         status: status.clone(),
     };
-    let requests = Requests::new(&mut node).map_err(graph)?;
+    let (turns, turn) = mpsc::unbounded_channel();
+    let requests = Requests::new(&mut node, turn).map_err(graph)?;
+    let ends = Ends {
+        side: link.loop_side,
+        handle: link.handle.clone(),
+        turns,
+        autostart: parameters.autostart(),
+    };
+    let lifecycle = lifecycle::new(&mut node, &name, &file, clock, &status, ends);
+    let (desk, keeper, orders) = lifecycle.map_err(graph)?;
+    let watchdog = Watchdog::new(&mut node, &name, &file, clock, &status, &link.handle);
+    let watchdog = watchdog.map_err(graph)?;
     let events = node
         .create_publisher("/parameter_events", QosProfile::parameter_events())
         .map_err(graph)?;
@@ -384,18 +403,18 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         let handle = link.handle.clone();
         tokio::spawn(clock::follow(name.clone(), times, hand, handle, period));
     }
-    let looping = rt::start(program, link.loop_side, clock.clone(), file.tick)?;
-    let publisher = outlet.start()?;
+    let threads = [outlet.start()?, watchdog.start()?];
     tokio::spawn(aimer.run(select_all(asked).boxed()));
     tokio::spawn(intake.run(desired, motors, head, base));
     tokio::spawn(server.run(requests));
     tokio::spawn(pointing.run(goals));
+    tokio::spawn(desk.run());
+    tokio::spawn(keeper.run());
     Ok(Joint {
         name,
         status,
-        handle: link.handle,
-        looping,
-        publisher,
+        orders,
+        threads,
         spinner: Spinner::new(node)?,
     })
 }
@@ -426,78 +445,125 @@ fn tell_view(joint: &str, file: &JointFile) {
     }
 }
 
-/// SIGINT and SIGTERM.
-struct Signals {
-    interrupt: Signal,
-    terminate: Signal,
+/// Ends the process at a signal: SIGINT or SIGTERM begins the end, a second one ends at once, and an end that takes too
+/// long is cut short. On a thread of its own, with nothing of the middleware in it, so that nothing can keep it.
+struct Ending {
+    signal: mpsc::UnboundedReceiver<&'static str>,
+    begin: Option<oneshot::Sender<()>>,
 }
 
-impl Signals {
+impl Ending {
     fn new() -> std::io::Result<Self> {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()?;
+        let (mut interrupt, mut terminate) = {
+            let _guard = runtime.enter();
+            (
+                signal(SignalKind::interrupt())?,
+                signal(SignalKind::terminate())?,
+            )
+        };
+        let (tell, signal) = mpsc::unbounded_channel();
+        let (begin, begun) = oneshot::channel();
+        let watch = async move {
+            let mut next = async || {
+                tokio::select! {
+                    _ = interrupt.recv() => "SIGINT",
+                    _ = terminate.recv() => "SIGTERM",
+                }
+            };
+            tokio::select! {
+                name = next() => {
+                    // Where nobody waits any more, the end has begun.
+                    let _ = tell.send(name);
+                }
+                _ = begun => {}
+            }
+            tokio::select! {
+                name = next() => cut_short(&format!("{name} again: ended at once")),
+                () = tokio::time::sleep(END) => {
+                    cut_short(&format!("not at the end after {} s: ended all the same", END.as_secs()));
+                }
+            }
+        };
+        std::thread::Builder::new()
+            .name("ending".into())
+            .spawn(move || runtime.block_on(watch))?;
         Ok(Self {
-            interrupt: signal(SignalKind::interrupt())?,
-            terminate: signal(SignalKind::terminate())?,
+            signal,
+            begin: Some(begin),
         })
     }
 
-    async fn next(&mut self) -> &'static str {
-        tokio::select! {
-            _ = self.interrupt.recv() => "SIGINT",
-            _ = self.terminate.recv() => "SIGTERM",
+    /// The end begins, if it has not.
+    fn begin(&mut self) {
+        if let Some(begin) = self.begin.take() {
+            let _ = begin.send(());
         }
     }
 }
 
-/// Waits for a signal, or for a loop that ends by itself.
-async fn supervise(joints: &[Joint], signals: &mut Signals) -> Result<(), NodeError> {
+/// Ends the process now.
+fn cut_short(why: &str) {
+    // Neither a log that blocks nor what the middleware does at exit may keep it.
+    let _ = std::thread::Builder::new().spawn(|| {
+        std::thread::sleep(LAST_MOMENT);
+        let _ = nix::sys::signal::raise(nix::sys::signal::Signal::SIGKILL);
+    });
+    tracing::error!("{why}");
+    std::process::exit(1);
+}
+
+/// Waits for a signal, or for joints none of which will run again.
+async fn supervise(joints: &[Joint], ending: &mut Ending) {
     let mut every = tokio::time::interval(Duration::from_millis(100));
     loop {
         tokio::select! {
-            name = signals.next() => {
+            name = ending.signal.recv() => {
+                let name = name.unwrap_or("no signal can be heard");
                 tracing::info!("{name}: bringing the joints to rest");
-                return Ok(());
+                return;
             }
             _ = every.tick() => {
-                if let Some(joint) = joints.iter().find(|j| j.handle.ended()) {
-                    return Err(NodeError::LoopEnded(joint.name.clone()));
+                if joints.iter().all(|j| j.status.lifecycle().lost) {
+                    return;
                 }
             }
         }
     }
 }
 
-/// Stops the references, waits for rest (not for ever, and not after a second signal), ends the loops.
-async fn finish(joints: Vec<Joint>, signals: &mut Signals) {
+/// Brings the joints to rest and their nodes to their end.
+async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
+    let begin = Instant::now();
+    let mut finished = Vec::new();
     for joint in &joints {
         joint.status.close();
-        joint.status.set_at_rest(false);
-        joint.handle.ask(Ask::Hold);
+        let (done, finish) = oneshot::channel();
+        let _ = joint.orders.send(Order::Finish(done));
+        finished.push(finish);
     }
-    let start = Instant::now();
-    let rest = async {
-        let moves = |j: &Joint| !j.handle.ended() && !j.status.at_rest();
-        while start.elapsed() < REST_WAIT && joints.iter().any(moves) {
-            tokio::time::sleep(Duration::from_millis(5)).await;
-        }
-    };
-    tokio::select! {
-        () = rest => {}
-        name = signals.next() => tracing::warn!("{name} again: not waiting for rest"),
+    for finish in finished {
+        // It ends by being dropped.
+        let _ = finish.await;
     }
-    for joint in &joints {
-        if !joint.status.at_rest() {
-            tracing::warn!(joint = joint.name, "not at rest: ended all the same");
-        }
-        joint.handle.stop();
-    }
+    let lost = joints.iter().find(|j| j.status.lifecycle().lost);
+    let lost = lost.map(|j| j.name.clone());
     let mut spinners = Vec::new();
     for joint in joints {
-        joint.looping.join();
-        // A panic of the publisher has been printed; the end goes on.
-        let _ = joint.publisher.join();
+        joint.status.end();
+        for thread in joint.threads {
+            // A panic of it has been printed; the end goes on.
+            let _ = thread.join();
+        }
         spinners.push(joint.spinner);
     }
-    tracing::info!("at the end");
+    tracing::info!("at the end after {:.2} s", begin.elapsed().as_secs_f64());
     tokio::time::sleep(LAST_WORDS).await;
     drop(spinners);
+    match lost {
+        Some(joint) => Err(NodeError::LoopEnded(joint)),
+        None => Ok(()),
+    }
 }

@@ -248,6 +248,7 @@ impl Loop {
             return;
         }
         self.side.sleep(NAP);
+        self.side.beat();
         // Simulated time may stand for long; a law need not wait for it.
         self.look_for_law(self.clock.now());
     }

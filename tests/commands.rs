@@ -22,6 +22,7 @@ fn help_is_no_error_and_lists_every_command() {
         "run",
         "simulate",
         "point",
+        "transition",
         "step-test",
         "demo",
         "check",

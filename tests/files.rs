@@ -42,6 +42,11 @@ const fn gains(from: &'static str, to: &'static str, sentence: &'static str) -> 
 const CASES: &[Case] = &[
     // Wrong values.
     joint(
+        "# autostart: true",
+        "autostart: perhaps",
+        "autostart is \"perhaps\"; accepted: true or false",
+    ),
+    joint(
         "motor: neck_motor_3, base_angle_deg: 197",
         "motor: neck_motor_3, base_angle_deg: 197, drum_radius_mm: -8",
         "tendons[2].drum_radius_mm is -8; accepted: a number above 0 and at most 1000 mm",
@@ -613,5 +618,17 @@ fn velocity_and_imu_variants_differ_where_they_should() {
             plain.joint.kinematics.routing()
         );
         assert_eq!(other.limits, plain.limits);
+    }
+}
+
+#[test]
+fn a_joint_is_set_going_by_itself_only_where_its_file_says_so() {
+    let text = fs::read_to_string(config().join(JOINT)).unwrap();
+    let read = |text: &str| JointFile::from_text(config().join(JOINT), text).unwrap();
+    assert!(!read(&text).autostart);
+    for (word, autostart) in [("true", true), ("false", false)] {
+        let spelt = text.replace("# autostart: true", &format!("autostart: {word}"));
+        assert_ne!(spelt, text);
+        assert_eq!(read(&spelt).autostart, autostart);
     }
 }

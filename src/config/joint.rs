@@ -41,6 +41,7 @@ const KEYS: &[&str] = &[
     "settled",
     "limits",
     "supervision",
+    "autostart",
     "setpoint",
     "gain_sets",
     "initial_gain_set",
@@ -144,6 +145,8 @@ pub struct JointFile {
     pub gain_sets: Vec<NamedGainSet>,
     /// Which gain set is in force at start.
     pub initial: usize,
+    /// Whether the node goes to active by itself, as soon as the joint is ready.
+    pub autostart: bool,
     /// The joint's models, which gain sets are examined against; none where the file names none.
     pub models: Vec<JointModel>,
 }
@@ -234,6 +237,7 @@ impl JointFile {
             frames,
             gain_sets,
             initial,
+            autostart: top.get("autostart").is_some() && top.truth("autostart")?,
             models: models(&top)?,
         })
     }

@@ -295,6 +295,17 @@ impl Aiming {
             self.refuse(command.topic, &refusal, command.answer);
             return;
         }
+        if !self.aimer.handle.active() {
+            let state = self.aimer.status.lifecycle().state.label();
+            let refusal = Refusal {
+                reason: "not_active",
+                sentence: format!(
+                    "the node is {state}, and the joint is not driven; accepted: commands to an active one (withy transition activate)"
+                ),
+            };
+            self.refuse(command.topic, &refusal, command.answer);
+            return;
+        }
         if matches!(command.target, Target::Point(_)) && !self.aimer.aim.sees() {
             let refusal = Refusal {
                 reason: "no_camera",

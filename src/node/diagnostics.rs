@@ -4,7 +4,8 @@
 use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
 
 use super::faults::{Words, unit};
-use super::status::Status;
+use super::lifecycle::machine::State;
+use super::status::{Lifecycle, Status};
 use super::target::{ERROR, OK, WARN, words};
 use crate::config::JointFile;
 use crate::geometry::{direction, inclination};
@@ -30,6 +31,7 @@ struct Told {
     changed: bool,
     refused: u64,
     dropped: u64,
+    lifecycle: Lifecycle,
     faults: ToldFaults,
     readiness: Readiness,
 }
@@ -132,7 +134,7 @@ impl Diagnostics {
         let (reasons, dropped, last_dropped) = status.refused.list();
         let o = &self.output;
         let told = Told {
-            mode: self.seen.then_some(o.mode),
+            mode: self.seen.then(|| self.mode(status)),
             flags: [
                 o.over_bend,
                 o.target_limited,
@@ -146,6 +148,7 @@ impl Diagnostics {
             changed: gain_set.changed,
             refused: gain_set.refused,
             dropped,
+            lifecycle: status.lifecycle(),
             faults: ToldFaults::of(&o.faults),
             readiness: o.readiness,
         };
@@ -182,7 +185,10 @@ impl Diagnostics {
         let flag = |value: bool| u8::from(value).to_string();
         let o = &self.output;
         let c = &self.counts;
-        add("mode", mode_name(o.mode).into());
+        let lifecycle = status.lifecycle();
+        add("lifecycle_state", lifecycle.state.label().into());
+        add("lifecycle_reason", lifecycle.reason);
+        add("mode", mode_name(self.mode(status)).into());
         add("gain_set", gain_set.name);
         add("gains_changed_since_chosen", flag(gain_set.changed));
         add("feedback", source_name(o.estimate.source).into());
@@ -280,6 +286,20 @@ impl Diagnostics {
         }])
     }
 
+    /// What the loop does; while an autostart waits, what it waits for.
+    fn mode(&self, status: &Status) -> Mode {
+        match (self.output.mode, status.lifecycle().waits) {
+            (Mode::Inactive, true) => match self.output.readiness {
+                Readiness::Waiting => Mode::Waiting,
+                Readiness::TooSlow => Mode::TooSlow,
+                Readiness::OutsideTravel => Mode::OutsideTravel,
+                Readiness::Ready => Mode::Inactive,
+                _ => Mode::Unfit,
+            },
+            (mode, _) => mode,
+        }
+    }
+
     fn verdict(&self, status: &Status, faults: &Words, many_late: bool) -> (u8, String) {
         let o = &self.output;
         // What is wrong, after what the mode says.
@@ -294,8 +314,23 @@ impl Diagnostics {
         if self.time_stands {
             return (OK, "simulated time stands, and the joint with it".into());
         }
-        match o.mode {
-            Mode::Inactive => (OK, "inactive: no setpoints are sent".into()),
+        let Lifecycle { state, reason, .. } = status.lifecycle();
+        let reason = match reason.as_str() {
+            "" => String::new(),
+            reason => format!("; {reason}"),
+        };
+        match state {
+            State::Unconfigured | State::Configuring => {
+                return (OK, format!("unconfigured: no control loop runs{reason}"));
+            }
+            State::Finalized | State::ErrorProcessing | State::ShuttingDown => {
+                let level = if reason.is_empty() { OK } else { ERROR };
+                return (level, format!("finalized: no control loop runs{reason}"));
+            }
+            _ => {}
+        }
+        match self.mode(status) {
+            Mode::Inactive => (OK, format!("inactive: no setpoints are sent{reason}")),
             Mode::Unfit => (
                 ERROR,
                 format!(

@@ -145,7 +145,19 @@ impl Words<'_> {
         };
         match readiness {
             Readiness::Ready => String::new(),
-            Readiness::Waiting => "samples of a sensor that it needs are missing or old".into(),
+            Readiness::Waiting => {
+                let mut silent = Vec::new();
+                if faults.of(Rule::ImuStale).above {
+                    silent.push("the IMU".to_string());
+                }
+                if faults.of(Rule::MotorStale).above {
+                    silent.push(concerned(Rule::MotorStale));
+                }
+                match silent.is_empty() {
+                    true => "samples of a sensor that it needs are missing or old".into(),
+                    false => format!("no samples, or old ones, of {}", silent.join(", ")),
+                }
+            }
             Readiness::TooSlow => "the sensors are slower than the gain set allows".into(),
             Readiness::OutsideTravel => format!(
                 "{} stands outside limits.travel_low and travel_high; is its encoder zeroed?",

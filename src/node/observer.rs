@@ -49,8 +49,8 @@ pub enum ObserverError {
     #[error("a message could not be sent: {0}")]
     Send(#[from] r2r::Error),
     /// A service does not answer.
-    #[error("{0} did not answer within {seconds} s", seconds = PATIENCE.as_secs())]
-    Silent(String),
+    #[error("{0} did not answer within {1} s")]
+    Silent(String, u64),
     /// A parameter was refused.
     #[error("{parameter} was refused: {reason}")]
     Refused {
@@ -164,17 +164,32 @@ impl Session {
         service: &str,
         request: &T::Request,
     ) -> Result<T::Response, ObserverError> {
-        let silent = || ObserverError::Silent(service.into());
+        self.ask_for(client, service, request, PATIENCE)
+    }
+
+    /// The same of a service that may take longer for its answer.
+    ///
+    /// # Errors
+    /// No answer.
+    pub fn ask_for<T: WrappedServiceTypeSupport + 'static>(
+        &self,
+        client: &Client<T>,
+        service: &str,
+        request: &T::Request,
+        most: Duration,
+    ) -> Result<T::Response, ObserverError> {
+        let silent = |most: Duration| ObserverError::Silent(service.into(), most.as_secs());
         let available = Node::is_available(client)?;
-        self.block_on(available).ok_or_else(silent)??;
+        let available = self.block_on(available, PATIENCE);
+        available.ok_or_else(|| silent(PATIENCE))??;
         let reply = client.request(request)?;
-        Ok(self.block_on(reply).ok_or_else(silent)??)
+        Ok(self.block_on(reply, most).ok_or_else(|| silent(most))??)
     }
 
     /// The outcome, or none when patience is at its end.
-    fn block_on<F: Future>(&self, future: F) -> Option<F::Output> {
+    fn block_on<F: Future>(&self, future: F, most: Duration) -> Option<F::Output> {
         self.runtime
-            .block_on(async { tokio::time::timeout(PATIENCE, future).await })
+            .block_on(async { tokio::time::timeout(most, future).await })
             .ok()
     }
 }
@@ -389,12 +404,15 @@ impl Observer {
                 value,
             }],
         };
-        let silent = || ObserverError::Silent(format!("{}/set_parameters", self.observed.joint));
+        let service = format!("{}/set_parameters", self.observed.joint);
+        let silent = || ObserverError::Silent(service.clone(), PATIENCE.as_secs());
         let available = Node::is_available(&self.set)?;
-        self.session.block_on(available).ok_or_else(silent)??;
+        let available = self.session.block_on(available, PATIENCE);
+        available.ok_or_else(silent)??;
         let asked = self.now();
         let reply = self.set.request(&request)?;
-        let reply = self.session.block_on(reply).ok_or_else(silent)??;
+        let reply = self.session.block_on(reply, PATIENCE);
+        let reply = reply.ok_or_else(silent)??;
         let done = self.now();
         match reply.results.first() {
             Some(result) if result.successful => Ok((asked, done)),

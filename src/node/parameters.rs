@@ -154,6 +154,7 @@ enum Key {
     ExamineMargin,
     ExamineSensitivity,
     Supervision(SupervisionKey),
+    Autostart,
     Fixed(Value),
 }
 
@@ -173,7 +174,7 @@ pub struct Entry {
 impl Entry {
     /// Whether it cannot be changed.
     pub fn read_only(&self) -> bool {
-        matches!(self.key, Key::Fixed(_))
+        matches!(self.key, Key::Fixed(_) | Key::Autostart)
     }
 }
 
@@ -191,6 +192,7 @@ struct Live {
     /// Direction of gravity in the base frame, where no base IMU measures it.
     gravity_base: Vector3<f64>,
     examining: Examining,
+    autostart: bool,
     /// The gain-set file that was added last.
     gain_set_file: String,
     /// What is wrong with the gains on the joint's models, if they are in force all the same.
@@ -246,6 +248,7 @@ impl Parameters {
             payload_height: 0.0,
             gravity_base: file.joint.gravity_base,
             examining: Examining::default(),
+            autostart: file.autostart,
             gain_set_file: String::new(),
             warning: None,
         };
@@ -305,6 +308,7 @@ impl Parameters {
             Key::ExamineMargin => Value::Double(live.examining.floor.margin),
             Key::ExamineSensitivity => Value::Double(live.examining.floor.sensitivity),
             Key::Supervision(key) => supervised::value(&live.limits.supervision, *key),
+            Key::Autostart => Value::Bool(live.autostart),
             Key::Fixed(value) => value.clone(),
         }
     }
@@ -429,6 +433,11 @@ impl Parameters {
         self.live.warning.as_deref()
     }
 
+    /// Whether the node goes to active by itself.
+    pub fn autostart(&self) -> bool {
+        self.live.autostart
+    }
+
     /// Whether the base has an IMU of its own.
     pub fn base_is_measured(&self) -> bool {
         self.file.joint.base_from_imu.is_some()
@@ -540,6 +549,17 @@ impl Parameters {
                 let number = || in_range(number()?);
                 supervised::change(&mut live.limits.supervision, *key, name, value, number)?;
             }
+            Key::Autostart => match value {
+                Value::Bool(autostart) if at_start || *autostart == live.autostart => {
+                    live.autostart = *autostart;
+                }
+                Value::Bool(_) => {
+                    return Err(format!(
+                        "{name} cannot be changed while the node runs: it is read at start; change_state configures and activates"
+                    ));
+                }
+                other => return Err(wrong_type(name, other, "a bool")),
+            },
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) if name == USE_SIM_TIME => {
                 return Err(format!(

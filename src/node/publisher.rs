@@ -15,7 +15,7 @@ use r2r::{Node, Publisher, QosProfile};
 use super::aim::SharedTree;
 use super::diagnostics::Diagnostics;
 use super::messages::time;
-use super::status::{Residual, Status};
+use super::status::{Newest, Residual, Status};
 use super::target::{Told, target_message};
 use super::tf::{Teller, head_pose, insert_head};
 use crate::aim::Aim;
@@ -90,6 +90,8 @@ struct Seen {
     skipped: u64,
     /// Loop time when it went on last, and the machine time of that, s.
     went_on: (f64, f64),
+    /// The last setpoints that went out were not the end of it.
+    speaks: bool,
 }
 
 impl Outlet {
@@ -161,12 +163,13 @@ impl Outlet {
                 moved: 0.0,
                 skipped: 0,
                 went_on: (0.0, 0.0),
+                speaks: false,
             },
             failed: false,
         })
     }
 
-    /// Publishes on a thread of its own until the loop has ended.
+    /// Publishes on a thread of its own until the node is over.
     ///
     /// # Errors
     /// The system gives no thread.
@@ -181,6 +184,8 @@ impl Outlet {
         let mut newest = Record::default();
         loop {
             self.records.wait(SLEEP);
+            let over = self.status.over();
+            // Before what it said last is fetched.
             let ended = self.records.ended();
             self.look_at_time();
             let (status, seen) = (&self.status, &mut self.seen);
@@ -207,20 +212,29 @@ impl Outlet {
             if fresh {
                 self.publish(&newest);
             }
+            if ended || !newest.output.mode.sends() {
+                self.fall_silent(&mut newest);
+            }
+            if fresh {
+                // What others see of it has gone out.
+                tell_newest(&newest, &self.status);
+            }
             self.tell_target();
             self.diagnose();
-            if ended {
-                break;
+            self.status.count_published();
+            if over {
+                return;
             }
         }
-        // A drive that takes velocities keeps the last one: that has to be zero.
-        let speaks = newest.output.mode.sends();
-        if self.kind == SetpointKind::Velocity && speaks {
+    }
+
+    /// Nothing follows the last setpoints: a drive that takes velocities keeps the last one, and that has to be zero.
+    fn fall_silent(&mut self, newest: &mut Record) {
+        if std::mem::take(&mut self.seen.speaks) && self.kind == SetpointKind::Velocity {
             newest.output.setpoints.fill(0.0);
             newest.output.pan_setpoint = 0.0;
-            self.publish_setpoints(&newest);
+            self.publish_setpoints(newest);
         }
-        self.status.set_at_rest(true);
     }
 
     /// Where simulated time stands nothing moves.
@@ -248,6 +262,7 @@ impl Outlet {
     fn publish(&mut self, record: &Record) {
         let output = &record.output;
         if output.mode.sends() {
+            self.seen.speaks = true;
             self.publish_setpoints(record);
             self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
             self.reference.position.clone_from(&output.references);
@@ -365,6 +380,15 @@ impl Outlet {
             tracing::error!(joint, "a message could not be sent (said once): {error}");
         }
     }
+}
+
+fn tell_newest(record: &Record, status: &Status) {
+    let output = &record.output;
+    status.set_newest(Newest {
+        mode: output.mode,
+        readiness: output.readiness,
+        faults: output.faults,
+    });
 }
 
 /// Watches whether the joint moves, and what the loop does.

@@ -15,10 +15,12 @@ use r2r::rcl_interfaces::srv::{
 };
 use r2r::std_srvs::srv::Trigger;
 use r2r::{Node, Publisher, QosProfile, ServiceRequest};
+use tokio::sync::mpsc::UnboundedReceiver;
 use tokio::time::Instant;
 
 use super::asker::Asker;
 use super::capture;
+use super::lifecycle::Turn;
 use super::messages::time;
 use super::parameters::{Candidate, Entry, Parameters, Value};
 use super::status::Status;
@@ -43,6 +45,7 @@ enum Request {
     SetAtomically(ServiceRequest<SetParametersAtomically::Service>),
     SaveGains(ServiceRequest<Trigger::Service>),
     CaptureBase(ServiceRequest<Trigger::Service>),
+    Turn(Turn),
 }
 
 /// The requests to one joint's services.
@@ -57,14 +60,15 @@ pub struct Requests {
 type Triggers = BoxStream<'static, ServiceRequest<Trigger::Service>>;
 
 impl Requests {
-    /// Makes the services on `node`.
+    /// Makes the services on `node`. Between them come the `turns` of those who begin and end the loop.
     ///
     /// # Errors
     /// What the middleware refuses.
-    pub fn new(node: &mut Node) -> r2r::Result<Self> {
+    pub fn new(node: &mut Node, mut turns: UnboundedReceiver<Turn>) -> r2r::Result<Self> {
         use rcl_srv::*;
         let qos = QosProfile::services_default;
-        let mut all: Vec<BoxStream<'static, Request>> = Vec::new();
+        let turns = futures::stream::poll_fn(move |context| turns.poll_recv(context));
+        let mut all: Vec<BoxStream<'static, Request>> = vec![turns.map(Request::Turn).boxed()];
         macro_rules! serve {
             ($name:literal, $service:ty, $request:expr) => {
                 let stream = node.create_service::<$service>($name, qos())?;
@@ -210,6 +214,14 @@ impl Server {
                 let message = outcome.unwrap_or_else(|reason| reason);
                 r.respond(Trigger::Response { success, message })
             }
+            Request::Turn(turn) => {
+                let checked = self.parameters.check(&[], self.status.delay(), false);
+                // Who no longer waits for it has no turn.
+                if turn.granted.send(checked.map(|c| c.program)).is_ok() {
+                    let _ = turn.done.await;
+                }
+                Ok(())
+            }
         }
     }
 
@@ -264,6 +276,17 @@ impl Server {
 
     /// The loop takes a candidate, and then the parameters do.
     async fn install(&mut self, candidate: Candidate) -> Result<(), String> {
+        // Where no loop runs, the next one begins with what is in force then.
+        if !self.handle.ended() {
+            self.hand_over(&candidate).await?;
+        }
+        let changed = self.parameters.commit(candidate);
+        self.tell(Vec::new(), changed);
+        self.tell_warning();
+        Ok(())
+    }
+
+    async fn hand_over(&mut self, candidate: &Candidate) -> Result<(), String> {
         let not_running = || {
             format!(
                 "the control loop did not take the change within {} s, and nothing was changed; is the machine overloaded?",
@@ -282,9 +305,6 @@ impl Server {
             tokio::time::sleep(Duration::from_millis(1)).await;
         }
         self.laws.collect();
-        let changed = self.parameters.commit(candidate);
-        self.tell(Vec::new(), changed);
-        self.tell_warning();
         Ok(())
     }
 

@@ -6,10 +6,11 @@ use std::sync::{Mutex, PoisonError};
 use nalgebra::Vector3;
 
 use super::intake::Refused;
+use super::lifecycle::machine::State;
 use crate::aim::{Aimed, Target};
 use crate::carry::Carry;
 use crate::geometry::{Posture, attitude};
-use crate::tick::{Faults, Mode, NotLetDown, Output, Supervision};
+use crate::tick::{Faults, Mode, NotLetDown, Output, Readiness, Supervision};
 
 /// The status of one joint; every field may be read at any time.
 #[derive(Debug, Default)]
@@ -17,7 +18,12 @@ pub struct Status {
     /// What was refused on the topics.
     pub refused: Refused,
     closing: AtomicBool,
+    over: AtomicBool,
     at_rest: AtomicBool,
+    /// How often the publisher has come round.
+    published: AtomicU64,
+    lifecycle: Mutex<Lifecycle>,
+    newest: Mutex<Newest>,
     delay: AtomicU64,
     in_force: Mutex<Option<InForce>>,
     reference: Mutex<Posture>,
@@ -45,6 +51,30 @@ pub struct Answer {
     pub slacken: u64,
     /// Why it refused that, if it did.
     pub not_let_down: Option<NotLetDown>,
+}
+
+/// Where the node stands in its lifecycle.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Lifecycle {
+    /// The state.
+    pub state: State,
+    /// Why the last transition did not lead where it should, or what an autostart waits for; empty where all went well.
+    pub reason: String,
+    /// An autostart waits.
+    pub waits: bool,
+    /// The control loop is lost: there will not be another one.
+    pub lost: bool,
+}
+
+/// What the loop said last.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Newest {
+    /// What it does.
+    pub mode: Mode,
+    /// Whether the joint may be set going.
+    pub readiness: Readiness,
+    /// How the rules of supervision stand.
+    pub faults: Faults,
 }
 
 /// The target in force.
@@ -122,6 +152,46 @@ impl Status {
     /// Whether commands are no longer taken.
     pub fn closing(&self) -> bool {
         self.closing.load(Ordering::Acquire)
+    }
+
+    /// From now on nothing more is to be told.
+    pub fn end(&self) {
+        self.over.store(true, Ordering::Release);
+    }
+
+    /// Whether nothing more is to be told.
+    pub fn over(&self) -> bool {
+        self.over.load(Ordering::Acquire)
+    }
+
+    /// The publisher has come round.
+    pub fn count_published(&self) {
+        self.published.fetch_add(1, Ordering::AcqRel);
+    }
+
+    /// How often the publisher has come round.
+    pub fn published(&self) -> u64 {
+        self.published.load(Ordering::Acquire)
+    }
+
+    /// Where the node stands in its lifecycle.
+    pub fn lifecycle(&self) -> Lifecycle {
+        locked(&self.lifecycle).clone()
+    }
+
+    /// Changes what is said of the lifecycle.
+    pub fn change_lifecycle(&self, change: impl FnOnce(&mut Lifecycle)) {
+        change(&mut locked(&self.lifecycle));
+    }
+
+    /// What the loop said last.
+    pub fn newest(&self) -> Newest {
+        *locked(&self.newest)
+    }
+
+    /// Sets what the loop said last.
+    pub fn set_newest(&self, newest: Newest) {
+        *locked(&self.newest) = newest;
     }
 
     /// Whether nothing moves.

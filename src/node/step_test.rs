@@ -270,6 +270,11 @@ impl Tester {
     fn find(&self) -> Result<(), StepTestError> {
         let end = self.session.now() + DISCOVERY;
         loop {
+            let idle = locked(&self.heard).idle();
+            if let Some(reason) = idle {
+                let joint = self.subject.joint.clone();
+                return Err(StepTestError::NotReady { joint, reason });
+            }
             let silent = locked(&self.heard).silent(self.session.now());
             let listens = self.desired.get_inter_process_subscription_count();
             let missing = match silent {

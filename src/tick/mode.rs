@@ -22,6 +22,8 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
     if input.inactive {
         state.stop_sending();
         state.readiness = readiness(joint, law, state, input, now);
+        // A loop that was made anew knows nothing of it, and the command of the one before is there.
+        state.resuming = true;
         return Mode::Inactive;
     }
     let running = state.started || state.held.is_some();

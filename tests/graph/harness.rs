@@ -89,8 +89,15 @@ impl Stage {
         text
     }
 
-    /// The command `withy run` with joint files of `config/` and arguments for ROS.
+    /// The command `withy run` with joint files of `config/` and arguments for ROS; the joints are not hardware, and start
+    /// by themselves.
     pub fn withy(&self, joints: &[&str], ros: &[&str]) -> Command {
+        let start = ["-p", "autostart:=true"];
+        self.withy_by_hand(joints, &[&start, ros].concat())
+    }
+
+    /// The same of joints that wait for somebody to configure and activate them.
+    pub fn withy_by_hand(&self, joints: &[&str], ros: &[&str]) -> Command {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command.arg("run");
         command.args(joints.iter().map(|name| self.config(name)));
@@ -98,6 +105,12 @@ impl Stage {
             command.arg("--ros-args").args(ros);
         }
         command
+    }
+
+    /// Starts `withy run` as the process "withy", to be configured and activated by hand.
+    pub fn withy_run_by_hand(&mut self, joints: &[&str], ros: &[&str]) {
+        let command = self.withy_by_hand(joints, ros);
+        self.spawn("withy", command);
     }
 
     /// Starts `withy run` as the process "withy".
@@ -202,6 +215,13 @@ impl Stage {
     pub fn pid(&self, name: &str) -> u32 {
         let (_, child) = self.running.iter().find(|(n, _)| n == name).unwrap();
         child.id()
+    }
+
+    /// The command `withy transition`.
+    pub fn transition(&self, name: &str) -> Command {
+        let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
+        command.args(["transition", name]);
+        command
     }
 
     /// The command `withy point`.

@@ -32,6 +32,8 @@ DEFAULTS = {
     "psi": "20,115,197,290",
     "names": "neck_motor_1,neck_motor_2,neck_motor_3,neck_motor_4",
     "start": "0.05,-0.03",
+    # What the first motor's encoder says too much, rad.
+    "unzeroed": 0.0,
     "imu_topic": "imu",
     "imu": "on",
     # Degrees of sag that the encoders do not show, toward -y.
@@ -150,7 +152,7 @@ class Plant:
             for i, q in enumerate(self.q):
                 if not self.is_wrong("freeze", i):
                     dance = self.noise.gauss(0.0, 1e-5) if self.is_wrong("stall", i) else 0.0
-                    self.said[i] = q + self.is_wrong("shift", i) + dance
+                    self.said[i] = q + self.is_wrong("shift", i) + dance + (self.o["unzeroed"] if i == 0 else 0.0)
             heard = [i for i in range(len(self.q)) if not self.is_wrong("silent", i)]
             message = JointState(name=[self.names[i] for i in heard], position=[self.said[i] for i in heard])
             message.header.stamp = stamp

@@ -63,7 +63,9 @@ impl DeskAct {
         );
         let run = Process::start(
             "the node of the desk act",
-            words(vec!["run".into(), joint.file.clone().into()]),
+            words(vec!["run".into(), joint.file.clone().into()])
+                .into_iter()
+                .chain(["-p", "autostart:=true"].map(OsString::from)),
             &log("demo-desk-node.log"),
         );
         let mut act = Self {

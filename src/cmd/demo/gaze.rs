@@ -151,7 +151,9 @@ impl GazeAct {
         );
         let node = Process::start(
             "the node of the gaze act",
-            words("run", JOINT),
+            words("run", JOINT)
+                .into_iter()
+                .chain(["-p", "autostart:=true"].map(OsString::from)),
             &log("demo-gaze-node.log"),
         );
         let mut act = Self {

@@ -263,7 +263,16 @@ fn start<'a>(
     let world = Process::start("the simulated joint", words, &log).map_err(Failure::Other)?;
     let mut words: Vec<OsString> = vec!["run".into(), args.joint.clone().into()];
     // This act judges gain sets by what the joint does with them; the desk act has them examined.
-    words.extend(["--ros-args", "-p", "examine.action:='off'"].map(OsString::from));
+    words.extend(
+        [
+            "--ros-args",
+            "-p",
+            "examine.action:='off'",
+            "-p",
+            "autostart:=true",
+        ]
+        .map(OsString::from),
+    );
     if args.feedback_off {
         println!("Feedback is off: the correction is limited to 0.\n");
         words.extend(["-p", "limits.correction:=0.0"].map(OsString::from));

@@ -54,6 +54,12 @@ pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String
         "What comes of gains that are below the floor on a model of the joint: a warning, or a refusal. Gains that are unstable on one are refused; with off, nothing is examined.",
         "'off', 'warn' or 'refuse'".into(),
     );
+    add(
+        "autostart".into(),
+        Key::Autostart,
+        "Whether the node configures itself at start, and activates itself as soon as the joint is ready.",
+        "given at start only".into(),
+    );
     for (name, value, description) in fixed(file, simulated_time) {
         add(name.into(), Key::Fixed(value), description, String::new());
     }

@@ -28,6 +28,8 @@ pub(super) struct Diagnosis {
     pub(super) gain_set: String,
     pub(super) feedback: String,
     pub(super) over_bend: bool,
+    /// Why the joint is not driven, if its node is at rest in a state in which it is not.
+    pub(super) idle: Option<String>,
 }
 
 impl Diagnosis {
@@ -36,7 +38,14 @@ impl Diagnosis {
             let found = status.values.iter().find(|v| v.key == key);
             found.map_or_else(String::new, |v| v.value.clone())
         };
+        let (state, reason) = (value("lifecycle_state"), value("lifecycle_reason"));
+        // An autostart that waits may come through.
+        let idle = ["unconfigured", "inactive", "finalized"].contains(&state.as_str())
+            && !reason.starts_with("autostart");
         Self {
+            idle: idle.then(|| {
+                format!("its node is {state}; activate it first (withy transition activate)")
+            }),
             mode: value("mode"),
             gain_set: value("gain_set"),
             feedback: value("feedback"),
@@ -71,6 +80,11 @@ pub(super) struct Heard {
 }
 
 impl Heard {
+    /// Why the joint is not driven, if its node says so.
+    pub(super) fn idle(&self) -> Option<String> {
+        self.diagnosis.as_ref()?.idle.clone()
+    }
+
     /// The first stream that has been silent for too long at `now`.
     pub(super) fn silent(&self, now: f64) -> Option<&'static str> {
         let streams = [

@@ -1,0 +1,307 @@
+//! The state machine of a managed node: states, transitions, their numbers and labels. No middleware in here.
+//!
+//! The tables are those of the open standard (design.ros2.org, "Managed nodes"; numbers: lifecycle_msgs/State and
+//! lifecycle_msgs/Transition), with the labels and the transitions after an error that rcl_lifecycle gives its nodes.
+//! A test on the graph compares them with those of an rclpy node.
+
+/// A state, by its number in lifecycle_msgs/State.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(u8)]
+pub enum State {
+    /// No state of a node that is there.
+    Unknown = 0,
+    /// The node is there, and its control loop is not.
+    #[default]
+    Unconfigured = 1,
+    /// The control loop watches, and nothing goes to the motors.
+    Inactive = 2,
+    /// The joint is driven.
+    Active = 3,
+    /// The end.
+    Finalized = 4,
+    /// On the way to inactive, from below.
+    Configuring = 10,
+    /// On the way to unconfigured.
+    CleaningUp = 11,
+    /// On the way to the end.
+    ShuttingDown = 12,
+    /// On the way to active.
+    Activating = 13,
+    /// On the way to inactive, from above.
+    Deactivating = 14,
+    /// Something went wrong on a way.
+    ErrorProcessing = 15,
+}
+
+impl State {
+    /// All of them, in the order in which they are told.
+    pub const ALL: [Self; 11] = [
+        Self::Unknown,
+        Self::Unconfigured,
+        Self::Inactive,
+        Self::Active,
+        Self::Finalized,
+        Self::Configuring,
+        Self::CleaningUp,
+        Self::ShuttingDown,
+        Self::Activating,
+        Self::Deactivating,
+        Self::ErrorProcessing,
+    ];
+
+    /// Its label.
+    pub const fn label(self) -> &'static str {
+        match self {
+            Self::Unknown => "unknown",
+            Self::Unconfigured => "unconfigured",
+            Self::Inactive => "inactive",
+            Self::Active => "active",
+            Self::Finalized => "finalized",
+            Self::Configuring => "configuring",
+            Self::CleaningUp => "cleaningup",
+            Self::ShuttingDown => "shuttingdown",
+            Self::Activating => "activating",
+            Self::Deactivating => "deactivating",
+            Self::ErrorProcessing => "errorprocessing",
+        }
+    }
+
+    /// Whether the node stays in it until somebody asks for a transition.
+    pub const fn primary(self) -> bool {
+        (self as u8) < Self::Configuring as u8
+    }
+}
+
+/// A transition.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Transition {
+    /// Its number in lifecycle_msgs/Transition.
+    pub id: u8,
+    /// Its label.
+    pub label: &'static str,
+    /// Where it begins.
+    pub start: State,
+    /// Where it leads.
+    pub goal: State,
+}
+
+/// How what is done in a transition state has gone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// It was done.
+    Success,
+    /// It was not done, and all is as before.
+    Failure,
+    /// It was not done, and all is not as before.
+    Error,
+}
+
+impl Outcome {
+    const fn label(self) -> &'static str {
+        match self {
+            Self::Success => "transition_success",
+            Self::Failure => "transition_failure",
+            Self::Error => "transition_error",
+        }
+    }
+}
+
+const fn edge(id: u8, label: &'static str, start: State, goal: State) -> Transition {
+    Transition {
+        id,
+        label,
+        start,
+        goal,
+    }
+}
+
+const fn ends(id: u8, outcome: Outcome, start: State, goal: State) -> Transition {
+    edge(id, outcome.label(), start, goal)
+}
+
+/// All transitions.
+pub const GRAPH: [Transition; 25] = {
+    use Outcome::{Error, Failure, Success};
+    use State::*;
+    [
+        edge(1, "configure", Unconfigured, Configuring),
+        ends(10, Success, Configuring, Inactive),
+        ends(11, Failure, Configuring, Unconfigured),
+        ends(12, Error, Configuring, ErrorProcessing),
+        edge(2, "cleanup", Inactive, CleaningUp),
+        ends(20, Success, CleaningUp, Unconfigured),
+        ends(21, Failure, CleaningUp, Inactive),
+        ends(22, Error, CleaningUp, ErrorProcessing),
+        edge(3, "activate", Inactive, Activating),
+        ends(30, Success, Activating, Active),
+        ends(31, Failure, Activating, Inactive),
+        ends(32, Error, Activating, ErrorProcessing),
+        edge(4, "deactivate", Active, Deactivating),
+        ends(40, Success, Deactivating, Inactive),
+        ends(41, Failure, Deactivating, Active),
+        ends(42, Error, Deactivating, ErrorProcessing),
+        edge(5, "shutdown", Unconfigured, ShuttingDown),
+        edge(6, "shutdown", Inactive, ShuttingDown),
+        edge(7, "shutdown", Active, ShuttingDown),
+        ends(50, Success, ShuttingDown, Finalized),
+        ends(51, Failure, ShuttingDown, Finalized),
+        ends(52, Error, ShuttingDown, ErrorProcessing),
+        ends(60, Success, ErrorProcessing, Unconfigured),
+        ends(61, Failure, ErrorProcessing, Finalized),
+        ends(62, Error, ErrorProcessing, Finalized),
+    ]
+};
+
+/// A state that changes by transitions alone.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Machine {
+    state: State,
+}
+
+impl Machine {
+    /// The present state.
+    pub fn state(&self) -> State {
+        self.state
+    }
+
+    /// The transitions that begin here.
+    pub fn available(&self) -> impl Iterator<Item = &'static Transition> + use<> {
+        let state = self.state;
+        GRAPH.iter().filter(move |t| t.start == state)
+    }
+
+    /// Begins the transition that is asked for: by its label where there is one, else by its number. Those that end
+    /// a transition state are the node's own, and not to be asked for.
+    ///
+    /// # Errors
+    /// Why not, in one sentence; the state is as before.
+    pub fn ask(&mut self, id: u8, label: &str) -> Result<&'static Transition, String> {
+        let wanted = |t: &&Transition| match label {
+            "" => t.id == id,
+            label => t.label == label,
+        };
+        let here = self.state.label();
+        if !self.state.primary() {
+            return Err(format!(
+                "a transition is under way (state {here}); accepted: nothing before its end"
+            ));
+        }
+        match self.available().find(wanted) {
+            Some(transition) => {
+                self.state = transition.goal;
+                Ok(transition)
+            }
+            None => {
+                let asked = match GRAPH.iter().find(wanted) {
+                    Some(known) => known.label.to_string(),
+                    None if label.is_empty() => format!("transition {id}"),
+                    None => format!("transition '{label}'"),
+                };
+                let there: Vec<_> = self
+                    .available()
+                    .map(|t| format!("{} ({})", t.label, t.id))
+                    .collect();
+                let accepted = match there.len() {
+                    0 => "nothing; start the node anew".into(),
+                    _ => there.join(", "),
+                };
+                Err(format!(
+                    "{asked} is not possible in state {here}; accepted: {accepted}"
+                ))
+            }
+        }
+    }
+
+    /// Ends the transition state. Gives the transition that this was; none in a primary state.
+    pub fn end(&mut self, outcome: Outcome) -> Option<&'static Transition> {
+        let label = outcome.label();
+        let transition = self.available().find(|t| t.label == label)?;
+        self.state = transition.goal;
+        Some(transition)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(state: State) -> Machine {
+        Machine { state }
+    }
+
+    #[test]
+    fn the_way_up_and_down_again() {
+        let mut machine = Machine::default();
+        let way = [
+            ("configure", State::Configuring, State::Inactive),
+            ("activate", State::Activating, State::Active),
+            ("deactivate", State::Deactivating, State::Inactive),
+            ("cleanup", State::CleaningUp, State::Unconfigured),
+            ("shutdown", State::ShuttingDown, State::Finalized),
+        ];
+        for (label, through, to) in way {
+            assert_eq!(machine.ask(0, label).unwrap().goal, through);
+            assert_eq!(machine.end(Outcome::Success).unwrap().goal, to);
+        }
+        assert_eq!(machine.available().count(), 0);
+    }
+
+    #[test]
+    fn from_each_state_each_number_is_taken_or_changes_nothing() {
+        // What a client may ask for, from design.ros2.org, "Managed nodes": "Primary states" and "Transitions".
+        let legal = [(1, 1), (1, 5), (2, 2), (2, 3), (2, 6), (3, 4), (3, 7)];
+        for state in State::ALL {
+            for id in 0..=u8::MAX {
+                let mut machine = at(state);
+                match machine.ask(id, "") {
+                    Ok(transition) => {
+                        assert!(legal.contains(&(state as u8, id)), "{state:?} {id}");
+                        assert_eq!((transition.id, machine.state()), (id, transition.goal));
+                        assert!(!machine.state().primary());
+                    }
+                    Err(reason) => {
+                        assert!(!legal.contains(&(state as u8, id)), "{state:?} {id}");
+                        assert_eq!(machine.state(), state);
+                        assert!(reason.contains(state.label()), "{reason}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_label_goes_before_a_number() {
+        let mut machine = at(State::Active);
+        assert_eq!(machine.ask(4, "shutdown").unwrap().id, 7);
+        let mut machine = at(State::Active);
+        let reason = machine.ask(4, "fly").unwrap_err();
+        assert_eq!(
+            reason,
+            "transition 'fly' is not possible in state active; accepted: deactivate (4), shutdown (7)"
+        );
+        let reason = machine.ask(0, "configure").unwrap_err();
+        assert!(reason.starts_with("configure is not possible"), "{reason}");
+        assert_eq!(machine.state(), State::Active);
+    }
+
+    #[test]
+    fn every_transition_state_ends_in_each_of_three_ways() {
+        let goals = [
+            (State::Configuring, [2, 1, 15]),
+            (State::CleaningUp, [1, 2, 15]),
+            (State::ShuttingDown, [4, 4, 15]),
+            (State::Activating, [3, 2, 15]),
+            (State::Deactivating, [2, 3, 15]),
+            (State::ErrorProcessing, [1, 4, 4]),
+        ];
+        for (state, goals) in goals {
+            let outcomes = [Outcome::Success, Outcome::Failure, Outcome::Error];
+            for (outcome, goal) in outcomes.into_iter().zip(goals) {
+                let mut machine = at(state);
+                let transition = machine.end(outcome).unwrap();
+                assert_eq!((transition.start, machine.state() as u8), (state, goal));
+            }
+        }
+        assert_eq!(at(State::Active).end(Outcome::Error), None);
+    }
+}

@@ -1,0 +1,47 @@
+"""The node's process is stopped for some seconds and goes on: it says so, the joint holds, and starts anew soundly."""
+
+import os
+import signal
+import sys
+
+from managed import *
+
+pid = int(sys.argv[1])
+c = Managed()
+dog = []
+
+
+def on_diagnostics(message):
+    dog.extend(s for s in message.status if s.name == "withy: watchdog")
+
+
+c.node.create_subscription(DiagnosticArray, "/diagnostics", on_diagnostics, 10)
+c.tracking()
+c.point(bend_deg(15, 70))
+until(lambda: dog and dog[-1].message == "the control loop ticks", "the watchdog's word")
+c.send(c.pose(bend_deg(15, 250)))
+until(lambda: math.dist(c.truth(), bend_deg(15, 70)) > 0.05, "motion")
+os.kill(pid, signal.SIGSTOP)
+stopped = time.monotonic()
+c.clear("setpoints")
+dog.clear()
+# The motors go to the last setpoint; the beam swings to rest about it.
+until(lambda: time.monotonic() - stopped > 1.0, "a second")
+at = c.truth()
+holds(lambda: math.dist(c.truth(), at) < math.radians(0.3) and c.count("setpoints") == 0, "it holds while stopped", 1.5)
+os.kill(pid, signal.SIGCONT)
+bad = lambda: [s.message for s in dog if s.level == b"\x02" and "stood still" in s.message]
+until(bad, lambda: "a word on the stop: %s" % dog)
+print(bad()[0])
+stood = float(bad()[0].split(" for ")[1].split()[0])
+assert 2.0 < stood < 2.0 + time.monotonic() - stopped, bad()
+c.tracking()
+until(lambda: c.count("setpoints") > 50, "setpoints")
+sent = [angles(m, MOTORS) for m in c.all["setpoints"]]
+steps = max(abs(a - b) for x, y in zip(sent, sent[1:]) for a, b in zip(x, y))
+# A tick's speed limit.
+assert steps < 12.0 / 200, steps
+until(lambda: dog[-1].level == b"\x00", "that all is well")
+c.point(bend_deg(12, 160))
+near(c.truth(), bend_deg(12, 160), math.radians(1.0), "after the stop")
+done()

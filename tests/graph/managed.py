@@ -1,0 +1,62 @@
+"""What the clients of a managed node have in common: rclpy's own messages and services of lifecycle_msgs."""
+
+from lifecycle_msgs.msg import State, Transition, TransitionEvent
+from lifecycle_msgs.srv import ChangeState, GetAvailableStates, GetAvailableTransitions, GetState
+
+from client import *
+
+UNCONFIGURED, INACTIVE, ACTIVE, FINALIZED = 1, 2, 3, 4
+CONFIGURE, CLEANUP, ACTIVATE, DEACTIVATE = 1, 2, 3, 4
+
+
+def edge(t):
+    """A transition as rclpy's state machine tells it."""
+    return (t.transition.id, t.transition.label, t.start_state.id, t.start_state.label, t.goal_state.id, t.goal_state.label)
+
+
+class Managed(Client):
+    def __init__(self, *args, **named):
+        super().__init__(*args, **named)
+        self.happened = []
+        # More than the standard's ten: a test looks at all of them.
+        self.node.create_subscription(TransitionEvent, self.joint + "/transition_event", self.happened.append, 100)
+        until(lambda: self.node.count_publishers(self.joint + "/transition_event") > 0, "transition events")
+
+    def ask(self, id=0, label=""):
+        request = ChangeState.Request(transition=Transition(id=id, label=label))
+        return self.call(ChangeState, "change_state", request).success
+
+    def make(self, id):
+        """Makes a transition that has to succeed; a machine that is busy may have samples come too late for an activation."""
+        end = time.monotonic() + PATIENCE
+        while not self.ask(id):
+            time.sleep(0.3)
+            slow = "slow" in self.status.get("lifecycle_reason", "") or "samples" in self.status.get("lifecycle_reason", "")
+            assert id == ACTIVATE and slow and time.monotonic() < end, "transition %d: %s" % (id, self.status)
+
+    def state(self):
+        return self.call(GetState, "get_state").current_state.id
+
+    def refused(self, *words):
+        """The reason of the last transition, in diagnostics, has these words in it."""
+        has = lambda: all(w in self.status.get("lifecycle_reason", "") for w in words)
+        until(has, lambda: "%s in the reason; diagnostics: %s" % (words, self.status))
+
+    def events(self, count):
+        """The next events, as many as told, and none besides."""
+        until(lambda: len(self.happened) >= count, lambda: "%d events: %s" % (count, self.happened))
+        seen = [(e.transition.id, e.start_state.id, e.goal_state.id) for e in self.happened]
+        assert len(seen) == count, seen
+        now = self.node.get_clock().now().nanoseconds
+        assert all(abs(now - e.timestamp) < 60e9 for e in self.happened)
+        self.happened.clear()
+        return seen
+
+    def silence(self, seconds=0.5):
+        """No setpoints for a while."""
+        self.clear("setpoints")
+        holds(lambda: self.count("setpoints") == 0, "no setpoints", seconds)
+
+    def speaks(self):
+        self.clear("setpoints")
+        until(lambda: self.count("setpoints") > 5, "setpoints")
