@@ -572,9 +572,11 @@ pub fn tick(
             }
             lower::step(joint, law, state, input);
             state.keep_pan(joint, law);
-        } else if state.held.is_some() {
+        } else if let Some(held) = state.held {
             state.keep(joint, law);
-            state.end_command(input);
+            if !held.resumes {
+                state.end_command(input);
+            }
             assemble::expect(joint, law, state);
         } else {
             if law.kind == SetpointKind::Velocity {

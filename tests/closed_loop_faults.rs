@@ -203,3 +203,25 @@ fn angles_that_no_bend_explains_are_not_started_from() {
         );
     }
 }
+
+#[test]
+fn after_a_short_gap_the_command_goes_on_and_after_a_long_one_it_is_over() {
+    for neck in [Neck::position(), Neck::velocity(), Neck::pan()] {
+        for (gap, goes_on) in [(0.3, true), (0.9, false)] {
+            let mut closed = neck.ready(&neck.file.gain_sets[0].name, 1);
+            let target = closed.point(15.0, 47.0);
+            closed.run(0.3);
+            closed.deaf = true;
+            closed.run(gap);
+            let at = closed.plant.truth().bend;
+            closed.deaf = false;
+            closed.run(4.0);
+            assert_eq!(closed.out.mode, Mode::Tracking);
+            let off = (closed.plant.truth().bend - target).norm();
+            let moved = (closed.plant.truth().bend - at).norm();
+            println!("gap of {gap} s: {off:.4} rad off the target, moved by {moved:.4} rad");
+            assert_eq!(closed.out.ended < closed.out.command, goes_on);
+            assert!(if goes_on { off < 0.003 } else { moved < 0.02 });
+        }
+    }
+}

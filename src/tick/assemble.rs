@@ -97,10 +97,12 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     state.over_bend = false;
     (state.target, state.goal, state.motion) = (rest, rest, None);
     state.hold = input.hold;
-    // After an outage a command from before is old; only a new one moves the joint.
-    if std::mem::take(&mut state.resuming) {
+    // After an outage a command from before is old, and only a new one moves the joint; after a gap it goes on.
+    let gap = state.held.is_some_and(|held| held.resumes);
+    if std::mem::take(&mut state.resuming) && !gap {
         state.end_command(input);
     }
+    state.sequence = state.sequence.filter(|_| !gap);
     state.shortfall = Bend::zeros();
     state.missing = Bend::zeros();
     state.damping_offset = Bend::zeros();
@@ -367,7 +369,8 @@ pub(super) fn setpoints(
         // Messages are range-checked, so this is for what nobody thought of: start anew from what was.
         state.sent.copy_from_slice(&state.work.before);
         state.mode = Mode::Stopped;
-        state.begin_hold(input, now);
+        state.begin_hold(now);
+        state.end_command(input);
         return;
     }
     if let Some(pan) = &joint.pan {

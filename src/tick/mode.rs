@@ -15,6 +15,8 @@ const BRAKING_SHARE: f64 = 0.4;
 pub(super) struct Hold {
     /// When it began, s.
     since: f64,
+    /// It is a short gap in what is measured, so that the command that there is goes on after it.
+    pub resumes: bool,
 }
 
 /// What the loop does in this tick.
@@ -40,7 +42,7 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
             state.readiness = Readiness::Ready;
             return Mode::Tracking;
         }
-        state.begin_hold(input, now);
+        state.begin_hold(now);
     }
     state.readiness = readiness(joint, law, state, input, now);
     let Some(held) = state.held else {
@@ -53,7 +55,7 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
         };
     };
     // What is held is sent until the loop can start anew from where the joint is.
-    if state.watch.stuck() {
+    let mode = if state.watch.stuck() {
         Mode::Faulted
     } else if !good && now - state.last_good >= law.limits.stop_after {
         Mode::Stopped
@@ -67,15 +69,23 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
         Mode::Stopped
     } else {
         Mode::Holding
-    }
+    };
+    let gap = matches!(mode, Mode::Holding | Mode::Tracking) && state.watch.only_gaps();
+    state.held = Some(Hold {
+        resumes: held.resumes && gap,
+        ..held
+    });
+    mode
 }
 
 impl State {
-    /// What has been asked so far is over; the setpoints stand still until the loop starts anew.
-    pub(super) fn begin_hold(&mut self, input: &Input, now: f64) {
+    /// The setpoints stand still until the loop starts anew.
+    pub(super) fn begin_hold(&mut self, now: f64) {
         (self.started, self.resuming) = (false, true);
-        self.held = Some(Hold { since: now });
-        self.end_command(input);
+        self.held = Some(Hold {
+            since: now,
+            resumes: true,
+        });
     }
 
     /// No setpoint goes out any more. Commands from before are old when the loop starts anew.
@@ -87,7 +97,10 @@ impl State {
     /// Tendons are let down or taken up: after that the loop starts anew.
     pub(super) fn lower_on(&mut self, now: f64) {
         self.started = false;
-        self.held.get_or_insert(Hold { since: now });
+        self.held.get_or_insert(Hold {
+            since: now,
+            resumes: false,
+        });
     }
 
     /// One tick of a hold. A held velocity is no hold: it comes to rest no harder than motions do, all by one factor, so that

@@ -49,6 +49,7 @@ pub(in crate::tick) struct Watch {
     since: [Option<f64>; super::RULES],
     /// Rules whose hold was in force: only clearing ends that.
     stuck: u64,
+    only_gaps: bool,
     clear: u64,
     last: f64,
     kind: SetpointKind,
@@ -109,6 +110,7 @@ impl Watch {
             faults: Faults::default(),
             since: [None; super::RULES],
             stuck: 0,
+            only_gaps: true,
             clear: 0,
             last: f64::NAN,
             kind,
@@ -163,6 +165,11 @@ impl Watch {
     /// Whether a fault that only clearing ends holds the joint.
     pub(in crate::tick) fn stuck(&self) -> bool {
         self.stuck != 0
+    }
+
+    /// Whatever holds the joint is that data are old, and nothing else.
+    pub(in crate::tick) fn only_gaps(&self) -> bool {
+        self.only_gaps
     }
 
     /// The measured bend is beyond its limit.
@@ -408,6 +415,7 @@ impl Watch {
             && !shows(Rule::Slack);
         let spared = law.feedback == Feedback::Motors || self.motors_may_serve(law);
         let (mut reaction, mut cause) = (Reaction::Tell, None);
+        self.only_gaps = true;
         for rule in Rule::ALL {
             if !self.in_force(rule) {
                 continue;
@@ -421,6 +429,8 @@ impl Watch {
             if cause.is_none() || asked > reaction {
                 (reaction, cause) = (asked, Some(rule));
             }
+            self.only_gaps &=
+                asked < Reaction::Hold || matches!(rule, Rule::ImuStale | Rule::MotorStale);
             if asked >= Reaction::Hold && self.faults.of(rule).latched {
                 self.stuck |= bit(rule as usize);
             }
