@@ -338,6 +338,16 @@ impl Diagnostics {
                     faults.unready(o.readiness, &o.faults)
                 ),
             ),
+            Mode::Faulted if o.faults.reaction == Reaction::LetDown => {
+                let why = match status.supervision().1 {
+                    carry if carry.carries() => {
+                        "a motor's travel, the base's tilt or an encoder forbids it".into()
+                    }
+                    carry => carry.to_string(),
+                };
+                let what = format!("a fault holds the setpoint in the place of letting down ({why})");
+                (ERROR, because(&what))
+            }
             Mode::Faulted => (ERROR, because("a fault holds the setpoint")),
             Mode::LettingDown => (WARN, because("the tendons are being let down")),
             Mode::Down if o.faults.reaction >= Reaction::Hold => {

@@ -21,7 +21,9 @@ near(c.measured(), asked, math.radians(1.5), "held after a refusal")
 c.guards({"late_ticks.limit": 0.1, "late_ticks.after": 0.5, "late_ticks.reaction": "let_down", "late_ticks.latch": True})
 with c.hindered(pid):
     s = c.told("a hold in the place of letting down", mode="faulted", cause="late_ticks", level=2)
-assert "late_ticks" in s["message"] and s["latched_faults"] == "late_ticks", s
+assert s["latched_faults"] == "late_ticks", s
+for word in ("late_ticks", "in the place of letting down", "does not carry", "380 g", "~/clear_faults"):
+    assert word in s["message"], (word, s["message"])
 near(c.measured(), asked, math.radians(1.5), "held where it cannot be let down")
 until(c.try_clear, lambda: "the fault to be cleared; last: %s" % c.reply.message)
 c.told("tracking again", mode="tracking", latched_faults="")
