@@ -27,6 +27,7 @@ pub mod fit;
 pub mod trial;
 pub mod tune;
 
+pub mod blackbox;
 pub mod link;
 #[cfg(feature = "ros")]
 pub mod node;

@@ -46,10 +46,23 @@ pub struct Record {
     pub at: f64,
     /// The command it knew, by sequence number.
     pub sequence: Option<u64>,
+    /// What it knew.
+    pub input: Input,
     /// What the tick said.
     pub output: Output,
     /// What the loop has counted so far.
     pub counts: Counts,
+}
+
+impl Record {
+    /// Room for `motors` motors.
+    pub fn new(motors: usize) -> Self {
+        Self {
+            input: Input::new(motors),
+            output: Output::new(motors),
+            ..Self::default()
+        }
+    }
 }
 
 const WAITING: u8 = 0;
@@ -193,13 +206,8 @@ impl Link {
         let (records_out, records) = rtrb::RingBuffer::new(RECORDS);
         let (mut back, records_back) = rtrb::RingBuffer::new(RECORDS);
         for _ in 0..RECORDS {
-            let output = Output::new(motors);
-            let record = Record {
-                output,
-                ..Record::default()
-            };
             // The ring holds exactly this many.
-            let _ = back.push(Box::new(record));
+            let _ = back.push(Box::new(Record::new(motors)));
         }
         let (offers_in, offers) = rtrb::RingBuffer::new(LAWS);
         let (returned, returned_out) = rtrb::RingBuffer::new(LAWS);
@@ -404,6 +412,11 @@ impl RecordReceiver {
     /// Whether no loop runs; nothing comes before the next one begins.
     pub fn ended(&self) -> bool {
         !self.shared.running.load(Ordering::Acquire)
+    }
+
+    /// Whether the loop has ended although nobody asked it to.
+    pub fn ended_by_itself(&self) -> bool {
+        self.ended() && !self.shared.stop.load(Ordering::Acquire)
     }
 }
 

@@ -25,7 +25,7 @@ use nix::sys::resource::{RLIM_INFINITY, Resource, getrlimit};
 
 use crate::config::TickSource;
 use crate::link::{Counts, LoopSide, Program, Record};
-use crate::tick::{LONGEST_WAIT, Output, State, tick};
+use crate::tick::{LONGEST_WAIT, State, tick};
 use clock::{NS, monotonic};
 
 /// Share of the period by which a tick may be late or early and still be in time.
@@ -125,10 +125,7 @@ struct Loop {
 impl Loop {
     fn new(program: Program, side: LoopSide, clock: Clock, source: TickSource) -> Self {
         let Program { joint, law } = &program;
-        let record = Record {
-            output: Output::new(joint.motors()),
-            ..Record::default()
-        };
+        let record = Record::new(joint.motors());
         Self {
             state: State::new(joint, law),
             generation: clock.generation(),
@@ -311,6 +308,7 @@ impl Loop {
             &mut record.output,
         );
         let sequence = input.desired.map(|d| d.sequence);
+        record.input.copy_from(input);
         self.side.seen();
         self.counts.ticks += 1;
         self.counts.lost = self.side.lost();

@@ -168,6 +168,13 @@ impl Input {
             ..Self::default()
         }
     }
+
+    /// Takes over all that `other` knows, without allocating where it has as many motors.
+    pub fn copy_from(&mut self, other: &Self) {
+        let mut motors = std::mem::take(&mut self.motors);
+        motors.clone_from(&other.motors);
+        *self = Self { motors, ..*other };
+    }
 }
 
 /// What the loop is doing.

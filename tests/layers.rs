@@ -23,7 +23,7 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     // Files hold models of the joint, with their errors.
     (5, 3, &["config"]),
     (6, 4, &["link"]),
-    (7, 4, &["rt", "report"]),
+    (7, 4, &["rt", "report", "blackbox"]),
     (8, 4, &["node"]),
     (9, 5, &["cmd"]),
     (10, 5, &["main"]),
