@@ -6,6 +6,7 @@
 
 mod aim;
 mod asker;
+mod black_box;
 mod capture;
 mod clock;
 mod diagnostics;
@@ -29,6 +30,7 @@ mod tf;
 mod transition;
 mod watchdog;
 
+pub use black_box::{Notebook, NotebookLayer, notebook};
 pub use point::{Point, PointError, PointTarget, Said, point};
 pub use rosout::{Rosout, RosoutLayer, rosout};
 pub use transition::{Transition, TransitionError, transition};
@@ -49,6 +51,7 @@ use crate::controller::SetpointKind;
 use crate::link::Link;
 use crate::rt::{self, Clock};
 use aim::{Aimer, Asked};
+use black_box::Writing;
 use futures::stream::{StreamExt, select_all};
 use intake::Intake;
 use lifecycle::{Ends, Order};
@@ -179,6 +182,7 @@ struct Joint {
     status: Arc<Status>,
     orders: mpsc::UnboundedSender<Order>,
     threads: [JoinHandle<()>; 2],
+    writing: Writing,
     spinner: Spinner,
 }
 
@@ -186,7 +190,12 @@ struct Joint {
 ///
 /// # Errors
 /// [`NodeError`]; nothing has moved when the cause is there from the start.
-pub fn run(files: Vec<JointFile>, clock: Clock, rosout: Rosout) -> Result<(), NodeError> {
+pub fn run(
+    files: Vec<JointFile>,
+    clock: Clock,
+    rosout: Rosout,
+    notebook: &Notebook,
+) -> Result<(), NodeError> {
     let context = context()?;
     let mut prepared = Vec::new();
     let mut names = BTreeSet::new();
@@ -223,7 +232,7 @@ pub fn run(files: Vec<JointFile>, clock: Clock, rosout: Rosout) -> Result<(), No
                     "the motors take velocities and keep the last one: should this process die, only a timeout in the drives themselves stops them"
                 );
             }
-            joints.push(start(joint, &clock)?);
+            joints.push(start(joint, &clock, notebook)?);
         }
         for joint in &joints {
             tracing::info!(joint = joint.name, "running");
@@ -296,7 +305,7 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     })
 }
 
-fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
+fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint, NodeError> {
     let Prepared {
         mut node,
         name,
@@ -377,6 +386,9 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
     let events = node
         .create_publisher("/parameter_events", QosProfile::parameter_events())
         .map_err(graph)?;
+    let settings = parameters.kept().clone();
+    let kept = black_box::start(&mut node, &name, &file, &settings, clock, &status, notebook);
+    let (kept, writing) = kept.map_err(graph)?;
     let server = Server {
         joint: name.clone(),
         motor_names: file.all_motor_names(),
@@ -385,6 +397,7 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         handle: link.handle.clone(),
         status: status.clone(),
         clock: clock.clone(),
+        black_box: writing.black_box().clone(),
         events,
     };
     let outlet = Outlet::new(
@@ -395,6 +408,7 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         link.records,
         status.clone(),
         tree,
+        kept,
     )
     .map_err(graph)?;
 
@@ -415,6 +429,7 @@ fn start(prepared: Prepared, clock: &Clock) -> Result<Joint, NodeError> {
         status,
         orders,
         threads,
+        writing,
         spinner: Spinner::new(node)?,
     })
 }
@@ -557,6 +572,7 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
             // A panic of it has been printed; the end goes on.
             let _ = thread.join();
         }
+        joint.writing.end();
         spinners.push(joint.spinner);
     }
     tracing::info!("at the end after {:.2} s", begin.elapsed().as_secs_f64());

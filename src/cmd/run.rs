@@ -23,9 +23,10 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use crate::config::JointFile;
     use crate::node::{self, NodeError};
+    use tracing_subscriber::filter::LevelFilter;
     use tracing_subscriber::layer::SubscriberExt;
     use tracing_subscriber::util::SubscriberInitExt;
-    use tracing_subscriber::{EnvFilter, fmt};
+    use tracing_subscriber::{EnvFilter, Layer, fmt};
 
     let files = args.joints.iter().map(JointFile::load);
     let files = files
@@ -33,18 +34,19 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         .map_err(|e| CmdError::Input(e.to_string()))?;
     let clock = crate::rt::Clock::new();
     let (layer, rosout) = node::rosout(clock.clone());
+    let (notes, notebook) = node::notebook(clock.clone());
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
     let colours = std::io::IsTerminal::is_terminal(&std::io::stderr());
     let lines = fmt::layer()
         .with_writer(std::io::stderr)
         .with_ansi(colours)
         .with_target(false);
+    // What is kept does not depend on what is shown.
     tracing_subscriber::registry()
-        .with(filter)
-        .with(lines)
-        .with(layer)
+        .with(lines.and_then(layer).with_filter(filter))
+        .with(notes.with_filter(LevelFilter::INFO))
         .init();
-    node::run(files, clock, rosout).map_err(|error| match error {
+    node::run(files, clock, rosout, &notebook).map_err(|error| match error {
         NodeError::Parameter { .. } | NodeError::SameName(_) | NodeError::Context(_) => {
             CmdError::Input(error.to_string())
         }

@@ -3,6 +3,7 @@
 
 mod declared;
 mod examined;
+mod kept;
 mod sets;
 mod supervised;
 
@@ -11,6 +12,8 @@ use std::collections::BTreeMap;
 use nalgebra::Vector3;
 
 use examined::{ACTIONS, Examining};
+pub use kept::Kept;
+use kept::KeptKey;
 use supervised::SupervisionKey;
 
 use crate::carry::{Carry, Load};
@@ -155,6 +158,7 @@ enum Key {
     ExamineSensitivity,
     Supervision(SupervisionKey),
     Autostart,
+    Kept(KeptKey),
     Fixed(Value),
 }
 
@@ -174,7 +178,10 @@ pub struct Entry {
 impl Entry {
     /// Whether it cannot be changed.
     pub fn read_only(&self) -> bool {
-        matches!(self.key, Key::Fixed(_) | Key::Autostart)
+        matches!(
+            self.key,
+            Key::Fixed(_) | Key::Autostart | Key::Kept(_)
+        )
     }
 }
 
@@ -195,6 +202,7 @@ struct Live {
     autostart: bool,
     /// The gain-set file that was added last.
     gain_set_file: String,
+    kept: Kept,
     /// What is wrong with the gains on the joint's models, if they are in force all the same.
     warning: Option<String>,
 }
@@ -250,6 +258,7 @@ impl Parameters {
             examining: Examining::default(),
             autostart: file.autostart,
             gain_set_file: String::new(),
+            kept: Kept::default(),
             warning: None,
         };
         let entries = declared::entries(&file, simulated_time);
@@ -309,6 +318,7 @@ impl Parameters {
             Key::ExamineSensitivity => Value::Double(live.examining.floor.sensitivity),
             Key::Supervision(key) => supervised::value(&live.limits.supervision, *key),
             Key::Autostart => Value::Bool(live.autostart),
+            Key::Kept(key) => kept::value(&live.kept, *key),
             Key::Fixed(value) => value.clone(),
         }
     }
@@ -560,6 +570,10 @@ impl Parameters {
                 }
                 other => return Err(wrong_type(name, other, "a bool")),
             },
+            Key::Kept(key) => {
+                let number = || in_range(number()?);
+                kept::change(&mut live.kept, *key, name, value, number, at_start)?;
+            }
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) if name == USE_SIM_TIME => {
                 return Err(format!(

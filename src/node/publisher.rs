@@ -13,6 +13,7 @@ use r2r::std_msgs::msg::{Bool, Float64, Float64MultiArray, MultiArrayDimension};
 use r2r::{Node, Publisher, QosProfile};
 
 use super::aim::SharedTree;
+use super::black_box::Kept;
 use super::diagnostics::Diagnostics;
 use super::messages::time;
 use super::status::{Newest, Residual, Status};
@@ -65,6 +66,7 @@ pub struct Outlet {
     settled: Publisher<Bool>,
     diagnostics_out: Publisher<DiagnosticArray>,
     diagnostics: Diagnostics,
+    kept: Kept,
     /// Messages that are sent again and again, with names in place.
     setpoint: JointState,
     reference: JointState,
@@ -107,6 +109,7 @@ impl Outlet {
         records: RecordReceiver,
         status: Arc<Status>,
         tree: SharedTree,
+        kept: Kept,
     ) -> r2r::Result<Self> {
         let newest = || QosProfile::default().keep_last(1).reliable();
         let setpoints = match file.setpoint_message {
@@ -138,6 +141,7 @@ impl Outlet {
             settled: node.create_publisher("~/settled", newest().transient_local())?,
             diagnostics_out: node.create_publisher("/diagnostics", QosProfile::default())?,
             diagnostics: Diagnostics::new(&joint, file),
+            kept,
             joint,
             clock,
             records,
@@ -190,9 +194,11 @@ impl Outlet {
             self.look_at_time();
             let (status, seen) = (&self.status, &mut self.seen);
             let diagnostics = &mut self.diagnostics;
+            let recorder = &mut self.kept.recorder;
             let (mut fresh, mut settled_changes) = (false, [None; 2]);
             self.records.drain(|record, left| {
                 watch(record, status, seen);
+                recorder.see(record);
                 diagnostics.see(record);
                 let now = record.output.settled;
                 if seen.settled != Some(now) {
@@ -218,6 +224,9 @@ impl Outlet {
             if fresh {
                 // What others see of it has gone out.
                 tell_newest(&newest, &self.status);
+            }
+            if self.records.ended_by_itself() {
+                self.kept.recorder.lost_loop();
             }
             self.tell_target();
             self.diagnose();
@@ -367,6 +376,7 @@ impl Outlet {
             let mut message = DiagnosticArray::default();
             message.header.stamp = time(self.clock.stamp_of(now));
             message.status.append(&mut status);
+            message.status.push(self.kept.report(&self.joint));
             let sent = self.diagnostics_out.publish(&message);
             self.check(sent);
         }

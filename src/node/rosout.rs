@@ -43,10 +43,12 @@ pub fn rosout(clock: Clock) -> (RosoutLayer, Rosout) {
     (RosoutLayer { sender, clock }, Rosout(receiver))
 }
 
+/// What an event says.
 #[derive(Default)]
-struct Fields {
-    message: String,
-    joint: Option<String>,
+pub(super) struct Fields {
+    pub message: String,
+    /// The joint that it is about.
+    pub joint: Option<String>,
 }
 
 impl Visit for Fields {

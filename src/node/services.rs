@@ -24,6 +24,7 @@ use super::lifecycle::Turn;
 use super::messages::time;
 use super::parameters::{Candidate, Entry, Parameters, Value};
 use super::status::Status;
+use crate::blackbox::BlackBox;
 use crate::config::save_gain_set;
 use crate::link::{Ask, Handle, LawSender};
 use crate::rt::Clock;
@@ -126,6 +127,8 @@ pub struct Server {
     pub status: Arc<Status>,
     /// The clock.
     pub clock: Clock,
+    /// What keeps them.
+    pub black_box: BlackBox,
     /// `/parameter_events`.
     pub events: Publisher<rcl::ParameterEvent>,
 }
@@ -393,12 +396,12 @@ impl Server {
         self.status.change_gain_set(|g| {
             (g.name, g.changed, g.delay_allowed) = (set.into(), changed, delay_allowed);
         });
-        let names = self.parameters.entries().keys();
-        let all = names.filter_map(|n| Some((n.clone(), self.parameters.get(n)?)));
-        self.tell(all.collect(), Vec::new());
+        self.tell(self.parameters.all().collect(), Vec::new());
     }
 
     fn tell(&self, new: Vec<(String, Value)>, changed: Vec<(String, Value)>) {
+        let all = self.parameters.all().map(|(n, v)| (n, v.to_string()));
+        self.black_box.set_parameters(all.collect());
         let (supervision, carry) = (self.parameters.supervision(), self.parameters.carry());
         self.status.set_supervision(supervision, carry);
         if new.is_empty() && changed.is_empty() {

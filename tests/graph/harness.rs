@@ -65,6 +65,8 @@ impl Stage {
             .env("ROS_DOMAIN_ID", self.domain.to_string())
             .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
             .env("NO_COLOR", "1")
+            // Black boxes go with the test.
+            .env("XDG_STATE_HOME", self.folder.path().join("state"))
             .env("PYTHONDONTWRITEBYTECODE", "1")
             .current_dir(self.folder.path())
             .stdin(Stdio::null());

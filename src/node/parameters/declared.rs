@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use super::supervised;
 use super::{
     Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, USE_SIM_TIME, Value, quoted,
 };
+use super::{kept, supervised};
 use crate::config::{JointFile, SetpointMessage, TickSource};
 use crate::controller::SetpointKind;
 
@@ -74,6 +74,7 @@ pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String
         entries.insert(name, entry);
     }
     entries.extend(supervised::entries());
+    entries.extend(kept::entries());
     entries
 }
 

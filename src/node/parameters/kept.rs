@@ -1,0 +1,104 @@
+//! The parameters `black_box.*`: where the black box is written and how much of the disk it may take. Read at start.
+
+use super::{Entry, Key, Parameters, Range, Value, wrong_type};
+
+/// What of the black box a parameter is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum KeptKey {
+    Folder,
+    DiskLimit,
+}
+
+/// Where the black box is written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Kept {
+    /// The folder; empty for the usual one.
+    pub folder: String,
+    /// Most that the files take together, MB; 0: nothing is written.
+    pub disk_limit: f64,
+}
+
+impl Default for Kept {
+    fn default() -> Self {
+        Self {
+            folder: String::new(),
+            disk_limit: 200.0,
+        }
+    }
+}
+
+/// All of them, by name.
+pub(super) fn entries() -> [(String, Entry); 2] {
+    let range = Range::closed(0.0, 1e6);
+    let entry = |key, description: &str, constraints, range, unit| Entry {
+        key: Key::Kept(key),
+        description: description.into(),
+        constraints,
+        range,
+        unit,
+    };
+    [
+        (
+            "black_box.folder".into(),
+            entry(
+                KeptKey::Folder,
+                "Folder of the black box's files; empty: withy/NODE in $XDG_STATE_HOME, or in ~/.local/state.",
+                "given at start only".into(),
+                None,
+                "",
+            ),
+        ),
+        (
+            "black_box.disk_limit".into(),
+            entry(
+                KeptKey::DiskLimit,
+                "Most that the black box's files take together; the oldest go. 0: nothing is written.",
+                format!("given at start only; accepted: {}", range.words(" MB")),
+                Some(range),
+                " MB",
+            ),
+        ),
+    ]
+}
+
+pub(super) fn value(kept: &Kept, key: KeptKey) -> Value {
+    match key {
+        KeptKey::Folder => Value::Text(kept.folder.clone()),
+        KeptKey::DiskLimit => Value::Double(kept.disk_limit),
+    }
+}
+
+/// Changes one; while the node runs only to what it is.
+pub(super) fn change(
+    kept: &mut Kept,
+    key: KeptKey,
+    name: &str,
+    new: &Value,
+    number: impl FnOnce() -> Result<f64, String>,
+    at_start: bool,
+) -> Result<(), String> {
+    if !at_start && *new != value(kept, key) {
+        return Err(format!(
+            "{name} cannot be changed while the node runs: it is read at start"
+        ));
+    }
+    match (key, new) {
+        (KeptKey::Folder, Value::Text(folder)) => kept.folder.clone_from(folder),
+        (KeptKey::Folder, other) => return Err(wrong_type(name, other, "a string")),
+        (KeptKey::DiskLimit, _) => kept.disk_limit = number()?,
+    }
+    Ok(())
+}
+
+impl Parameters {
+    /// Where the black box is written.
+    pub fn kept(&self) -> &Kept {
+        &self.live.kept
+    }
+
+    /// All parameters with their values, by name.
+    pub fn all(&self) -> impl Iterator<Item = (String, Value)> {
+        let values = self.entries.iter();
+        values.map(|(name, entry)| (name.clone(), self.value(&self.live, entry)))
+    }
+}

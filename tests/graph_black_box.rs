@@ -1,0 +1,53 @@
+//! The black box on a real ROS 2 graph: what a fault and a request write agrees with what a client in another language
+//! (rclpy) saw.
+#![cfg(feature = "ros")]
+
+#[path = "graph/harness.rs"]
+mod harness;
+
+use std::time::Duration;
+
+use harness::Stage;
+
+const NECK: &str = "glasshouse-neck.yaml";
+
+#[test]
+fn a_fault_and_a_request_write_what_others_saw() {
+    let mut stage = Stage::new(151);
+    let folder = stage.folder().join("state/withy/withy");
+    stage.withy_run(&[NECK], &["-p", "limits.correction:=0.12"]);
+    stage.plant(&[]);
+    stage.client("black_box.py", &[folder.to_str().unwrap()]);
+    stage.signal("withy", "-TERM");
+    let status = stage.wait("withy", Duration::from_secs(20));
+    assert!(status.success(), "{}", stage.log("withy"));
+    assert!(stage.log("withy").contains("black box written"));
+}
+
+#[test]
+fn a_kill_in_the_middle_leaves_no_half_file() {
+    let mut stage = Stage::new(152);
+    let folder = stage.folder().join("kept");
+    let given = format!("black_box.folder:={}", folder.display());
+    stage.withy_run(&[NECK], &["-p", &given]);
+    stage.plant(&[]);
+    let pid = stage.pid("withy").to_string();
+    stage.client("black_box_killed.py", &["kill", folder.to_str().unwrap(), &pid]);
+    stage.wait("withy", Duration::from_secs(10));
+    // The next one clears up and writes.
+    stage.withy_run(&[NECK], &["-p", &given]);
+    stage.client("black_box_killed.py", &["after", folder.to_str().unwrap()]);
+}
+
+#[test]
+fn a_folder_that_cannot_be_is_told_once_and_the_joint_goes_on() {
+    let mut stage = Stage::new(153);
+    let blocked = stage.folder().join("blocked");
+    std::fs::write(&blocked, "").unwrap();
+    let given = format!("black_box.folder:={}", blocked.join("in").display());
+    stage.withy_run(&[NECK], &["-p", &given]);
+    stage.plant(&[]);
+    stage.client("black_box_blocked.py", &[]);
+    let log = stage.log("withy");
+    assert_eq!(log.matches("cannot be written (said once)").count(), 1, "{log}");
+}
