@@ -361,8 +361,9 @@ impl LoopSide {
 impl LoopSide {
     /// A loop begins.
     pub fn begin(&self) {
-        self.shared.stop.store(false, Ordering::Release);
+        // In this order: see `ended_by_itself`.
         self.shared.running.store(true, Ordering::Release);
+        self.shared.stop.store(false, Ordering::Release);
     }
 
     /// The loop has ended; this side serves the next one.
@@ -416,7 +417,9 @@ impl RecordReceiver {
 
     /// Whether the loop has ended although nobody asked it to.
     pub fn ended_by_itself(&self) -> bool {
-        self.ended() && !self.shared.stop.load(Ordering::Acquire)
+        // A loop that begins meanwhile is no longer at its end when its stop is withdrawn.
+        let asked = self.shared.stop.load(Ordering::Acquire);
+        !asked && self.ended()
     }
 }
 

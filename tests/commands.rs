@@ -26,6 +26,7 @@ fn help_is_no_error_and_lists_every_command() {
         "step-test",
         "demo",
         "check",
+        "black-box",
         "fit",
         "tune",
         "examine",

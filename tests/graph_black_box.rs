@@ -32,7 +32,10 @@ fn a_kill_in_the_middle_leaves_no_half_file() {
     stage.withy_run(&[NECK], &["-p", &given]);
     stage.plant(&[]);
     let pid = stage.pid("withy").to_string();
-    stage.client("black_box_killed.py", &["kill", folder.to_str().unwrap(), &pid]);
+    stage.client(
+        "black_box_killed.py",
+        &["kill", folder.to_str().unwrap(), &pid],
+    );
     stage.wait("withy", Duration::from_secs(10));
     // The next one clears up and writes.
     stage.withy_run(&[NECK], &["-p", &given]);
@@ -49,5 +52,9 @@ fn a_folder_that_cannot_be_is_told_once_and_the_joint_goes_on() {
     stage.plant(&[]);
     stage.client("black_box_blocked.py", &[]);
     let log = stage.log("withy");
-    assert_eq!(log.matches("cannot be written (said once)").count(), 1, "{log}");
+    assert_eq!(
+        log.matches("cannot be written (said once)").count(),
+        1,
+        "{log}"
+    );
 }

@@ -4,6 +4,7 @@
 mod declared;
 mod examined;
 mod kept;
+mod range;
 mod sets;
 mod supervised;
 
@@ -14,6 +15,7 @@ use nalgebra::Vector3;
 use examined::{ACTIONS, Examining};
 pub use kept::Kept;
 use kept::KeptKey;
+pub use range::Range;
 use supervised::SupervisionKey;
 
 use crate::carry::{Carry, Load};
@@ -65,53 +67,6 @@ impl Value {
             Self::Texts(_) => "an array of strings",
             Self::Other(_, name) => name,
         }
-    }
-}
-
-/// A range of doubles; open ends are excluded.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Range {
-    /// Least value.
-    pub low: f64,
-    /// Greatest value.
-    pub high: f64,
-    open: (bool, bool),
-}
-
-impl Range {
-    const fn closed(low: f64, high: f64) -> Self {
-        let open = (false, false);
-        Self { low, high, open }
-    }
-
-    const fn above(low: f64, high: f64) -> Self {
-        let open = (true, false);
-        Self { low, high, open }
-    }
-
-    const fn between(low: f64, high: f64) -> Self {
-        let open = (true, true);
-        Self { low, high, open }
-    }
-
-    fn holds(&self, value: f64) -> bool {
-        let above = value > self.low || (!self.open.0 && value == self.low);
-        let below = value < self.high || (!self.open.1 && value == self.high);
-        above && below
-    }
-
-    /// What is accepted, in words.
-    fn words(&self, unit: &str) -> String {
-        let low = if self.open.0 { "above" } else { "from" };
-        let high = if self.open.1 { "below" } else { "to" };
-        let comma = if self.open.0 || self.open.1 { "," } else { "" };
-        let high = if high == "to" && self.open.0 {
-            "up to"
-        } else {
-            high
-        };
-        let (a, b) = (self.low, self.high);
-        format!("{low} {a}{comma} {high} {b}{unit}")
     }
 }
 

@@ -7,6 +7,8 @@ mod common;
 use common::many::{Busy, neck_of, panned_neck_of};
 use std::hint::black_box;
 use std::time::Instant;
+use withy::blackbox::{About, BlackBox, Layout};
+use withy::link::Record;
 use withy::tick::{Input, Output, State, tick};
 
 const BATCHES: usize = 200;
@@ -45,5 +47,55 @@ fn main() {
             Some(_) => format!("{tendons}, pan"),
         };
         println!("{name:>7}   {median:9.2} us   {slowest:10.2} us   {ratio:17.2}");
+    }
+    black_box_costs();
+}
+
+/// What keeping a tick costs: the copy of the input, in the loop, and the row of the black box, in the publisher.
+fn black_box_costs() {
+    println!("\ntendons   copy of the input   row of the black box   share of a period of 2 ms");
+    let necks = [3, 6, 12].map(neck_of);
+    for (joint, law) in necks.into_iter().chain([panned_neck_of(4)]) {
+        let tendons = joint.motors();
+        let mut busy = Busy::new(&joint);
+        let mut state = State::new(&joint, &law);
+        let mut record = Record::new(tendons);
+        let mut input = Input::new(tendons);
+        for k in 0..500 {
+            let now = busy.at(&joint, &mut input, k);
+            tick(&joint, &law, &mut state, &input, now, &mut record.output);
+        }
+        let about = About {
+            node: "/neck".into(),
+            version: String::new(),
+            period: 0.002,
+            layout: Layout {
+                motors: (0..tendons).map(|i| format!("motor_{i}")).collect(),
+                pan: joint.pan.map(|_| "pan".into()),
+                base_imu: joint.base_from_imu.is_some(),
+                kind: law.kind(),
+            },
+            lines: Vec::new(),
+        };
+        let (_kept, mut recorder) = BlackBox::new(about);
+        let median = |work: &mut dyn FnMut()| {
+            let mut batches: Vec<f64> = (0..BATCHES)
+                .map(|_| {
+                    let start = Instant::now();
+                    (0..TICKS).for_each(|_| work());
+                    start.elapsed().as_secs_f64() / TICKS as f64 * 1e6
+                })
+                .collect();
+            batches.sort_by(f64::total_cmp);
+            batches[BATCHES / 2]
+        };
+        let copied = median(&mut || record.input.copy_from(black_box(&input)));
+        let kept = median(&mut || recorder.see(black_box(&record)));
+        let share = (copied + kept) / 2e3 * 100.0;
+        let name = match joint.pan {
+            None => tendons.to_string(),
+            Some(_) => format!("{tendons}, pan"),
+        };
+        println!("{name:>7}   {copied:14.3} us   {kept:17.3} us   {share:22.3} %");
     }
 }
