@@ -98,9 +98,8 @@ const RULE_NAMES: [&str; RULES] = {
 impl Layout {
     /// All columns, in order.
     pub(super) fn columns(&self) -> Vec<Column> {
-        let motors = self.motors.len();
         let mut columns = Vec::new();
-        self.visit(&Record::new(motors), &mut |name, form, _| {
+        self.visit(&Record::new(self.motors.len()), &mut |name, form, _| {
             let name = name.to_string();
             columns.push(Column { name, form });
         });
@@ -134,25 +133,16 @@ impl Layout {
         put(format_args!("time_s"), Form::Number, at);
         put(format_args!("ros_time_s"), Form::Stamp, at);
 
-        let samples = input
-            .motors
-            .iter()
-            .chain(self.pan.as_ref().map(|_| &input.pan));
-        for (name, sample) in self.all_motors().zip(samples) {
-            let of = |value: fn(&crate::tick::MotorSample) -> f64| {
-                sample.as_ref().map_or(f64::NAN, value)
+        let motors = self.motors.len();
+        for (i, name) in self.all_motors().enumerate() {
+            let sample = match i < motors {
+                true => input.motors.get(i).copied().flatten(),
+                false => input.pan,
             };
-            put(
-                format_args!("{name}_angle_rad"),
-                Form::Number,
-                of(|s| s.angle),
-            );
-            put(format_args!("{name}_stamp_s"), Form::Stamp, of(|s| s.stamp));
-            put(
-                format_args!("{name}_age_s"),
-                Form::Number,
-                at - of(|s| s.stamp),
-            );
+            let (angle, stamp) = sample.map_or((f64::NAN, f64::NAN), |s| (s.angle, s.stamp));
+            put(format_args!("{name}_angle_rad"), Form::Number, angle);
+            put(format_args!("{name}_stamp_s"), Form::Stamp, stamp);
+            put(format_args!("{name}_age_s"), Form::Number, at - stamp);
         }
         imu("imu", &input.head, at, put);
         if self.base_imu {
@@ -277,22 +267,17 @@ impl Layout {
             Form::Stamp,
             sent(out.stamp),
         );
-        let pan = |value: f64| self.pan.as_ref().map(|_| value);
-        let setpoints = out.setpoints.iter().copied().chain(pan(out.pan_setpoint));
-        for (name, value) in self.all_motors().zip(setpoints) {
-            put(
-                format_args!("{name}_setpoint_{unit}"),
-                Form::Number,
-                sent(value),
-            );
+        let of = |values: &[f64], pan: f64, i: usize| match i < motors {
+            true => sent(values.get(i).copied().unwrap_or(f64::NAN)),
+            false => sent(pan),
+        };
+        for (i, name) in self.all_motors().enumerate() {
+            let value = of(&out.setpoints, out.pan_setpoint, i);
+            put(format_args!("{name}_setpoint_{unit}"), Form::Number, value);
         }
-        let references = out.references.iter().copied().chain(pan(out.pan_reference));
-        for (name, value) in self.all_motors().zip(references) {
-            put(
-                format_args!("{name}_reference_rad"),
-                Form::Number,
-                sent(value),
-            );
+        for (i, name) in self.all_motors().enumerate() {
+            let value = of(&out.references, out.pan_reference, i);
+            put(format_args!("{name}_reference_rad"), Form::Number, value);
         }
         put(
             format_args!("correction_share"),

@@ -74,7 +74,7 @@ pub fn until(what: &str, mut done: impl FnMut() -> bool) {
 
 /// A tick at which little is known.
 pub fn plain(tick: u64, period: f64) -> Record {
-    let mut record = Record::new(3);
+    let mut record = Record::new(4);
     record.at = tick as f64 * period;
     record.counts.ticks = tick;
     record.output.mode = Mode::Tracking;
