@@ -7,7 +7,7 @@ pub struct Range {
     pub low: f64,
     /// Greatest value.
     pub high: f64,
-    open: (bool, bool),
+    pub(super) open: (bool, bool),
 }
 
 impl Range {
