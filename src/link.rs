@@ -211,7 +211,12 @@ impl Link {
         }
         let (offers_in, offers) = rtrb::RingBuffer::new(LAWS);
         let (returned, returned_out) = rtrb::RingBuffer::new(LAWS);
-        let shared = Arc::new(Shared::default());
+        let shared = Shared {
+            // No loop has begun, which is as if it had been asked to end.
+            stop: AtomicBool::new(true),
+            ..Shared::default()
+        };
+        let shared = Arc::new(shared);
         let (publisher, wake) = (Parker::new(), Parker::new());
         let publisher_waker = publisher.unparker().clone();
         Self {

@@ -408,7 +408,6 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         link.records,
         status.clone(),
         tree,
-        kept,
     )
     .map_err(graph)?;
 
@@ -417,7 +416,10 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         let handle = link.handle.clone();
         tokio::spawn(clock::follow(name.clone(), times, hand, handle, period));
     }
-    let threads = [outlet.start()?, watchdog.start()?];
+    let threads = [
+        outlet.start(kept)?,
+        watchdog.start(writing.black_box().clone())?,
+    ];
     tokio::spawn(aimer.run(select_all(asked).boxed()));
     tokio::spawn(intake.run(desired, motors, head, base));
     tokio::spawn(server.run(requests));

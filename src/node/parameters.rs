@@ -133,10 +133,7 @@ pub struct Entry {
 impl Entry {
     /// Whether it cannot be changed.
     pub fn read_only(&self) -> bool {
-        matches!(
-            self.key,
-            Key::Fixed(_) | Key::Autostart | Key::Kept(_)
-        )
+        matches!(self.key, Key::Fixed(_) | Key::Autostart | Key::Kept(_))
     }
 }
 

@@ -66,7 +66,6 @@ pub struct Outlet {
     settled: Publisher<Bool>,
     diagnostics_out: Publisher<DiagnosticArray>,
     diagnostics: Diagnostics,
-    kept: Kept,
     /// Messages that are sent again and again, with names in place.
     setpoint: JointState,
     reference: JointState,
@@ -109,7 +108,6 @@ impl Outlet {
         records: RecordReceiver,
         status: Arc<Status>,
         tree: SharedTree,
-        kept: Kept,
     ) -> r2r::Result<Self> {
         let newest = || QosProfile::default().keep_last(1).reliable();
         let setpoints = match file.setpoint_message {
@@ -141,7 +139,6 @@ impl Outlet {
             settled: node.create_publisher("~/settled", newest().transient_local())?,
             diagnostics_out: node.create_publisher("/diagnostics", QosProfile::default())?,
             diagnostics: Diagnostics::new(&joint, file),
-            kept,
             joint,
             clock,
             records,
@@ -173,17 +170,17 @@ impl Outlet {
         })
     }
 
-    /// Publishes on a thread of its own until the node is over.
+    /// Publishes, and feeds what is kept, on a thread of its own until the node is over.
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start(self) -> std::io::Result<JoinHandle<()>> {
+    pub fn start(self, kept: Kept) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("publisher".into())
-            .spawn(move || self.run())
+            .spawn(move || self.run(kept))
     }
 
-    fn run(mut self) {
+    fn run(mut self, mut kept: Kept) {
         self.tell_settled(false);
         let mut newest = Record::default();
         loop {
@@ -194,11 +191,10 @@ impl Outlet {
             self.look_at_time();
             let (status, seen) = (&self.status, &mut self.seen);
             let diagnostics = &mut self.diagnostics;
-            let recorder = &mut self.kept.recorder;
             let (mut fresh, mut settled_changes) = (false, [None; 2]);
             self.records.drain(|record, left| {
                 watch(record, status, seen);
-                recorder.see(record);
+                kept.recorder.see(record);
                 diagnostics.see(record);
                 let now = record.output.settled;
                 if seen.settled != Some(now) {
@@ -226,10 +222,10 @@ impl Outlet {
                 tell_newest(&newest, &self.status);
             }
             if self.records.ended_by_itself() {
-                self.kept.recorder.lost_loop();
+                kept.recorder.lost_loop();
             }
             self.tell_target();
-            self.diagnose();
+            self.diagnose(&kept);
             self.status.count_published();
             if over {
                 return;
@@ -366,7 +362,7 @@ impl Outlet {
         message
     }
 
-    fn diagnose(&mut self) {
+    fn diagnose(&mut self, kept: &Kept) {
         // Reports are for people, who do not stand still with simulated time.
         let (machine, now) = (self.clock.machine(), self.clock.now());
         let skipped = self.seen.skipped;
@@ -376,7 +372,7 @@ impl Outlet {
             let mut message = DiagnosticArray::default();
             message.header.stamp = time(self.clock.stamp_of(now));
             message.status.append(&mut status);
-            message.status.push(self.kept.report(&self.joint));
+            message.status.push(kept.report(&self.joint));
             let sent = self.diagnostics_out.publish(&message);
             self.check(sent);
         }

@@ -13,6 +13,7 @@ use r2r::{Node, Publisher, QosProfile};
 use super::messages::time;
 use super::status::Status;
 use super::target::{ERROR, OK};
+use crate::blackbox::BlackBox;
 use crate::config::{JointFile, SetpointMessage};
 use crate::controller::SetpointKind;
 use crate::link::Handle;
@@ -213,17 +214,17 @@ impl Watchdog {
         })
     }
 
-    /// Watches on a thread of its own until the node is over.
+    /// Watches on a thread of its own until the node is over. What it finds asks for a file.
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start(self) -> std::io::Result<JoinHandle<()>> {
+    pub fn start(self, black_box: BlackBox) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("watchdog".into())
-            .spawn(move || self.run())
+            .spawn(move || self.run(&black_box))
     }
 
-    fn run(self) {
+    fn run(self, black_box: &BlackBox) {
         let begin = Instant::now();
         let mut pulse = Pulse::new(self.period, 0.0);
         let mut said = (f64::NEG_INFINITY, String::new());
@@ -264,6 +265,7 @@ impl Watchdog {
                 }
             }
             if !words.is_empty() {
+                black_box.fault("watchdog");
                 said = (f64::NEG_INFINITY, words.join("; "));
                 tracing::error!(joint, "{}", said.1);
             }
