@@ -6,6 +6,7 @@
 //! (`tendons[2].drum_radius_mm`, counted from 0), which value, what is accepted.
 
 mod carry;
+mod commands;
 mod error;
 mod gains;
 mod joint;
@@ -18,6 +19,7 @@ mod simulated;
 pub mod supervision;
 mod table;
 
+pub use commands::{ACTION, Commands, RELEASE_AFTER};
 pub use error::ConfigError;
 pub use gains::{NamedGainSet, save_gain_set};
 pub use joint::{Frames, JointFile, SetpointMessage, TickSource};

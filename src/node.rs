@@ -23,6 +23,7 @@ mod publisher;
 mod rosout;
 mod services;
 pub mod simulated;
+mod sources;
 mod status;
 pub mod step_test;
 mod target;
@@ -50,7 +51,7 @@ use crate::config::JointFile;
 use crate::controller::SetpointKind;
 use crate::link::Link;
 use crate::rt::{self, Clock};
-use aim::{Aimer, Asked};
+use aim::Aimer;
 use black_box::Writing;
 use futures::stream::{StreamExt, select_all};
 use intake::Intake;
@@ -59,6 +60,7 @@ use parameters::{Parameters, USE_SIM_TIME};
 use point_head::PointHead;
 use publisher::Outlet;
 use services::{Requests, Server, value_at_start};
+use sources::listen::{listen, look_at_publishers};
 use status::Status;
 use watchdog::Watchdog;
 
@@ -82,6 +84,18 @@ pub enum NodeError {
     Graph {
         /// The node.
         node: String,
+        /// What the middleware says.
+        source: r2r::Error,
+    },
+    /// Security is asked for, and the node cannot be made.
+    #[error(
+        "node {node} cannot be made, and ROS_SECURITY_ENABLE is true ({source}): there are no valid keys for its enclave under ROS_SECURITY_KEYSTORE ({keystore}), or the middleware was built without security; README.md, Security, says how keys are made"
+    )]
+    Security {
+        /// The node.
+        node: String,
+        /// Where keys are looked for.
+        keystore: String,
         /// What the middleware says.
         source: r2r::Error,
     },
@@ -140,7 +154,18 @@ impl Spinner {
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn new(mut node: Node) -> std::io::Result<Self> {
+    pub fn new(node: Node) -> std::io::Result<Self> {
+        Self::watching(node, |_| {})
+    }
+
+    /// Spins `node`, and calls `each` after every turn.
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn watching(
+        mut node: Node,
+        mut each: impl FnMut(&Node) + Send + 'static,
+    ) -> std::io::Result<Self> {
         let stop = Arc::new(AtomicBool::new(false));
         let told = stop.clone();
         let thread = std::thread::Builder::new()
@@ -148,6 +173,7 @@ impl Spinner {
             .spawn(move || {
                 while !told.load(Ordering::Acquire) {
                     node.spin_once(SPIN);
+                    each(&node);
                 }
             })?;
         Ok(Self {
@@ -254,6 +280,19 @@ fn caution() {
         "the software stop is not a safety function: your risk assessment, local codes and licensed practice decide \
          (ISO 12100, ISO 13482, ISO 13850, IEC 60204-1)"
     );
+    if is_variable(SECURITY, "true") && !is_variable("ROS_SECURITY_STRATEGY", "Enforce") {
+        tracing::warn!(
+            "{SECURITY} is true and ROS_SECURITY_STRATEGY is not Enforce: where keys are missing ROS runs unprotected, and does not say so"
+        );
+    }
+}
+
+/// Switches DDS security on (ROS 2 design documents, "ROS 2 DDS-Security Integration").
+const SECURITY: &str = "ROS_SECURITY_ENABLE";
+
+/// Whether an environment variable has this very value.
+fn is_variable(name: &str, value: &str) -> bool {
+    std::env::var(name).is_ok_and(|is| is == value)
 }
 
 /// Creates the node and checks what was given at start as a whole.
@@ -262,7 +301,15 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
         node: file.name.clone(),
         source,
     };
-    let node = Node::create(context.clone(), &file.name, &file.namespace).map_err(graph)?;
+    let node = Node::create(context.clone(), &file.name, &file.namespace);
+    let node = node.map_err(|source| match is_variable(SECURITY, "true") {
+        true => NodeError::Security {
+            node: file.name.clone(),
+            keystore: std::env::var("ROS_SECURITY_KEYSTORE").unwrap_or_default(),
+            source,
+        },
+        false => graph(source),
+    })?;
     let name = node.fully_qualified_name().map_err(graph)?;
     let mut given = Vec::new();
     let mut simulated_time = false;
@@ -330,18 +377,13 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
     let status = Arc::new(Status::default());
     status.set_at_rest(true);
 
-    let command = QosProfile::default().keep_last(1).reliable();
     let sensor = QosProfile::sensor_data;
-    let poses = node.subscribe("~/desired_pose", command.clone());
-    let poses = poses.map_err(graph)?.map(Asked::Pose);
-    let points = node.subscribe("~/gaze_point", command);
-    let points = points.map_err(graph)?.map(Asked::Point);
+    let mut asked = listen(&mut node, &file).map_err(graph)?;
     let tree = tf::tree(&file);
     let transforms = tf::listen(&mut node, &name, &file.frames, clock, &tree, &status);
     let pointing = PointHead::new(&mut node, &name, &file, clock, &status, &link.handle);
-    let (pointing, goals, asked) = pointing.map_err(graph)?;
-    let transforms = transforms.map_err(graph)?;
-    let asked = vec![poses.boxed(), points.boxed(), transforms, asked];
+    let (pointing, goals, pointed) = pointing.map_err(graph)?;
+    asked.extend([transforms.map_err(graph)?, pointed]);
     let motors = node.subscribe("joint_states", sensor()).map_err(graph)?;
     let head = node.subscribe("imu", sensor()).map_err(graph)?;
     let base = if file.joint.base_from_imu.is_some() {
@@ -426,13 +468,14 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
     tokio::spawn(pointing.run(goals));
     tokio::spawn(desk.run());
     tokio::spawn(keeper.run());
+    let look = look_at_publishers(&name, status.clone());
     Ok(Joint {
         name,
         status,
         orders,
         threads,
         writing,
-        spinner: Spinner::new(node)?,
+        spinner: Spinner::watching(node, look)?,
     })
 }
 

@@ -47,9 +47,10 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         .with(notes.with_filter(LevelFilter::INFO))
         .init();
     node::run(files, clock, rosout, &notebook).map_err(|error| match error {
-        NodeError::Parameter { .. } | NodeError::SameName(_) | NodeError::Context(_) => {
-            CmdError::Input(error.to_string())
-        }
+        NodeError::Parameter { .. }
+        | NodeError::SameName(_)
+        | NodeError::Context(_)
+        | NodeError::Security { .. } => CmdError::Input(error.to_string()),
         _ => CmdError::Failed(error.to_string()),
     })
 }

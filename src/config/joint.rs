@@ -6,6 +6,7 @@ use nalgebra::{Rotation3, Vector3};
 use serde_yaml::Value;
 
 use super::carry::{self, column};
+use super::commands::{Commands, commands};
 use super::gains::{check_kind, check_names, kind};
 use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
 use super::refused::{law_refused, routing_refused};
@@ -42,6 +43,7 @@ const KEYS: &[&str] = &[
     "limits",
     "supervision",
     "autostart",
+    "commands",
     "setpoint",
     "gain_sets",
     "initial_gain_set",
@@ -129,6 +131,8 @@ pub struct JointFile {
     pub limits: Limits,
     /// Feedback at start.
     pub feedback: Feedback,
+    /// Who may command, at start.
+    pub commands: Commands,
     /// What the motors take.
     pub kind: SetpointKind,
     /// The message that setpoints are published in.
@@ -229,6 +233,7 @@ impl JointFile {
             column,
             limits,
             feedback,
+            commands: commands(&top)?,
             kind,
             setpoint_message,
             tick,

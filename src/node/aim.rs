@@ -15,6 +15,7 @@ use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use tokio::sync::{oneshot, watch};
 
 use super::messages::{Refusal, read_point, read_pose};
+use super::sources::{Lane, Source, Topic};
 use super::status::{InForce, Status};
 use crate::aim::{Aim, Target};
 use crate::config::Frames;
@@ -54,6 +55,8 @@ pub struct Command {
     pub stamp: Time,
     /// Where it came in.
     pub topic: &'static str,
+    /// Whose it is.
+    pub source: Source,
     /// How slow it has to go at least.
     pub pace: Pace,
     /// Who wants to know what came of it: the command's number, or the reason why not.
@@ -95,10 +98,10 @@ impl Pace {
 /// What comes in.
 #[derive(Debug)]
 pub enum Asked {
-    /// `~/desired_pose`.
-    Pose(PoseStamped),
-    /// `~/gaze_point`.
-    Point(PointStamped),
+    /// A pose, and whose topic it came on.
+    Pose(PoseStamped, Lane),
+    /// A point to look at, likewise.
+    Point(PointStamped, Lane),
     /// A request that wants an answer.
     #[cfg_attr(
         not(has_control_msgs),
@@ -139,14 +142,23 @@ pub struct Aimer {
 #[derive(Debug)]
 struct Followed {
     target: Target,
-    frame: String,
-    command: u64,
-    topic: &'static str,
+    origin: Origin,
     /// Stamp of the transform used last.
     stamp: f64,
     /// From when on it is followed: the next of a stream comes before that.
     from: f64,
     pace: f64,
+}
+
+/// Where a command comes from.
+#[derive(Clone, Debug)]
+struct Origin {
+    /// Its number.
+    command: u64,
+    topic: &'static str,
+    source: String,
+    /// The frame that it was told in.
+    frame: String,
 }
 
 /// A command whose transform has not come yet.
@@ -237,25 +249,28 @@ impl Aiming {
     }
 
     fn take(&mut self, asked: Asked) {
+        let source = |topic, lane| self.aimer.status.sources.source(topic, lane);
         let (topic, command) = match asked {
-            Asked::Pose(m) => (
-                "desired_pose",
+            Asked::Pose(m, lane) => (
+                Topic::Pose.name(),
                 read_pose(&m).map(|q| Command {
                     target: Target::Pose(q),
                     frame: bare(m.header.frame_id),
                     stamp: m.header.stamp,
-                    topic: "desired_pose",
+                    topic: Topic::Pose.name(),
+                    source: source(Topic::Pose, lane),
                     pace: Pace::default(),
                     answer: None,
                 }),
             ),
-            Asked::Point(m) => (
-                "gaze_point",
+            Asked::Point(m, lane) => (
+                Topic::Point.name(),
                 read_point(&m).map(|p| Command {
                     target: Target::Point(p),
                     frame: bare(m.header.frame_id),
                     stamp: m.header.stamp,
-                    topic: "gaze_point",
+                    topic: Topic::Point.name(),
+                    source: source(Topic::Point, lane),
                     pace: Pace::default(),
                     answer: None,
                 }),
@@ -303,6 +318,8 @@ impl Aiming {
                     "the node is {state}, and the joint is not driven; accepted: commands to an active one (withy transition activate)"
                 ),
             };
+            let holds = self.aimer.handle.asked(Ask::Hold);
+            self.aimer.status.sources.forget(holds);
             self.refuse(command.topic, &refusal, command.answer);
             return;
         }
@@ -316,6 +333,20 @@ impl Aiming {
             self.refuse(command.topic, &refusal, command.answer);
             return;
         }
+        let (status, now) = (&self.aimer.status, self.now());
+        let holds = self.aimer.handle.asked(Ask::Hold);
+        let under_way = status.goal_under_way();
+        match status.sources.judge(&command.source, now, holds, under_way) {
+            Ok(None) => {}
+            Ok(Some(told)) => {
+                let (joint, topic) = (&self.aimer.joint, command.topic);
+                tracing::warn!(
+                    joint,
+                    "{topic}: {told} (said once; /diagnostics goes on to tell)"
+                );
+            }
+            Err(refusal) => return self.refuse(command.topic, &refusal, command.answer),
+        }
         // Those before it first.
         self.wait_on();
         match self.locate(&command) {
@@ -326,7 +357,6 @@ impl Aiming {
             Err(Lookup::Later(_)) => {
                 self.overtaken((self.waiting.len() + 1).saturating_sub(MOST_WAITING));
                 let until = self.now() + PATIENCE;
-                let holds = self.aimer.handle.asked(Ask::Hold);
                 self.waiting.push_back(Waiting {
                     command,
                     until,
@@ -402,8 +432,8 @@ impl Aiming {
         let Some(followed) = &self.followed else {
             return;
         };
-        let over = self.aimer.status.ended() >= Some(followed.command);
-        if over || self.aimer.status.closing() || self.carried(&followed.frame) {
+        let over = self.aimer.status.ended() >= Some(followed.origin.command);
+        if over || self.aimer.status.closing() || self.carried(&followed.origin.frame) {
             (self.followed, self.again) = (None, None);
             return;
         }
@@ -417,20 +447,19 @@ impl Aiming {
         }
         self.again = None;
         let base = &self.aimer.frames.base;
-        let found = self.tree().lookup(base, &followed.frame, At::Newest);
+        let found = self.tree().lookup(base, &followed.origin.frame, At::Newest);
         let Ok(found) = found else { return };
         if !(found.stamp > followed.stamp) {
             return;
         }
         let target = turned(&followed.target, &found.transform);
-        let (topic, pace, command) = (followed.topic, followed.pace, followed.command);
-        let frame = followed.frame.clone();
+        let (pace, origin) = (followed.pace, followed.origin.clone());
         if let Some(followed) = &mut self.followed {
             followed.stamp = found.stamp;
         }
         self.again = Some(now + OFTEN);
         let pace = Paced::At(pace);
-        self.send(&target, found.stamp, command, topic, frame, pace);
+        self.send(&target, found.stamp, origin, pace);
     }
 
     fn tree(&self) -> std::sync::MutexGuard<'_, Tree> {
@@ -495,6 +524,7 @@ impl Aiming {
             target,
             frame,
             topic,
+            source,
             pace,
             answer,
             ..
@@ -506,14 +536,18 @@ impl Aiming {
         let now = self.now();
         let streams = now - self.taken <= LONGEST_GAP;
         self.taken = now;
-        let name = frame.clone();
-        let pace = Paced::By(pace);
-        let pace = self.send(&located.target, located.at, number, topic, frame, pace);
-        self.followed = located.follow.then_some(Followed {
-            target,
-            frame: name,
+        self.aimer.status.sources.take(&source, now);
+        let origin = Origin {
             command: number,
             topic,
+            source: source.to_string(),
+            frame,
+        };
+        let pace = Paced::By(pace);
+        let pace = self.send(&located.target, located.at, origin.clone(), pace);
+        self.followed = located.follow.then_some(Followed {
+            target,
+            origin,
             stamp: located.at,
             from: if streams { now + LONGEST_GAP } else { now },
             pace,
@@ -524,15 +558,7 @@ impl Aiming {
     }
 
     /// Solves a target that was in the base frame at loop time `at`, and sends what comes of it. Gives the pace.
-    fn send(
-        &mut self,
-        target: &Target,
-        at: f64,
-        command: u64,
-        topic: &'static str,
-        frame: String,
-        pace: Paced,
-    ) -> f64 {
+    fn send(&mut self, target: &Target, at: f64, origin: Origin, pace: Paced) -> f64 {
         let now = self.now();
         let reference = self.aimer.status.reference();
         let present = match self.last {
@@ -555,13 +581,14 @@ impl Aiming {
             motion,
             continues: motion.is_some(),
             pace,
-            command,
+            command: origin.command,
             sequence: self.sequence,
         };
         self.aimer.status.set_in_force(InForce {
-            command,
-            topic,
-            frame,
+            command: origin.command,
+            topic: origin.topic,
+            source: origin.source,
+            frame: origin.frame,
             target: *target,
             aimed,
             moving: motion.is_some(),

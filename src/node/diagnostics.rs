@@ -1,10 +1,13 @@
 //! `/diagnostics`: one status per joint, at 1 Hz and when something changes. Values of numbers parse as numbers,
 //! and the unit stands in the key.
 
+use std::collections::BTreeSet;
+
 use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
 
 use super::faults::{Words, unit};
 use super::lifecycle::machine::State;
+use super::sources::Report;
 use super::status::{Lifecycle, Status};
 use super::target::{ERROR, OK, WARN, words};
 use crate::config::JointFile;
@@ -34,6 +37,8 @@ struct Told {
     lifecycle: Lifecycle,
     faults: ToldFaults,
     readiness: Readiness,
+    /// Who commands, and who else wants to.
+    sources: BTreeSet<String>,
 }
 
 /// Of each rule that is broken or latched: which, and with which motors.
@@ -132,6 +137,11 @@ impl Diagnostics {
         let since = machine - self.last.0;
         let gain_set = status.gain_set();
         let (reasons, dropped, last_dropped) = status.refused.list();
+        let mut sources = status.sources.report(now, status.goal_under_way());
+        if status.in_force().is_none() {
+            // A hold, or an outage, has ended what was commanded.
+            sources.commanding.clear();
+        }
         let o = &self.output;
         let told = Told {
             mode: self.seen.then(|| self.mode(status)),
@@ -151,6 +161,11 @@ impl Diagnostics {
             lifecycle: status.lifecycle(),
             faults: ToldFaults::of(&o.faults),
             readiness: o.readiness,
+            sources: match sources.contending.is_empty() {
+                true => [sources.commanding.clone()].into(),
+                // They take turns: that is no news.
+                false => sources.all(),
+            },
         };
         if since < LEAST_PERIOD || (since < PERIOD && told == self.told) {
             return None;
@@ -173,7 +188,7 @@ impl Diagnostics {
             supervision: &supervision,
             motor_names: &self.motor_names,
         };
-        let (level, message) = self.verdict(status, &faults, many_late);
+        let (level, message) = self.verdict(status, &faults, &sources, many_late);
         let mut values = Vec::new();
         let mut add = |key: &str, value: String| {
             values.push(KeyValue {
@@ -212,6 +227,10 @@ impl Diagnostics {
             add("target_outcome", words(target.aimed.outcome).1.into());
             add("target_left_over_rad", number(target.aimed.residual));
         }
+        add("contending", sources.contending.join(", "));
+        add("commanding", sources.commanding);
+        add("commands_contended", sources.contended.to_string());
+        add("commands_refused", sources.refused.to_string());
         if self.pan {
             add("pan_rad", number(o.estimate.pan));
             add("pan_asked_rad", number(o.target_pan));
@@ -300,7 +319,13 @@ impl Diagnostics {
         }
     }
 
-    fn verdict(&self, status: &Status, faults: &Words, many_late: bool) -> (u8, String) {
+    fn verdict(
+        &self,
+        status: &Status,
+        faults: &Words,
+        sources: &Report,
+        many_late: bool,
+    ) -> (u8, String) {
         let o = &self.output;
         // What is wrong, after what the mode says.
         let because = |what: &str| match faults.cause(&o.faults) {
@@ -417,6 +442,13 @@ impl Diagnostics {
                 ),
             ),
             Mode::Tracking if o.hunting => (WARN, "the joint hunts".into()),
+            Mode::Tracking if !sources.contending.is_empty() => (
+                WARN,
+                format!(
+                    "more than one source commands the joint: {}",
+                    Vec::from_iter(sources.all()).join(", ")
+                ),
+            ),
             Mode::Tracking if o.delay > gain_set.delay_allowed => (
                 WARN,
                 format!(

@@ -1,6 +1,7 @@
 //! The parameters of one joint: what there is, what may change, and what a set of changes makes of the law.
 //! No middleware in here: names and values in, a checked program or one sentence out.
 
+mod commands;
 mod declared;
 mod examined;
 mod kept;
@@ -12,6 +13,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::Vector3;
 
+use commands::CommandsKey;
 use examined::{ACTIONS, Examining};
 pub use kept::Kept;
 use kept::KeptKey;
@@ -19,7 +21,7 @@ pub use range::Range;
 use supervised::SupervisionKey;
 
 use crate::carry::{Carry, Load};
-use crate::config::{JointFile, NamedGainSet};
+use crate::config::{Commands, JointFile, NamedGainSet};
 use crate::controller::{GainSet, MotorGains};
 use crate::link::Program;
 use crate::tick::{Feedback, Law, Limits, MotorLimits};
@@ -114,6 +116,7 @@ enum Key {
     Supervision(SupervisionKey),
     Autostart,
     Kept(KeptKey),
+    Commands(CommandsKey),
     Fixed(Value),
 }
 
@@ -143,6 +146,7 @@ struct Live {
     set: usize,
     gains: GainSet,
     limits: Limits,
+    commands: Commands,
     feedback: Feedback,
     /// Mass of the payload, kg; [`NOT_TOLD`] where nobody has said it.
     payload_mass: f64,
@@ -203,6 +207,7 @@ impl Parameters {
             set: file.initial,
             gains: file.gain_sets[file.initial].gains.clone(),
             limits: file.limits.clone(),
+            commands: file.commands.clone(),
             feedback: file.feedback,
             payload_mass: NOT_TOLD,
             payload_height: 0.0,
@@ -271,6 +276,7 @@ impl Parameters {
             Key::Supervision(key) => supervised::value(&live.limits.supervision, *key),
             Key::Autostart => Value::Bool(live.autostart),
             Key::Kept(key) => kept::value(&live.kept, *key),
+            Key::Commands(key) => commands::value(&live.commands, *key),
             Key::Fixed(value) => value.clone(),
         }
     }
@@ -525,6 +531,10 @@ impl Parameters {
             Key::Kept(key) => {
                 let number = || in_range(number()?);
                 kept::change(&mut live.kept, *key, name, value, number, at_start)?;
+            }
+            Key::Commands(key) => {
+                let number = || in_range(number()?);
+                commands::change(&mut live.commands, *key, name, value, number)?;
             }
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) if name == USE_SIM_TIME => {

@@ -32,6 +32,7 @@ mod graph {
     use crate::link::{Ask, Handle};
     use crate::node::aim::{Asked, Command, Pace};
     use crate::node::messages::{Refusal, read_point, time};
+    use crate::node::sources::Source;
     use crate::node::status::Status;
     use crate::node::target::words;
     use crate::rt::Clock;
@@ -194,6 +195,7 @@ mod graph {
                 frame: header.frame_id.clone(),
                 stamp: header.stamp.clone(),
                 topic: TOPIC,
+                source: Source::Action,
                 pace,
                 answer: Some(answer),
             };
@@ -331,6 +333,8 @@ mod graph {
                 }
             }
             goals.retain(|g| g.ended.is_none_or(|ended| now - ended < KEPT));
+            let under_way = goals.iter().any(|g| g.ended.is_none());
+            self.status.set_goal_under_way(under_way);
             self.goals = goals;
             if changed {
                 self.publish_states();

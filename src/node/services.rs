@@ -404,6 +404,7 @@ impl Server {
         self.black_box.set_parameters(all.collect());
         let (supervision, carry) = (self.parameters.supervision(), self.parameters.carry());
         self.status.set_supervision(supervision, carry);
+        self.status.sources.set_rules(self.parameters.commands());
         if new.is_empty() && changed.is_empty() {
             return;
         }

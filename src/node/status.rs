@@ -7,6 +7,7 @@ use nalgebra::Vector3;
 
 use super::intake::Refused;
 use super::lifecycle::machine::State;
+use super::sources::SharedSources;
 use crate::aim::{Aimed, Target};
 use crate::carry::Carry;
 use crate::geometry::{Posture, attitude};
@@ -17,6 +18,9 @@ use crate::tick::{Faults, Mode, NotLetDown, Output, Readiness, Supervision};
 pub struct Status {
     /// What was refused on the topics.
     pub refused: Refused,
+    /// Who commands.
+    pub sources: SharedSources,
+    goal_under_way: AtomicBool,
     closing: AtomicBool,
     over: AtomicBool,
     at_rest: AtomicBool,
@@ -84,6 +88,8 @@ pub struct InForce {
     pub command: u64,
     /// Where it came in.
     pub topic: &'static str,
+    /// Whose it is.
+    pub source: String,
     /// The frame it was told in.
     pub frame: String,
     /// Where it is, base frame.
@@ -202,6 +208,20 @@ impl Status {
     /// Says whether nothing moves.
     pub fn set_at_rest(&self, at_rest: bool) {
         self.at_rest.store(at_rest, Ordering::Release);
+    }
+
+    /// Whether a goal of the action is under way.
+    pub fn goal_under_way(&self) -> bool {
+        self.goal_under_way.load(Ordering::Acquire)
+    }
+
+    /// Says whether a goal of the action is under way.
+    #[cfg_attr(
+        not(has_control_msgs),
+        expect(dead_code, reason = "only the action says so")
+    )]
+    pub fn set_goal_under_way(&self, under_way: bool) {
+        self.goal_under_way.store(under_way, Ordering::Release);
     }
 
     /// The target in force, if there is one.

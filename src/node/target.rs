@@ -61,6 +61,7 @@ pub fn target_message(joint: &str, in_force: Option<&InForce>, told: &Told) -> D
         let aimed = &target.aimed;
         add("command", target.command.to_string());
         add("topic", target.topic.into());
+        add("source", target.source.clone());
         add("frame", target.frame.clone());
         add("residual_least_rad", format!("{:.6}", aimed.residual));
         add("bend_x_rad", format!("{:.6}", aimed.posture.x));

@@ -115,6 +115,11 @@ impl Stage {
         self.spawn("withy", command);
     }
 
+    /// Starts a command as a process of the stage.
+    pub fn start(&mut self, name: &str, command: Command) {
+        self.spawn(name, command);
+    }
+
     /// Starts `withy run` as the process "withy".
     pub fn withy_run(&mut self, joints: &[&str], ros: &[&str]) {
         let command = self.withy(joints, ros);

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::{
     Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, USE_SIM_TIME, Value, quoted,
 };
-use super::{kept, supervised};
+use super::{commands, kept, supervised};
 use crate::config::{JointFile, SetpointMessage, TickSource};
 use crate::controller::SetpointKind;
 
@@ -75,6 +75,7 @@ pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String
     }
     entries.extend(supervised::entries());
     entries.extend(kept::entries());
+    entries.extend(commands::entries());
     entries
 }
 

@@ -1,0 +1,71 @@
+//! The key `commands` of a joint file: who may command the joint.
+
+use super::table::{Range, Table, show};
+use super::{ConfigError, is_node_name};
+
+/// Most sources with topics of their own.
+const MOST_SOURCES: usize = 16;
+/// What the action goes by: no other source may.
+pub const ACTION: &str = "action";
+/// Least and greatest time of silence after which a source loses the joint, s. Below, a stream would lose it between two
+/// samples; above, nobody waits.
+pub const RELEASE_AFTER: [f64; 2] = [0.2, 60.0];
+
+/// Who may command the joint.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Commands {
+    /// While one source holds the joint, commands of others are refused.
+    pub exclusive: bool,
+    /// How long the source that holds the joint may be silent before another may have it, s.
+    pub release_after: f64,
+    /// Sources with topics of their own: their names, all different.
+    pub sources: Vec<String>,
+}
+
+impl Default for Commands {
+    fn default() -> Self {
+        Self {
+            exclusive: false,
+            release_after: 2.0,
+            sources: Vec::new(),
+        }
+    }
+}
+
+/// What the joint file says of it; the rest is as usual.
+pub(super) fn commands(top: &Table) -> Result<Commands, ConfigError> {
+    let mut made = Commands::default();
+    let Some(value) = top.get("commands") else {
+        return Ok(made);
+    };
+    let keys = ["exclusive", "release_after_s", "sources"];
+    let table = Table::at(top.file, "commands", value, &keys)?;
+    if table.get(keys[0]).is_some() {
+        made.exclusive = table.truth(keys[0])?;
+    }
+    let [low, high] = RELEASE_AFTER;
+    let range = Range::closed(low, high, "s");
+    made.release_after = table.number_or(keys[1], range, made.release_after)?;
+    if table.get(keys[2]).is_some() {
+        made.sources = sources(&table, keys[2])?;
+    }
+    Ok(made)
+}
+
+fn sources(table: &Table, key: &str) -> Result<Vec<String>, ConfigError> {
+    let accepted = format!(
+        "at most {MOST_SOURCES} names of 1 to 64 letters, digits and single underscores, not starting with a digit, all different and none of them {ACTION}"
+    );
+    let mut names: Vec<String> = Vec::new();
+    for (i, value) in table.list(key, &accepted)?.iter().enumerate() {
+        let good = |n: &&str| {
+            i < MOST_SOURCES && is_node_name(n) && *n != ACTION && !names.iter().any(|m| m == n)
+        };
+        let Some(name) = value.as_str().filter(good) else {
+            let key = table.key(&format!("{key}[{i}]"));
+            return Err(ConfigError::value(table.file, key, show(value), accepted));
+        };
+        names.push(name.to_string());
+    }
+    Ok(names)
+}
