@@ -55,6 +55,14 @@ pub enum CommandError {
         /// Motors of the joint.
         motors: usize,
     },
+    /// There is no such motor or tendon.
+    #[error("simulated joint: number {index}, accepted is below {count}")]
+    Index {
+        /// What was given, from 0.
+        index: usize,
+        /// How many there are.
+        count: usize,
+    },
     /// A value that is no number.
     #[error("simulated joint: command {index} is {value}, accepted is a finite number")]
     Value {
@@ -394,6 +402,39 @@ impl Plant {
         self.push_until = self.time() + duration;
         self.place(self.time());
         self.rod.update();
+        Ok(())
+    }
+
+    /// Jams a motor where it is, whatever it is told, or frees it. Its encoder goes on.
+    ///
+    /// # Errors
+    /// No such motor.
+    pub fn stall(&mut self, motor: usize, stalled: bool) -> Result<(), CommandError> {
+        let count = self.motors.len();
+        let found = self.motors.get_mut(motor);
+        found
+            .ok_or(CommandError::Index {
+                index: motor,
+                count,
+            })?
+            .stalled = stalled;
+        Ok(())
+    }
+
+    /// Cuts a tendon: it never pulls again.
+    ///
+    /// # Errors
+    /// No such tendon.
+    pub fn cut(&mut self, tendon: usize) -> Result<(), CommandError> {
+        let count = self.rod.runs.len();
+        let run = self.rod.runs.get_mut(tendon).ok_or(CommandError::Index {
+            index: tendon,
+            count,
+        })?;
+        // Without end to reel in.
+        run.pretension = f64::NEG_INFINITY;
+        self.rod.update();
+        self.look();
         Ok(())
     }
 

@@ -5,7 +5,7 @@ mod beam_support;
 use beam_support::{PAYLOADS, asked_angles, glasshouse, hold, toward};
 use nalgebra::{Vector2, Vector3};
 use std::f64::consts::PI;
-use withy::beam::DriveKind;
+use withy::beam::{CommandError, DriveKind};
 
 /// True bend over the bend that the motors' kinematics ask for lies between 0.90 and 1.02 at rest, whatever the payload.
 #[test]
@@ -230,4 +230,39 @@ fn loop_tuned_light_is_unstable_heavy() {
             assert!(late > 5.0, "{late}");
         }
     }
+}
+
+/// A jammed motor stands, its encoder with it, and goes on when it is freed; the others go.
+#[test]
+fn a_jammed_motor_stands() {
+    let (joint, mut plant) = glasshouse(PAYLOADS[0]);
+    let asked = asked_angles(&joint, toward(47.0, 15.0));
+    plant.stall(1, true).unwrap();
+    hold(&mut plant, &asked, 1.0, |p| {
+        assert_eq!(p.truth().motor_angles[1], 0.0);
+    });
+    assert!((plant.truth().motor_angles[0] - asked[0]).abs() < 1e-3);
+    plant.stall(1, false).unwrap();
+    hold(&mut plant, &asked, 1.0, |_| ());
+    assert!((plant.truth().motor_angles[1] - asked[1]).abs() < 1e-3);
+    let refused = CommandError::Index { index: 4, count: 4 };
+    assert_eq!(plant.stall(4, true), Err(refused.clone()));
+    assert_eq!(plant.cut(4), Err(refused));
+}
+
+/// A cut tendon never pulls, however far its motor reels in; the head leans away from it, and energy stays a number.
+#[test]
+fn a_cut_tendon_never_pulls() {
+    let (joint, mut plant) = glasshouse(PAYLOADS[0]);
+    hold(&mut plant, &[0.0; 4], 0.5, |_| ());
+    assert!(plant.truth().tensions[0] > 1.0);
+    plant.cut(0).unwrap();
+    assert_eq!(plant.truth().tensions[0], 0.0);
+    hold(&mut plant, &[6.0, 0.0, 0.0, 0.0], 2.0, |p| {
+        assert_eq!(p.truth().tensions[0], 0.0);
+    });
+    let (angle, bend) = (joint.tendons[0].base_angle, plant.truth().bend);
+    let toward = bend.x * angle.cos() + bend.y * angle.sin();
+    assert!(toward < -0.02, "leans {toward} rad toward the cut tendon");
+    assert!(plant.energy().is_finite());
 }

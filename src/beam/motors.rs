@@ -23,6 +23,8 @@ pub(super) struct Motor {
     pub command: f64,
     pub angle: f64,
     pub velocity: f64,
+    /// Jammed: it stands whatever it is told.
+    pub stalled: bool,
     moving: bool,
     /// Displacement asked of a velocity drive while it sticks, rad.
     wound_up: f64,
@@ -42,6 +44,7 @@ impl Motor {
             command: 0.0,
             angle: 0.0,
             velocity: 0.0,
+            stalled: false,
             moving: false,
             wound_up: 0.0,
         }
@@ -56,6 +59,10 @@ impl Motor {
     }
 
     pub(super) fn step(&mut self, dt: f64) {
+        if self.stalled {
+            self.velocity = 0.0;
+            return;
+        }
         // Share of the way to a first-order loop's goal covered in one step, exactly.
         let share = 1.0 - (-self.bandwidth * dt).exp();
         let asked = match self.kind {
