@@ -6,6 +6,8 @@
 //! - a law goes in through a ring, and the law it replaced comes back through another, so that it is freed
 //!   outside the loop. A law's return, or that of a law that was withdrawn, is the acknowledgement.
 
+pub mod inbox;
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 use std::time::{Duration, Instant};

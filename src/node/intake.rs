@@ -9,15 +9,12 @@ use r2r::builtin_interfaces::msg::Time;
 use r2r::sensor_msgs::msg::{Imu, JointState};
 use tokio::sync::watch;
 
-use super::messages::{ImuReading, Refusal, read_motor_angles};
+use super::messages::{ImuReading, Refusal};
 use super::status::Status;
 use crate::link::InputSender;
+use crate::link::inbox::{Inbox, When};
 use crate::rt::Clock;
-use crate::tick::{Desired, ImuSample, Input, MotorSample};
-
-/// How far a stamp may lie ahead of the clock, s. Further ahead the clocks differ, and no age
-/// could be told.
-const MOST_AHEAD: f64 = 0.1;
+use crate::tick::Desired;
 
 /// Where targets come in.
 const TARGETS: [&str; 3] = ["desired_pose", "gaze_point", "point_head"];
@@ -116,8 +113,7 @@ impl Intake {
         let inertial = select(head.map(Message::Head), base.map(Message::Base));
         let mut sensors = select(motors.map(Message::Motors), inertial);
         let mut receiver = Receiver {
-            input: Input::new(self.motor_names.len() - usize::from(self.pan)),
-            angles: vec![None; self.motor_names.len()],
+            inbox: Inbox::new(self.motor_names.clone(), self.pan),
             intake: self,
         };
         loop {
@@ -139,15 +135,14 @@ impl Intake {
 
 struct Receiver {
     intake: Intake,
-    input: Input,
-    angles: Vec<Option<f64>>,
+    inbox: Inbox,
 }
 
 impl Receiver {
     fn receive(&mut self, message: &Message) {
         let (topic, result) = match message {
             Message::Desired(desired) => {
-                self.input.desired = Some(*desired);
+                self.inbox.desire(*desired);
                 ("", Ok(true))
             }
             Message::Motors(m) => ("joint_states", self.motors(m)),
@@ -157,7 +152,7 @@ impl Receiver {
         match result {
             Ok(true) => {
                 let wake = matches!(message, Message::Head(_));
-                self.intake.sender.send(&self.input, wake);
+                self.intake.sender.send(self.inbox.input(), wake);
             }
             Ok(false) => {}
             Err(refusal) => {
@@ -168,8 +163,7 @@ impl Receiver {
     }
 
     /// Loop time of a sensor's stamp, and now. A stamp of zero was not set: the time of arrival serves.
-    fn stamp(&self, stamp: &Time) -> Result<(f64, f64), Refusal> {
-        let clock = &self.intake.clock;
+    fn stamp(clock: &Clock, stamp: &Time) -> Result<When, Refusal> {
         if !clock.runs() {
             return Err(Refusal {
                 reason: "no_clock",
@@ -178,74 +172,21 @@ impl Receiver {
         }
         let now = clock.now();
         if stamp.sec == 0 && stamp.nanosec == 0 {
-            return Ok((now, now));
+            return When::new(now, now, clock.words());
         }
-        let time = clock.time_of(stamp.sec, stamp.nanosec);
-        if time > now + MOST_AHEAD {
-            return Err(Refusal {
-                reason: "stamp_ahead",
-                sentence: format!(
-                    "stamp is {:.3} s ahead of {}; accepted: at most {MOST_AHEAD} s (the clocks have to agree)",
-                    time - now,
-                    clock.words()
-                ),
-            });
-        }
-        Ok((time, now))
+        When::new(clock.time_of(stamp.sec, stamp.nanosec), now, clock.words())
     }
 
     fn motors(&mut self, message: &JointState) -> Result<bool, Refusal> {
-        read_motor_angles(message, &self.intake.motor_names, &mut self.angles)?;
-        if self.angles.iter().all(Option::is_none) {
-            return Ok(false);
-        }
-        let (stamp, received) = self.stamp(&message.header.stamp)?;
-        let mut taken = 0;
-        let pan = self.intake.pan.then_some(&mut self.input.pan);
-        let motors = self.input.motors.iter_mut().chain(pan);
-        for (motor, angle) in motors.zip(&self.angles) {
-            let Some(angle) = *angle else { continue };
-            if motor.is_some_and(|m| m.stamp >= stamp) {
-                continue;
-            }
-            taken += 1;
-            *motor = Some(MotorSample {
-                angle,
-                stamp,
-                received,
-            });
-        }
-        if taken == 0 {
-            return Err(not_newer());
-        }
-        Ok(true)
+        let when = || Self::stamp(&self.intake.clock, &message.header.stamp);
+        self.inbox.motors(&message.name, &message.position, when)
     }
 
     /// A sample of the head's or the base's IMU.
     fn imu(&mut self, message: &Imu, of_base: bool) -> Result<bool, Refusal> {
         let reading = ImuReading::try_from(message)?;
-        let (stamp, received) = self.stamp(&message.header.stamp)?;
-        let newest = if of_base {
-            &mut self.input.base
-        } else {
-            &mut self.input.head
-        };
-        if newest.is_some_and(|h| h.stamp >= stamp) {
-            return Err(not_newer());
-        }
-        *newest = Some(ImuSample {
-            gravity: reading.gravity,
-            angular_velocity: reading.angular_velocity,
-            stamp,
-            received,
-        });
+        let when = Self::stamp(&self.intake.clock, &message.header.stamp)?;
+        self.inbox.imu(&reading, when, of_base)?;
         Ok(true)
-    }
-}
-
-fn not_newer() -> Refusal {
-    Refusal {
-        reason: "stamp_not_newer",
-        sentence: "stamp is not newer than the last; accepted: newer stamps".into(),
     }
 }

@@ -3,47 +3,15 @@
 
 #[cfg(has_tf2_msgs)]
 use nalgebra::Isometry3;
-use nalgebra::{Quaternion, UnitQuaternion, Vector3};
+use nalgebra::{UnitQuaternion, Vector3};
 use r2r::builtin_interfaces::msg::Time;
 #[cfg(has_tf2_msgs)]
 use r2r::geometry_msgs::msg::TransformStamped;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
-use r2r::sensor_msgs::msg::{Imu, JointState};
+use r2r::sensor_msgs::msg::Imu;
 
-/// Departure of a quaternion's norm from 1 that is still taken for rounding.
-const NORM_TOLERANCE: f64 = 0.05;
-
-/// Why a message was refused: a word to count it by, and a sentence with the numbers.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Refusal {
-    /// The word; stands in the key of a diagnostic value.
-    pub reason: &'static str,
-    /// The sentence.
-    pub sentence: String,
-}
-
-fn refuse<T>(reason: &'static str, sentence: String) -> Result<T, Refusal> {
-    Err(Refusal { reason, sentence })
-}
-
-/// An attitude, from x, y, z, w.
-fn attitude(part: &str, [x, y, z, w]: [f64; 4]) -> Result<UnitQuaternion<f64>, Refusal> {
-    let q = Quaternion::new(w, x, y, z);
-    let norm = q.norm();
-    if !norm.is_finite() {
-        let sentence = format!("{part} is ({x}, {y}, {z}, {w}); accepted: finite numbers");
-        return refuse("not_finite", sentence);
-    }
-    if norm == 0.0 {
-        let sentence = format!("{part} is the zero quaternion; accepted: norm 1");
-        return refuse("zero_quaternion", sentence);
-    }
-    if (norm - 1.0).abs() > NORM_TOLERANCE {
-        let sentence = format!("{part} has norm {norm:.3}; accepted: 1 within {NORM_TOLERANCE}");
-        return refuse("quaternion_norm", sentence);
-    }
-    Ok(UnitQuaternion::from_quaternion(q))
-}
+pub use crate::link::inbox::{ImuReading, Refusal};
+use crate::link::inbox::{attitude, refuse};
 
 /// Three coordinates, m.
 fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {
@@ -95,22 +63,6 @@ pub fn read_transform(message: &TransformStamped) -> Result<Isometry3<f64>, Refu
     Ok(Isometry3::from_parts(translation.into(), rotation))
 }
 
-/// Motor angle beyond which a sample is a fault of the encoder or its message, rad: more turns than any
-/// tendon has length for.
-const GREATEST_ANGLE: f64 = 1e4;
-/// Angular velocity beyond which a sample is a fault, rad/s: gyros end at 35 rad/s (2000 deg/s; common
-/// practice, no source), with room for others.
-const GREATEST_RATE: f64 = 100.0;
-
-/// What an IMU message says.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct ImuReading {
-    /// Direction of gravity in the IMU's frame, unit length, pointing down.
-    pub gravity: Vector3<f64>,
-    /// Angular velocity in the IMU's frame, rad/s.
-    pub angular_velocity: Vector3<f64>,
-}
-
 impl TryFrom<&Imu> for ImuReading {
     type Error = Refusal;
 
@@ -128,73 +80,9 @@ impl TryFrom<&Imu> for ImuReading {
             return refuse("no_angular_velocity", sentence.into());
         }
         let q = &message.orientation;
-        let world_from_imu = attitude("orientation", [q.x, q.y, q.z, q.w])?;
         let w = &message.angular_velocity;
-        let angular_velocity = Vector3::new(w.x, w.y, w.z);
-        if !angular_velocity.iter().all(|v| v.is_finite()) {
-            let sentence = format!(
-                "angular_velocity is ({}, {}, {}); accepted: finite numbers",
-                w.x, w.y, w.z
-            );
-            return refuse("not_finite", sentence);
-        }
-        if !(angular_velocity.amax() <= GREATEST_RATE) {
-            let sentence = format!(
-                "angular_velocity is ({}, {}, {}) rad/s; accepted: at most {GREATEST_RATE} about each axis",
-                w.x, w.y, w.z
-            );
-            return refuse("out_of_range", sentence);
-        }
-        Ok(Self {
-            gravity: world_from_imu.inverse() * -Vector3::z(),
-            angular_velocity,
-        })
+        Self::new([q.x, q.y, q.z, q.w], [w.x, w.y, w.z])
     }
-}
-
-/// The angles of this joint's motors in `message`, into `angles` by motor. Names of other joints are passed
-/// over, whatever stands beside them.
-///
-/// # Errors
-/// Lists of different lengths; an angle of ours that is not finite or out of range; a motor named twice.
-pub fn read_motor_angles(
-    message: &JointState,
-    names: &[String],
-    angles: &mut [Option<f64>],
-) -> Result<(), Refusal> {
-    angles.fill(None);
-    let (count, positions) = (message.name.len(), message.position.len());
-    if positions != count && positions != 0 {
-        let sentence =
-            format!("position has {positions} entries for {count} names; accepted: one each");
-        return refuse("sizes_differ", sentence);
-    }
-    for (name, angle) in message.name.iter().zip(&message.position) {
-        let Some(motor) = names.iter().position(|n| n == name) else {
-            continue;
-        };
-        if !angle.is_finite() {
-            let sentence = format!("position of {name} is {angle}; accepted: a finite number");
-            return refuse("not_finite", sentence);
-        }
-        if !(angle.abs() <= GREATEST_ANGLE) {
-            let sentence = format!(
-                "position of {name} is {angle} rad; accepted: at most {GREATEST_ANGLE} either way"
-            );
-            return refuse("out_of_range", sentence);
-        }
-        if angles[motor].replace(*angle).is_some() {
-            return refuse(
-                "named_twice",
-                format!("{name} is named twice; accepted: once"),
-            );
-        }
-    }
-    if positions == 0 && message.name.iter().any(|n| names.contains(n)) {
-        let sentence = format!("position is empty for {count} names; accepted: one each");
-        return refuse("sizes_differ", sentence);
-    }
-    Ok(())
 }
 
 /// A stamp of seconds and nanoseconds as a message.
@@ -205,6 +93,10 @@ pub fn time((sec, nanosec): (i32, u32)) -> Time {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::link::inbox::read_motor_angles;
+    use proptest::prelude::*;
+    use proptest::test_runner::RngSeed;
+    use r2r::sensor_msgs::msg::JointState;
 
     fn pose(q: [f64; 4]) -> PoseStamped {
         let mut message = PoseStamped::default();
@@ -268,7 +160,9 @@ mod tests {
             position: vec![f64::NAN, 0.5],
             ..JointState::default()
         };
-        let mut read = |m: &JointState| read_motor_angles(m, &names, &mut angles).map(|()| angles);
+        let mut read = |m: &JointState| {
+            read_motor_angles(&m.name, &m.position, &names, &mut angles).map(|()| angles)
+        };
         assert_eq!(read(&message), Ok([None, Some(0.5)]));
         message.position[1] = f64::INFINITY;
         assert_eq!(reason(read(&message)), "not_finite");
@@ -281,5 +175,58 @@ mod tests {
         message.name = vec!["b".into(), "b".into()];
         message.position = vec![0.0, 0.0];
         assert_eq!(reason(read(&message)), "named_twice");
+    }
+
+    /// Numbers of every kind, those that mean something often.
+    fn number() -> impl Strategy<Value = f64> {
+        prop_oneof![
+            4 => -1.0..1.0,
+            1 => any::<f64>(),
+            1 => prop::sample::select(vec![f64::NAN, f64::INFINITY, f64::MAX, 5e-324, -1.0, 0.0, -0.0, 1.0, 1e4, 100.0]),
+        ]
+    }
+
+    fn thorough() -> ProptestConfig {
+        ProptestConfig {
+            failure_persistence: None,
+            rng_seed: RngSeed::Fixed(41),
+            ..ProptestConfig::with_cases(100_000)
+        }
+    }
+
+    proptest! {
+        #![proptest_config(thorough())]
+
+        /// What is taken from an IMU's message or a pose is finite and of unit length; what is refused is told in one line.
+        #[test]
+        fn any_attitude_is_taken_or_refused(
+            numbers in prop::array::uniform7(number()),
+            covariances in prop::array::uniform2(number()),
+            scale in prop::bool::weighted(0.7),
+        ) {
+            let mut q = [numbers[0], numbers[1], numbers[2], numbers[3]];
+            let norm = q.iter().map(|x| x * x).sum::<f64>().sqrt();
+            if scale {
+                q = q.map(|x| x / norm);
+            }
+            let mut message = Imu::default();
+            let o = &mut message.orientation;
+            [o.x, o.y, o.z, o.w] = q;
+            let w = &mut message.angular_velocity;
+            [w.x, w.y, w.z] = [numbers[4], numbers[5], numbers[6]];
+            message.orientation_covariance[0] = covariances[0];
+            message.angular_velocity_covariance[0] = covariances[1];
+            match ImuReading::try_from(&message) {
+                Ok(reading) => {
+                    prop_assert!((reading.gravity.norm() - 1.0).abs() < 1e-9);
+                    prop_assert!(reading.angular_velocity.iter().all(|v| v.abs() <= 100.0));
+                }
+                Err(refusal) => prop_assert!(!refusal.sentence.contains('\n')),
+            }
+            match read_pose(&pose(q)) {
+                Ok(read) => prop_assert!((read.norm() - 1.0).abs() < 1e-9),
+                Err(refusal) => prop_assert!(!refusal.sentence.contains('\n')),
+            }
+        }
     }
 }

@@ -4,6 +4,8 @@
 mod commands;
 mod declared;
 mod examined;
+#[cfg(test)]
+mod garbage;
 mod kept;
 mod range;
 mod sets;
