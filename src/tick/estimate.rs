@@ -96,6 +96,9 @@ impl Timing {
     }
 }
 
+/// Time without an angle that jumps by more than the follow band before a loop starts, s.
+const STEADY: f64 = 0.1;
+
 /// The estimator's memory.
 #[derive(Clone, Debug)]
 pub(super) struct Estimator {
@@ -104,6 +107,8 @@ pub(super) struct Estimator {
     head: Timing,
     motors: Timing,
     angles: Vec<f64>,
+    /// When an angle last jumped, s.
+    jumped: f64,
     /// A fresh sample says the bend's rate.
     rate_known: bool,
     /// Stamp of the samples that the motors' bend comes from, s.
@@ -136,6 +141,7 @@ impl Estimator {
             head: Timing::default(),
             motors: Timing::default(),
             angles: vec![0.0; motors],
+            jumped: f64::NEG_INFINITY,
             rate_known: false,
             motors_bend_stamp: 0.0,
             base_known: true,
@@ -160,6 +166,7 @@ impl Estimator {
         now: f64,
     ) -> bool {
         self.feedback = law.feedback;
+        self.look_for_jumps(joint, input, now);
         if let (Some(pan), Some(sample)) = (&joint.pan, &input.pan) {
             self.estimate.pan = sample.angle / pan.ratio;
         }
@@ -239,6 +246,24 @@ impl Estimator {
     /// Whether the next sample that feedback rests on should have come long ago.
     pub(super) fn overdue(&self, joint: &Joint, now: f64) -> bool {
         now - self.taken > OVERDUE * joint.sample_period.max(joint.period)
+    }
+
+    /// Notices angles that jump from one sample to the next: nobody knows which of the two is true.
+    fn look_for_jumps(&mut self, joint: &Joint, input: &Input, now: f64) {
+        let pan = joint.pan.map(|pan| pan.ratio * self.estimate.pan);
+        let before = self.angles.iter().copied().chain(pan);
+        let samples = input.motors.iter().chain([&input.pan]);
+        let mut far = samples
+            .zip(before)
+            .filter_map(|(s, b)| Some((s.as_ref()?.angle - b).abs()));
+        if self.motors.samples > 0 && far.any(|far| far > joint.follow_band) {
+            self.jumped = now;
+        }
+    }
+
+    /// No angle has jumped for long enough.
+    pub(super) fn steady(&self, now: f64) -> bool {
+        now - self.jumped >= STEADY
     }
 
     /// Pan at a sample's instant, rad.

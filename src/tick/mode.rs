@@ -156,6 +156,8 @@ fn readiness(joint: &Joint, law: &Law, state: &State, input: &Input, now: f64) -
         Readiness::OutsideTravel
     } else if !(estimate.bend.norm() <= law.limits.over_bend) {
         Readiness::OverBent
+    } else if !estimator.steady(now) {
+        Readiness::Unexplained
     } else if lower::found_down(joint, state) {
         // Where tendons hang, neither their motors nor what these say of the bend need to fit.
         latched_or_ready(law, state)

@@ -267,7 +267,7 @@ pub enum Readiness {
     OverBent,
     /// IMU and encoders say different bends.
     Disagreement,
-    /// The motors' angles are far from those of any bend at pretension.
+    /// The motors' angles are far from those of any bend at pretension, or jump from sample to sample.
     Unexplained,
     /// A fault waits to be cleared.
     Latched,
