@@ -1,0 +1,247 @@
+//! The joint under faults, on virtual time: a table of single faults, pinned, and random sequences of them.
+//!
+//! Environment: `WITHY_GOLDEN=renew` writes the table anew; `WITHY_SEQUENCES=20000` runs as many sequences;
+//! `WITHY_SEED=17` runs one and tells what happens.
+
+mod bench_support;
+mod common;
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use bench_support::faults::{Fault, Kind, Stream};
+use bench_support::golden::{Row, compare, table};
+use bench_support::sequence::{Plan, Start};
+use bench_support::{Event, Rig};
+use common::{HEAVIEST, Neck};
+
+/// Longest time that is not safe, s: what the rules wait before they hold (`disagreement` and `over_bend` longest, 1.5 s), and
+/// as long again for what follows, a move to the target or the end of a swing.
+const IN_TIME: f64 = 3.0;
+
+/// Greatest bend over what the motors held still, the commands, or the same run without faults bend it to.
+const BEYOND: f64 = 1.1;
+
+/// The same where a tendon is cut, as measured. A heavy head falls then, and where to depends on where the motors stand when
+/// they are held: the loop goes on for `disagreement.after`, 1.5 s, after IMU and encoders have come to differ by 0.25 rad,
+/// so that a push is not taken for it.
+const BEYOND_CUT: f64 = 1.8;
+
+fn starts() -> Vec<Start> {
+    let necks = [
+        ("position", Neck::position()),
+        ("velocity", Neck::velocity()),
+        ("pan", Neck::pan()),
+    ];
+    let each = necks.iter().flat_map(|(name, neck)| {
+        [0, HEAVIEST].map(|payload| Start {
+            name: format!("{name}, payload {payload}"),
+            rig: Rig::ready(neck, payload),
+        })
+    });
+    each.collect()
+}
+
+fn variable(name: &str) -> Option<u64> {
+    let text = std::env::var(name).ok()?;
+    Some(
+        text.parse()
+            .unwrap_or_else(|_| panic!("{name} is {text:?}, accepted is a number")),
+    )
+}
+
+#[test]
+fn random_sequences_leave_the_joint_safe() {
+    let starts = starts();
+    let seeds = match variable("WITHY_SEED") {
+        Some(seed) => seed..seed + 1,
+        None => 0..variable("WITHY_SEQUENCES").unwrap_or(500),
+    };
+    let tell = seeds.end - seeds.start == 1;
+    let next = AtomicU64::new(seeds.start);
+    let work = || {
+        let (mut bad, mut worst) = (Vec::new(), [0.0_f64; 2]);
+        loop {
+            let seed = next.fetch_add(1, Ordering::Relaxed);
+            if seed >= seeds.end {
+                return (bad, worst);
+            }
+            let plan = Plan::new(seed, &starts);
+            if tell {
+                println!("{plan:#?}");
+            }
+            let seen = catch_unwind(AssertUnwindSafe(|| plan.run(seed, &starts, tell)));
+            let wrong = match seen {
+                Ok(runs) => {
+                    if tell {
+                        println!("{runs:#?}");
+                    }
+                    let class = usize::from(plan.cuts());
+                    worst[class] = worst[class].max(runs.beyond());
+                    runs.wrong(IN_TIME, [BEYOND, BEYOND_CUT][class])
+                }
+                Err(_) => vec!["panics".into()],
+            };
+            if !wrong.is_empty() {
+                let name = &starts[plan.start].name;
+                bad.push((
+                    seed,
+                    format!("{name}: {}\n    {:?}", wrong.join("; "), plan.faults),
+                ));
+            }
+        }
+    };
+    let (mut bad, mut worst) = (Vec::new(), [0.0_f64; 2]);
+    std::thread::scope(|scope| {
+        let workers: Vec<_> = (0..2).map(|_| scope.spawn(work)).collect();
+        for worker in workers {
+            let (found, beyond) = worker.join().expect("panics are caught");
+            bad.extend(found);
+            worst = [0, 1].map(|i| beyond[i].max(worst[i]));
+        }
+    });
+    bad.sort();
+    let [others, cut] = worst;
+    println!("greatest bend over what it may be: {others:.3}, where a tendon is cut {cut:.3}");
+    for (seed, what) in &bad {
+        println!("seed {seed}: {what}");
+    }
+    assert!(
+        bad.is_empty(),
+        "{} of {} sequences",
+        bad.len(),
+        seeds.end - seeds.start
+    );
+}
+
+/// Single faults, and whether they matter to the joint with a pan motor in another way than to the one without.
+fn single() -> Vec<(&'static str, Kind, bool)> {
+    use Kind::*;
+    use Stream::{Base, Head, Motors};
+    vec![
+        ("IMU silent", Silent(Head), true),
+        ("IMU half lost", Dropped(Head, 0.5), false),
+        ("IMU 300 ms late", Late(Head, 0.3), false),
+        ("IMU 40 ms late", Late(Head, 0.04), false),
+        ("IMU doubled", Doubled(Head), false),
+        ("IMU out of order", Shuffled(Head, 0.03), false),
+        ("IMU bits flipped", Flipped(Head, 0.2), false),
+        ("IMU no numbers", Nan(Head, 1.0), false),
+        ("IMU wild", Wild(Head, 0.2), false),
+        ("IMU frozen", Frozen(Head, 1), true),
+        ("IMU clock ahead", ClockStep(Head, 1.0), false),
+        ("IMU clock back", ClockStep(Head, -1.0), false),
+        ("base IMU silent", Silent(Base), true),
+        ("base IMU frozen", Frozen(Base, 1), true),
+        ("encoders silent", Silent(Motors), true),
+        ("encoders half lost", Dropped(Motors, 0.5), false),
+        ("encoders 300 ms late", Late(Motors, 0.3), false),
+        ("encoders out of order", Shuffled(Motors, 0.03), false),
+        ("encoders bits flipped", Flipped(Motors, 0.2), false),
+        ("encoders no numbers", Nan(Motors, 0.5), false),
+        ("encoders wild", Wild(Motors, 0.2), false),
+        ("encoders of wrong size", Missized(Motors, 0.5), false),
+        ("encoder 1 silent", Unnamed(1), false),
+        ("encoder 1 frozen", Frozen(Motors, 2), false),
+        ("encoders frozen", Frozen(Motors, 31), true),
+        ("encoders' clock back", ClockStep(Motors, -1.0), false),
+        ("motor 1 jammed", Stalled(1), false),
+        ("pan motor jammed", Stalled(4), true),
+        ("tendon 1 cut", Cut(1), true),
+        ("tendon 3 cut", Cut(3), false),
+        ("no ticks", LoopStall, true),
+        ("time ahead", LoopStep(1.0), false),
+        ("simulated time jumps", TimeJump, true),
+    ]
+}
+
+/// How long a single fault lasts, and how long it is watched, s.
+const LASTS: f64 = 3.0;
+const WATCHED: f64 = 5.0;
+
+/// At rest 15 deg out, or on the way from there to the other side, with the heaviest payload.
+fn row(neck: &str, rest: &Rig, moving: bool, name: &str, kind: Kind) -> Row {
+    let mut closed = rest.clone();
+    let now = closed.time();
+    let mut from = now;
+    if moving {
+        closed.events = vec![(now, Event::Command(20.0, 227.0, -0.4))];
+        from += 0.15;
+    }
+    closed.faults = vec![Fault {
+        kind,
+        from,
+        until: from + LASTS,
+    }];
+    closed.seed(7);
+    closed.watch_from = from;
+    closed.run(from - now);
+    let mut held = closed.clone();
+    held.motors_held_from = held.time();
+    closed.run(WATCHED);
+    held.run(WATCHED);
+    assert!(
+        closed.seen.wrong.is_empty(),
+        "{neck}, {name}: {:?}",
+        closed.seen.wrong
+    );
+    let seen = &closed.seen;
+    Row {
+        words: vec![
+            neck.into(),
+            if moving { "moving" } else { "at rest" }.into(),
+            name.into(),
+            seen.cause.map_or("-", |_| seen.reaction.name()).into(),
+            seen.cause.map_or("-", |cause| cause.name()).into(),
+            format!("{:?}", closed.out.mode),
+        ],
+        numbers: [
+            (seen.last_unsafe - from + closed.joint.period).max(0.0),
+            100.0 * seen.travel,
+            100.0 * seen.speed,
+            seen.peak.to_degrees(),
+            held.seen.peak.to_degrees(),
+        ],
+    }
+}
+
+#[test]
+fn single_faults_do_what_the_table_says() {
+    let mut rows = Vec::new();
+    let necks = [
+        ("position", Neck::position()),
+        ("velocity", Neck::velocity()),
+        ("pan", Neck::pan()),
+    ];
+    for (neck, model) in necks {
+        let mut rest = Rig::ready(&model, HEAVIEST);
+        rest.events = vec![(rest.time(), Event::Command(15.0, 47.0, 0.3))];
+        rest.run(3.0);
+        for (name, kind, with_pan) in single() {
+            let of_pan = matches!(
+                kind,
+                Kind::Silent(Stream::Base) | Kind::Frozen(Stream::Base, _) | Kind::Stalled(4)
+            );
+            if (neck == "pan" && !with_pan) || (neck != "pan" && of_pan) {
+                continue;
+            }
+            for moving in [false, true] {
+                rows.push(row(neck, &rest, moving, name, kind.clone()));
+            }
+        }
+    }
+    let file =
+        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bench_support/golden.txt");
+    let now = table(&rows);
+    if std::env::var_os("WITHY_GOLDEN").is_some_and(|v| v == "renew") {
+        std::fs::write(&file, &now).unwrap();
+        return;
+    }
+    let pinned = std::fs::read_to_string(&file).unwrap_or_default();
+    let differences = compare(&pinned, &now);
+    assert!(
+        differences.is_empty(),
+        "{}\n\nIf that is as it should be: WITHY_GOLDEN=renew cargo test --release --test fault_bench writes the table anew.",
+        differences.join("\n")
+    );
+}
