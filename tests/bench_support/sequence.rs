@@ -135,7 +135,11 @@ impl Plan {
         healthy.faults.clear();
         until(&mut healthy, end);
         rig.trace = trace;
+        // A push does the more the further the joint leans: it is compared with held motors where it comes.
+        let pushes = self.events.iter();
+        let pushes = pushes.filter(|(at, e)| matches!(e, Event::Push(..)) && *at > self.begin());
         let mut begins: Vec<f64> = self.faults.iter().map(|f| f.from).collect();
+        begins.extend(pushes.map(|(at, _)| *at));
         begins.sort_by(f64::total_cmp);
         let mut held: f64 = 0.0;
         for begin in begins {
@@ -159,7 +163,7 @@ impl Plan {
 pub struct Runs {
     /// With the faults, the loop closed.
     pub closed: Seen,
-    /// Greatest bend with the faults, the motors held still from the begin of one of them on, rad.
+    /// Greatest bend with the faults, the motors held still from the begin of one of them or of a push on, rad.
     pub held: f64,
     /// Without the faults, the loop closed: the same commands and pushes.
     pub healthy: Seen,
