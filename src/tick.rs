@@ -235,6 +235,9 @@ pub struct Output {
     pub pan_setpoint: f64,
     /// Angle of the pan motor at the reference, rad.
     pub pan_reference: f64,
+    /// Positions that are held and are not to be sent: every motor was silent for long, and whoever comes back may stand
+    /// elsewhere.
+    pub unsent: bool,
     /// Stamp of the measurement that the setpoints rest on, s.
     pub stamp: f64,
     /// Stamp of the measurement that the measured bend comes from, s; 0 before the first.
@@ -594,6 +597,9 @@ pub fn tick(
         }
     }
     out.setpoints.copy_from_slice(&state.sent);
+    out.unsent = law.kind == SetpointKind::Position
+        && !(state.started || lowered)
+        && state.held.is_some_and(|hold| hold.alone);
     joint
         .kinematics
         .motor_angles(state.shaper.value().xy(), &mut out.references);

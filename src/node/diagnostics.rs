@@ -402,6 +402,10 @@ impl Diagnostics {
                 (ERROR, "sensor data are stale: the setpoint is held".into())
             }
             Mode::Holding => (ERROR, because("the setpoint is held")),
+            Mode::Stopped if o.unsent => (
+                ERROR,
+                because("every motor is silent: no setpoints are sent, and the loop starts anew when they come back"),
+            ),
             Mode::Stopped => (
                 ERROR,
                 because("stopped with stale sensor data, and starts anew when they come back"),

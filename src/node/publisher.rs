@@ -266,7 +266,7 @@ impl Outlet {
 
     fn publish(&mut self, record: &Record) {
         let output = &record.output;
-        if output.mode.sends() {
+        if output.mode.sends() && !output.unsent {
             self.seen.speaks = true;
             self.publish_setpoints(record);
             self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));

@@ -1,7 +1,7 @@
 //! What the loop does next: waits, tracks, or holds.
 
 use super::supervise::{Reaction, Readiness, Rule};
-use super::{Feedback, Input, Joint, Law, Mode, State, lower};
+use super::{Feedback, Input, Joint, Law, Mode, MotorSample, State, lower};
 use crate::controller::SetpointKind;
 
 /// Shortest hold, s: many time constants of a motor, so that a loop that starts anew finds the motors where they were sent.
@@ -17,6 +17,8 @@ pub(super) struct Hold {
     since: f64,
     /// It is a short gap in what is measured, so that the command that there is goes on after it.
     pub resumes: bool,
+    /// Every motor has been silent meanwhile.
+    pub(super) alone: bool,
 }
 
 /// What the loop does in this tick.
@@ -45,7 +47,7 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
         state.begin_hold(now);
     }
     state.readiness = readiness(joint, law, state, input, now);
-    let Some(held) = state.held else {
+    let Some(held) = &mut state.held else {
         return match state.readiness {
             Readiness::Waiting => Mode::Waiting,
             Readiness::TooSlow => Mode::TooSlow,
@@ -54,7 +56,13 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
             _ => Mode::Unfit,
         };
     };
-    // What is held is sent until the loop can start anew from where the joint is.
+    // What is held is sent until the loop can start anew from where the joint is; not to motors of which none has been
+    // heard for long, for when they come back they may stand elsewhere.
+    let heard = |sample: &Option<MotorSample>| {
+        sample.is_some_and(|s| now - s.received <= law.limits.stop_after)
+    };
+    held.alone |= !input.motors.iter().any(heard);
+    let held = *held;
     let mode = if state.watch.stuck() {
         Mode::Faulted
     } else if !good && now - state.last_good >= law.limits.stop_after {
@@ -85,6 +93,7 @@ impl State {
         self.held = Some(Hold {
             since: now,
             resumes: true,
+            alone: false,
         });
     }
 
@@ -100,6 +109,7 @@ impl State {
         self.held.get_or_insert(Hold {
             since: now,
             resumes: false,
+            alone: false,
         });
     }
 

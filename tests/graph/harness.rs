@@ -73,7 +73,8 @@ impl Stage {
         command
     }
 
-    fn spawn(&mut self, name: &str, mut command: Command) {
+    /// Starts a process that is known as `name`.
+    pub fn spawn(&mut self, name: &str, mut command: Command) {
         let log = self.folder.path().join(format!("{name}.log"));
         let out = File::create(&log).unwrap();
         command.stderr(out.try_clone().unwrap()).stdout(out);
@@ -151,14 +152,38 @@ impl Stage {
 
     /// Runs a client to its end, which has to be a good one.
     pub fn client(&mut self, script: &str, arguments: &[&str]) {
+        self.client_begins(script, arguments);
+        self.client_ends();
+    }
+
+    /// Starts a client.
+    pub fn client_begins(&mut self, script: &str, arguments: &[&str]) {
         let command = self.python(script, arguments);
         self.spawn("client", command);
+    }
+
+    /// Waits until the client that runs has said `word`; it may not end before.
+    pub fn client_says(&mut self, word: &str) {
+        let start = Instant::now();
+        while !self.log("client").contains(word) {
+            let client = self.running.iter_mut().find(|(name, _)| name == "client");
+            let ended = client.is_none_or(|(_, child)| !matches!(child.try_wait(), Ok(None)));
+            if ended || start.elapsed() > CLIENT {
+                self.client_ends();
+                assert!(self.log("client").contains(word), "never said: {word}");
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    /// Waits for the end of the client that runs, which has to be a good one.
+    pub fn client_ends(&mut self) {
         let status = self.wait("client", CLIENT);
         if !status.success() {
             for (name, _) in &self.running {
                 eprintln!("--- {name}\n{}", self.log(name));
             }
-            panic!("client {script}: {status}\n{}", self.log("client"));
+            panic!("the client: {status}\n{}", self.log("client"));
         }
     }
 

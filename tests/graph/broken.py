@@ -1,0 +1,103 @@
+"""What the tests of broken processes have in common: a simulated joint whose truth is known, and how far setpoints step."""
+
+import subprocess
+
+from geometry_msgs.msg import Vector3Stamped
+
+from supervised import *
+
+# Of config/glasshouse-neck.yaml and the one of velocities: rad/s, and the period of a tick, s.
+FASTEST, PERIOD = 12.0, 0.005
+# Setpoints carry the stamps of measurements, which come late on a busy machine: so much later or earlier, s.
+SLACK = 0.03
+
+
+class Stepping(Watched):
+    """Hears every setpoint of positions or velocities."""
+
+    def __init__(self, kind="position", leave=()):
+        super().__init__(leave=("setpoints",) + leave)
+        self.field = kind
+        # As many as there are, not the newest alone.
+        every = QoSProfile(depth=1000, reliability=ReliabilityPolicy.RELIABLE)
+        heard = lambda message: self.take("setpoints", message)
+        self.node.create_subscription(JointState, "/withy/motor_setpoints", heard, every)
+
+    def sent(self, since=0):
+        return [(seconds(m.header.stamp), angles(m, MOTORS, self.field)) for m in self.all["setpoints"][since:]]
+
+    def steps(self, sent, what):
+        """Positions go no faster than the motors may, and velocities are no greater."""
+        if self.field == "velocity":
+            greatest = max((abs(v) for _, s in sent for v in s), default=0.0)
+            print("%s: greatest speed %.3f of %g" % (what, greatest, FASTEST))
+            assert greatest < 1.001 * FASTEST, (what, greatest)
+            return
+        greatest = 0.0
+        for (s, x), (t, y) in zip(sent, sent[1:]):
+            step = max(abs(a - b) for a, b in zip(x, y))
+            greatest = max(greatest, step)
+            # A stop of the process is no time in which motors move.
+            most = FASTEST * ((t - s if t - s < 0.5 else 0.0) + SLACK)
+            assert step < most, (what, s - sent[0][0], t - sent[0][0], x, y)
+        print("%s: greatest step between two setpoints %.4f, most in a tick %.3f" % (what, greatest, FASTEST * PERIOD))
+
+
+class Witness(Stepping):
+    """Sees how the simulated joint is really bent."""
+
+    def __init__(self, kind="position"):
+        super().__init__(kind, leave=("truth",))
+        self.bends = []
+        self.node.create_subscription(Vector3Stamped, "/simulated_neck/true_bend", self.on_truth, 100)
+
+    def on_truth(self, message):
+        self.bends.append((message.vector.x, message.vector.y))
+
+    def truth(self):
+        until(lambda: self.bends, "the truth")
+        return self.bends[-1]
+
+    def moves(self, start, by=0.08):
+        """Waits until the joint is under way from `start`."""
+        until(lambda: math.dist(self.truth(), start) > by, lambda: "motion; diagnostics: %s" % self.status)
+
+    def rests(self):
+        """Waits until the head has ended to swing, and gives where."""
+
+        def still():
+            recent = self.bends[-100:]
+            return len(recent) == 100 and max(math.dist(b, recent[0]) for b in recent) < math.radians(0.3)
+
+        self.bends = self.bends[-1:]
+        until(still, "rest")
+        return self.truth()
+
+    def remains(self, at, most_deg, what, seconds=1.0):
+        """Watches that the joint stays where it is."""
+        begin = len(self.bends)
+        holds(lambda: math.dist(self.truth(), at) < math.radians(most_deg), what, seconds)
+        off = math.degrees(max((math.dist(b, at) for b in self.bends[begin:]), default=0.0))
+        print("%s: at most %.2f deg away in %g s" % (what, off, seconds))
+        assert off < most_deg, off
+
+    def told_on_stale(self):
+        """Stale data are told, the joint is held, and then stopped."""
+        s = self.told("stale data", mode=lambda m: m in ("holding", "stopped"), level=2, fault_motor_stale="broken")
+        assert s["cause"] in ("imu_stale", "motor_stale") and "motor_stale" in s["message"], s
+
+    def goes_on_by_command(self, at):
+        """No move by itself; and then one by command."""
+        self.remains(at, 1.0, "without a new command")
+        self.point(bend_deg(12, 160))
+        near(self.truth(), bend_deg(12, 160), math.radians(1.0), "by a new command")
+
+
+def memory(pid):
+    """Resident memory of a process, MB (proc(5): pages of 4096 bytes)."""
+    with open("/proc/%d/statm" % pid) as file:
+        return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def say(words):
+    print(words, flush=True)

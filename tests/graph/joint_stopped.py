@@ -1,0 +1,23 @@
+"""The joint's own process is stopped while it moves a heavy head, and goes on seconds later: all data are old by then."""
+
+from broken import *
+
+pid, kind = int(sys.argv[1]), sys.argv[2]
+c = Witness(kind)
+c.tracking()
+begin = bend_deg(15, 70)
+c.point(begin)
+c.send(c.pose(bend_deg(20, 250)))
+c.moves(begin)
+c.clear("setpoints")
+os.kill(pid, signal.SIGSTOP)
+stopped = time.monotonic()
+c.told_on_stale()
+until(lambda: time.monotonic() - stopped > 2.0, "seconds")
+os.kill(pid, signal.SIGCONT)
+c.told("the loop to start anew", mode="tracking", cause="", latched_faults="")
+at = c.rests()
+assert math.dist(at, bend_deg(20, 250)) > math.radians(2), at
+c.goes_on_by_command(at)
+c.steps(c.sent(), "%s, joint stopped" % kind)
+done()

@@ -1,0 +1,27 @@
+"""The node's process is stopped while it moves a heavy head, and goes on seconds later."""
+
+from broken import *
+
+pid, kind = int(sys.argv[1]), sys.argv[2]
+c = Witness(kind)
+c.tracking()
+begin = bend_deg(15, 70)
+c.point(begin)
+c.send(c.pose(bend_deg(20, 250)))
+c.moves(begin)
+c.clear("setpoints")
+until(lambda: c.count("setpoints") > 5, "setpoints")
+os.kill(pid, signal.SIGSTOP)
+stopped = time.monotonic()
+# Motors end where they were sent, or stop by their own timeout; the head swings until then.
+at = c.rests()
+count = c.count("setpoints")
+c.remains(at, 0.3, "%s, node stopped" % kind)
+assert c.count("setpoints") == count and math.dist(at, bend_deg(20, 250)) > math.radians(2), at
+until(lambda: time.monotonic() - stopped > 2.0, "seconds")
+os.kill(pid, signal.SIGCONT)
+until(lambda: c.count("setpoints") > count + 100, "setpoints")
+c.told("the loop to start anew", mode="tracking", cause="", latched_faults="")
+c.goes_on_by_command(at)
+c.steps(c.sent(), "%s, node stopped" % kind)
+done()
