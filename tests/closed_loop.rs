@@ -446,10 +446,13 @@ fn stale_data_hold_the_setpoint_and_then_start_anew() {
     closed.deaf = true;
     closed.run(0.15);
     assert_eq!(closed.out.mode, Mode::Holding);
+    assert!(!closed.out.unsent);
     let held = closed.out.setpoints.clone();
     closed.run(0.6);
     assert_eq!(closed.out.mode, Mode::Stopped);
     assert_eq!(closed.out.setpoints, held);
+    // Not to motors that may stand elsewhere when they come back.
+    assert!(closed.out.unsent);
     // A command that came while the loop was deaf is old when it starts anew.
     closed.point(20.0, 240.0);
     closed.run(0.1);
@@ -457,6 +460,7 @@ fn stale_data_hold_the_setpoint_and_then_start_anew() {
     let at = closed.plant.truth().bend;
     closed.run(3.0);
     assert_eq!(closed.out.mode, Mode::Tracking);
+    assert!(!closed.out.unsent);
     let moved = (closed.plant.truth().bend - at).norm().to_degrees();
     assert!(moved < 1.5, "moved {moved} deg by itself");
     let target = closed.point(12.0, 240.0);

@@ -101,7 +101,7 @@ fn subscribers_that_never_take_a_message() {
 const SMALL_DISK: &str = r#"
 set -e
 cp -a "$1" "$1.files"
-mount -t tmpfs -o size=256k withy "$1"
+mount -t tmpfs -o size=8m withy "$1"
 cp -a "$1.files/." "$1"
 shift
 exec "$@""#;
@@ -116,12 +116,19 @@ fn may_mount() -> bool {
 }
 
 #[test]
-fn gains_saved_on_a_full_disk() {
+fn gains_and_black_box_on_a_full_disk() {
     let mut stage = Stage::new(200);
     let folder = stage.config("gains");
-    let node = stage.withy(&[NECK], &[]);
+    let small = may_mount();
+    // In the other case: beneath a file.
+    let black_box = match small {
+        true => folder.join("black_box"),
+        false => stage.config(NECK).join("black_box"),
+    };
+    let black_box = format!("black_box.folder:={}", black_box.display());
+    let node = stage.withy(&[NECK], &["-p", &black_box]);
     let (seen, way);
-    if may_mount() {
+    if small {
         let mut command = Command::new("unshare");
         command.args(["--mount", "sh", "-c", SMALL_DISK, "sh"]);
         command.arg(&folder).arg(node.get_program());

@@ -260,7 +260,7 @@ impl Layout {
             SetpointKind::Position => "rad",
             SetpointKind::Velocity => "rad_s",
         };
-        let sends = out.mode.sends();
+        let sends = out.mode.sends() && !out.unsent;
         let sent = |value: f64| if sends { value } else { f64::NAN };
         put(
             format_args!("setpoint_stamp_s"),

@@ -6,15 +6,19 @@ from broken import *
 
 folder, way = sys.argv[1], sys.argv[2]
 c = Witness()
+told_of = []
+c.node.create_subscription(DiagnosticArray, "/diagnostics", lambda m: told_of.extend(m.status), 10)
 c.tracking()
 c.point(bend_deg(12, 40))
 
 
 def files():
     found = {}
-    for name in os.listdir(folder):
-        with open(os.path.join(folder, name), "rb") as file:
-            found[name] = file.read()
+    for place, _, names in os.walk(folder):
+        for name in names:
+            path = os.path.join(place, name)
+            with open(path, "rb") as file:
+                found[os.path.relpath(path, folder)] = file.read()
     return found
 
 
@@ -47,15 +51,34 @@ for _ in range(3):
 until(lambda: c.status["gains_changed_since_chosen"] == "1", "gains that are not saved")
 c.point(bend_deg(12, 130))
 near(c.truth(), bend_deg(12, 130), math.radians(1.0), "with a full disk")
+# The black box: with room for a part of its file only, nothing of it is left behind.
+if way == "full":
+    os.truncate(os.path.join(folder, "filled"), len(before["filled"]) - 100000)
+    before = files()
+for _ in range(3):
+    reply = c.call(Trigger, "write_black_box")
+    say(reply.message)
+    words = {"full": "No space left", "unwritable": "Not a directory"}[way]
+    assert not reply.success and words in reply.message, reply
+    assert "\n" not in reply.message and len(reply.message) < 300, reply
+    until(lambda: files() == before, lambda: "nothing half-written: %s" % (set(files()) ^ set(before)))
+told = lambda: [s for s in told_of if s.name == "withy: black box" and "could not be written" in s.message]
+until(told, "a word in diagnostics")
+c.point(bend_deg(12, 40))
+near(c.truth(), bend_deg(12, 40), math.radians(1.0), "with a full disk, again")
 c.steps(c.sent(), "with a full disk")
 # With room again they are saved.
 if way == "full":
     os.remove(os.path.join(folder, "filled"))
 else:
     os.chmod(folder, 0o755)
+if way == "full":
+    reply = c.call(Trigger, "write_black_box")
+    assert reply.success and reply.message.endswith(".csv"), reply
+    say(reply.message)
 reply = c.call(Trigger, "save_gains")
 assert reply.success and c.get("gain_set") == ["any-payload-1"], reply
-after = files()
+after = {name: text for name, text in files().items() if not name.endswith(".csv")}
 assert set(after) - set(before) == {"any-payload-1.yaml"} and b"4.75" in after["any-payload-1.yaml"], set(after)
 assert all(after[name] == text for name, text in before.items() if name != "filled")
 done()
