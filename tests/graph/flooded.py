@@ -5,7 +5,7 @@ import json
 from broken import *
 
 pid = int(sys.argv[1])
-SECONDS = 6.0
+SECONDS = 4.0
 c = Witness()
 c.tracking()
 GOALS = [bend_deg(15, d) for d in (70, 160, 250, 340)]
@@ -49,7 +49,7 @@ def moved(while_, what):
 
 
 go(GOALS[3])
-quiet = moved(lambda passed: passed < 4.0, "before the flood")
+quiet = moved(lambda passed: passed < 3.0, "before the flood")
 at_first = memory(pid)
 run = [sys.executable, os.path.join(os.path.dirname(os.path.abspath(__file__)), "flooding.py")]
 floods = [subprocess.Popen(run + [str(own), str(SECONDS)], stdout=subprocess.PIPE) for own in (0, 1)]

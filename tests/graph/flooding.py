@@ -51,7 +51,7 @@ BAD = [
 
 def request():
     """A request, and what it sets if it is a good one."""
-    if choose.random() < 0.4:
+    if choose.random() < 0.2:
         name, value = choose.choice(GOOD)()
         return [Parameter(name=name, value=value)], (name, plain(value))
     name, value = choose.choice(BAD)()

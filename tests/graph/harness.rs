@@ -68,6 +68,8 @@ impl Stage {
             // Black boxes go with the test.
             .env("XDG_STATE_HOME", self.folder.path().join("state"))
             .env("PYTHONDONTWRITEBYTECODE", "1")
+            // Black boxes go there, and not among those of whoever runs the tests.
+            .env("XDG_STATE_HOME", self.folder.path().join("state"))
             .current_dir(self.folder.path())
             .stdin(Stdio::null());
         command

@@ -32,7 +32,7 @@ def served(seconds_, what):
     return rate, gap, late / ticks
 
 
-before = served(3.0, "alone")
+before = served(2.0, "alone")
 run = [sys.executable, os.path.join(os.path.dirname(os.path.abspath(__file__)), "sleeper.py")]
 sleepers = [subprocess.Popen(run, stdout=subprocess.PIPE) for _ in range(3)]
 try:
@@ -44,9 +44,9 @@ try:
         os.kill(s.pid, signal.SIGSTOP)
     c.call(Trigger, "hold")
     sizes = [memory(pid)]
-    during = served(3.0, "beside sleepers")
+    during = served(2.0, "beside sleepers")
     sizes.append(memory(pid))
-    again = served(3.0, "still beside sleepers")
+    again = served(2.0, "still beside sleepers")
     sizes.append(memory(pid))
     print("memory %s MB" % ", ".join("%.1f" % m for m in sizes))
     # A parameter's event reaches them no more than the rest; the answer does not wait for it.
