@@ -14,10 +14,22 @@ os.kill(pid, signal.SIGSTOP)
 stopped = time.monotonic()
 c.told_on_stale()
 until(lambda: time.monotonic() - stopped > 2.0, "seconds")
+c.steps(c.sent(), "%s, joint stopped" % kind)
+if kind == "position":
+    # The old place is not sent any more: when the motors go on they may stand elsewhere.
+    c.told("silence", mode="stopped", message=lambda m: m and "no setpoints are sent" in m)
+c.clear("setpoints", "joint_states")
 os.kill(pid, signal.SIGCONT)
 c.told("the loop to start anew", mode="tracking", cause="", latched_faults="")
 at = c.rests()
 assert math.dist(at, bend_deg(20, 250)) > math.radians(2), at
 c.goes_on_by_command(at)
-c.steps(c.sent(), "%s, joint stopped" % kind)
+c.steps(c.sent(), "%s, joint going on" % kind)
+if kind == "position":
+    first = c.sent()[0][1]
+    stood = [angles(m, MOTORS) for m in c.all["joint_states"]]
+    off = min(max(abs(a - b) for a, b in zip(first, q)) for q in stood)
+    print("the first setpoint is %.4f rad from where the motors stood" % off)
+    # Two steps of the encoders.
+    assert off < 4.0 * math.pi / 4096, off
 done()
