@@ -38,10 +38,16 @@ pub enum TransitionError {
     Node(#[from] NodeError),
     /// Nobody is there.
     #[error("no node answers as {0} ({1}); is it running, and in this ROS domain?")]
-    NobodyThere(String, ObserverError),
+    NobodyThere(String, Box<ObserverError>),
     /// It does not answer any more.
-    #[error(transparent)]
-    Silent(#[from] ObserverError),
+    #[error("{0}")]
+    Silent(Box<ObserverError>),
+}
+
+impl From<ObserverError> for TransitionError {
+    fn from(error: ObserverError) -> Self {
+        Self::Silent(Box::new(error))
+    }
 }
 
 /// Asks the node `joint`, a full name, for the transition `label`.
@@ -86,7 +92,8 @@ pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionErro
         let answer = session.ask(&get, &get_state, &GetState::Request::default());
         answer.map(|a| a.current_state.label)
     };
-    let from = state().map_err(|error| TransitionError::NobodyThere(joint.into(), error))?;
+    let from =
+        state().map_err(|error| TransitionError::NobodyThere(joint.into(), Box::new(error)))?;
     let mut request = ChangeState::Request::default();
     request.transition.label = label.into();
     let begin = Instant::now();

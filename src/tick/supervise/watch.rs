@@ -417,10 +417,15 @@ impl Watch {
         let (mut reaction, mut cause) = (Reaction::Tell, None);
         self.only_gaps = true;
         for rule in Rule::ALL {
-            if !self.in_force(rule) {
-                continue;
-            }
             let asked = law.limits.supervision.guard(rule).reaction;
+            // While IMU and encoders say different bends, nothing goes on out until it is clear what that is: a tendon
+            // that has snapped lets the head on much further than it was sent.
+            let doubted = rule == Rule::Disagreement && self.faults.of(rule).above;
+            let asked = match (self.in_force(rule), doubted) {
+                (true, _) => asked,
+                (false, true) => asked.min(Reaction::Limit),
+                (false, false) => continue,
+            };
             let stuck = self.stuck & bit(rule as usize) != 0;
             let asked = match rule {
                 Rule::ImuStale | Rule::ImuFrozen if spared && !stuck => Reaction::Tell,
