@@ -30,10 +30,6 @@ const OR: &str = " or ";
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Source {
     /// The clients of the action.
-    #[cfg_attr(
-        not(any(has_control_msgs, test)),
-        expect(dead_code, reason = "only the action says so")
-    )]
     Action,
     /// A source with topics of its own.
     Named(String),
