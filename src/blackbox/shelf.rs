@@ -103,8 +103,17 @@ impl Shelf {
     /// # Errors
     /// What the system says, with the path.
     pub fn open(&self) -> Result<usize, String> {
-        fs::create_dir_all(&self.folder).map_err(|e| told(&self.folder, &e))?;
+        let _turn = self.turn()?;
         self.clean().map_err(|e| told(&self.folder, &e))
+    }
+
+    /// A turn at the folder, until this is dropped: a file that another writer has made and not yet locked looks like what a
+    /// killed one left.
+    fn turn(&self) -> Result<Flock<File>, String> {
+        let refused = |e| told(&self.folder, &e);
+        fs::create_dir_all(&self.folder).map_err(refused)?;
+        let folder = File::open(&self.folder).map_err(refused)?;
+        Flock::lock(folder, FlockArg::LockExclusive).map_err(|(_, e)| refused(io::Error::from(e)))
     }
 
     fn clean(&self) -> io::Result<usize> {
@@ -169,11 +178,14 @@ impl Shelf {
         now: SystemTime,
         write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
     ) -> Result<PathBuf, String> {
-        self.open()?;
+        let turn = self.turn()?;
+        self.clean().map_err(|e| told(&self.folder, &e))?;
         let (path, part, file) = self.begin(cause, now)?;
+        drop(turn);
         let kept = self
             .fill(file, write)
-            .and_then(|()| fs::rename(&part, &path));
+            // Locked until it has its name.
+            .and_then(|_locked| fs::rename(&part, &path));
         if let Err(e) = kept {
             // The first error is the one that tells; a leftover is removed with the next file.
             let _ = fs::remove_file(&part);
@@ -234,7 +246,7 @@ impl Shelf {
         &self,
         file: Flock<File>,
         write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
-    ) -> io::Result<()> {
+    ) -> io::Result<Flock<File>> {
         let own = self.own()?;
         let mut bounded = Bounded {
             taken: own.iter().map(|o| o.bytes).sum(),
@@ -248,7 +260,8 @@ impl Shelf {
             write(&mut buffered)?;
             buffered.flush()?;
         }
-        bounded.file.sync_all()
+        bounded.file.sync_all()?;
+        Ok(bounded.file)
     }
 }
 

@@ -349,7 +349,8 @@ mod tests {
     }
 
     /// Looks from `from` to `to` s every 50 ms at a loop of 200 Hz that goes on and a publisher that does or does not.
-    fn go_on(pulse: &mut Pulse, from: f64, to: f64, beats: &mut u64, published: &mut u64) {
+    /// Gives the time of the last look.
+    fn go_on(pulse: &mut Pulse, from: f64, to: f64, beats: &mut u64, published: &mut u64) -> f64 {
         let mut now = from;
         while now < to {
             now += 0.05;
@@ -358,18 +359,19 @@ mod tests {
             let look = pulse.look(*beats, true, *published, now);
             assert_eq!(look, Look::default());
         }
+        now
     }
 
     #[test]
     fn a_process_that_stood_still_is_told_from_a_late_look() {
         let (mut beats, mut published) = (0, 0);
         let mut pulse = Pulse::new(0.005, 0.0);
-        go_on(&mut pulse, 0.0, 1.0, &mut beats, &mut published);
+        let last = go_on(&mut pulse, 0.0, 1.0, &mut beats, &mut published);
         // Two seconds during which nothing ran; the loop has ticked twice when this thread comes to look.
         beats += 2;
         let look = pulse.look(beats, true, published, 3.05);
         let stood = look.stood_still.unwrap();
-        assert!((stood - 2.0).abs() < 1e-9, "{stood}");
+        assert!((stood - (3.05 - last)).abs() < 1e-9, "{stood}");
         assert_eq!((look.control, look.publisher), (None, None));
         go_on(&mut pulse, 3.05, 4.0, &mut beats, &mut published);
         // This thread alone was late by a second.
