@@ -136,6 +136,12 @@ for attempt in range(8):
 assert c.dropped("gaze_point.held") == 1 and "hold" in c.status["last_dropped"], c.status
 until(lambda: "command" not in c.target(), "no target after a hold")
 
+# Targets in quick succession count as a stream, which after a hold has to pause.
+result = c.set_all([("commands.release_after", double(0.2))])
+assert result.successful, result.reason
+paused = time.monotonic() + 0.5
+until(lambda: time.monotonic() > paused, "a pause")
+
 # And when a newer target is taken.
 for attempt in range(8):
     c.look(resting)

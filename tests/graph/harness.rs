@@ -5,13 +5,34 @@ use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
-/// One test at a time: each has several processes that want their share of real time.
-static TURN: Mutex<()> = Mutex::new(());
+/// How many tests run at a time: each has several processes that want their share of real time, a fifth of two cores.
+const AT_ONCE: u32 = 2;
+static UNDER_WAY: Mutex<u32> = Mutex::new(0);
+static ENDED: Condvar = Condvar::new();
+
+/// A test's turn, until it is dropped.
+struct Turn;
+
+impl Turn {
+    fn new() -> Self {
+        let under_way = UNDER_WAY.lock().unwrap_or_else(PoisonError::into_inner);
+        let under_way = ENDED.wait_while(under_way, |n| *n >= AT_ONCE);
+        *under_way.unwrap_or_else(PoisonError::into_inner) += 1;
+        Self
+    }
+}
+
+impl Drop for Turn {
+    fn drop(&mut self) {
+        *UNDER_WAY.lock().unwrap_or_else(PoisonError::into_inner) -= 1;
+        ENDED.notify_one();
+    }
+}
 
 /// Longest a client may take. Clients wait on conditions with limits of their own.
 const CLIENT: Duration = Duration::from_secs(240);
@@ -23,7 +44,7 @@ pub struct Stage {
     domain: u32,
     folder: TempDir,
     running: Vec<(String, Child)>,
-    _turn: MutexGuard<'static, ()>,
+    _turn: Turn,
 }
 
 fn root() -> &'static Path {
@@ -33,7 +54,7 @@ fn root() -> &'static Path {
 impl Stage {
     /// An empty stage for the test of this number, which is its own.
     pub fn new(number: u32) -> Self {
-        let turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+        let turn = Turn::new();
         let folder = tempfile::tempdir().unwrap();
         copy(&root().join("config"), &folder.path().join("config"));
         Self {
@@ -65,8 +86,6 @@ impl Stage {
             .env("ROS_DOMAIN_ID", self.domain.to_string())
             .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
             .env("NO_COLOR", "1")
-            // Black boxes go with the test.
-            .env("XDG_STATE_HOME", self.folder.path().join("state"))
             .env("PYTHONDONTWRITEBYTECODE", "1")
             // Black boxes go there, and not among those of whoever runs the tests.
             .env("XDG_STATE_HOME", self.folder.path().join("state"))

@@ -19,6 +19,8 @@ for place in (spot(0.4, 35, -25), spot(0.4, -60, -30), spot(1.0, 70, 20), spot(2
     went = [m.data for m in c.all["residual"]]
     quarter = sum(went[-20:]) / 20
     assert max(went) > 0.2 and quarter < math.radians(0.6), (max(went), quarter)
+    # What was left over of the target before may still come first.
+    went = went[went.index(max(went)):]
     falls = [went[int(i * (len(went) - 1) / 8)] for i in range(9)]
     assert all(b < a + math.radians(1.0) for a, b in zip(falls, falls[1:])), falls
 
