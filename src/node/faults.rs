@@ -172,7 +172,7 @@ impl Words<'_> {
                 self.supervision.guard(Rule::Disagreement).limit
             ),
             Readiness::Unexplained => {
-                "the motors' angles are far from those of any bend at pretension; are the encoders zeroed, and the tendons taut?"
+                "the motors' angles are far from those of any bend at pretension, or jump; are the encoders zeroed, and the tendons taut?"
                     .into()
             }
             Readiness::Latched => format!(
