@@ -50,7 +50,9 @@ fn a_pose_is_held_at_half_the_speed_of_time_through_a_pause_and_a_new_begin() {
 #[test]
 fn a_strangers_time_pauses_begins_anew_and_leaps_ahead() {
     let mut stage = Stage::new(133);
-    stage.withy_run(&[NECK], &SIMULATED_TIME);
+    // The stranger's messages bring two periods each, so that every tick is late.
+    let late = ["-p", "supervision.late_ticks.reaction:=tell"];
+    stage.withy_run(&[NECK], &[&SIMULATED_TIME[..], &late].concat());
     stage.client("clock_plant.py", &[]);
     print!("{}", stage.log("client"));
 }
