@@ -10,8 +10,8 @@ use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
-/// How many tests run at a time: each has several processes that want their share of real time, a fifth of two cores.
-const AT_ONCE: u32 = 2;
+/// How many tests run at a time: each has several processes that want their share of real time.
+const AT_ONCE: u32 = 1;
 static UNDER_WAY: Mutex<u32> = Mutex::new(0);
 static ENDED: Condvar = Condvar::new();
 
