@@ -5,7 +5,7 @@ mod files_support;
 
 use std::path::Path;
 
-use files_support::{GAINS, JOINT, SIMULATED, assert_one_line, config, text};
+use files_support::{GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, text};
 use proptest::prelude::*;
 use proptest::sample::{Index, select};
 use proptest::test_runner::{RngSeed, TestRunner};
@@ -21,50 +21,6 @@ fn thorough(seed: u64) -> TestRunner {
         ..ProptestConfig::with_cases(100_000)
     })
 }
-
-/// What may stand where something else should.
-const NASTY: [&str; 40] = [
-    "",
-    " ",
-    ":",
-    "- ",
-    "[",
-    "]",
-    "{}",
-    "[]",
-    "~",
-    "!tag x",
-    "&a *a",
-    "*a",
-    "<<: {a: 1}",
-    "|",
-    ">",
-    "\"",
-    "'",
-    "#",
-    ".nan",
-    ".inf",
-    "-.inf",
-    "0",
-    "-1",
-    "1e308",
-    "5e-324",
-    "18446744073709551616",
-    "true",
-    "\t",
-    "\r\n",
-    "\u{0}",
-    "\u{85}",
-    "\u{feff}",
-    "λ",
-    "? x",
-    "---\n",
-    "...\n",
-    ",",
-    "1.0,1.0",
-    "0.5",
-    "3",
-];
 
 /// A change: where, how, by what.
 type Change = (Index, u8, usize, f64);

@@ -1,6 +1,9 @@
 //! Gain sets examined on families of models, against references made in the time domain by other libraries
 //! (`tests/references/make_examine.py`).
 
+mod examine_support;
+
+use examine_support::gains_of;
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_6, PI};
 use withy::config::JointFile;
@@ -42,18 +45,6 @@ impl Row {
     fn figures(&self) -> LoopFigures {
         let none = Conditions::default();
         loop_figures(&self.joint, &self.law, &self.member, &none, self.at()).unwrap()
-    }
-}
-
-fn gains_of(value: &serde_json::Value) -> MotorGains {
-    let number = |key: &str| value[key].as_f64().unwrap();
-    MotorGains {
-        kp: number("kp"),
-        ki: number("ki"),
-        kd: number("kd"),
-        integral_order: number("lambda"),
-        derivative_order: number("mu"),
-        derivative_corner: number("corner"),
     }
 }
 

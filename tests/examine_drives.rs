@@ -1,9 +1,12 @@
 //! Examined loops of velocity setpoints and of feedback from the motors' encoders, against state-space models of what
 //! controller and joint do, made by other libraries (`tests/references/make_examine_drives.py`).
 
+mod examine_support;
+
+use examine_support::gains_of;
 use nalgebra::{Complex, Matrix2};
 use withy::config::JointFile;
-use withy::controller::{GainSet, MotorGains, SetpointKind};
+use withy::controller::{GainSet, SetpointKind};
 use withy::examine::{Conditions, LoopFigures, Member, loop_figures, loop_response};
 use withy::geometry::Bend;
 use withy::model::Plant;
@@ -39,18 +42,6 @@ impl Row {
             joint, law, member, ..
         } = self;
         loop_figures(joint, law, member, &self.conditions, self.at()).unwrap()
-    }
-}
-
-fn gains_of(value: &serde_json::Value) -> MotorGains {
-    let number = |key: &str| value[key].as_f64().unwrap();
-    MotorGains {
-        kp: number("kp"),
-        ki: number("ki"),
-        kd: number("kd"),
-        integral_order: number("lambda"),
-        derivative_order: number("mu"),
-        derivative_corner: number("corner"),
     }
 }
 

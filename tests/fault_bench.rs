@@ -24,8 +24,8 @@ const BEYOND: f64 = 1.1;
 
 /// The same two where a tendon is cut, as measured over 4000 sequences: 2.14 and 4.6 s. A heavy head falls then, and where to
 /// depends on where the motors stand. Encoders do not show it; IMU and encoders have to differ by 0.25 rad for
-/// `disagreement.after`, 1.5 s, so that a push is not taken for it, and where they differ by less, or not for long, only
-/// `saturation` tells after 3 s. Until then the loop does what it is told.
+/// `disagreement.after`, 1.5 s, so that a push is not taken for it: until then the reference goes slowly and no further out.
+/// Where they differ by less, only `saturation` tells, after 3 s, and until then the loop does what it is told.
 const BEYOND_CUT: f64 = 2.2;
 const IN_TIME_CUT: f64 = 5.0;
 

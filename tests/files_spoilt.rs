@@ -2,7 +2,7 @@
 
 mod files_support;
 
-use files_support::{GAINS, JOINT, SIMULATED, assert_one_line, config, text, watched};
+use files_support::{GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, text, watched};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use withy::config::{JointFile, NamedGainSet, SimulatedFile};
@@ -37,53 +37,6 @@ proptest! {
         }
     }
 }
-
-/// What may stand where something else should.
-const NASTY: &[&str] = &[
-    "",
-    " ",
-    ":",
-    "-",
-    "- ",
-    "[",
-    "]",
-    "{}",
-    "[]",
-    "~",
-    "!tag x",
-    "&a *a",
-    "*a",
-    "<<: {a: 1}",
-    "|",
-    ">",
-    "\"",
-    "'",
-    "#",
-    ".nan",
-    ".inf",
-    "-.inf",
-    "0",
-    "-1",
-    "1e308",
-    "1e-320",
-    "18446744073709551616",
-    "0x7f",
-    "true",
-    "null",
-    "\t",
-    "\r\n",
-    "\u{0}",
-    "\u{7f}",
-    "\u{85}",
-    "\u{2028}",
-    "\u{feff}",
-    "λ",
-    "? x",
-    "%YAML 3.0",
-    "---\n",
-    "...\n",
-    "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa",
-];
 
 /// Spoils `text` at one place.
 fn spoil(text: &mut String, place: prop::sample::Index, change: u8, nasty: &str) {
