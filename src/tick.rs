@@ -621,6 +621,7 @@ fn watch(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
         lowered: state.mode.lowers(),
         estimate: state.estimator.estimate(),
         base_known: state.estimator.base_known(),
+        imu_says: state.estimator.imu_says(),
         angles: state.estimator.angles(),
         sent: &state.sent,
         pan_sent: state.pan.sent(),

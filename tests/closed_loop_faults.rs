@@ -5,7 +5,7 @@ mod common;
 use common::{HEAVIEST, Loop, Neck, pose, setpoints};
 use nalgebra::Vector3;
 use withy::beam::DriveKind;
-use withy::tick::{ImuSample, Mode, MotorSample, Readiness};
+use withy::tick::{ImuSample, Mode, MotorSample, Readiness, Rule};
 use withy::trial;
 
 fn off_target(closed: &Loop, target: withy::geometry::Bend) -> f64 {
@@ -223,5 +223,111 @@ fn after_a_short_gap_the_command_goes_on_and_after_a_long_one_it_is_over() {
             assert_eq!(closed.out.ended < closed.out.command, goes_on);
             assert!(if goes_on { off < 0.003 } else { moved < 0.02 });
         }
+    }
+}
+
+/// Greatest true bend since tick `from`, rad.
+fn peak(closed: &Loop, from: usize) -> f64 {
+    let bends = closed.record[from..].iter().map(|r| r.bend.norm());
+    bends.fold(0.0, f64::max)
+}
+
+#[test]
+fn a_heavy_head_whose_tendon_parted_is_not_taken_over_to_that_side() {
+    let mut faulted = 0;
+    for (name, neck) in [
+        ("position", Neck::position()),
+        ("velocity", Neck::velocity()),
+        ("pan", Neck::pan()),
+    ] {
+        for (tendon, direction) in [(0, 20.0), (1, 115.0), (2, 197.0), (3, 290.0)] {
+            let mut closed = neck.ready(&neck.file.gain_sets[0].name, HEAVIEST);
+            // Toward the tendon: the head is up on the others.
+            closed.point(12.0, direction);
+            closed.run(3.0);
+            closed.faulty = true;
+            closed.plant.cut(tendon).unwrap();
+            let from = closed.record.len();
+            let mut held = closed.clone();
+            held.motors_held = true;
+            held.run(6.0);
+            closed.run(0.8);
+            let asked = closed.point(20.0, direction + 180.0);
+            closed.run(5.2);
+            let may = peak(&held, from).max(asked.norm());
+            let is = peak(&closed, from);
+            println!(
+                "{name}, tendon {tendon}: {:.1} deg, may be {:.1}; {:?}",
+                is.to_degrees(),
+                may.to_degrees(),
+                closed.out.mode
+            );
+            assert!(
+                is <= 1.1 * may,
+                "{name}, tendon {tendon}: {is} of {may} rad"
+            );
+            faulted += usize::from(closed.out.faults.of(Rule::Disagreement).latched);
+        }
+    }
+    // Where the head stands up without that tendon it may go on.
+    assert!(faulted >= 9, "{faulted} of 12 are noticed");
+}
+
+#[test]
+fn pushes_one_after_the_other_are_no_parted_tendon() {
+    for neck in [Neck::position(), Neck::velocity(), Neck::pan()] {
+        let mut closed = neck.ready(&neck.file.gain_sets[0].name, HEAVIEST);
+        closed.point(15.0, 47.0);
+        closed.run(3.0);
+        let mut most = 0.0_f64;
+        for k in 0..10 {
+            let (sin, cos) = (f64::from(k % 2) * 0.9).sin_cos();
+            let force = Vector3::new(4.0 * cos, 4.0 * sin, 0.0);
+            closed.plant.push(force, 0.15).unwrap();
+            let from = closed.record.len();
+            closed.run(1.2);
+            let values = closed.record[from..].iter();
+            let values = values.map(|r| r.out.faults.of(Rule::Disagreement).value);
+            most = values.fold(most, f64::max);
+        }
+        println!("pushes: {most:.3} rad");
+        let limit = closed
+            .law
+            .limits()
+            .supervision
+            .guard(Rule::Disagreement)
+            .limit;
+        assert!(most > limit, "they do not try the rule: {most} rad");
+        assert_eq!(closed.out.faults.of(Rule::Disagreement).count, 0);
+        // What is asked in between is done.
+        let target = closed.point(12.0, 227.0);
+        closed.run(4.0);
+        let off = off_target(&closed, target);
+        assert!(off < 0.1, "{off} deg off");
+    }
+}
+
+#[test]
+fn a_frozen_imu_that_speaks_again_is_heard_where_it_contradicts_the_motors() {
+    let neck = Neck::position();
+    for (tendon_parts, mode) in [(false, Mode::Tracking), (true, Mode::Faulted)] {
+        let mut closed = neck.ready("any-payload", HEAVIEST);
+        closed.point(15.0, 47.0);
+        closed.run(3.0);
+        closed.faulty = true;
+        closed.spoilt.head_frozen = true;
+        closed.point(15.0, 137.0);
+        closed.run(1.0);
+        assert!(closed.out.faults.of(Rule::ImuFrozen).latched);
+        assert_eq!(closed.out.mode, Mode::Tracking);
+        if tendon_parts {
+            closed.plant.cut(3).unwrap();
+        }
+        closed.run(2.0);
+        assert_eq!(closed.out.mode, Mode::Tracking);
+        closed.spoilt.head_frozen = false;
+        closed.run(1.2);
+        assert!(closed.out.faults.of(Rule::ImuFrozen).latched);
+        assert_eq!(closed.out.mode, mode, "{:?}", closed.out.faults);
     }
 }

@@ -15,19 +15,22 @@ use bench_support::sequence::{Plan, Start};
 use bench_support::{Event, Rig};
 use common::{HEAVIEST, Neck};
 
-/// Longest time that is not safe, s: what the rules wait before they hold (`disagreement` and `over_bend` longest, 1.5 s), and
-/// as long again for what follows, a move to the target or the end of a swing.
+/// Longest time that is not safe, s: what the rules wait before they hold (`over_bend` longest, 1.5 s), and as long again for what
+/// follows, a move to the target or the end of a swing.
 const IN_TIME: f64 = 3.0;
 
 /// Greatest bend over what the motors held still, the commands, or the same run without faults bend it to.
 const BEYOND: f64 = 1.1;
 
-/// The same two where a tendon is cut, as measured over 4000 sequences: 2.14 and 4.6 s. A heavy head falls then, and where to
-/// depends on where the motors stand. Encoders do not show it; IMU and encoders have to differ by 0.25 rad for
-/// `disagreement.after`, 1.5 s, so that a push is not taken for it: until then the reference goes slowly and no further out.
-/// Where they differ by less, only `saturation` tells, after 3 s, and until then the loop does what it is told.
-const BEYOND_CUT: f64 = 2.2;
-const IN_TIME_CUT: f64 = 5.0;
+/// Where a tendon is cut, this share of the sequences may miss the two, and by no more than to the next two. In 20000 sequences a tendon
+/// is cut in 2119, and 23 of these miss, by up to 1.90 times and 3.1 s; of the first 4000 one misses. A heavy head falls then to the
+/// side that nothing holds it from, wherever the motors stand; held still at the cut, it may happen to stand on the other side. Half of
+/// those that miss are cut in mid-motion to that side, and are over it when IMU and encoders begin to differ by more than in ordinary
+/// work, 0.2 s later. With the others the head stands where that tendon does nothing, or the IMU says nothing meanwhile, until a
+/// command takes it over. In the one that takes longer there are no ticks for half of the time.
+const SHARE_CUT: f64 = 0.0125;
+const BEYOND_CUT: f64 = 2.0;
+const IN_TIME_CUT: f64 = 3.2;
 
 fn starts() -> Vec<Start> {
     let necks = [
@@ -52,6 +55,34 @@ fn variable(name: &str) -> Option<u64> {
     )
 }
 
+/// What came of some sequences, those where a tendon is cut last.
+#[derive(Default)]
+struct Found {
+    /// Seeds that miss a bar, and what is wrong with them; whether that may be of some.
+    bad: Vec<(u64, bool, String)>,
+    count: [usize; 2],
+    /// Greatest bend over what it may be, and the longest time that is not safe, s, each with its seed.
+    bend: [(f64, u64); 2],
+    time: [(f64, u64); 2],
+}
+
+/// The greater of two, and whose it is.
+fn greater(a: (f64, u64), b: (f64, u64)) -> (f64, u64) {
+    if b.0 > a.0 { b } else { a }
+}
+
+impl Found {
+    fn with(mut self, other: Self) -> Self {
+        self.bad.extend(other.bad);
+        for class in [0, 1] {
+            self.count[class] += other.count[class];
+            self.bend[class] = greater(self.bend[class], other.bend[class]);
+            self.time[class] = greater(self.time[class], other.time[class]);
+        }
+        self
+    }
+}
+
 #[test]
 fn random_sequences_leave_the_joint_safe() {
     let starts = starts();
@@ -62,56 +93,69 @@ fn random_sequences_leave_the_joint_safe() {
     let tell = seeds.end - seeds.start == 1;
     let next = AtomicU64::new(seeds.start);
     let work = || {
-        let (mut bad, mut worst) = (Vec::new(), [0.0_f64; 2]);
+        let mut found = Found::default();
         loop {
             let seed = next.fetch_add(1, Ordering::Relaxed);
             if seed >= seeds.end {
-                return (bad, worst);
+                return found;
             }
             let plan = Plan::new(seed, &starts);
             if tell {
                 println!("{plan:#?}");
             }
+            let class = usize::from(plan.cuts());
+            found.count[class] += 1;
             let seen = catch_unwind(AssertUnwindSafe(|| plan.run(seed, &starts, tell)));
-            let wrong = match seen {
+            let (wrong, some_may) = match seen {
                 Ok(runs) => {
                     if tell {
                         println!("{runs:#?}");
                     }
-                    let class = usize::from(plan.cuts());
-                    worst[class] = worst[class].max(runs.beyond());
-                    runs.wrong([IN_TIME, IN_TIME_CUT][class], [BEYOND, BEYOND_CUT][class])
+                    let time = (runs.closed.longest_unsafe.0, seed);
+                    found.bend[class] = greater(found.bend[class], (runs.beyond(), seed));
+                    found.time[class] = greater(found.time[class], time);
+                    let some_may = plan.cuts() && runs.wrong(IN_TIME_CUT, BEYOND_CUT).is_empty();
+                    (runs.wrong(IN_TIME, BEYOND), some_may)
                 }
-                Err(_) => vec!["panics".into()],
+                Err(_) => (vec!["panics".into()], false),
             };
             if !wrong.is_empty() {
                 let name = &starts[plan.start].name;
-                bad.push((
-                    seed,
-                    format!("{name}: {}\n    {:?}", wrong.join("; "), plan.faults),
-                ));
+                let what = format!("{name}: {}\n    {:?}", wrong.join("; "), plan.faults);
+                found.bad.push((seed, some_may, what));
             }
         }
     };
-    let (mut bad, mut worst) = (Vec::new(), [0.0_f64; 2]);
+    let mut found = Found::default();
     std::thread::scope(|scope| {
         let workers: Vec<_> = (0..2).map(|_| scope.spawn(work)).collect();
         for worker in workers {
-            let (found, beyond) = worker.join().expect("panics are caught");
-            bad.extend(found);
-            worst = [0, 1].map(|i| beyond[i].max(worst[i]));
+            let more = worker.join().expect("panics are caught");
+            found = std::mem::take(&mut found).with(more);
         }
     });
-    bad.sort();
-    let [others, cut] = worst;
-    println!("greatest bend over what it may be: {others:.3}, where a tendon is cut {cut:.3}");
-    for (seed, what) in &bad {
-        println!("seed {seed}: {what}");
+    found.bad.sort();
+    for (class, what) in ["without a cut tendon", "with a cut tendon"]
+        .iter()
+        .enumerate()
+    {
+        let (count, (bend, of_bend)) = (found.count[class], found.bend[class]);
+        let (time, of_time) = found.time[class];
+        println!(
+            "{count} sequences {what}: greatest bend {bend:.3} of what it may be (seed {of_bend}), longest not safe \
+             {time:.2} s (seed {of_time})"
+        );
     }
+    for (seed, some_may, what) in &found.bad {
+        let may = if *some_may { " (some may)" } else { "" };
+        println!("seed {seed}{may}: {what}");
+    }
+    let some = found.bad.iter().filter(|(_, some_may, _)| *some_may);
+    let some = some.count();
     assert!(
-        bad.is_empty(),
-        "{} of {} sequences",
-        bad.len(),
+        found.bad.len() == some && some as f64 <= SHARE_CUT * found.count[1] as f64,
+        "{} of {} sequences, {some} of them such that some may",
+        found.bad.len(),
         seeds.end - seeds.start
     );
 }

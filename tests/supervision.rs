@@ -278,6 +278,9 @@ fn a_joint_bent_too_far_for_long_is_held() {
     for (name, mut neck) in necks() {
         neck.file.limits.over_bend = 22f64.to_radians();
         neck.file.limits.inclination = 22f64.to_radians();
+        // A hand that bends it so far is soon taken for a fault of a tendon.
+        let guards = &mut neck.file.limits.supervision;
+        guards.guard_mut(Rule::Disagreement).limit = 1.0;
         let mut closed = neck.ready(&neck.file.gain_sets[0].name, HEAVIEST);
         closed.point(18.0, 47.0);
         closed.run(3.0);

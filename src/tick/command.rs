@@ -91,14 +91,19 @@ pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
     }
 }
 
-/// Where the reference may go, and at which pace: where a rule limits it, slowly, and no further out than it was when that began.
+/// Where the reference may go, and at which pace: where a rule limits it, slowly, and no further out than it was when that began;
+/// nowhere while IMU and encoders say different bends.
 pub(super) fn limited(state: &mut State) -> (Posture, f64) {
     if state.watch.faults().reaction < Reaction::Limit {
         state.furthest = None;
         return (state.goal, state.pace);
     }
-    let at = state.shaper.point().xy().norm();
+    let point = state.shaper.point();
+    let at = point.xy().norm();
     let most = *state.furthest.get_or_insert(at);
+    if state.watch.doubts() {
+        return (point, state.pace);
+    }
     let size = state.goal.xy().norm();
     let bend = state.goal.xy() * if size > most { most / size } else { 1.0 };
     (posture(bend, state.goal.z), LIMITED * state.pace)

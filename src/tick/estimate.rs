@@ -115,6 +115,8 @@ pub(super) struct Estimator {
     motors_bend_stamp: f64,
     /// Gravity's direction in the base frame is known.
     base_known: bool,
+    /// The head's IMU is fresh, and gravity shows the bend.
+    imu_says: bool,
     /// When feedback took new samples last, s.
     taken: f64,
     /// What the head's IMU said last.
@@ -145,6 +147,7 @@ impl Estimator {
             rate_known: false,
             motors_bend_stamp: 0.0,
             base_known: true,
+            imu_says: false,
             taken: f64::NEG_INFINITY,
             said: None,
         }
@@ -212,7 +215,8 @@ impl Estimator {
         // With `motors` feedback, or where the IMU does not serve, the motors say the bend.
         let head = head_fresh(&input.head, now, stale);
         let observable = self.estimate.observability >= LEAST_OBSERVABILITY;
-        let serves = head && trusted && observable && self.base_known;
+        self.imu_says = head && observable && self.base_known;
+        let serves = self.imu_says && trusted;
         self.estimate.imu_serves = serves;
         if law.feedback == Feedback::Motors || !serves {
             self.estimate.source = Source::Motors;
@@ -325,6 +329,11 @@ impl Estimator {
     /// Gravity's direction in the base frame is known.
     pub(super) fn base_known(&self) -> bool {
         self.base_known
+    }
+
+    /// The head's IMU says a bend, trusted or not.
+    pub(super) fn imu_says(&self) -> bool {
+        self.imu_says
     }
 
     /// Whether every encoder's sample is there and fresh, the pan's too.

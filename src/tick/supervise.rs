@@ -6,6 +6,7 @@
 //! Usual guards serve a joint of which nothing else is known; each is set so that ordinary work (moves, pushes, payloads set
 //! on, a base that sways, stiction, a swap of gains) never breaks a rule that holds the joint.
 
+mod doubt;
 mod growing;
 mod share;
 mod still;
@@ -161,8 +162,9 @@ pub struct Supervision {
 /// - Frozen IMU: 0.05 rad (3 deg) of reference are many times what an IMU resolves; another 0.1 s covers dead time and lag of
 ///   the joint, so that one without any noise is not taken for frozen when a motion begins.
 /// - Frozen encoder: 0.2 rad of setpoint are more than stiction and many counts of any encoder; 0.2 s as above.
-/// - Disagreement: sag and pushes part both by up to 0.23 rad ordinarily, and then for tenths of a second; 0.25 rad for
-///   1.5 s is a sensor that turned, a tendon that parted, or a hand that keeps leaning on the head.
+/// - Disagreement: moves, payloads and a base that sways part both by up to 0.1 rad ordinarily, and pushes of 4 N by 0.23 rad, but
+///   for a quarter of a second. 0.12 rad for 1 s is a sensor that turned, a tendon that parted, or a hand that keeps leaning on the
+///   head. Nothing moves from 0.05 s on: a heavy head whose tendon parted stays up until a motion takes it over to that side.
 /// - Over-bend: nothing moves outward from the first tick on; what is still beyond after 1.5 s is not coming back by itself.
 /// - Travel: setpoints never leave it, and motors ordinarily by less than 0.001 rad; 0.05 rad is no ripple.
 /// - Slack: told only, since the joint works with it; 1 s is longer than the slack of a push.
@@ -177,7 +179,7 @@ const USUAL: [(f64, f64, Reaction, bool); RULES] = [
     (0.05, 0.1, Reaction::Hold, true),
     (0.0, 0.0, Reaction::Hold, false),
     (0.2, 0.2, Reaction::Hold, true),
-    (0.25, 1.5, Reaction::Hold, true),
+    (0.12, 1.0, Reaction::Hold, true),
     (0.0, 1.5, Reaction::Hold, true),
     (0.05, 0.1, Reaction::Hold, true),
     (0.5, 1.0, Reaction::Tell, false),

@@ -9,9 +9,9 @@ c.point(asked)
 
 # The IMU slips on its plate: it and the encoders say different bends.
 c.spoil("imu_shift", 0.4)
-s = c.faulted("disagreement", "0.25 rad")
-assert float(s["fault.disagreement.value_rad"]) > float(s["fault.disagreement.limit_rad"]) == 0.25, s
-c.not_cleared("disagreement", "0.25 rad")
+s = c.faulted("disagreement", "0.12 rad")
+assert float(s["fault.disagreement.value_rad"]) > float(s["fault.disagreement.limit_rad"]) == 0.12, s
+c.not_cleared("disagreement", "0.12 rad")
 assert c.status["mode"] == "faulted"
 c.spoil("imu_shift", 0)
 c.cleared()
@@ -21,11 +21,11 @@ c.guards({"disagreement.limit": 0.8})
 c.spoil("imu_shift", 0.4)
 c.told("the shift", inclination_rad=lambda v: v and abs(float(v) - math.hypot(*asked)) > 0.2)
 holds(lambda: c.status["mode"] == "tracking", "held by a guard that was widened", 2.5)
-c.guards({"disagreement.limit": 0.25, "disagreement.after": 0.3})
+c.guards({"disagreement.limit": 0.12, "disagreement.after": 0.3})
 c.faulted("disagreement")
 c.spoil("imu_shift", 0)
 c.cleared()
-c.guards({"disagreement.after": 1.5})
+c.guards({"disagreement.after": 1.0})
 c.point(asked)
 
 # A motor stands still while the others pull on; its encoder is alive.

@@ -1,9 +1,10 @@
 //! The rules, judged once a tick.
 
+use super::doubt::Doubt;
 use super::growing::Growing;
 use super::share::Share;
 use super::still::Still;
-use super::{Fault, Faults, Reaction, Rule};
+use super::{Fault, Faults, Guard, Reaction, Rule};
 use crate::controller::SetpointKind;
 use crate::geometry::Posture;
 use crate::tick::{Estimate, Feedback, Input, Joint, Law, MotorSample, Source};
@@ -26,6 +27,8 @@ pub(in crate::tick) struct View<'a> {
     pub estimate: Estimate,
     /// Gravity's direction in the base frame is known.
     pub base_known: bool,
+    /// The head's IMU would say the bend if it were trusted.
+    pub imu_says: bool,
     /// Motor angles, rad.
     pub angles: &'a [f64],
     /// What was sent last, rad or rad/s, and the same of the pan.
@@ -65,6 +68,7 @@ pub(in crate::tick) struct Watch {
     saturation: Share,
     late: Share,
     growing: Growing,
+    doubt: Doubt,
     source: Source,
     /// The newest command, by sequence number, and when it came, s.
     sequence: Option<u64>,
@@ -123,6 +127,7 @@ impl Watch {
             saturation: Share::default(),
             late: Share::default(),
             growing: Growing::default(),
+            doubt: Doubt::default(),
             source: Source::default(),
             sequence: None,
             commanded: f64::NEG_INFINITY,
@@ -172,6 +177,11 @@ impl Watch {
         self.only_gaps
     }
 
+    /// IMU and encoders have told of different bends, and it is not clear yet what that is.
+    pub(in crate::tick) fn doubts(&self) -> bool {
+        self.doubt.doubts()
+    }
+
     /// The measured bend is beyond its limit.
     pub(in crate::tick) fn over_bend(&self) -> bool {
         self.faults.of(Rule::OverBend).above
@@ -186,6 +196,11 @@ impl Watch {
             false => None,
         };
         let broken = since.is_some_and(|since| now - since + ROUNDING >= after);
+        self.note(guard, rule, seen, broken);
+    }
+
+    /// How a rule stands.
+    fn note(&mut self, guard: &Guard, rule: Rule, seen: Seen, broken: bool) {
         let fault: &mut Fault = &mut self.faults.rules[rule as usize];
         fault.value = seen.value;
         fault.above = seen.above;
@@ -212,7 +227,6 @@ impl Watch {
         let guards = &law.limits.supervision;
         let live = view.live;
         let imu = law.feedback == Feedback::Imu;
-        let serves = view.estimate.imu_serves;
 
         let of_head = age(input.head.map(|s| (s.stamp, s.received)), now);
         let mut value = of_head;
@@ -239,12 +253,21 @@ impl Watch {
         let motors = bits(self.encoders.iter().map(|e| e.value() > most));
         self.at_once(law, Rule::MotorFrozen, Seen::of(value, motors), view, now);
 
-        let value = match serves && imu && !view.lowered {
+        // An IMU that repeated itself is not trusted until that is cleared, but what it says now is heard: where that is far from what
+        // the motors say, these do not serve either. Old angles say nothing of where the motors are.
+        let frozen = self.faults.of(Rule::ImuFrozen).above;
+        let known = view.imu_says && !frozen && !self.faults.of(Rule::MotorStale).above;
+        let value = match known && imu && !view.lowered {
             true => (view.estimate.imu_bend - view.estimate.motors_bend).norm(),
             false => 0.0,
         };
-        let above = value > guards.guard(Rule::Disagreement).limit;
-        self.at_once(law, Rule::Disagreement, Seen::new(value, above), view, now);
+        if frozen || !live {
+            self.doubt.forget();
+        }
+        let guard = guards.guard(Rule::Disagreement);
+        let (above, dt) = (value > guard.limit, joint.period);
+        let broken = live && self.doubt.step(value, guard.limit, guard.after, dt);
+        self.note(guard, Rule::Disagreement, Seen::new(value, above), broken);
 
         let value = view.estimate.bend.norm();
         let hysteresis = match self.over_bend() {
@@ -398,7 +421,10 @@ impl Watch {
         for rule in Rule::ALL {
             let fault = &mut self.faults.rules[rule as usize];
             if !fault.above {
-                (fault.latched, fault.motors) = (false, 0);
+                (fault.broken, fault.latched, fault.motors) = (false, false, 0);
+                if rule == Rule::Disagreement {
+                    self.doubt.forget();
+                }
                 self.stuck &= !bit(rule as usize);
             }
         }
@@ -420,7 +446,8 @@ impl Watch {
             let asked = law.limits.supervision.guard(rule).reaction;
             // While IMU and encoders say different bends, nothing goes on out until it is clear what that is: a tendon
             // that has snapped lets the head on much further than it was sent.
-            let doubted = rule == Rule::Disagreement && self.faults.of(rule).above;
+            let doubted =
+                rule == Rule::Disagreement && (self.faults.of(rule).above || self.doubt.doubts());
             let asked = match (self.in_force(rule), doubted) {
                 (true, _) => asked,
                 (false, true) => asked.min(Reaction::Limit),

@@ -1,0 +1,89 @@
+//! Whether IMU and encoders tell of the same bend, over the swings of a head.
+
+/// While in doubt, below this share of the limit the two tell of the same bend.
+const CALM: f64 = 0.6;
+/// How much of the time above the limit a time that is calm takes back.
+const FORGETS: f64 = 0.5;
+/// Shorter than this it may be a sample that was spoilt on its way, s.
+const SPOILT: f64 = 0.05;
+
+/// Counts the time above a limit. A head whose tendon has parted swings through where its motors would have it, and rests near
+/// there as long as nothing has to pull on that tendon, so that time is not forgotten at once, and in doubt less counts as too much.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Doubt {
+    /// Time above the limit, less what was taken back, s.
+    time: f64,
+}
+
+impl Doubt {
+    /// One tick of `dt` s: the value, its limit, and after how long above that is a fault. Returns whether it is one.
+    pub(super) fn step(&mut self, value: f64, limit: f64, after: f64, dt: f64) -> bool {
+        if value > limit * if self.doubts() { CALM } else { 1.0 } {
+            // What stays above for long is not forgotten any later.
+            self.time = (self.time + dt).min(after.max(dt));
+        } else {
+            self.time = (self.time - FORGETS * dt).max(0.0);
+        }
+        self.time > 0.0 && self.time + 0.5 * dt >= after
+    }
+
+    /// The two have told of different bends for longer than a spoilt sample takes, and it is not forgotten.
+    pub(super) fn doubts(&self) -> bool {
+        self.time > SPOILT
+    }
+
+    pub(super) fn forget(&mut self) {
+        self.time = 0.0;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const DT: f64 = 0.005;
+    const LIMIT: f64 = 0.12;
+    const AFTER: f64 = 1.0;
+
+    /// When it is a fault first, s, of what `value` says over 10 s.
+    fn fault(value: impl Fn(f64) -> f64) -> Option<f64> {
+        let mut doubt = Doubt::default();
+        let mut times = (0..2000).map(|k| f64::from(k) * DT);
+        times.find(|t| doubt.step(value(*t), LIMIT, AFTER, DT))
+    }
+
+    #[test]
+    fn what_stays_or_swings_is_a_fault_and_pushes_are_not() {
+        let stays = fault(|_| 0.13).expect("it is");
+        assert!((stays - AFTER).abs() <= 2.0 * DT, "{stays}");
+        // A swing about what is told, above the limit for two thirds of the time.
+        assert!(fault(|t| 0.24 * (6.0 * t).sin().abs()).is_some_and(|at| at < 2.0));
+        // A push of 0.2 s now and then, and what is never above.
+        assert_eq!(fault(|t| if t % 1.2 < 0.2 { 0.3 } else { 0.01 }), None);
+        assert_eq!(fault(|_| LIMIT), None);
+    }
+
+    #[test]
+    fn no_time_at_all_is_the_first_tick_above() {
+        let mut doubt = Doubt::default();
+        assert!(!doubt.step(0.1, LIMIT, 0.0, DT));
+        assert!(doubt.step(0.2, LIMIT, 0.0, DT));
+        assert!(!doubt.doubts());
+    }
+
+    #[test]
+    fn it_is_forgotten_in_time() {
+        let mut doubt = Doubt::default();
+        (0..40).for_each(|_| assert!(!doubt.step(0.2, LIMIT, AFTER, DT)));
+        assert!(doubt.doubts());
+        // Still more than what counts as calm: it goes on.
+        let mut more = doubt;
+        assert!((0..200).any(|_| more.step(0.08, LIMIT, AFTER, DT)));
+        let calm = (0..2000).take_while(|_| {
+            doubt.step(0.07, LIMIT, AFTER, DT);
+            doubt.doubts()
+        });
+        let calm = calm.count() as f64 * DT;
+        assert!((calm - 0.3).abs() < 0.02, "{calm} s");
+    }
+}
