@@ -124,6 +124,8 @@ impl Wire {
         let stream = message.stream;
         let (mut delay, mut copies, mut frozen) = (0.0, 1, 0);
         let random = &mut self.random;
+        // Another fault may have left no number.
+        let some = |message: &Message| !message.numbers.is_empty();
         for fault in faults.iter().filter(|f| f.active(t)) {
             match fault.kind {
                 Kind::Silent(s) if s == stream => copies = 0,
@@ -134,11 +136,11 @@ impl Wire {
                 Kind::Flipped(s, share) if s == stream && random.chance(share) => {
                     flip(&mut message, random);
                 }
-                Kind::Nan(s, share) if s == stream && random.chance(share) => {
+                Kind::Nan(s, share) if s == stream && random.chance(share) && some(&message) => {
                     let at = random.below(message.numbers.len());
                     message.numbers[at] = f64::NAN;
                 }
-                Kind::Wild(s, share) if s == stream && random.chance(share) => {
+                Kind::Wild(s, share) if s == stream && random.chance(share) && some(&message) => {
                     let at = random.below(message.numbers.len());
                     message.numbers[at] = WILD[random.below(WILD.len())];
                 }
