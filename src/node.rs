@@ -115,8 +115,8 @@ pub enum NodeError {
     /// The system refused a thread or a signal handler.
     #[error("the system refuses what a node needs: {0}")]
     System(#[from] std::io::Error),
-    /// A loop ended by itself.
-    #[error("the control loop of {0} ended by itself; the log and /diagnostics said why")]
+    /// A loop ended by itself, or does not answer.
+    #[error("the control loop of {0} does not run any more; the log and /diagnostics said why")]
     LoopEnded(String),
 }
 

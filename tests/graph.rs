@@ -135,7 +135,7 @@ fn velocity_setpoints_are_zero_on_stale_data() {
 fn parameters_at_start_and_logs() {
     let mut stage = Stage::new(12);
     let file = stage.config("given.yaml");
-    let text = "/**:\n  ros__parameters:\n    gain_set: bare\n    gains:\n      neck_motor_2:\n        kp: 1\n    \
+    let text = "/**:\n  ros__parameters:\n    gain_set: bare\n    gains:\n      neck_motor_2:\n        ki: 6\n    \
                 somebody_elses: 3\n";
     std::fs::write(&file, text).unwrap();
     let file = file.to_str().unwrap();

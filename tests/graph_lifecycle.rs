@@ -13,6 +13,9 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 use harness::Stage;
+use nix::sys::ptrace;
+use nix::sys::wait::{WaitPidFlag, WaitStatus, waitpid};
+use nix::unistd::Pid;
 
 const NECK: &str = "glasshouse-neck.yaml";
 
@@ -145,6 +148,75 @@ fn a_process_that_is_stopped_and_goes_on_says_so_and_holds() {
     stage.client("frozen.py", &[&pid]);
     println!("{}", stage.log("client"));
     assert!(stage.log("withy").contains("stood still for"));
+}
+
+/// Holds a thread of a process where it is, until it is dropped; by its name (proc(5): task/[tid]/comm).
+struct Held(Pid);
+
+impl Held {
+    fn new(process: u32, thread: &str) -> Self {
+        let tasks = std::fs::read_dir(format!("/proc/{process}/task")).unwrap();
+        let task = tasks.map(|task| task.unwrap().path()).find(|task| {
+            std::fs::read_to_string(task.join("comm")).is_ok_and(|name| name.trim_end() == thread)
+        });
+        let task = task.unwrap_or_else(|| panic!("no thread {thread}"));
+        let id = task.file_name().unwrap().to_str().unwrap().parse().unwrap();
+        let id = Pid::from_raw(id);
+        ptrace::seize(id, ptrace::Options::empty()).unwrap();
+        ptrace::interrupt(id).unwrap();
+        // __WALL: it is a thread of another process.
+        let stopped = waitpid(id, Some(WaitPidFlag::__WALL)).unwrap();
+        assert!(
+            matches!(stopped, WaitStatus::PtraceEvent(..)),
+            "{stopped:?}"
+        );
+        Self(id)
+    }
+}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        // One that has ended with its process is waited for by whoever held it, and so is its process by that.
+        if ptrace::detach(self.0, None).is_err() {
+            let _ = waitpid(self.0, Some(WaitPidFlag::__WALL));
+        }
+    }
+}
+
+#[test]
+fn a_loop_that_is_stuck_is_told_and_the_rest_goes_on() {
+    let mut stage = Stage::new(201);
+    stage.withy_run(&[NECK], &[]);
+    stage.plant(&[]);
+    stage.client_begins("stuck.py", &[]);
+    stage.client_says("hold the loop");
+    let held = Held::new(stage.pid("withy"), "loop");
+    stage.client_says("let it go");
+    drop(held);
+    stage.client_says("hold the loop again");
+    let held = Held::new(stage.pid("withy"), "loop");
+    stage.client_ends();
+    stage.until_said("withy", "the log and /diagnostics said why");
+    drop(held);
+    let status = stage.wait("withy", Duration::from_secs(10));
+    let log = stage.log("withy");
+    assert_eq!(status.code(), Some(1), "{log}");
+    for words in [
+        "the control loop has not ticked for",
+        "the control loop has ticked again, after",
+        "deactivate failed: the control loop does not answer; finalized",
+        "withy: the control loop of /withy does not run any more",
+    ] {
+        assert!(log.contains(words), "{words} is not in {log}");
+    }
+}
+
+#[test]
+fn a_latched_fault_keeps_the_joint_from_being_activated() {
+    let mut stage = Stage::new(202);
+    stage.withy_run(&[NECK], &[]);
+    stage.plant(&[]);
+    stage.client("latched.py", &[]);
 }
 
 #[test]

@@ -111,10 +111,12 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             "35",
         ],
     );
-    // A second node on the same joint, whose file lacks the gain set.
+    // A second node on the same joint, whose setpoints no motor follows, and whose file lacks the gain set.
     let neck = std::fs::read_to_string(stage.config(NECK)).unwrap();
     let without = neck.replace("  - gains/step-test.yaml\n", "");
     let without = without.replace("name: withy", "name: other");
+    let guard = "supervision:\n  not_following: {reaction: limit, latch: false}\n\nsettled:\n";
+    let without = without.replace("settled:\n", guard);
     std::fs::write(stage.config("other.yaml"), without).unwrap();
     stage.withy_run(&[NECK, "other.yaml"], &[]);
     // One live gain is not that of the file.

@@ -31,8 +31,25 @@ class Managed(Client):
         end = time.monotonic() + PATIENCE
         while not self.ask(id):
             time.sleep(0.3)
-            slow = "slow" in self.status.get("lifecycle_reason", "") or "samples" in self.status.get("lifecycle_reason", "")
-            assert id == ACTIVATE and slow and time.monotonic() < end, "transition %d: %s" % (id, self.status)
+            assert id == ACTIVATE and self.is_slow() and time.monotonic() < end, "transition %d: %s" % (id, self.status)
+
+    def is_slow(self):
+        """Samples that come too late were the reason of the last transition."""
+        reason = self.status.get("lifecycle_reason", "")
+        return "slow" in reason or "samples" in reason
+
+    def will_not(self, *words):
+        """An activation is refused for a reason with these words, not only because samples come late; how often it was
+        asked for."""
+        end = time.monotonic() + PATIENCE
+        for asked in range(1, 1000):
+            assert not self.ask(ACTIVATE), "activated"
+            before = self.status
+            failed = lambda: self.status is not before and "activate failed" in self.status.get("lifecycle_reason", "")
+            until(failed, lambda: "the failure; diagnostics: %s" % self.status)
+            if all(w in self.status["lifecycle_reason"] for w in words):
+                return asked
+            assert self.is_slow() and time.monotonic() < end, "%s in the reason; diagnostics: %s" % (words, self.status)
 
     def state(self):
         return self.call(GetState, "get_state").current_state.id

@@ -1,0 +1,35 @@
+"""As long as a latched fault waits to be cleared the joint is not activated, and the reason names the fault."""
+
+from managed import *
+from supervised import Watched
+
+
+class Both(Managed, Watched):
+    pass
+
+
+c = Both()
+c.tracking()
+c.point(bend_deg(12, 40))
+c.spoil("freeze.1", 1)
+c.send(c.pose(bend_deg(8, 200)))
+# Whichever comes first.
+rule = c.told("a latched fault", mode="faulted")["latched_faults"]
+assert rule in ("motor_frozen", "not_following"), rule
+c.spoil("freeze.1", 0)
+c.make(DEACTIVATE)
+c.silence()
+c.happened.clear()
+asked = c.will_not(rule, "~/clear_faults")
+assert c.events(2 * asked) == asked * [(3, INACTIVE, 13), (31, 13, INACTIVE)]
+assert c.state() == INACTIVE
+c.silence()
+# Cleared while inactive, it is set going from where it stands.
+until(c.try_clear, lambda: "the fault to be cleared; last: %s" % c.reply.message)
+c.silence()
+c.make(ACTIVATE)
+c.speaks()
+c.told("tracking again", mode="tracking", latched_faults="")
+c.stays()
+c.point(bend_deg(12, 40))
+done()

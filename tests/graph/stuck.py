@@ -1,0 +1,50 @@
+"""The loop's thread stands still while everything else runs: the watchdog says so, nothing goes out, and what is asked of the
+joint is answered; when it goes on so does the joint, without a jump."""
+
+from managed import *
+
+c = Managed()
+dog = []
+
+
+def on_diagnostics(message):
+    dog.extend(s for s in message.status if s.name == "withy: watchdog")
+
+
+c.node.create_subscription(DiagnosticArray, "/diagnostics", on_diagnostics, 10)
+c.tracking()
+c.point(bend_deg(15, 70))
+until(lambda: dog and dog[-1].message == "the control loop ticks", "the watchdog's word")
+c.send(c.pose(bend_deg(15, 250)))
+until(lambda: math.dist(c.truth(), bend_deg(15, 70)) > 0.05, "motion")
+print("hold the loop", flush=True)
+stuck = lambda: [s for s in dog if s.level == b"\x02" and "the control loop has not ticked" in s.message]
+until(stuck, lambda: "a word on the loop: %s" % dog)
+values = {v.key: v.value for v in stuck()[0].values}
+assert values["stuck"] == "1" and int(values["times_stuck"]) >= 1, values
+c.silence()
+until(lambda: dog[-1].level == b"\x02" and len(stuck()) > 2, "the word again as long as it stands")
+# Services are answered, by what is not the loop.
+assert c.get("gain_set") == ["any-payload"], c.get("gain_set")
+assert c.state() == ACTIVE
+dog.clear()
+print("let it go", flush=True)
+until(lambda: dog and dog[-1].level == b"\x00", lambda: "that all is well: %s" % dog)
+c.tracking()
+c.speaks()
+sent = [angles(m, MOTORS) for m in c.all["setpoints"]]
+steps = max(abs(a - b) for x, y in zip(sent, sent[1:]) for a, b in zip(x, y))
+# A tick's speed limit.
+assert steps < 12.0 / 200, steps
+c.point(bend_deg(12, 160))
+near(c.truth(), bend_deg(12, 160), math.radians(1.0), "after the stop")
+
+# Where it does not go on the joint cannot be brought to rest: that ends the node, which says why.
+c.happened.clear()
+dog.clear()
+print("hold the loop again", flush=True)
+until(stuck, lambda: "a word on the loop: %s" % dog)
+assert not c.ask(DEACTIVATE), "deactivated a loop that stands"
+c.refused("deactivate failed", "the control loop does not answer")
+assert c.happened[-1].goal_state.id == FINALIZED, c.happened
+done()
