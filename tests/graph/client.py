@@ -129,6 +129,7 @@ class Client:
         self.desired = self.node.create_publisher(PoseStamped, desired, RELIABLE_NEWEST)
         self.switch_out = self.node.create_publisher(String, "plant/switch", 10)
         self.services = {}
+        self.rested = (time.monotonic(), (math.inf, math.inf))
         self.executor = SingleThreadedExecutor()
         self.executor.add_node(self.node)
         self.thread = threading.Thread(target=self.executor.spin, daemon=True)
@@ -192,6 +193,13 @@ class Client:
     def truth(self):
         until(lambda: "truth" in self.newest, "the plant's truth")
         return (self.newest["truth"].x, self.newest["truth"].y)
+
+    def rests(self):
+        """It has been seen to stand for a second."""
+        at = self.truth()
+        if math.dist(at, self.rested[1]) > math.radians(0.1):
+            self.rested = (time.monotonic(), at)
+        return time.monotonic() - self.rested[0] > 1.0
 
     def measured(self):
         """The bend in the newest head pose."""

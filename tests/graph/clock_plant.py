@@ -10,6 +10,10 @@ import plant as strange
 from client import *
 
 
+# What simulated time takes on at a time, s.
+STEP = 0.01
+
+
 class World(strange.Plant):
     """The plant, stepped by a time of its own."""
 
@@ -36,20 +40,26 @@ class World(strange.Plant):
         ns = round(self.time * 1e9)
         return Time(sec=ns // 10**9, nanosec=ns % 10**9)
 
+    def elapsed(self):
+        return STEP
+
     def on_joint_state(self, message):
+        # What was sent before a jump is of another world.
+        if abs(seconds(message.header.stamp) - self.time) > 1.0:
+            return
         super().on_joint_state(message)
         self.heard.append((list(self.setpoint), list(self.q)))
 
     def go(self):
-        """In real time as far as the machine lets it; what it is late is not caught up."""
+        """Twice as fast as real time as far as the machine lets it; what it is late is not caught up."""
         while True:
             with self.lock:
                 if self.runs:
-                    self.time += 0.005
+                    self.time += STEP
                     self.step()
                     self.bends.append(self.bend)
                 self.clock.publish(Clock(clock=self.to_msg()))
-            time.sleep(0.005)
+            time.sleep(STEP / 2)
 
     def jump(self, to, anew):
         with self.lock:

@@ -12,6 +12,7 @@ Run: plant.py <key=value ...>; keys below. Ends on SIGTERM.
 import math
 import random
 import sys
+import time
 
 import rclpy
 from geometry_msgs.msg import Vector3
@@ -86,7 +87,8 @@ class Plant:
         for wrong in filter(None, options["wrong"].split(",")):
             what, value = wrong.split()
             self.wrong[what] = float(value)
-        self.time, self.swayed = 0.0, 0.0
+        self.swaying, self.swayed = 0.0, 0.0
+        self.stepped = time.monotonic()
         self.said, self.said_imu = list(self.q), None
         self.noise = random.Random(1)
         self.node.create_timer(1.0 / options["rate"], self.step)
@@ -115,9 +117,9 @@ class Plant:
         most = self.is_wrong("sway")
         # e times as much in 3 s.
         self.swayed = min(-most, max(0.01, self.swayed) * math.exp(dt / 3.0)) if most < 0.0 else most
-        self.time += dt
+        self.swaying += dt
         beat = self.wrong["beat"]
-        return self.swayed * math.sin(beat * self.time), self.swayed * beat * math.cos(beat * self.time)
+        return self.swayed * math.sin(beat * self.swaying), self.swayed * beat * math.cos(beat * self.swaying)
 
     def bend_of(self, q):
         """Least squares of q_i = gear (b . u_i)."""
@@ -129,20 +131,27 @@ class Plant:
         det = a * d - b * b
         return (d * x - b * y) / det, (a * y - b * x) / det - math.radians(self.o["sag"])
 
+    def elapsed(self):
+        """Time since the last step, s: on a busy machine timers are late, and motors go on meanwhile."""
+        now = time.monotonic()
+        since, self.stepped = now - self.stepped, now
+        return min(since, 1.0)
+
     def step(self):
-        dt = 1.0 / self.o["rate"]
+        dt = self.elapsed()
         if self.setpoint is not None:
             weight = dt / (self.o["lag"] + dt)
             for i, s in enumerate(self.setpoint):
                 if self.is_wrong("stall", i):
                     continue
                 self.q[i] += weight * (s - self.q[i]) if self.o["kind"] == "position" else dt * s
-        # Second order, in steps of a tenth of the sample's period; semi-implicit Euler.
+        # Second order, in steps of a tenth of the sample's period or less; semi-implicit Euler.
         rest = self.bend_of(self.q)
         rest = (rest[0] + self.is_wrong("load"), rest[1])
         w, z = self.o["swing"], self.o["damping"]
-        for _ in range(10):
-            h = dt / 10
+        steps = math.ceil(10 * dt * self.o["rate"])
+        for _ in range(steps):
+            h = dt / steps
             self.rate = tuple(v + h * (w * w * (r - b) - 2 * z * w * v) for v, r, b in zip(self.rate, rest, self.bend))
             self.bend = tuple(b + h * v for b, v in zip(self.bend, self.rate))
         away, speed = self.sway(dt)

@@ -11,16 +11,7 @@ c.tracking()
 c.point(bend_deg(20, 70))
 assert c.state() == ACTIVE
 # Held within tolerance is not yet at rest.
-seen = [time.monotonic(), c.truth()]
-
-
-def rests():
-    if math.dist(c.truth(), seen[1]) > math.radians(0.1):
-        seen[:] = [time.monotonic(), c.truth()]
-    return time.monotonic() - seen[0] > 1.0
-
-
-until(rests, "rest")
+until(c.rests, "rest")
 at = c.truth()
 stays = lambda: math.dist(c.truth(), at) < math.radians(0.5)
 for _ in range(3):
