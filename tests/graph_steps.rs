@@ -158,9 +158,16 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
         "--repeats",
         "1",
     ];
-    stage.step_test(NECK, &[&options[..], &payload[..]].concat());
-    let status = stage.wait("steps", Duration::from_secs(60));
-    let said = stage.log("steps");
+    let options = [&options[..], &payload[..]].concat();
+    let (status, said) = (0..5)
+        .map(|_| {
+            stage.step_test(NECK, &options);
+            let status = stage.wait("steps", Duration::from_secs(60));
+            (status, stage.log("steps"))
+        })
+        // A machine that stalls as it begins is refused; it may be asked again.
+        .find(|(_, said)| !said.contains("cannot be tested now"))
+        .expect("a step test begun");
     assert_eq!(status.code(), Some(0), "{said}");
     for word in [
         "caution",
@@ -354,8 +361,9 @@ fn silent_sensors_end_a_step_test() {
     stage.signal("simulated", "-KILL");
     let (sentence, _) = aborted(&mut stage);
     println!("{sentence}");
-    let silent = sentence.contains("fell silent") || sentence.contains("silent for");
-    assert!(silent, "{sentence}");
+    // Whichever is seen first: the silence, or that the IMU's is longer than the motors', which then say the bend.
+    let silent = ["fell silent", "silent for", "told by the motors"];
+    assert!(silent.iter().any(|w| sentence.contains(w)), "{sentence}");
     assert!(sentence.contains("'any-payload' is in force"), "{sentence}");
     stage.client("stepped.py", &["silent"]);
 }

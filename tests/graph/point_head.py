@@ -152,7 +152,8 @@ ends(goal(*back), SUCCEEDED)
 
 
 def lasts(to, **pace):
-    """Time in which the true head makes the middle 80 percent of its way, s, and its greatest speed, rad/s."""
+    """Time in which the true head makes the middle 80 percent of its way, s, and its greatest speed over a quarter of a
+    second, some periods of its swing, rad/s."""
     begin = len(poses) - 1
     ends(goal(*to, **pace), SUCCEEDED)
     way = poses[begin:]
@@ -162,7 +163,7 @@ def lasts(to, **pace):
     time_taken = next(t for t, off in offs if off < 0.1 * whole) - started
     rates, last = [], way[0]
     for t, pose in way:
-        if t - last[0] >= 0.1:
+        if t - last[0] >= 0.25:
             rates.append(between(pose, last[1]) / (t - last[0]))
             last = (t, pose)
     return time_taken, max(rates)

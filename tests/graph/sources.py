@@ -85,17 +85,16 @@ class Source:
         self.talker.join()
 
 
-def taken(joint, source, every, bend=None):
-    """Says something every so many seconds until it is taken, and for how long that took, s."""
+def taken(joint, source, name, every):
+    """Says something every so many seconds until it is taken as a command of `name`, and for how long that took, s."""
     begun = time.monotonic()
 
     def try_it():
-        before = joint.command()
-        source.say(bend)
+        source.say()
         end = time.monotonic() + every
-        while time.monotonic() < end and joint.command() == before:
+        while time.monotonic() < end and joint.told.get("source") != name:
             time.sleep(0.005)
-        return joint.command() > before
+        return joint.told.get("source") == name
 
     until(try_it, lambda: "a command of %s to be taken; %s" % (source.node.get_name(), joint.status))
     return time.monotonic() - begun
@@ -188,8 +187,9 @@ def by_name():
     until(lambda: joint.dropped("gaze_point.other_source") == 1, lambda: "a refusal: %s" % joint.status)
     joint.says(contending="/visitor_gaze, autonomy", commanding="teleop")
     teleop.quiet()
-    print("autonomy had the joint %.2f s after teleop fell silent" % taken(joint, route, 0.4))
-    joint.says(commanding="autonomy")
+    print("autonomy had the joint %.2f s after teleop fell silent" % taken(joint, route, "autonomy", 0.4))
+    route.stream(10, bend_deg(8, 90))
+    joint.says(commanding="autonomy", contending="")
 
 
 def hold():
@@ -220,7 +220,7 @@ def hold():
     stream.quiet()
     pause = time.monotonic() + 1.6
     until(lambda: time.monotonic() > pause, "a pause")
-    print("the stream was taken %.2f s after a pause of 1.6 s, set are 1.5 s" % taken(joint, stream, 2.0))
+    print("the stream was taken %.2f s after a pause of 1.6 s, set are 1.5 s" % taken(joint, stream, "/garden_path", 2.0))
     until(lambda: joint.measured()[0] < -math.radians(8), "the stream to be followed again")
     # Single commands of one and the same node are no stream: at once after a hold.
     time_apart = time.monotonic() + 1.2
