@@ -15,7 +15,9 @@ const NECK: &str = "glasshouse-neck.yaml";
 fn a_fault_and_a_request_write_what_others_saw() {
     let mut stage = Stage::new(151);
     let folder = stage.folder().join("state/withy/withy");
-    stage.withy_run(&[NECK], &["-p", "limits.correction:=0.12"]);
+    // The IMU of a machine that stalls is not what is looked at here.
+    let given = ["limits.correction:=0.12", "limits.stale_imu:=2.0"];
+    stage.withy_run(&[NECK], &["-p", given[0], "-p", given[1]]);
     stage.plant(&[]);
     stage.client("black_box.py", &[folder.to_str().unwrap()]);
     stage.signal("withy", "-TERM");

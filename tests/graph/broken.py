@@ -62,6 +62,23 @@ class Witness(Stepping):
         """Waits until the joint is under way from `start`."""
         until(lambda: math.dist(self.truth(), start) > by, lambda: "motion; diagnostics: %s" % self.status)
 
+    def stopped_in_motion(self, pid, end, where):
+        """Stops a process while the joint is on its way to `end`; when that was, and where the joint is then, by `where()`."""
+        begin = bend_deg(15, 70)
+        for _ in range(5):
+            self.point(begin)
+            self.send(self.pose(end))
+            self.moves(begin)
+            self.clear("setpoints")
+            os.kill(pid, signal.SIGSTOP)
+            stopped, at = time.monotonic(), where()
+            if math.dist(at, end) > math.radians(2):
+                return stopped, at
+            # On a busy machine the motion was seen when it was over.
+            os.kill(pid, signal.SIGCONT)
+            self.told("the loop to go on", mode="tracking", cause="", latched_faults="")
+        raise AssertionError("each time the motion was over")
+
     def rests(self):
         """Waits until the head has ended to swing, and gives where."""
 

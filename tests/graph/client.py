@@ -194,7 +194,7 @@ class Client:
         until(lambda: "truth" in self.newest, "the plant's truth")
         return (self.newest["truth"].x, self.newest["truth"].y)
 
-    def rests(self):
+    def is_at_rest(self):
         """It has been seen to stand for a second."""
         at = self.truth()
         if math.dist(at, self.rested[1]) > math.radians(0.1):

@@ -25,7 +25,7 @@ os.kill(pid, signal.SIGSTOP)
 stopped = time.monotonic()
 dog.clear()
 # The motors go to the last setpoint; the beam swings to rest about it.
-until(lambda: time.monotonic() - stopped > 1.0 and c.rests(), "rest")
+until(lambda: time.monotonic() - stopped > 1.0 and c.is_at_rest(), "rest")
 c.clear("setpoints")
 at = c.truth()
 holds(lambda: math.dist(c.truth(), at) < math.radians(0.3) and c.count("setpoints") == 0, "it holds while stopped", 1.5)

@@ -5,14 +5,15 @@ from broken import *
 pid, kind = int(sys.argv[1]), sys.argv[2]
 c = Witness(kind)
 c.tracking()
-begin = bend_deg(15, 70)
-c.point(begin)
-c.send(c.pose(bend_deg(20, 250)))
-c.moves(begin)
-c.clear("setpoints")
-os.kill(pid, signal.SIGSTOP)
-stopped = time.monotonic()
-c.told_on_stale()
+end = bend_deg(20, 250)
+
+
+def where():
+    c.told_on_stale()
+    return c.truth()
+
+
+stopped, _ = c.stopped_in_motion(pid, end, where)
 until(lambda: time.monotonic() - stopped > 2.0, "seconds")
 c.steps(c.sent(), "%s, joint stopped" % kind)
 if kind == "position":
@@ -22,7 +23,7 @@ c.clear("setpoints", "joint_states")
 os.kill(pid, signal.SIGCONT)
 c.told("the loop to start anew", mode="tracking", cause="", latched_faults="")
 at = c.rests()
-assert math.dist(at, bend_deg(20, 250)) > math.radians(2), at
+assert math.dist(at, end) > math.radians(2), at
 c.goes_on_by_command(at)
 c.steps(c.sent(), "%s, joint going on" % kind)
 if kind == "position":

@@ -11,7 +11,7 @@ c.tracking()
 c.point(bend_deg(20, 70))
 assert c.state() == ACTIVE
 # Held within tolerance is not yet at rest.
-until(c.rests, "rest")
+until(c.is_at_rest, "rest")
 at = c.truth()
 stays = lambda: math.dist(c.truth(), at) < math.radians(0.5)
 for _ in range(3):
