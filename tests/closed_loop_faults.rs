@@ -331,3 +331,33 @@ fn a_frozen_imu_that_speaks_again_is_heard_where_it_contradicts_the_motors() {
         assert_eq!(closed.out.mode, mode, "{:?}", closed.out.faults);
     }
 }
+
+#[test]
+fn a_loop_that_stood_in_motion_brings_a_velocity_drive_to_rest_and_goes_on_from_there() {
+    let neck = Neck::velocity();
+    // Longer than samples may be old, and longer than a command outlives.
+    for (stood, goes_on) in [(0.3, true), (1.0, false)] {
+        let mut closed = neck.ready(&neck.file.gain_sets[0].name, 0);
+        closed.point(5.0, 27.0);
+        closed.run(1.0);
+        closed.faulty = true;
+        let target = closed.point(22.0, 68.0);
+        closed.run(0.18);
+        closed.ticks += (stood / closed.joint.period).round() as u64;
+        let from = closed.record.len();
+        closed.run(0.1);
+        assert_eq!(closed.out.mode, Mode::Holding);
+        closed.run(4.0);
+        assert_eq!(closed.out.mode, Mode::Tracking);
+        let (peak, off) = (peak(&closed, from), off_target(&closed, target));
+        println!(
+            "{stood} s: {:.1} deg at most, {off:.2} deg off",
+            peak.to_degrees()
+        );
+        assert!(peak < 1.05 * target.norm(), "{stood} s: {peak} rad");
+        match goes_on {
+            true => assert!(off < 0.5, "{off} deg off"),
+            false => assert!(off > 3.0, "{off} deg off"),
+        }
+    }
+}

@@ -369,7 +369,7 @@ pub(super) fn setpoints(
         // Messages are range-checked, so this is for what nobody thought of: start anew from what was.
         state.sent.copy_from_slice(&state.work.before);
         state.mode = Mode::Stopped;
-        state.begin_hold(now);
+        state.begin_hold(now, true);
         state.end_command(input);
         return;
     }

@@ -15,7 +15,7 @@ const BRAKING_SHARE: f64 = 0.4;
 pub(super) struct Hold {
     /// When it began, s.
     since: f64,
-    /// It is a short gap in what is measured, so that the command that there is goes on after it.
+    /// It is a short gap in what is measured or in ticks, so that the command that there is goes on after it.
     pub resumes: bool,
     /// Every motor has been silent meanwhile.
     pub(super) alone: bool,
@@ -39,12 +39,17 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
         state.last_good = now;
     }
     let hold = state.watch.faults().reaction >= Reaction::Hold;
+    // A drive that takes velocities ran on while nothing ticked, until its own timeout: the reference is behind the joint by as
+    // much. After as long as samples may be old the loop starts anew from where it is.
+    let stood = state.watch.stood();
+    let ran_on = law.kind == SetpointKind::Velocity && stood > law.limits.stale_motors;
     if state.started {
-        if good && !hold {
+        if good && !hold && !ran_on {
             state.readiness = Readiness::Ready;
             return Mode::Tracking;
         }
-        state.begin_hold(now);
+        let gap = !(ran_on && stood >= law.limits.stop_after);
+        state.begin_hold(now, gap);
     }
     state.readiness = readiness(joint, law, state, input, now);
     let Some(held) = &mut state.held else {
@@ -87,12 +92,12 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
 }
 
 impl State {
-    /// The setpoints stand still until the loop starts anew.
-    pub(super) fn begin_hold(&mut self, now: f64) {
+    /// The setpoints stand still until the loop starts anew, perhaps after no more than a `gap`.
+    pub(super) fn begin_hold(&mut self, now: f64, gap: bool) {
         (self.started, self.resuming) = (false, true);
         self.held = Some(Hold {
             since: now,
-            resumes: true,
+            resumes: gap,
             alone: false,
         });
     }

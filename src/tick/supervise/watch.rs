@@ -55,6 +55,7 @@ pub(in crate::tick) struct Watch {
     only_gaps: bool,
     clear: u64,
     last: f64,
+    stood: f64,
     kind: SetpointKind,
     head: Still<6>,
     /// The reference when the head's samples were new, rad.
@@ -117,6 +118,7 @@ impl Watch {
             only_gaps: true,
             clear: 0,
             last: f64::NAN,
+            stood: f64::NAN,
             kind,
             head: Still::default(),
             head_from: Posture::zeros(),
@@ -180,6 +182,11 @@ impl Watch {
     /// IMU and encoders have told of different bends, and it is not clear yet what that is.
     pub(in crate::tick) fn doubts(&self) -> bool {
         self.doubt.doubts()
+    }
+
+    /// Time since the tick before this one, s; NaN in the first.
+    pub(in crate::tick) fn stood(&self) -> f64 {
+        self.stood
     }
 
     /// The measured bend is beyond its limit.
@@ -342,8 +349,9 @@ impl Watch {
         );
 
         let guard = guards.guard(Rule::LateTicks);
-        let late = now - self.last > LATE * joint.period;
+        self.stood = now - self.last;
         self.last = now;
+        let late = self.stood > LATE * joint.period;
         let value = self.late.step(late, now, guard.after);
         let seen = Seen::new(value, value > guard.limit);
         self.judge(law, Rule::LateTicks, seen, 0.0, live, now);
