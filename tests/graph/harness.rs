@@ -103,6 +103,20 @@ impl Stage {
         self.running.push((name.into(), child));
     }
 
+    /// Starts a process and waits until it has said `word`, or has ended: of participants that begin at the same moment on a
+    /// busy machine some never discover all topics of each other.
+    fn spawn_until(&mut self, name: &str, command: Command, word: &str) {
+        self.spawn(name, command);
+        let start = Instant::now();
+        let ended = |stage: &mut Self| {
+            let (_, child) = stage.running.last_mut().unwrap();
+            !matches!(child.try_wait(), Ok(None))
+        };
+        while !self.log(name).contains(word) && !ended(self) && start.elapsed() < CLIENT {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
     /// What a process has said so far.
     pub fn log(&self, name: &str) -> String {
         let path = self.folder.path().join(format!("{name}.log"));
@@ -134,7 +148,7 @@ impl Stage {
     /// Starts `withy run` as the process "withy", to be configured and activated by hand.
     pub fn withy_run_by_hand(&mut self, joints: &[&str], ros: &[&str]) {
         let command = self.withy_by_hand(joints, ros);
-        self.spawn("withy", command);
+        self.spawn_until("withy", command, "running");
     }
 
     /// Starts a command as a process of the stage.
@@ -145,7 +159,7 @@ impl Stage {
     /// Starts `withy run` as the process "withy".
     pub fn withy_run(&mut self, joints: &[&str], ros: &[&str]) {
         let command = self.withy(joints, ros);
-        self.spawn("withy", command);
+        self.spawn_until("withy", command, "running");
     }
 
     fn python(&self, script: &str, arguments: &[&str]) -> Command {
@@ -168,7 +182,7 @@ impl Stage {
     pub fn simulate(&mut self, file: &str, options: &[&str]) {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command.arg("simulate").arg(self.config(file)).args(options);
-        self.spawn("simulated", command);
+        self.spawn_until("simulated", command, "running");
     }
 
     /// Runs a client to its end, which has to be a good one.
