@@ -15,21 +15,23 @@ use bench_support::sequence::{Plan, Start};
 use bench_support::{Event, Rig};
 use common::{HEAVIEST, Neck};
 
-/// Longest time that is not safe, s: what the rules wait before they hold (`over_bend` longest, 1.5 s), and as long again for what
-/// follows, a move to the target or the end of a swing.
+/// Longest time that is not safe, s: what the rules wait before they hold (`over_bend` longest, 1.5 s), and as long
+/// again for what follows, a move to the target or the end of a swing.
 const IN_TIME: f64 = 3.0;
 
-/// Greatest bend over what the motors held still, the commands, or the same run without faults bend it to. In 20000 sequences 17881 are
-/// without a cut tendon; 8 of these bend further, by up to 1.29 times (15 instead of 12 deg), with an IMU or ticks that are gone in
-/// mid-motion, and fail that run. In one more, time jumps while the encoders are frozen: the joint starts from where they say.
+/// Greatest bend over what the motors held still, the commands, or the same run without faults bend it to. In 20000
+/// sequences 17881 are without a cut tendon; 8 of these bend further, by up to 1.29 times (15 instead of 12 deg), with
+/// an IMU or ticks that are gone in mid-motion, and fail that run. In one more, time jumps while the encoders are
+/// frozen: the joint starts from where they say.
 const BEYOND: f64 = 1.1;
 
-/// Where a tendon is cut, this share of the sequences may miss the two, none of 500, and by no more than to the next two. In 20000 sequences a tendon
-/// is cut in 2119, and 30 of these miss: 28 bend up to 1.90 times as far, 2 take up to 3.13 s. Of the first 4000 one misses. A heavy
-/// head falls then to the side that nothing holds it from, wherever the motors stand; held still at the cut, it may happen to stand on
-/// the other side. Many of those that miss are cut in mid-motion to that side, and are over it when IMU and encoders begin to differ
-/// by more than in ordinary work, 0.2 s later. With others the head stands where that tendon does nothing, or the IMU says nothing
-/// meanwhile, until a command takes it over.
+/// Where a tendon is cut, this share of the sequences may miss the two, none of 500, and by no more than to the next
+/// two. In 20000 sequences a tendon is cut in 2119, and 30 of these miss: 28 bend up to 1.90 times as far, 2 take up to
+/// 3.13 s. Of the first 4000 one misses. A heavy head falls then to the side that nothing holds it from, wherever the
+/// motors stand; held still at the cut, it may happen to stand on the other side. Many of those that miss are cut in
+/// mid-motion to that side, and are over it when IMU and encoders begin to differ by more than in ordinary work, 0.2 s
+/// later. With others the head stands where that tendon does nothing, or the IMU says nothing meanwhile, until a
+/// command takes it over.
 const SHARE_CUT: f64 = 0.015;
 const BEYOND_CUT: f64 = 2.0;
 const IN_TIME_CUT: f64 = 3.2;
