@@ -130,13 +130,11 @@ fn random_sequences_leave_the_joint_safe() {
             }
         }
     };
-    let mut found = Found::default();
-    std::thread::scope(|scope| {
+    let mut found = std::thread::scope(|scope| {
         let workers: Vec<_> = (0..2).map(|_| scope.spawn(work)).collect();
-        for worker in workers {
-            let more = worker.join().expect("panics are caught");
-            found = std::mem::take(&mut found).with(more);
-        }
+        let joined = workers.into_iter().map(|w| w.join());
+        let each = joined.map(|found| found.expect("panics are caught"));
+        each.fold(Found::default(), Found::with)
     });
     found.bad.sort();
     for (class, what) in ["without a cut tendon", "with a cut tendon"]
@@ -154,8 +152,7 @@ fn random_sequences_leave_the_joint_safe() {
         let may = if *some_may { " (some may)" } else { "" };
         println!("seed {seed}{may}: {what}");
     }
-    let some = found.bad.iter().filter(|(_, some_may, _)| *some_may);
-    let some = some.count();
+    let some = found.bad.iter().filter(|b| b.1).count();
     assert!(
         found.bad.len() == some && some as f64 <= SHARE_CUT * found.count[1] as f64,
         "{} of {} sequences, {some} of them such that some may",

@@ -209,6 +209,11 @@ class Client:
         k = 2 * half / math.sin(half) if half > 1e-9 else 2.0
         return (o.y * k, -o.x * k)
 
+    def largest_step(self, since=0):
+        """Greatest change between two setpoints of one motor, rad."""
+        history = [angles(m, MOTORS) for m in self.all["setpoints"][since:]]
+        return max(max(abs(a - b) for a, b in zip(x, y)) for x, y in zip(history, history[1:]))
+
     # Services.
     def call(self, kind, name, request=None):
         topic = name if name.startswith("/") else self.joint + "/" + name

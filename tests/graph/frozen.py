@@ -8,17 +8,9 @@ from managed import *
 
 pid = int(sys.argv[1])
 c = Managed()
-dog = []
-
-
-def on_diagnostics(message):
-    dog.extend(s for s in message.status if s.name == "withy: watchdog")
-
-
-c.node.create_subscription(DiagnosticArray, "/diagnostics", on_diagnostics, 10)
 c.tracking()
 c.point(bend_deg(15, 70))
-until(lambda: dog and dog[-1].message == "the control loop ticks", "the watchdog's word")
+dog = c.watchdog()
 c.send(c.pose(bend_deg(15, 250)))
 until(lambda: math.dist(c.truth(), bend_deg(15, 70)) > 0.05, "motion")
 os.kill(pid, signal.SIGSTOP)
@@ -37,10 +29,8 @@ stood = float(bad()[0].split(" for ")[1].split()[0])
 assert 2.0 < stood < 2.0 + time.monotonic() - stopped, bad()
 c.tracking()
 until(lambda: c.count("setpoints") > 50, "setpoints")
-sent = [angles(m, MOTORS) for m in c.all["setpoints"]]
-steps = max(abs(a - b) for x, y in zip(sent, sent[1:]) for a, b in zip(x, y))
 # A tick's speed limit.
-assert steps < 12.0 / 200, steps
+assert c.largest_step() < 12.0 / 200, c.largest_step()
 until(lambda: dog[-1].level == b"\x00", "that all is well")
 c.point(bend_deg(12, 160))
 near(c.truth(), bend_deg(12, 160), math.radians(1.0), "after the stop")

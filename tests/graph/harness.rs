@@ -107,12 +107,21 @@ impl Stage {
     /// busy machine some never discover all topics of each other.
     fn spawn_until(&mut self, name: &str, command: Command, word: &str) {
         self.spawn(name, command);
+        self.says(name, word);
+    }
+
+    /// Waits until a process has said `word`; whether it has, and neither ended before nor taken too long.
+    fn says(&mut self, name: &str, word: &str) -> bool {
         let start = Instant::now();
-        let ended = |stage: &mut Self| {
-            let (_, child) = stage.running.last_mut().unwrap();
-            !matches!(child.try_wait(), Ok(None))
-        };
-        while !self.log(name).contains(word) && !ended(self) && start.elapsed() < CLIENT {
+        loop {
+            let process = self.running.iter_mut().find(|(n, _)| n == name);
+            let ended = process.is_none_or(|(_, child)| !matches!(child.try_wait(), Ok(None)));
+            if self.log(name).contains(word) {
+                return true;
+            }
+            if ended || start.elapsed() > CLIENT {
+                return false;
+            }
             std::thread::sleep(Duration::from_millis(5));
         }
     }
@@ -199,15 +208,9 @@ impl Stage {
 
     /// Waits until the client that runs has said `word`; it may not end before.
     pub fn client_says(&mut self, word: &str) {
-        let start = Instant::now();
-        while !self.log("client").contains(word) {
-            let client = self.running.iter_mut().find(|(name, _)| name == "client");
-            let ended = client.is_none_or(|(_, child)| !matches!(child.try_wait(), Ok(None)));
-            if ended || start.elapsed() > CLIENT {
-                self.client_ends();
-                assert!(self.log("client").contains(word), "never said: {word}");
-            }
-            std::thread::sleep(Duration::from_millis(5));
+        if !self.says("client", word) {
+            self.client_ends();
+            panic!("the client never said: {word}");
         }
     }
 
@@ -258,17 +261,10 @@ impl Stage {
         self.folder.path()
     }
 
-    /// Waits until a process has said `word`.
-    pub fn until_said(&self, name: &str, word: &str) {
-        let start = Instant::now();
-        while !self.log(name).contains(word) {
-            let log = self.log(name);
-            assert!(
-                start.elapsed() < CLIENT,
-                "{name} never said {word:?}:\n{log}"
-            );
-            std::thread::sleep(Duration::from_millis(5));
-        }
+    /// Waits until a process has said `word`; it may not end before.
+    pub fn until_said(&mut self, name: &str, word: &str) {
+        let said = self.says(name, word);
+        assert!(said, "{name} never said {word:?}:\n{}", self.log(name));
     }
 
     /// Sends a signal to a process.

@@ -22,6 +22,15 @@ class Managed(Client):
         self.node.create_subscription(TransitionEvent, self.joint + "/transition_event", self.happened.append, 100)
         until(lambda: self.node.count_publishers(self.joint + "/transition_event") > 0, "transition events")
 
+    def watchdog(self):
+        """What the node's watchdog says from now on, in a list that grows; it has said that all is well."""
+        said = []
+        name = self.joint.lstrip("/") + ": watchdog"
+        take = lambda message: said.extend(s for s in message.status if s.name == name)
+        self.node.create_subscription(DiagnosticArray, "/diagnostics", take, 10)
+        until(lambda: said and said[-1].message == "the control loop ticks", "the watchdog's word")
+        return said
+
     def ask(self, id=0, label=""):
         request = ChangeState.Request(transition=Transition(id=id, label=label))
         return self.call(ChangeState, "change_state", request).success

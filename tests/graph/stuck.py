@@ -4,17 +4,9 @@ joint is answered; when it goes on so does the joint, without a jump."""
 from managed import *
 
 c = Managed()
-dog = []
-
-
-def on_diagnostics(message):
-    dog.extend(s for s in message.status if s.name == "withy: watchdog")
-
-
-c.node.create_subscription(DiagnosticArray, "/diagnostics", on_diagnostics, 10)
 c.tracking()
 c.point(bend_deg(15, 70))
-until(lambda: dog and dog[-1].message == "the control loop ticks", "the watchdog's word")
+dog = c.watchdog()
 c.send(c.pose(bend_deg(15, 250)))
 until(lambda: math.dist(c.truth(), bend_deg(15, 70)) > 0.05, "motion")
 print("hold the loop", flush=True)
@@ -32,10 +24,8 @@ print("let it go", flush=True)
 until(lambda: dog and dog[-1].level == b"\x00", lambda: "that all is well: %s" % dog)
 c.tracking()
 c.speaks()
-sent = [angles(m, MOTORS) for m in c.all["setpoints"]]
-steps = max(abs(a - b) for x, y in zip(sent, sent[1:]) for a, b in zip(x, y))
 # A tick's speed limit.
-assert steps < 12.0 / 200, steps
+assert c.largest_step() < 12.0 / 200, c.largest_step()
 c.point(bend_deg(12, 160))
 near(c.truth(), bend_deg(12, 160), math.radians(1.0), "after the stop")
 

@@ -40,11 +40,6 @@ class Watched(Client):
         held = [angles(m, MOTORS) for m in self.all["setpoints"][-count:]]
         assert all(h == held[0] for h in held), (held[0], held[-1])
 
-    def largest_step(self, since=0):
-        """Greatest change between two setpoints of one motor, rad."""
-        history = [angles(m, MOTORS) for m in self.all["setpoints"][since:]]
-        return max(max(abs(a - b) for a, b in zip(x, y)) for x, y in zip(history, history[1:]))
-
     def faulted(self, rule, *words, motors=None):
         """A latched fault holds the joint, and the report says which."""
         s = self.told(rule + " to hold the joint", mode="faulted", cause=rule, level=2)
