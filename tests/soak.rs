@@ -7,6 +7,7 @@
 mod bench_support;
 mod common;
 
+use std::f64::consts::TAU;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, OnceLock};
 use std::time::{Duration, Instant};
@@ -165,11 +166,12 @@ fn joint(
             if seen.deadline.get().is_none() {
                 began.push(ran);
                 if began.len() == 500 {
-                    // The earliest of many ticks, within a period, is the nearest to its deadline.
-                    let half = PERIOD_NS / 2;
-                    let off = |t: &i64| (t - ran + half).rem_euclid(PERIOD_NS) - half;
-                    let earliest = began.iter().map(off).min().unwrap_or(0);
-                    let _ = seen.deadline.set(ran + earliest);
+                    // The mean on the circle that a period is: of those that are late by a millisecond a straight mean, or the
+                    // earliest, would make early ones.
+                    let turn = |t: &i64| TAU * (t - ran) as f64 / PERIOD_NS as f64;
+                    let sum = |of: fn(f64) -> f64| began.iter().map(|t| of(turn(t))).sum::<f64>();
+                    let mean = sum(f64::sin).atan2(sum(f64::cos)) / TAU * PERIOD_NS as f64;
+                    let _ = seen.deadline.set(ran + mean as i64);
                 }
             }
             let out = &record.output;
@@ -323,15 +325,14 @@ fn a_minute_at_500_hz() {
     let known = *seen.deadline.get().expect("half a thousand ticks");
     let mut late = seen.late.lock().unwrap().clone();
     late.retain(|tick| tick.due > known + PERIOD_NS);
-    let alone = late
-        .iter()
-        .filter(|tick| !bare.iter().any(|b| tick.meets(b)));
-    let alone = alone.count();
+    let alone = |tick: &&Wait| !bare.iter().any(|b| tick.meets(b));
+    let alone: Vec<_> = late.iter().filter(alone).collect();
     println!(
-        "{seconds} s: {} ticks, {} late, {alone} of them alone, {} missed, longest {:.3} ms; \
+        "{seconds} s: {} ticks, {} late, {} of them alone, {} missed, longest {:.3} ms; \
          tracking {:.0} %; resident set {} kB, later {} kB; priority {priority}",
         counts.ticks,
         late.len(),
+        alone.len(),
         counts.missed,
         1e3 * counts.longest,
         100.0 * tracking,
@@ -346,10 +347,13 @@ fn a_minute_at_500_hz() {
         rest <= first + SLACK,
         "the resident set grew from {first} to {rest} bytes: {sizes:?}"
     );
-    // Without real-time priority the scheduler lets one wait and the other run.
+    // What holds up the machine may begin when the bare loop has run and the loop not yet. Without real-time priority the
+    // scheduler lets one wait and the other run.
+    let most = counts.ticks as usize / 10_000 + late.len() / 20;
     assert!(
-        !priority || alone as u64 <= counts.ticks / 10_000,
-        "of {} late ticks {alone} were late when a bare loop was not",
-        late.len()
+        !priority || alone.len() <= most,
+        "of {} late ticks {} were late when a bare loop was not; deadlines at {known}: {alone:?}",
+        late.len(),
+        alone.len()
     );
 }
