@@ -112,7 +112,7 @@ pub struct Conditions {
 pub struct Crossing {
     /// rad/s.
     pub frequency: f64,
-    /// A phase margin, rad, or a factor on the gain.
+    /// A phase margin, rad, a delay, s, or a factor on the gain.
     pub value: f64,
 }
 
@@ -123,6 +123,9 @@ pub struct LoopFigures {
     pub unstable_poles: u32,
     /// The phase margin of least size; none where nothing crosses magnitude 1.
     pub phase_margin: Option<Crossing>,
+    /// The least delay more that takes a stable loop to -1 at a gain crossover: the lag to there over the frequency, s. For a
+    /// law that runs on samples it leaves out what these fold, see [`OnModel::delay_margin`].
+    pub delay_margin: Option<Crossing>,
     /// Lowest and highest gain crossover, rad/s.
     pub crossovers: Option<[f64; 2]>,
     /// The least factor by which all gains may rise, up to 100.
@@ -188,6 +191,9 @@ pub struct OnModel {
     pub member: Member,
     /// The law that the node runs, all tendons taut, at the worst bend.
     pub discrete: Worst,
+    /// How much older samples may grow, or setpoints be later, at that bend, s: the loop is stable up to there. None unless
+    /// asked for and stable, and where no such delay ends it.
+    pub delay_margin: Option<f64>,
     /// The ideal law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist
     /// frequency. None unless asked for.
     pub ideal: Option<Worst>,
@@ -204,6 +210,13 @@ pub struct OnModel {
 }
 
 impl OnModel {
+    /// The delay that the ideal law bears at its worst bend, s.
+    pub fn ideal_delay_margin(&self) -> Option<f64> {
+        let figures = &self.ideal.as_ref()?.figures;
+        let margin = figures.delay_margin.filter(|_| figures.stable())?;
+        Some(margin.value)
+    }
+
     /// Whether it is stable, with all tendons taut and with each one slack.
     pub fn stable(&self) -> bool {
         self.discrete.figures.stable() && self.slack.iter().all(Slack::stable)
@@ -291,6 +304,18 @@ pub fn examine(
         let stable = worst.figures.stable();
         let course =
             (depth == Depth::Full && stable).then(|| motion::course(&frame, member, &places[0]));
+        let delay_margin = (depth == Depth::Full)
+            .then(|| {
+                Case::new(
+                    &frame,
+                    member,
+                    taut.iter().find(|p| p.bend == worst.bend)?,
+                    None,
+                )
+                .ok()
+            })
+            .flatten()
+            .and_then(|case| discrete.delay_margin(&case, &worst.figures));
         let taut_ideal = ideal
             .as_ref()
             .map(|grid| worst_taut(&frame, member, grid, taut));
@@ -318,6 +343,7 @@ pub fn examine(
         OnModel {
             member: member.clone(),
             discrete: worst,
+            delay_margin,
             ideal: taut_ideal,
             slack,
             course,
@@ -423,6 +449,7 @@ fn worst_taut(frame: &Frame, member: &Member, grid: &Grid, places: &[Place]) -> 
         figures: LoopFigures {
             unstable_poles: 1,
             phase_margin: None,
+            delay_margin: None,
             crossovers: None,
             gain_margin: None,
             least_gain: None,
@@ -486,6 +513,21 @@ pub fn loop_response(
     let case = Case::new(&frame, member, &place, at.1).ok()?;
     let seen = case.discrete(&frame.discrete(Complex::new(0.0, w)));
     Some((seen.open, seen.determinant))
+}
+
+/// How much delay more that loop bears, s; none where it is not stable, or no delay ends it.
+pub fn delay_margin(
+    joint: &Joint,
+    law: &Law,
+    member: &Member,
+    conditions: &Conditions,
+    at: (Bend, Option<usize>),
+) -> Option<f64> {
+    let frame = Frame::new(joint, law, conditions);
+    let place = Place::new(&joint.kinematics, at.0)?;
+    let case = Case::new(&frame, member, &place, at.1).ok()?;
+    let grid = Grid::new(&frame, Which::Discrete);
+    grid.delay_margin(&case, &grid.figures(&case, false))
 }
 
 /// Figures of that loop.

@@ -427,6 +427,14 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
         .as_f64()
         .unwrap();
     assert!((20.0..90.0).contains(&margin), "{margin}");
+    for key in ["delay_margin_s", "ideal_delay_margin_s"] {
+        let margin = one["models"][0][key].as_f64().unwrap();
+        assert!((0.001..1.0).contains(&margin), "{margin}");
+    }
+    assert!(one["models"][0]["model"]["gain"].is_f64());
+    for line in said(&good.stdout).lines() {
+        assert!(line.chars().count() <= 110, "{line}");
+    }
     // The same figures of the law as it runs and of the ideal one, for programs and for people.
     assert!(said(&good.stdout).contains("as it runs") && said(&good.stdout).contains("ideal"));
     for (run, ideal) in [

@@ -9,8 +9,8 @@ use std::f64::consts::{FRAC_PI_6, PI};
 use withy::config::JointFile;
 use withy::controller::{GainSet, MotorGains};
 use withy::examine::{
-    Conditions, Depth, Examination, Floor, LoopFigures, Member, Slack, examine, loop_figures,
-    loop_response,
+    Conditions, Depth, Examination, Floor, LoopFigures, Member, Slack, delay_margin, examine,
+    loop_figures, loop_response,
 };
 use withy::fractional::Integral;
 use withy::geometry::Bend;
@@ -203,6 +203,71 @@ fn sensitivity_peaks_and_margins_match() {
     }
     println!("{peaks} peaks, {margins} margins");
     assert!(peaks > 70 && margins >= 8);
+}
+
+/// At ages of the samples just below the delay margin and just above, by the stability that the table's poles confirm.
+#[test]
+fn loops_bear_their_delay_margin_and_no_more() {
+    let (mut count, mut endless) = (0, 0);
+    for row in rows() {
+        let of = |age: f64| {
+            let late = Conditions {
+                age,
+                ..Conditions::default()
+            };
+            (&row.joint, &row.law, &row.member, late, row.at())
+        };
+        let (joint, law, member, none, at) = of(0.0);
+        let Some(margin) = delay_margin(joint, law, member, &none, at) else {
+            endless += u32::from(row.figures().stable());
+            continue;
+        };
+        for (share, stable) in [(0.3, true), (0.7, true), (0.999, true), (1.003, false)] {
+            let (joint, law, member, late, at) = of(share * margin);
+            let found = loop_figures(joint, law, member, &late, at).unwrap();
+            assert_eq!(found.stable(), stable, "{}, {late:?}", row.name);
+        }
+        count += 1;
+    }
+    println!("{count} delay margins, {endless} stable loops without");
+    assert!(count > 60 && endless < 5);
+}
+
+/// An integral law on a first-order lag: crossover and phase margin by hand, and the delay margin is their quotient (common
+/// practice, no source). Half a period of it is the hold's.
+#[test]
+fn delay_margin_of_an_integrating_loop() {
+    let file = file();
+    let mut joint = file.joint.clone();
+    joint.period = 0.002;
+    joint.sample_period = joint.period;
+    for (ki, lag) in [(2.0, 0.05), (6.0, 0.1), (20.0, 0.3_f64)] {
+        let gains = MotorGains {
+            kp: 0.0,
+            ki,
+            integral_order: 1.0,
+            kd: 0.0,
+            derivative_order: 1.0,
+            derivative_corner: f64::INFINITY,
+        };
+        let law = law(&file, &joint, vec![gains; joint.motors()], 0.0);
+        let member = Member::new("one", Plant::first_order(1.0, lag, 0.0));
+        let at = (Bend::zeros(), None);
+        let none = Conditions::default();
+        let figures = loop_figures(&joint, &law, &member, &none, at).unwrap();
+        let product = 2.0 * lag * ki;
+        let crossover = ((product.hypot(1.0) - 1.0) / 2.0).sqrt() / lag;
+        let wanted = (PI / 2.0 - (crossover * lag).atan()) / crossover - joint.period / 2.0;
+        let found = figures.delay_margin.unwrap();
+        assert!(
+            (found.frequency / crossover - 1.0).abs() < 1e-3,
+            "{found:?}"
+        );
+        assert!(
+            (found.value / wanted - 1.0).abs() < 2e-3,
+            "{found:?}, {wanted}"
+        );
+    }
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::CmdError;
+use super::tune::plant_figures;
 use crate::config::{JointFile, JointModel, ModelsFile, NamedGainSet};
 use crate::controller::SetpointKind;
 use crate::examine::{
@@ -115,7 +116,14 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         let sets: Vec<Value> = judged.iter().map(|j| figures(j, &joint)).collect();
         println!("{:#}", json!({ "gain_sets": sets }));
     } else {
+        let mut told = String::new();
         for one in &judged {
+            // Most sets have the models of the one before.
+            let models = models_words(one);
+            if models != told {
+                print!("{models}");
+                told = models;
+            }
             print!("{}", words(one, &joint));
         }
     }
@@ -167,31 +175,26 @@ fn family(
     ("its own model".into(), vec![own])
 }
 
-fn plant_words(plant: &Plant) -> String {
-    let dead = plant.dead_time * 1e3;
-    match plant.dynamics {
-        Dynamics::First { time_constant } => {
-            format!(
-                "{:.3}, {:.1} ms, {dead:.1} ms",
-                plant.gain,
-                time_constant * 1e3
-            )
-        }
+/// Gain, lag and dead time of a model.
+fn plant_words(plant: &Plant) -> [String; 3] {
+    let (gain, lag) = match plant.dynamics {
+        Dynamics::First { time_constant } => (
+            format!("{:.3}", plant.gain),
+            format!("{:.1} ms", time_constant * 1e3),
+        ),
         Dynamics::Second {
             natural_frequency,
             damping_ratio,
-        } => format!(
-            "{:.3}, {natural_frequency:.1} rad/s, {damping_ratio:.2}, {dead:.1} ms",
-            plant.gain
+        } => (
+            format!("{:.3}", plant.gain),
+            format!("{natural_frequency:.1} rad/s, damping {damping_ratio:.2}"),
         ),
-        Dynamics::Integrating { time_constant } => {
-            format!(
-                "{:.3}/s, {:.1} ms, {dead:.1} ms",
-                plant.gain,
-                time_constant * 1e3
-            )
-        }
-    }
+        Dynamics::Integrating { time_constant } => (
+            format!("{:.3}/s", plant.gain),
+            format!("{:.1} ms", time_constant * 1e3),
+        ),
+    };
+    [gain, lag, format!("{:.1} ms", plant.dead_time * 1e3)]
 }
 
 fn margin_words(figures: &LoopFigures) -> String {
@@ -220,31 +223,11 @@ fn worst_slack(model: &OnModel) -> String {
     worst.map_or("-".into(), |w| margin_words(&w.figures))
 }
 
-fn row(
-    name: [String; 2],
-    law: &str,
-    slack: String,
-    cells: [String; 12],
-) -> impl Iterator<Item = String> {
-    let [crossover, margin, rest @ ..] = cells;
-    let first = [law.to_string(), crossover, margin, slack];
-    name.into_iter().chain(first).chain(rest)
-}
-
-/// Figures of one law on one model: crossover, margin, gain margin, sensitivity, step, settled, setpoint, shaped, settled,
-/// travel, speed, noise.
-fn law_words(
-    worst: Option<&Worst>,
-    course: Option<Course>,
-    demand: Option<Demand>,
-) -> [String; 12] {
-    let none = || "-".to_string();
+/// Figures of one law's loop on one model: crossover, margins of phase, delay and gain, sensitivity.
+fn loop_words(worst: Option<&Worst>, delay_margin: Option<f64>) -> [String; 5] {
     let of = |f: &dyn Fn(&LoopFigures) -> Option<String>| {
-        worst.and_then(|w| f(&w.figures)).unwrap_or_else(none)
+        worst.and_then(|w| f(&w.figures)).unwrap_or("-".into())
     };
-    let course = |f: &dyn Fn(&Course) -> String| course.as_ref().map_or_else(none, f);
-    let demand = |f: &dyn Fn(&Demand) -> String| demand.as_ref().map_or_else(none, f);
-    let settled = |t: Option<f64>| t.map_or("not".into(), |t| format!("{t:.2}"));
     [
         of(&|f| {
             f.crossovers.map(|[low, high]| {
@@ -256,8 +239,20 @@ fn law_words(
             })
         }),
         of(&|f| Some(margin_words(f))),
+        delay_margin.map_or("-".into(), |d| format!("{:.1}", 1e3 * d)),
         of(&|f| f.gain_margin.map(|g| format!("{:.2}", g.value))),
         of(&|f| f.stable().then(|| format!("{:.2}", f.sensitivity.value))),
+    ]
+}
+
+/// How one law moves one model and what it asks of the motors: step, settled, setpoint, shaped, settled, travel, speed,
+/// noise.
+fn motion_words(course: Option<Course>, demand: Option<Demand>) -> [String; 8] {
+    let none = || "-".to_string();
+    let course = |f: &dyn Fn(&Course) -> String| course.as_ref().map_or_else(none, f);
+    let demand = |f: &dyn Fn(&Demand) -> String| demand.as_ref().map_or_else(none, f);
+    let settled = |t: Option<f64>| t.map_or("not".into(), |t| format!("{t:.2}"));
+    [
         course(&|c| format!("{:.1}", c.feedback.overshoot)),
         course(&|c| settled(c.feedback.settling)),
         course(&|c| format!("{:.2}", c.feedback.peak)),
@@ -269,17 +264,38 @@ fn law_words(
     ]
 }
 
+/// The models that a set was examined on.
+fn models_words(judged: &Judged) -> String {
+    let (left, right) = (Align::Left, Align::Right);
+    let columns = [
+        ("model", left),
+        ("gain", right),
+        ("lag", left),
+        ("dead time", right),
+    ];
+    let mut table = Table::new(&columns.map(|(name, align)| (name, "", align)));
+    for model in &judged.found.models {
+        let name = std::iter::once(model.member.name.clone());
+        table.row(name.chain(plant_words(&model.member.plant)));
+    }
+    format!("{}\n{table}\n", judged.source)
+}
+
 fn words(judged: &Judged, joint: &JointFile) -> String {
     let (left, right) = (Align::Left, Align::Right);
-    let mut table = Table::new(&[
+    let mut loops = Table::new(&[
         ("model", "", left),
-        ("gain, lag, dead time", "", left),
         ("law", "", left),
         ("crossover", "rad/s", right),
-        ("margin", "deg", right),
-        ("one slack", "deg", right),
+        ("phase margin", "deg", right),
+        ("delay margin", "ms", right),
         ("gain margin", "", right),
         ("sensitivity", "peak", right),
+        ("one slack", "deg", right),
+    ]);
+    let mut motion = Table::new(&[
+        ("model", "", left),
+        ("law", "", left),
         ("step", "%", right),
         ("settled", "s", right),
         ("setpoint", "peak", right),
@@ -289,17 +305,25 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
         ("speed", "%", right),
         ("noise", noise_unit(joint), right),
     ]);
-    let none = || "-".to_string();
     for model in &judged.found.models {
-        let name = [model.member.name.clone(), plant_words(&model.member.plant)];
-        let cells = law_words(Some(&model.discrete), model.course, model.demand);
-        let slack = worst_slack(model);
-        table.row(row(name, "as it runs", slack, cells));
-        let cells = law_words(model.ideal.as_ref(), model.ideal_course, model.ideal_demand);
-        table.row(row([String::new(), String::new()], "ideal", none(), cells));
+        let run = [model.member.name.clone(), "as it runs".into()];
+        let ideal = [String::new(), "ideal".into()];
+        let figures = loop_words(Some(&model.discrete), model.delay_margin).into_iter();
+        loops.row(
+            run.clone()
+                .into_iter()
+                .chain(figures)
+                .chain([worst_slack(model)]),
+        );
+        let figures = loop_words(model.ideal.as_ref(), model.ideal_delay_margin()).into_iter();
+        loops.row(ideal.clone().into_iter().chain(figures).chain(["-".into()]));
+        let figures = motion_words(model.course, model.demand);
+        motion.row(run.into_iter().chain(figures));
+        let figures = motion_words(model.ideal_course, model.ideal_demand);
+        motion.row(ideal.into_iter().chain(figures));
     }
     let mut text = format!(
-        "gain set {}, on {}\n{table}",
+        "gain set {}, on {}\n{loops}\n{motion}",
         judged.set.name, judged.source
     );
     for reason in &judged.found.reasons {
@@ -375,9 +399,11 @@ fn figures(judged: &Judged, joint: &JointFile) -> Value {
         let shaped = |c: &Option<Course>| c.map(|c| move_figures(&c.shaped));
         json!({
             "name": model.member.name,
-            "model": plant_words(&model.member.plant),
+            "model": plant_figures(&model.member.plant),
             "stable": model.stable(),
             "discrete": loop_figures(&model.discrete),
+            "delay_margin_s": model.delay_margin,
+            "ideal_delay_margin_s": model.ideal_delay_margin(),
             "ideal": model.ideal.as_ref().map(loop_figures),
             "slack": slack.collect::<Vec<_>>(),
             "feedback_step": feedback(&model.course),

@@ -15,6 +15,7 @@ use crate::controller::{GainSet, MotorGains, SetpointKind, Structure};
 use crate::model::{Delays, Dynamics, Plant};
 use crate::tick::Law;
 use crate::tune::{self, Design, Form, Reason, Wishes};
+pub(super) use show::plant_figures;
 use show::{family_figures, family_words, single_figures, single_words};
 
 /// Find gains for a joint from models of it and specifications.

@@ -10,7 +10,7 @@ use super::loops::{Case, Frame, Matrix, Point, Seen};
 use super::{Crossing, LoopFigures};
 use crate::model::Peak;
 use nalgebra::Complex;
-use std::f64::consts::{FRAC_PI_2, PI};
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
 /// Radius of the arc round the poles at zero, rad/s.
 pub(super) const SLOWEST: f64 = 1e-4;
@@ -23,6 +23,8 @@ const FINE_STEPS: f64 = 40.0;
 const ARC: u32 = 8;
 /// Halvings of a step of the grid at most.
 const HALVINGS: u32 = 40;
+/// Steps in which delays are tried, up to where the crossovers say that the delay margin ends.
+const STEPS: u32 = 8;
 /// Gain margins beyond this factor are not told.
 const FAR: f64 = 100.0;
 
@@ -103,6 +105,7 @@ impl<'a> Grid<'a> {
         let mut figures = LoopFigures {
             unstable_poles,
             phase_margin: None,
+            delay_margin: None,
             crossovers: None,
             gain_margin: None,
             least_gain: None,
@@ -176,6 +179,29 @@ impl<'a> Grid<'a> {
                 });
             }
         }
+    }
+
+    /// The least delay more that makes a stable loop of these `figures` unstable, s. Sampling folds what is above the Nyquist
+    /// frequency to below it, and a delay turns that otherwise: the crossovers alone say up to a third too much. None where
+    /// three times what they say does nothing.
+    pub(super) fn delay_margin(&self, case: &Case, figures: &LoopFigures) -> Option<f64> {
+        let guess = figures.delay_margin.filter(|_| figures.stable())?.value;
+        let stable = |delay| self.figures(&case.later(self.frame, delay), true).stable();
+        let steps = 1..=3 * STEPS;
+        let mut high = steps
+            .map(|i| guess * f64::from(i) / f64::from(STEPS))
+            .find(|delay| !stable(*delay))?;
+        let mut low = (high - guess / f64::from(STEPS)).max(0.0);
+        // To a thousandth of the guess.
+        for _ in 0..7 {
+            let delay = 0.5 * (low + high);
+            if stable(delay) {
+                low = delay;
+            } else {
+                high = delay;
+            }
+        }
+        Some(low)
     }
 
     fn unstable_poles(&self, case: &Case, loops: &[Seen]) -> u32 {
@@ -274,6 +300,14 @@ impl LoopFigures {
             .is_none_or(|least| crossing.value.abs() < least.value.abs())
         {
             self.phase_margin = Some(crossing);
+        }
+        // A delay turns the locus clockwise.
+        let delay = crossing.value.rem_euclid(TAU) / w;
+        if self.delay_margin.is_none_or(|least| delay < least.value) {
+            self.delay_margin = Some(Crossing {
+                frequency: w,
+                value: delay,
+            });
         }
     }
 

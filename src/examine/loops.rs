@@ -303,6 +303,22 @@ impl<'a> Case<'a> {
         })
     }
 
+    /// The same loop with `delay` more, s.
+    pub(super) fn later(&self, frame: &Frame, delay: f64) -> Self {
+        let later = |chain: &Chain| {
+            let mut chain = *chain;
+            chain.dead_time += delay;
+            (chain, Pulse::new(&chain, frame.joint.period))
+        };
+        let [(lost, lost_pulse), (other, other_pulse)] = [0, 1].map(|i| later(&self.chains[i]));
+        Self {
+            chains: [lost, other],
+            pulses: [lost_pulse, other_pulse],
+            encoder: self.encoder.as_ref().map(|(chain, _)| later(chain)),
+            ..*self
+        }
+    }
+
     /// The pulse transfer in the direction of the slack tendon (anywhere, if none is).
     pub(super) fn pulse(&self) -> &Pulse {
         &self.pulses[0]

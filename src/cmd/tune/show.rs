@@ -162,7 +162,8 @@ fn gains_figures(gains: &MotorGains) -> Value {
     })
 }
 
-fn plant_figures(plant: &Plant) -> Value {
+/// A model for programs, with the keys of model files.
+pub(in crate::cmd) fn plant_figures(plant: &Plant) -> Value {
     let dead_time = plant.dead_time;
     match plant.dynamics {
         Dynamics::First { time_constant } => {
