@@ -1,36 +1,15 @@
 //! The real-time loop and its channels, without the graph: deadlines, IMU ticks, laws taken over, the end.
 
-use std::path::Path;
+mod loop_support;
+
 use std::time::{Duration, Instant};
 
+use loop_support::{PATIENCE, neck, program, until};
 use nalgebra::Vector3;
-use withy::config::{JointFile, TickSource};
-use withy::link::{Ask, Link, Program, Record};
+use withy::config::TickSource;
+use withy::link::{Ask, Link, Record};
 use withy::rt::{self, Clock};
 use withy::tick::{ImuSample, Input, MotorSample};
-
-/// Only failures wait this long.
-const PATIENCE: Duration = Duration::from_secs(20);
-
-fn neck() -> JointFile {
-    JointFile::load(Path::new(env!("CARGO_MANIFEST_DIR")).join("config/glasshouse-neck.yaml"))
-        .unwrap()
-}
-
-fn program(file: &JointFile, set: usize) -> Program {
-    Program {
-        joint: file.joint.clone(),
-        law: file.law(set).unwrap(),
-    }
-}
-
-fn until(what: &str, mut condition: impl FnMut() -> bool) {
-    let start = Instant::now();
-    while !condition() {
-        assert!(start.elapsed() < PATIENCE, "waited in vain: {what}");
-        std::thread::sleep(Duration::from_millis(1));
-    }
-}
 
 /// Collects records until there are `count` more.
 fn collect(link: &mut withy::link::RecordReceiver, count: usize) -> Vec<Record> {
@@ -65,7 +44,7 @@ fn upright(motors: usize, clock: &Clock) -> Input {
 
 #[test]
 fn deadlines_are_absolute() {
-    let file = neck();
+    let file = neck("glasshouse-neck.yaml");
     let (clock, mut link) = (Clock::new(), Link::new(4));
     link.handle.set_active(true);
     let running = rt::start(program(&file, 0), link.loop_side, clock, TickSource::Timer).unwrap();
@@ -89,7 +68,7 @@ fn deadlines_are_absolute() {
 
 #[test]
 fn ticks_follow_imu_samples_and_go_on_without_them() {
-    let file = neck();
+    let file = neck("glasshouse-neck.yaml");
     let (clock, mut link) = (Clock::new(), Link::new(4));
     link.handle.set_active(true);
     let running = rt::start(
@@ -142,7 +121,7 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
 
 #[test]
 fn laws_are_taken_between_ticks_or_not_at_all() {
-    let file = neck();
+    let file = neck("glasshouse-neck.yaml");
     let (clock, mut link) = (Clock::new(), Link::new(4));
     link.handle.set_active(true);
     let running = rt::start(

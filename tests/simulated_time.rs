@@ -1,47 +1,23 @@
 //! The real-time loop on simulated time, and stamps on a system clock that steps. The expectation is bare: a period of
 //! simulated time is a tick, and nothing else is.
 
-use std::path::Path;
+mod loop_support;
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
+use loop_support::{PATIENCE, neck, program, until};
 use nalgebra::Vector3;
 use withy::config::{JointFile, TickSource};
 use withy::geometry::{Bend, bend_from, posture, rotation};
-use withy::link::{Link, Program, Record};
+use withy::link::{Link, Record};
 use withy::rt::{self, Clock, Hand, Moved, RunningLoop};
 use withy::tick::{Desired, ImuSample, Input, Mode, MotorSample};
 
-/// Only failures wait this long.
-const PATIENCE: Duration = Duration::from_secs(30);
 /// A simulated millisecond, ns.
 const MS: i64 = 1_000_000;
 const NS: i64 = 1_000_000_000;
-
-fn neck(name: &str) -> JointFile {
-    JointFile::load(
-        Path::new(env!("CARGO_MANIFEST_DIR"))
-            .join("config")
-            .join(name),
-    )
-    .unwrap()
-}
-
-fn program(file: &JointFile, set: usize) -> Program {
-    Program {
-        joint: file.joint.clone(),
-        law: file.law(set).unwrap(),
-    }
-}
-
-fn until(what: &str, mut condition: impl FnMut() -> bool) {
-    let start = Instant::now();
-    while !condition() {
-        assert!(start.elapsed() < PATIENCE, "waited in vain: {what}");
-        std::thread::yield_now();
-    }
-}
 
 /// Motors that follow their position setpoints with a lag of 20 ms, or turn at their velocity setpoints, and a head that
 /// is where they put it.

@@ -123,16 +123,27 @@ pub(super) struct Estimator {
     said: Option<(Vector3<f64>, Vector3<f64>)>,
 }
 
-fn fresh(stamp: f64, received: f64, now: f64, most: f64) -> bool {
-    now - received <= most && now - stamp <= most
+/// How old a sample is, from its stamp and from when it was received, s; infinite where there is none.
+fn age(times: Option<(f64, f64)>, now: f64) -> f64 {
+    times.map_or(f64::INFINITY, |(stamp, received)| {
+        let age = (now - stamp).max(now - received);
+        // The maximum leaves out what is no number.
+        if (stamp + received).is_nan() {
+            f64::INFINITY
+        } else {
+            age
+        }
+    })
 }
 
-fn motor_fresh(sample: &Option<MotorSample>, now: f64, most: f64) -> bool {
-    sample.is_some_and(|s| fresh(s.stamp, s.received, now, most))
+/// How old what a motor said is, s.
+pub(super) fn motor_age(sample: &Option<MotorSample>, now: f64) -> f64 {
+    age(sample.map(|s| (s.stamp, s.received)), now)
 }
 
-fn head_fresh(sample: &Option<ImuSample>, now: f64, most: f64) -> bool {
-    sample.is_some_and(|s| fresh(s.stamp, s.received, now, most))
+/// How old what an IMU said is, s.
+pub(super) fn head_age(sample: &Option<ImuSample>, now: f64) -> f64 {
+    age(sample.map(|s| (s.stamp, s.received)), now)
 }
 
 impl Estimator {
@@ -174,7 +185,7 @@ impl Estimator {
             self.estimate.pan = sample.angle / pan.ratio;
         }
         let stale = law.limits.stale_imu;
-        self.base_known = joint.base_from_imu.is_none() || head_fresh(&input.base, now, stale);
+        self.base_known = joint.base_from_imu.is_none() || head_age(&input.base, now) <= stale;
         let newest = input
             .motors
             .iter()
@@ -213,7 +224,7 @@ impl Estimator {
             self.take_head(joint, head, input, pan_rate);
         }
         // With `motors` feedback, or where the IMU does not serve, the motors say the bend.
-        let head = head_fresh(&input.head, now, stale);
+        let head = head_age(&input.head, now) <= stale;
         let observable = self.estimate.observability >= LEAST_OBSERVABILITY;
         self.imu_says = head && observable && self.base_known;
         let serves = self.imu_says && trusted;
@@ -319,7 +330,7 @@ impl Estimator {
         running: bool,
         now: f64,
     ) -> bool {
-        let head = head_fresh(&input.head, now, law.limits.stale_imu);
+        let head = head_age(&input.head, now) <= law.limits.stale_imu;
         self.motors_complete(joint, law, input, now)
             && (law.feedback == Feedback::Motors
                 || self.estimate.imu_serves
@@ -346,8 +357,8 @@ impl Estimator {
     ) -> bool {
         let stale = law.limits.stale_motors;
         let mut motors = input.motors.iter();
-        motors.all(|s| motor_fresh(s, now, stale))
-            && (joint.pan.is_none() || motor_fresh(&input.pan, now, stale))
+        motors.all(|s| motor_age(s, now) <= stale)
+            && (joint.pan.is_none() || motor_age(&input.pan, now) <= stale)
     }
 
     fn timing(&self) -> &Timing {

@@ -7,6 +7,7 @@ use super::still::Still;
 use super::{Fault, Faults, Guard, Reaction, Rule};
 use crate::controller::SetpointKind;
 use crate::geometry::Posture;
+use crate::tick::estimate::{head_age, motor_age};
 use crate::tick::{Estimate, Feedback, Input, Joint, Law, MotorSample, Source};
 
 /// A tick is late that comes this much after the one before, in periods.
@@ -89,13 +90,6 @@ fn bit(i: usize) -> u64 {
 fn bits(all: impl Iterator<Item = bool>) -> u64 {
     let set = all.enumerate().filter(|(_, so)| *so);
     set.fold(0, |bits, (i, _)| bits | bit(i))
-}
-
-/// How old a sample is, s; infinite where there is none.
-fn age(stamps: Option<(f64, f64)>, now: f64) -> f64 {
-    stamps.map_or(f64::INFINITY, |(stamp, received)| {
-        (now - stamp).max(now - received)
-    })
 }
 
 /// By how much `value` is outside, 0 inside. What is no number is outside.
@@ -235,10 +229,10 @@ impl Watch {
         let live = view.live;
         let imu = law.feedback == Feedback::Imu;
 
-        let of_head = age(input.head.map(|s| (s.stamp, s.received)), now);
+        let of_head = head_age(&input.head, now);
         let mut value = of_head;
         if joint.base_from_imu.is_some() {
-            value = value.max(age(input.base.map(|s| (s.stamp, s.received)), now));
+            value = value.max(head_age(&input.base, now));
         }
         let above = imu && !(of_head <= law.limits.stale_imu && view.base_known);
         self.at_once(law, Rule::ImuStale, Seen::new(value, above), view, now);
@@ -249,7 +243,7 @@ impl Watch {
 
         let pan = joint.pan.is_some().then_some(&input.pan);
         let samples = || input.motors.iter().chain(pan);
-        let of = |s: &Option<MotorSample>| age(s.map(|s| (s.stamp, s.received)), now);
+        let of = |s: &Option<MotorSample>| motor_age(s, now);
         let most = law.limits.stale_motors;
         let motors = bits(samples().map(|s| !(of(s) <= most)));
         let value = samples().map(of).fold(0.0, f64::max);

@@ -1,0 +1,32 @@
+//! What the tests of the loop's thread share.
+
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use withy::config::JointFile;
+use withy::link::Program;
+
+/// Only failures wait this long.
+pub const PATIENCE: Duration = Duration::from_secs(30);
+
+/// A joint file of those that are shipped.
+pub fn neck(name: &str) -> JointFile {
+    let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
+    JointFile::load(config.join(name)).unwrap()
+}
+
+/// What a loop runs on: the joint, and one of its gain sets.
+pub fn program(file: &JointFile, set: usize) -> Program {
+    Program {
+        joint: file.joint.clone(),
+        law: file.law(set).unwrap(),
+    }
+}
+
+pub fn until(what: &str, mut condition: impl FnMut() -> bool) {
+    let start = Instant::now();
+    while !condition() {
+        assert!(start.elapsed() < PATIENCE, "waited in vain: {what}");
+        std::thread::sleep(Duration::from_micros(100));
+    }
+}
