@@ -1,7 +1,6 @@
 """A simulated joint with a pan motor on a base that tilts, or `swings`: what it takes and says on the graph."""
 
 import math
-import os
 import sys
 import threading
 import time
@@ -10,6 +9,8 @@ import rclpy
 from geometry_msgs.msg import PoseStamped, QuaternionStamped, Vector3Stamped
 from rclpy.qos import QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
 from sensor_msgs.msg import Imu, JointState
+
+from client import done
 
 MOTORS = ["neck_motor_1", "neck_motor_2", "neck_motor_3", "neck_motor_4", "neck_pan"]
 # Generous: only failures wait this long.
@@ -45,7 +46,7 @@ def until(condition, what):
             return
         time.sleep(0.02)
     print(f"not within {PATIENCE} s: {what}; last: {last}", file=sys.stderr, flush=True)
-    os._exit(1)
+    done(1)
 
 
 def up(imu):
@@ -77,7 +78,7 @@ if sys.argv[1:] == ["swings"]:
         until(lambda: side * up(last["base_imu"])[0] > math.sin(math.radians(9.5)), f"the swing toward {side}")
         assert abs(up(last["base_imu"])[1]) < 0.01, last["base_imu"]
     assert abs(up(last["base_imu"])[0]) < math.sin(math.radians(10.5)), last["base_imu"]
-    os._exit(0)
+    done(0)
 
 # A setpoint for the pan by name, and the truth of it; straight and level it turns the head and does not bend it.
 asked = [0.0, 0.0, 0.0, 0.0, 1.0]
@@ -114,5 +115,4 @@ base.publish(bad)
 level = QuaternionStamped()
 base.publish(level)
 until(lambda: near(up(last["base_imu"]), (0.0, 0.0, 1.0), 0.01), "the base level again")
-# The listening thread ends with the process.
-os._exit(0)
+done(0)
