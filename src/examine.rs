@@ -304,17 +304,9 @@ pub fn examine(
         let stable = worst.figures.stable();
         let course =
             (depth == Depth::Full && stable).then(|| motion::course(&frame, member, &places[0]));
-        let delay_margin = (depth == Depth::Full)
-            .then(|| {
-                Case::new(
-                    &frame,
-                    member,
-                    taut.iter().find(|p| p.bend == worst.bend)?,
-                    None,
-                )
-                .ok()
-            })
-            .flatten()
+        let of_worst = |place: &&Place| depth == Depth::Full && place.bend == worst.bend;
+        let delay_margin = (taut.iter().find(of_worst))
+            .and_then(|place| Case::new(&frame, member, place, None).ok())
             .and_then(|case| discrete.delay_margin(&case, &worst.figures));
         let taut_ideal = ideal
             .as_ref()

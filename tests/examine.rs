@@ -258,15 +258,12 @@ fn delay_margin_of_an_integrating_loop() {
         let product = 2.0 * lag * ki;
         let crossover = ((product.hypot(1.0) - 1.0) / 2.0).sqrt() / lag;
         let wanted = (PI / 2.0 - (crossover * lag).atan()) / crossover - joint.period / 2.0;
-        let found = figures.delay_margin.unwrap();
-        assert!(
-            (found.frequency / crossover - 1.0).abs() < 1e-3,
-            "{found:?}"
-        );
-        assert!(
-            (found.value / wanted - 1.0).abs() < 2e-3,
-            "{found:?}, {wanted}"
-        );
+        let at_crossover = figures.delay_margin.unwrap();
+        assert!((at_crossover.frequency / crossover - 1.0).abs() < 1e-3);
+        let found = delay_margin(&joint, &law, &member, &none, at).unwrap();
+        for delay in [at_crossover.value, found] {
+            assert!((delay / wanted - 1.0).abs() < 2e-3, "{delay}, {wanted}");
+        }
     }
 }
 
