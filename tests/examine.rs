@@ -264,6 +264,15 @@ fn delay_margin_of_an_integrating_loop() {
         for delay in [at_crossover.value, found] {
             assert!((delay / wanted - 1.0).abs() < 2e-3, "{delay}, {wanted}");
         }
+        // Two loci, one for each direction of bend, pass -1 together, between two frequencies that are looked at.
+        for (share, poles) in [(0.999, 0), (1.001, 4)] {
+            let late = Conditions {
+                age: share * wanted,
+                ..Conditions::default()
+            };
+            let found = loop_figures(&joint, &law, &member, &late, at).unwrap();
+            assert_eq!(found.unstable_poles, poles, "ki {ki}, {share}");
+        }
     }
 }
 

@@ -208,8 +208,7 @@ impl<'a> Grid<'a> {
         let mut sum = 0.0;
         for i in 1..loops.len() {
             let ends = [&self.points[i - 1], &self.points[i]].map(|p| p.s);
-            let (from, to) = (loops[i - 1].determinant, loops[i].determinant);
-            match self.turn(case, ends, from, to, 0) {
+            match self.turn(case, ends, &loops[i - 1], &loops[i], 0) {
                 Some(turn) => sum += turn,
                 // Through zero: a pole on the contour is not stable.
                 None => return 1,
@@ -223,21 +222,25 @@ impl<'a> Grid<'a> {
         &self,
         case: &Case,
         ends: [Complex<f64>; 2],
-        from: Complex<f64>,
-        to: Complex<f64>,
+        from: &Seen,
+        to: &Seen,
         depth: u32,
     ) -> Option<f64> {
-        let angle = (to / from).arg();
-        if angle.abs() < 0.7 {
+        let angle = (to.determinant / from.determinant).arg();
+        // Two loci that are alike pass -1 together, and half a turn of each is a whole one of the determinant, which its ends
+        // do not show. They can only where the step of the loop is longer than the way to -1, of which the determinant is the
+        // square then.
+        let way = from.determinant.norm().min(to.determinant.norm()).sqrt();
+        if angle.abs() < 0.7 && (to.open - from.open).norm() < way {
             return Some(angle);
         }
         if depth == HALVINGS || !angle.is_finite() {
             return None;
         }
         let middle = (ends[0] * ends[1]).sqrt();
-        let value = self.at(case, middle).determinant;
-        let first = self.turn(case, [ends[0], middle], from, value, depth + 1)?;
-        let second = self.turn(case, [middle, ends[1]], value, to, depth + 1)?;
+        let there = self.at(case, middle);
+        let first = self.turn(case, [ends[0], middle], from, &there, depth + 1)?;
+        let second = self.turn(case, [middle, ends[1]], &there, to, depth + 1)?;
         Some(first + second)
     }
 
