@@ -97,9 +97,14 @@ impl<'a> Grid<'a> {
         self.of(case, &self.point(s))
     }
 
+    /// One loop all along the contour.
+    fn along(&self, case: &Case) -> Vec<Seen> {
+        self.points.iter().map(|p| self.of(case, p)).collect()
+    }
+
     /// Everything about one loop; `briefly`, if it is stable, without margins and with its peak as the grid shows it.
     pub(super) fn figures(&self, case: &Case, briefly: bool) -> LoopFigures {
-        let loops: Vec<Seen> = self.points.iter().map(|p| self.of(case, p)).collect();
+        let loops = self.along(case);
         let unstable_poles = self.unstable_poles(case, &loops);
         let briefly = briefly && unstable_poles == 0;
         let mut figures = LoopFigures {
@@ -186,7 +191,10 @@ impl<'a> Grid<'a> {
     /// three times what they say does nothing.
     pub(super) fn delay_margin(&self, case: &Case, figures: &LoopFigures) -> Option<f64> {
         let guess = figures.delay_margin.filter(|_| figures.stable())?.value;
-        let stable = |delay| self.figures(&case.later(self.frame, delay), true).stable();
+        let stable = |delay| {
+            let later = case.later(self.frame, delay);
+            self.unstable_poles(&later, &self.along(&later)) == 0
+        };
         let steps = 1..=3 * STEPS;
         let mut high = steps
             .map(|i| guess * f64::from(i) / f64::from(STEPS))

@@ -123,27 +123,24 @@ pub(super) struct Estimator {
     said: Option<(Vector3<f64>, Vector3<f64>)>,
 }
 
-/// How old a sample is, from its stamp and from when it was received, s; infinite where there is none.
-fn age(times: Option<(f64, f64)>, now: f64) -> f64 {
-    times.map_or(f64::INFINITY, |(stamp, received)| {
-        let age = (now - stamp).max(now - received);
-        // The maximum leaves out what is no number.
-        if (stamp + received).is_nan() {
-            f64::INFINITY
-        } else {
-            age
-        }
-    })
+/// How old a sample is, from its stamp and from when it was received, s; infinite where one of them is no number.
+fn age(stamp: f64, received: f64, now: f64) -> f64 {
+    // The maximum leaves out what is no number.
+    if (stamp + received).is_nan() {
+        f64::INFINITY
+    } else {
+        (now - stamp).max(now - received)
+    }
 }
 
-/// How old what a motor said is, s.
+/// How old what a motor said is, s; infinite where it said nothing.
 pub(super) fn motor_age(sample: &Option<MotorSample>, now: f64) -> f64 {
-    age(sample.map(|s| (s.stamp, s.received)), now)
+    sample.map_or(f64::INFINITY, |s| age(s.stamp, s.received, now))
 }
 
-/// How old what an IMU said is, s.
+/// How old what an IMU said is, s; infinite where it said nothing.
 pub(super) fn head_age(sample: &Option<ImuSample>, now: f64) -> f64 {
-    age(sample.map(|s| (s.stamp, s.received)), now)
+    sample.map_or(f64::INFINITY, |s| age(s.stamp, s.received, now))
 }
 
 impl Estimator {
