@@ -94,15 +94,15 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Fit(args) => fit::run(&args),
         Command::Tune(args) => tune::run(&args),
         #[cfg(feature = "ros")]
-        Command::Run(args) => run::run(&args),
+        Command::Run(args) => on_the_graph().and_then(|()| run::run(&args)),
         #[cfg(feature = "ros")]
-        Command::Simulate(args) => simulate::run(&args),
+        Command::Simulate(args) => on_the_graph().and_then(|()| simulate::run(&args)),
         #[cfg(feature = "ros")]
-        Command::Point(args) => point::run(&args),
+        Command::Point(args) => on_the_graph().and_then(|()| point::run(&args)),
         #[cfg(feature = "ros")]
-        Command::Transition(args) => transition::run(&args),
+        Command::Transition(args) => on_the_graph().and_then(|()| transition::run(&args)),
         #[cfg(feature = "ros")]
-        Command::StepTest(args) => step_test::run(&args),
+        Command::StepTest(args) => on_the_graph().and_then(|()| step_test::run(&args)),
         #[cfg(feature = "ros")]
         Command::Demo(args) => demo::run(&args),
         #[cfg(not(feature = "ros"))]
@@ -123,6 +123,13 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(error.code())
         }
     }
+}
+
+/// Before anything of a command that speaks on the graph: the middleware's transport, for which the program may start over.
+#[cfg(feature = "ros")]
+fn on_the_graph() -> Result<(), CmdError> {
+    crate::node::transport::choose()
+        .map_err(|e| CmdError::Failed(format!("this program cannot be started again: {e}")))
 }
 
 /// Command-line arguments less those that belong to ROS: from each `--ros-args` up to `--` or the

@@ -130,6 +130,9 @@ struct Shared {
     running: AtomicBool,
     /// Goes on as long as the loop does.
     beats: AtomicU64,
+    /// How often something came in that the loop has to look at before it counts as dealt with, and how far it has come.
+    brought: AtomicU64,
+    dealt_with: AtomicU64,
 }
 
 impl Shared {
@@ -185,6 +188,7 @@ pub struct Pending {
 pub struct Handle {
     shared: Arc<Shared>,
     wake: Unparker,
+    publisher: Unparker,
 }
 
 /// All ends of one joint's channels.
@@ -240,6 +244,7 @@ impl Link {
             handle: Handle {
                 shared: shared.clone(),
                 wake: wake.unparker().clone(),
+                publisher: publisher_waker.clone(),
             },
             loop_side: LoopSide {
                 input: input_out,
@@ -304,6 +309,18 @@ impl LoopSide {
     /// Shows that the loop goes on: with each tick, and while it waits for what starts the next.
     pub fn beat(&self) {
         self.shared.beats.fetch_add(1, Ordering::AcqRel);
+    }
+
+    /// How much has been brought to the loop so far; to be asked before it looks.
+    pub fn brought(&self) -> u64 {
+        self.shared.brought.load(Ordering::Acquire)
+    }
+
+    /// Everything that is due after the first `brought` has been done.
+    pub fn dealt_with(&self, brought: u64) {
+        if self.shared.dealt_with.swap(brought, Ordering::AcqRel) != brought {
+            self.publisher.unpark();
+        }
     }
 
     /// Whether the joint is to be driven.
@@ -398,11 +415,19 @@ impl InputSender {
 }
 
 impl RecordReceiver {
-    /// Sleeps until there is telemetry, the loop ends, or `most` has passed.
+    /// Sleeps until there is telemetry, something has been dealt with, the loop ends, or `most` has passed.
     pub fn wait(&self, most: Duration) {
         if self.records.is_empty() {
             self.wake.park_timeout(most);
         }
+    }
+
+    /// How much of what was brought has been dealt with; its telemetry is there. All of it where no loop runs.
+    pub fn dealt_with(&self) -> u64 {
+        if self.ended() {
+            return self.shared.brought.load(Ordering::Acquire);
+        }
+        self.shared.dealt_with.load(Ordering::Acquire)
     }
 
     /// Hands every record that is there to `use_it`, oldest first, with the number of those behind it.
@@ -501,6 +526,17 @@ impl Handle {
     pub fn set_active(&self, active: bool) {
         self.shared.active.store(active, Ordering::Release);
         self.wake.unpark();
+    }
+
+    /// Says that something has come in, and wakes the loop to look at it, or the publisher where no loop runs. Gives its
+    /// number; see [`RecordReceiver::dealt_with`].
+    pub fn bring(&self) -> u64 {
+        let number = self.shared.brought.fetch_add(1, Ordering::AcqRel) + 1;
+        self.wake.unpark();
+        if self.ended() {
+            self.publisher.unpark();
+        }
+        number
     }
 
     /// Wakes the loop, to look at the clock.

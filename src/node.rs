@@ -4,6 +4,7 @@
 //! real-time loop ([`crate::rt`]), the publisher, a watchdog, and one that spins the node; messages and requests are received
 //! by tasks on a small runtime that all joints share.
 
+mod acknowledge;
 mod aim;
 mod asker;
 mod black_box;
@@ -29,6 +30,7 @@ pub mod step_test;
 mod target;
 mod tf;
 mod transition;
+pub mod transport;
 mod watchdog;
 
 pub use black_box::{Notebook, NotebookLayer, notebook};
@@ -51,6 +53,7 @@ use crate::config::JointFile;
 use crate::controller::SetpointKind;
 use crate::link::Link;
 use crate::rt::{self, Clock};
+use acknowledge::{Acknowledgements, Acknowledger};
 use aim::Aimer;
 use black_box::Writing;
 use futures::stream::{StreamExt, select_all};
@@ -392,7 +395,12 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
     } else {
         futures::stream::pending().boxed()
     };
+    let acknowledger = match clock.is_simulated() {
+        true => Acknowledger::new(link.handle.clone()),
+        false => Acknowledger::default(),
+    };
     let (aimed, desired) = watch::channel(None);
+    let (judged, commands) = mpsc::unbounded_channel();
     let aimer = Aimer {
         joint: name.clone(),
         clock: clock.clone(),
@@ -403,6 +411,7 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         tree: tree.clone(),
         handle: link.handle.clone(),
         out: aimed,
+        judged,
     };
     tell_view(&name, &file);
     let intake = Intake {
@@ -412,6 +421,7 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         pan: file.joint.pan.is_some(),
         sender: link.input,
         status: status.clone(),
+        acknowledger: acknowledger.clone(),
     };
     let (turns, turn) = mpsc::unbounded_channel();
     let requests = Requests::new(&mut node, turn).map_err(graph)?;
@@ -442,28 +452,34 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         black_box: writing.black_box().clone(),
         events,
     };
+    let acknowledgements = Acknowledgements::new(&mut node, acknowledger.clone()).map_err(graph)?;
     let outlet = Outlet::new(
         &mut node,
-        name.clone(),
         &file,
         clock.clone(),
         link.records,
         status.clone(),
         tree,
+        acknowledgements,
     )
     .map_err(graph)?;
 
     if let Some(hand) = hand {
         let times = clock::subscribe(&mut node).map_err(graph)?;
-        let handle = link.handle.clone();
-        tokio::spawn(clock::follow(name.clone(), times, hand, handle, period));
+        tokio::spawn(clock::follow(
+            name.clone(),
+            times,
+            hand,
+            acknowledger,
+            period,
+        ));
     }
     let threads = [
         outlet.start(kept)?,
         watchdog.start(writing.black_box().clone())?,
     ];
     tokio::spawn(aimer.run(select_all(asked).boxed()));
-    tokio::spawn(intake.run(desired, motors, head, base));
+    tokio::spawn(intake.run(desired, commands, motors, head, base));
     tokio::spawn(server.run(requests));
     tokio::spawn(pointing.run(goals));
     tokio::spawn(desk.run());

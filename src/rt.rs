@@ -5,8 +5,8 @@
 //! waits at most for one tick.
 //!
 //! With simulated time it is the same loop on another time: a tick whenever another period of simulated time has
-//! passed. While simulated time stands nothing ticks, and nothing grows old. A message on `/clock` that brings several
-//! periods brings one tick all the same, since there is one set of measurements: more ticks on the same would be control
+//! passed: at the message on `/clock` that is nearest to it, since few clocks step in parts of a period. While simulated time
+//! stands nothing ticks, and nothing grows old. A message that brings several periods brings one tick all the same, since there is one set of measurements: more ticks on the same would be control
 //! without feedback. The others are counted as missed, as those are that a busy machine does not come to; since a tick
 //! moves the reference on by one period, the joint then moves slower than it should. After a jump, back or far ahead,
 //! the loop starts anew from what is measured then, and only a new command moves the joint.
@@ -120,6 +120,10 @@ struct Loop {
     law_waits_since: Option<f64>,
     /// The clock's generation that it runs in.
     generation: u64,
+    /// Loop time of the last tick, ns.
+    ticked: i64,
+    /// What had been brought when it looked last; see [`LoopSide::dealt_with`].
+    brought: u64,
 }
 
 impl Loop {
@@ -137,6 +141,8 @@ impl Loop {
             period: ((joint.period * NS as f64).round() as i64).max(1),
             program: Box::new(program),
             law_waits_since: None,
+            ticked: i64::MIN,
+            brought: 0,
         }
     }
 
@@ -153,14 +159,16 @@ impl Loop {
         let mut deadline = self.clock.now_ns() + self.period;
         while self.wait_until(deadline) {
             if self.begins_anew() {
-                deadline = self.clock.now_ns();
+                // Ticks fall on whole periods of simulated time, whenever they begin.
+                deadline = self.clock.next_multiple(self.period);
+                continue;
             }
             let began = self.clock.now_ns();
             let behind = began - deadline;
             self.late(behind, behind);
             if self.clock.is_simulated() {
-                // This tick is for all deadlines that its message has brought.
-                let missed = (behind / self.period).max(0);
+                // This tick is for all deadlines that its message has brought, and on time for the nearest of them.
+                let missed = ((behind + self.period / 2) / self.period).max(0);
                 self.counts.missed += missed as u64;
                 deadline += missed * self.period;
             }
@@ -185,6 +193,7 @@ impl Loop {
             let wait = if substitute { 0 } else { slack };
             let deadline = last + self.period + wait;
             let sample = loop {
+                self.brought = self.side.brought();
                 let newest = self.side.input().0.head.map_or(stamp, |h| h.stamp);
                 if newest > stamp {
                     stamp = newest;
@@ -226,10 +235,14 @@ impl Loop {
     /// Waits until loop time `deadline`, ns, or until simulated time jumps. Says whether the loop goes on.
     fn wait_until(&mut self, deadline: i64) -> bool {
         if self.clock.is_simulated() {
-            while !self.side.stopping()
-                && self.clock.now_ns() < deadline
-                && self.clock.generation() == self.generation
-            {
+            loop {
+                self.brought = self.side.brought();
+                if self.side.stopping()
+                    || self.is_due(deadline)
+                    || self.clock.generation() != self.generation
+                {
+                    break;
+                }
                 self.nap(i64::MAX);
             }
         } else {
@@ -238,12 +251,21 @@ impl Loop {
         !self.side.stopping()
     }
 
-    /// Sleeps until something comes in, at most for `most` ns of loop time.
+    /// Whether the present message on `/clock` is the one for `deadline`, ns: it has come, or the next message will not be
+    /// nearer to it.
+    fn is_due(&self, deadline: i64) -> bool {
+        let now = self.clock.now_ns();
+        let left = deadline - now;
+        now > self.ticked && (left <= 0 || left <= self.clock.next_step() - left)
+    }
+
+    /// Sleeps until something comes in, at most for `most` ns of loop time: nothing is due before.
     fn nap(&mut self, most: i64) {
         if !self.clock.is_simulated() {
             self.side.sleep(Duration::from_nanos(most.max(0) as u64));
             return;
         }
+        self.side.dealt_with(self.brought);
         self.side.sleep(NAP);
         self.side.beat();
         // Simulated time may stand for long; a law need not wait for it.
@@ -296,6 +318,7 @@ impl Loop {
         let begun = monotonic();
         // A jump that has just been noticed counts as far as it is known.
         let now = began.max(self.clock.since()) as f64 / NS as f64;
+        self.ticked = began;
         self.look_for_law(now);
         let (input, _) = self.side.input();
         let record = &mut *self.record;

@@ -297,6 +297,59 @@ fn several_periods_at_once_are_one_tick_and_the_rest_is_missed() {
     world.check();
 }
 
+/// A clock whose messages fall beside the ticks' grid: each period has its tick at the message that is nearest, and none is
+/// missed unless there are fewer messages than periods. Steps in ms over and over, and what 600 ms of them bring at a
+/// period of 5 ms.
+#[test]
+fn a_tick_is_due_at_the_nearest_message() {
+    for (steps, ticks, missed) in [
+        (&[1][..], 120, 0),
+        (&[4, 6], 120, 0),
+        (&[6, 4], 120, 0),
+        (&[3, 7], 120, 0),
+        (&[4, 1], 120, 0),
+        (&[4], 120, 0),
+        (&[5], 120, 0),
+        (&[6], 100, 20),
+        (&[10], 60, 60),
+    ] {
+        let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Timer, 0);
+        assert_eq!(world.period, 5 * MS);
+        world.begin();
+        let go_on = |world: &mut World, most: i64| {
+            let end = world.time + most * MS;
+            for step in steps.iter().cycle() {
+                world.send();
+                world.say(world.time + step * MS);
+                // Time waits until the loop has dealt with it.
+                let number = world.handle.bring();
+                until("the loop", || world.records.dealt_with() >= number);
+                world.gather();
+                if world.time >= end {
+                    break;
+                }
+            }
+        };
+        // How the clock steps has to be seen first.
+        go_on(&mut world, 60);
+        let (before, count) = (world.last().counts, world.all.len());
+        go_on(&mut world, 600);
+        let counts = world.last().counts;
+        let seen = (counts.ticks - before.ticks, counts.missed - before.missed);
+        assert_eq!(seen, (ticks, missed), "steps of {steps:?} ms");
+        // At most half a period from the middle of its place.
+        for (i, record) in world.all[count..]
+            .iter()
+            .enumerate()
+            .filter(|_| missed == 0)
+        {
+            let due = world.all[count].at + 5e-3 * i as f64;
+            assert!((record.at - due).abs() < 4.1e-3, "steps of {steps:?} ms");
+        }
+        world.check();
+    }
+}
+
 /// Free running: what has passed is ticked or counted, whatever the two threads do.
 #[test]
 fn every_period_is_ticked_or_counted() {

@@ -74,5 +74,6 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
             "this program cannot be started again: {error}"
         )));
     }
+    super::on_the_graph()?;
     inspection::run(args)
 }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 #[cfg(feature = "ros")]
 use super::CmdError;
 
-/// Run a simulated joint, which stands in for hardware and speaks only topics.
+/// Run simulated joints, which stand in for hardware and speak only topics.
 ///
 /// Takes motor setpoints on `withy/motor_setpoints`, publishes `joint_states`, `imu` and, where the base has an inertial
 /// unit, `base_imu`; `~/payload` (geometry_msgs/Inertia: m in kg, com.z in m) sets a payload on or takes it off, `~/push`
@@ -13,9 +13,9 @@ use super::CmdError;
 /// tilts the base, and `~/true_bend` and `~/true_pose` say what is really so.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Simulated-joint file; without one, the glasshouse guide's neck.
+    /// Simulated-joint files, all on one time; without one, the glasshouse guide's neck.
     #[arg(value_name = "SIMULATED.yaml")]
-    pub joint: Option<PathBuf>,
+    pub joints: Vec<PathBuf>,
     /// Seed of the build and of the noise.
     #[arg(long, value_name = "N")]
     pub seed: Option<u64>,
@@ -52,9 +52,21 @@ pub struct Args {
     /// Say the time on `/clock`, for nodes with `use_sim_time`; stamps are on it.
     #[arg(long)]
     pub clock: bool,
-    /// Simulated seconds per second, with --clock.
+    /// Simulated seconds per second, with --clock; by default 1, and with --lockstep as many as the machine can do.
     #[arg(long, value_name = "FACTOR", requires = "clock")]
     pub speed: Option<f64>,
+    /// Let simulated time go on only when the node has answered: the same motion on any machine, however busy.
+    #[arg(long, requires = "clock")]
+    pub lockstep: bool,
+    /// Longest step of simulated time, with --lockstep, ms; by default the IMU's sample period.
+    #[arg(long, value_name = "MS", requires = "lockstep")]
+    pub step_ms: Option<f64>,
+    /// Also wait for this node (its full name), which answers on its topic `~/acknowledged`. May be given several times.
+    #[arg(long, value_name = "NODE", requires = "lockstep")]
+    pub wait_for: Vec<String>,
+    /// How long an answer may take before time goes on without it, s.
+    #[arg(long, value_name = "S", default_value_t = 10.0, requires = "lockstep")]
+    pub patience_s: f64,
 }
 
 /// The swing asked for, if any.
@@ -105,23 +117,15 @@ pub(super) fn load(
     read.map_err(|e| CmdError::Input(e.to_string()))
 }
 
-/// Runs until SIGINT or SIGTERM.
-///
-/// # Errors
-/// A bad file or option, or a graph that cannot be reached.
+/// A file with what the options change of it.
 #[cfg(feature = "ros")]
-pub fn run(args: &Args) -> Result<(), CmdError> {
-    use crate::beam::Tolerances;
-    use crate::node::NodeError;
-    use crate::node::simulated::{Simulated, SimulatedError, simulate};
-
-    let mut file = load(args.joint.as_deref())?;
+fn changed(mut file: crate::config::SimulatedFile, args: &Args) -> crate::config::SimulatedFile {
     if let Some(seed) = args.seed {
         file.seed = seed;
     }
     let options = &mut file.options;
     if args.tolerances {
-        options.tolerances = Some(Tolerances::default());
+        options.tolerances = Some(crate::beam::Tolerances::default());
     }
     let changes = [
         (args.stiction, &mut options.stiction),
@@ -137,16 +141,72 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
             *value = given;
         }
     }
+    file
+}
+
+/// How time is to go.
+#[cfg(feature = "ros")]
+fn pace(
+    args: &Args,
+    files: &[crate::config::SimulatedFile],
+) -> Result<crate::node::simulated::Pace, CmdError> {
+    use crate::node::simulated::{Lockstep, Pace};
+
+    let refused = |flag: &str, value: f64, accepted: &str| {
+        let sentence = format!("{flag} is {value}; accepted: {accepted}");
+        Err(CmdError::Input(sentence))
+    };
+    let speed = args.speed.unwrap_or(1.0);
+    if !(0.01..=20.0).contains(&speed) {
+        return refused("--speed", speed, "0.01 to 20");
+    }
+    if !(0.1..=3600.0).contains(&args.patience_s) {
+        return refused("--patience-s", args.patience_s, "0.1 to 3600");
+    }
+    if !args.lockstep {
+        return Ok(match args.clock {
+            true => Pace::Clock(speed),
+            false => Pace::Real,
+        });
+    }
+    let rates = files.iter().map(|file| file.options.sensors.imu_rate);
+    let step_ms = args
+        .step_ms
+        .unwrap_or_else(|| 1e3 / rates.fold(1.0, f64::max));
+    if !(1.0..=100.0).contains(&step_ms) {
+        return refused("--step-ms", step_ms, "1 to 100");
+    }
+    Ok(Pace::Lockstep(Lockstep {
+        step: step_ms * 1e-3,
+        speed: args.speed,
+        wait_for: args.wait_for.clone(),
+        patience: std::time::Duration::from_secs_f64(args.patience_s),
+    }))
+}
+
+/// Runs until SIGINT or SIGTERM.
+///
+/// # Errors
+/// A bad file or option, or a graph that cannot be reached.
+#[cfg(feature = "ros")]
+pub fn run(args: &Args) -> Result<(), CmdError> {
+    use crate::node::NodeError;
+    use crate::node::simulated::{Simulated, SimulatedError, simulate};
+
+    let files = match args.joints.as_slice() {
+        [] => vec![load(None)?],
+        some => some
+            .iter()
+            .map(|file| load(Some(file)))
+            .collect::<Result<_, _>>()?,
+    };
+    let files: Vec<_> = files.into_iter().map(|file| changed(file, args)).collect();
     if !(args.push_ms >= 0.0 && args.push_ms <= 10_000.0) {
         let sentence = format!("--push-ms is {}; accepted: 0 to 10000", args.push_ms);
         return Err(CmdError::Input(sentence));
     }
     let swing = swing(args)?;
-    let speed = args.speed.unwrap_or(1.0);
-    if !(0.01..=20.0).contains(&speed) {
-        let sentence = format!("--speed is {speed}; accepted: 0.01 to 20");
-        return Err(CmdError::Input(sentence));
-    }
+    let pace = pace(args, &files)?;
     tracing_subscriber::fmt()
         .with_writer(std::io::stderr)
         .with_target(false)
@@ -156,14 +216,14 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
                 .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info")),
         )
         .init();
-    let simulated = Simulated {
+    let joints = files.into_iter().map(|file| Simulated {
         file,
         payload: (args.payload_g * 1e-3, args.payload_height_mm * 1e-3),
         push_duration: args.push_ms * 1e-3,
         swing,
-        speed: args.clock.then_some(speed),
-    };
-    simulate(&simulated).map_err(|error| match error {
+    });
+    let joints: Vec<_> = joints.collect();
+    simulate(&joints, &pace).map_err(|error| match error {
         SimulatedError::Joint(_) | SimulatedError::Node(NodeError::Context(_)) => {
             CmdError::Input(error.to_string())
         }

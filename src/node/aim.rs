@@ -12,8 +12,9 @@ use futures::stream::{BoxStream, StreamExt};
 use nalgebra::{Isometry3, Point3};
 use r2r::builtin_interfaces::msg::Time;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
-use tokio::sync::{oneshot, watch};
+use tokio::sync::{mpsc, oneshot, watch};
 
+use super::intake::Judged;
 use super::messages::{Refusal, read_point, read_pose};
 use super::sources::{Lane, Source, Topic};
 use super::status::{InForce, Status};
@@ -136,6 +137,8 @@ pub struct Aimer {
     pub handle: Handle,
     /// To the intake.
     pub out: watch::Sender<Option<Desired>>,
+    /// Likewise: the commands that have been judged, after what came of them.
+    pub judged: mpsc::UnboundedSender<Judged>,
 }
 
 /// A target under way, in coordinates of its frame.
@@ -250,6 +253,11 @@ impl Aiming {
 
     fn take(&mut self, asked: Asked) {
         let source = |topic, lane| self.aimer.status.sources.source(topic, lane);
+        let stamp = match &asked {
+            Asked::Pose(m, _) => m.header.stamp.clone(),
+            Asked::Point(m, _) => m.header.stamp.clone(),
+            Asked::Request(_) | Asked::Transforms => Time::default(),
+        };
         let (topic, command) = match asked {
             Asked::Pose(m, lane) => (
                 Topic::Pose.name(),
@@ -282,6 +290,8 @@ impl Aiming {
             Ok(command) => self.command(command),
             Err(refusal) => self.refuse(topic, &refusal, None),
         }
+        // The intake lives as long as this.
+        let _ = self.aimer.judged.send((topic, stamp));
     }
 
     /// Counts a refusal, and tells who asked.

@@ -6,7 +6,7 @@ use futures::StreamExt;
 use r2r::rosgraph_msgs::msg::Clock as ClockMessage;
 use r2r::{Node, QosProfile};
 
-use crate::link::Handle;
+use super::acknowledge::Acknowledger;
 use crate::rt::{Hand, Moved};
 
 /// Time without a message after which a joint that has not heard any yet says so.
@@ -15,7 +15,7 @@ const SILENCE: Duration = Duration::from_secs(5);
 const LOOKED_AT: u32 = 200;
 /// Mean step of `/clock`, in periods of the loop, from which on it is too slow: rounding and a lost message now and then
 /// are not.
-const TOO_SLOW: f64 = 1.2;
+const TOO_SLOW: f64 = 1.1;
 
 /// Subscribes to `/clock` with the profile that ROS 2 has for it: best effort, the last one.
 ///
@@ -34,7 +34,7 @@ pub async fn follow(
     joint: String,
     mut messages: impl futures::Stream<Item = ClockMessage> + Unpin,
     mut hand: Hand,
-    handle: Handle,
+    acknowledger: Acknowledger,
     period: f64,
 ) {
     let mut pace = Some(Pace::default());
@@ -69,7 +69,7 @@ pub async fn follow(
             }
             Moved::On | Moved::Stands => {}
         }
-        handle.wake();
+        acknowledger.add("clock", stamp);
         if let Some(step) = pace.as_mut().and_then(|p| p.mean_step(stamp)) {
             pace = None;
             if step > TOO_SLOW * period {

@@ -7,8 +7,9 @@ use std::sync::{Arc, Mutex, PoisonError};
 use futures::stream::{Stream, StreamExt, select};
 use r2r::builtin_interfaces::msg::Time;
 use r2r::sensor_msgs::msg::{Imu, JointState};
-use tokio::sync::watch;
+use tokio::sync::{mpsc, watch};
 
+use super::acknowledge::Acknowledger;
 use super::messages::{ImuReading, Refusal};
 use super::status::Status;
 use crate::link::InputSender;
@@ -80,6 +81,7 @@ impl Refused {
 /// One message.
 enum Message {
     Desired(Desired),
+    Judged(Judged),
     Motors(JointState),
     Head(Imu),
     Base(Imu),
@@ -99,13 +101,19 @@ pub struct Intake {
     pub sender: InputSender,
     /// What other threads see.
     pub status: Arc<Status>,
+    /// Takes note of what has come in.
+    pub acknowledger: Acknowledger,
 }
+
+/// A command that has been accepted or refused: its topic and stamp.
+pub type Judged = (&'static str, Time);
 
 impl Intake {
     /// Receives until the streams end.
     pub async fn run(
         self,
         mut desired: watch::Receiver<Option<Desired>>,
+        mut commands: mpsc::UnboundedReceiver<Judged>,
         motors: impl Stream<Item = JointState> + Unpin,
         head: impl Stream<Item = Imu> + Unpin,
         base: impl Stream<Item = Imu> + Unpin,
@@ -117,13 +125,16 @@ impl Intake {
             intake: self,
         };
         loop {
+            // What was desired first: it came before the word that its command was judged.
             let message = tokio::select! {
-                message = sensors.next() => message,
+                biased;
                 // It ends with the task that aims, and so with the node.
                 changed = desired.changed() => match changed {
                     Ok(()) => desired.borrow_and_update().map(Message::Desired),
                     Err(_) => None,
                 },
+                judged = commands.recv() => judged.map(Message::Judged),
+                message = sensors.next() => message,
             };
             match message {
                 Some(message) => receiver.receive(&message),
@@ -140,26 +151,27 @@ struct Receiver {
 
 impl Receiver {
     fn receive(&mut self, message: &Message) {
-        let (topic, result) = match message {
+        let (topic, stamp, result) = match message {
             Message::Desired(desired) => {
                 self.inbox.desire(*desired);
-                ("", Ok(true))
+                self.intake.sender.send(self.inbox.input(), false);
+                return;
             }
-            Message::Motors(m) => ("joint_states", self.motors(m)),
-            Message::Head(m) => ("imu", self.imu(m, false)),
-            Message::Base(m) => ("base_imu", self.imu(m, true)),
+            Message::Judged((topic, stamp)) => (*topic, stamp, Ok(false)),
+            Message::Motors(m) => ("joint_states", &m.header.stamp, self.motors(m)),
+            Message::Head(m) => ("imu", &m.header.stamp, self.imu(m, false)),
+            Message::Base(m) => ("base_imu", &m.header.stamp, self.imu(m, true)),
         };
+        let intake = &mut self.intake;
         match result {
             Ok(true) => {
                 let wake = matches!(message, Message::Head(_));
-                self.intake.sender.send(self.inbox.input(), wake);
+                intake.sender.send(self.inbox.input(), wake);
             }
             Ok(false) => {}
-            Err(refusal) => {
-                let intake = &self.intake;
-                intake.status.refused.tell(&intake.joint, topic, &refusal);
-            }
+            Err(refusal) => intake.status.refused.tell(&intake.joint, topic, &refusal),
         }
+        intake.acknowledger.add(topic, stamp);
     }
 
     /// Loop time of a sensor's stamp, and now. A stamp of zero was not set: the time of arrival serves.

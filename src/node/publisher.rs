@@ -12,6 +12,7 @@ use r2r::sensor_msgs::msg::JointState;
 use r2r::std_msgs::msg::{Bool, Float64, Float64MultiArray, MultiArrayDimension};
 use r2r::{Node, Publisher, QosProfile};
 
+use super::acknowledge::Acknowledgements;
 use super::aim::SharedTree;
 use super::black_box::Kept;
 use super::diagnostics::Diagnostics;
@@ -66,6 +67,7 @@ pub struct Outlet {
     settled: Publisher<Bool>,
     diagnostics_out: Publisher<DiagnosticArray>,
     diagnostics: Diagnostics,
+    acknowledgements: Acknowledgements,
     /// Messages that are sent again and again, with names in place.
     setpoint: JointState,
     reference: JointState,
@@ -102,13 +104,14 @@ impl Outlet {
     /// What the middleware refuses.
     pub fn new(
         node: &mut Node,
-        joint: String,
         file: &JointFile,
         clock: Clock,
         records: RecordReceiver,
         status: Arc<Status>,
         tree: SharedTree,
+        acknowledgements: Acknowledgements,
     ) -> r2r::Result<Self> {
+        let joint = node.fully_qualified_name()?;
         let newest = || QosProfile::default().keep_last(1).reliable();
         let setpoints = match file.setpoint_message {
             SetpointMessage::JointState => {
@@ -139,6 +142,7 @@ impl Outlet {
             settled: node.create_publisher("~/settled", newest().transient_local())?,
             diagnostics_out: node.create_publisher("/diagnostics", QosProfile::default())?,
             diagnostics: Diagnostics::new(&joint, file),
+            acknowledgements,
             joint,
             clock,
             records,
@@ -188,6 +192,7 @@ impl Outlet {
             let over = self.status.over();
             // Before what it said last is fetched.
             let ended = self.records.ended();
+            let dealt_with = self.records.dealt_with();
             self.look_at_time();
             let (status, seen) = (&self.status, &mut self.seen);
             let diagnostics = &mut self.diagnostics;
@@ -226,6 +231,9 @@ impl Outlet {
             }
             self.tell_target();
             self.diagnose(&kept);
+            // After all that came of it.
+            let sent = self.acknowledgements.publish(dealt_with);
+            self.check(sent);
             self.status.count_published();
             if over {
                 return;

@@ -15,47 +15,50 @@
 //! The base stands still, or swings about its y axis (pitch) about the attitude that it was given last.
 //!
 //! It runs in real time on the monotonic clock, a millisecond at a time. Motors that hear nothing hold, or stop, after
-//! their command timeout.
+//! their command timeout. A process may run several joints, on one time.
 //!
 //! With a clock of its own it also says the time on `/clock` (rosgraph_msgs/Clock), a thousand times per simulated second
 //! and from 0 on, stamps with it, and may go faster or slower than real time. A machine that cannot keep up then makes it
 //! slower, and it misses nothing.
+//!
+//! In lockstep it says the time a step at a time, and whenever a sensor has delivered something. Then it waits until the
+//! joint's node has acknowledged that message (`withy/acknowledged`, std_msgs/Header: stamp and topic), publishes what
+//! the sensors have delivered, and waits until that has been acknowledged too. So what is measured and what is sent depend on
+//! simulated time alone, and the same seed and commands give the same motion. Others may be waited for as well, on topics of their own: a
+//! behaviour acknowledges a message on `/clock` (`frame_id` "clock") when it has done what it does at that time.
+
+mod lockstep;
+mod world;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::{Duration, Instant};
 
-use futures::StreamExt;
-use nalgebra::{Quaternion, UnitQuaternion, Vector3};
-use r2r::geometry_msgs::msg::{
-    Inertia, PoseStamped, QuaternionStamped, Vector3Stamped, WrenchStamped,
-};
+use r2r::builtin_interfaces::msg::Time;
 use r2r::rosgraph_msgs::msg::Clock as ClockMessage;
-use r2r::sensor_msgs::msg::{Imu, JointState};
-use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, Publisher, QosProfile};
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::messages::time;
-use super::{NodeError, Spinner, context};
-use crate::beam::{
-    BaseMotion, DescriptionError, DriveKind, ImuReading, MotorReading, Plant, STEP, Swing,
-};
-use crate::config::{SetpointMessage, SimulatedFile};
+use super::{NodeError, context};
+use crate::beam::{BaseMotion, DescriptionError, Plant, STEP, Swing};
+use crate::config::SimulatedFile;
 use crate::rt::Clock;
+use lockstep::Partner;
+use world::{Reading, World};
 
 /// Inner steps between two messages on `~/true_bend` and `~/true_pose`: 200 a second.
 const TRUTH_STEPS: u64 = 5;
 /// How far it may fall behind real time before it gives up catching up, s.
 const MOST_BEHIND: f64 = 0.25;
-/// Standard gravity, m/s^2 (ISO 80000-3), for the accelerometer.
-const GRAVITY: f64 = 9.80665;
+/// How long it waits for messages at a time where it waits for somebody; with several joints it looks at each in turn.
+const LOOK: Duration = Duration::from_millis(20);
+const LOOK_IN_TURN: Duration = Duration::from_millis(1);
+/// Machine time after which the time is said again, and readings are sent again: messages may be lost.
+const CLOCK_AGAIN: Duration = Duration::from_millis(100);
+const READINGS_AGAIN: Duration = Duration::from_secs(2);
 
-/// How long the base takes to a new attitude, s.
-const BASE_TURN: f64 = 1.0;
-
-/// What `withy simulate` runs.
+/// One joint of `withy simulate`.
 #[derive(Clone, Debug)]
 pub struct Simulated {
     /// The joint, its build and sensors.
@@ -66,8 +69,30 @@ pub struct Simulated {
     pub push_duration: f64,
     /// How the base swings from the start; `None`: it stands still.
     pub swing: Option<Swing>,
-    /// Simulated seconds per second where it says the time itself, on `/clock`; `None`: it runs in real time.
+}
+
+/// How simulated time goes.
+#[derive(Clone, Debug)]
+pub enum Pace {
+    /// With the machine's, and nobody is told.
+    Real,
+    /// On `/clock`, so many simulated seconds per second as far as the machine keeps up.
+    Clock(f64),
+    /// On `/clock`, in lockstep with the joints' nodes.
+    Lockstep(Lockstep),
+}
+
+/// Simulated time in lockstep.
+#[derive(Clone, Debug)]
+pub struct Lockstep {
+    /// Longest step, s.
+    pub step: f64,
+    /// At most so many simulated seconds per second; `None`: as fast as it goes.
     pub speed: Option<f64>,
+    /// Nodes that are waited for besides the joints' own: full names.
+    pub wait_for: Vec<String>,
+    /// Machine time that an answer may take before time goes on without it.
+    pub patience: Duration,
 }
 
 /// Why a simulated joint could not run.
@@ -81,42 +106,82 @@ pub enum SimulatedError {
     Joint(#[from] DescriptionError),
 }
 
-/// What came in.
-enum Event {
-    Joint(JointState),
-    Array(Float64MultiArray),
-    Payload(Inertia),
-    Push(WrenchStamped),
-    Base(QuaternionStamped),
-}
-
-/// Runs the simulated joint until SIGINT or SIGTERM.
+/// Runs the simulated joints until SIGINT or SIGTERM.
 ///
 /// # Errors
 /// [`SimulatedError`].
-pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
-    let file = &simulated.file;
-    let mut plant = Plant::new(&file.description, &file.options, file.seed)?;
-    plant.set_payload(simulated.payload.0, simulated.payload.1)?;
-    if let Some(swing) = simulated.swing {
-        plant.set_base(BaseMotion::Swing(swing))?;
+pub fn simulate(joints: &[Simulated], pace: &Pace) -> Result<(), SimulatedError> {
+    let mut plants = Vec::new();
+    for simulated in joints {
+        let file = &simulated.file;
+        let mut plant = Plant::new(&file.description, &file.options, file.seed)?;
+        plant.set_payload(simulated.payload.0, simulated.payload.1)?;
+        if let Some(swing) = simulated.swing {
+            plant.set_base(BaseMotion::Swing(swing))?;
+        }
+        plants.push(plant);
     }
     let context = context()?;
-    let graph = |source| NodeError::Graph {
-        node: file.name.clone(),
-        source,
+    let (runtime, stop) = until_signal().map_err(NodeError::System)?;
+    let mut stage = Stage {
+        joints: Vec::new(),
+        others: Vec::new(),
+        time: None,
+        clock: Clock::new(),
+        origin: 0.0,
+        stop,
+        failed: false,
     };
-    let mut node = Node::create(context, &file.name, &file.namespace).map_err(graph)?;
+    for (simulated, plant) in joints.iter().zip(plants) {
+        let file = &simulated.file;
+        let graph = |source| NodeError::Graph {
+            node: file.name.clone(),
+            source,
+        };
+        let mut node = Node::create(context.clone(), &file.name, &file.namespace).map_err(graph)?;
+        let world = World::new(simulated.clone(), plant, &mut node).map_err(graph)?;
+        let mut partner = None;
+        if let Pace::Lockstep(_) = pace {
+            partner = Some(Partner::new(&mut node, "withy/acknowledged").map_err(graph)?);
+        }
+        if stage.joints.is_empty() {
+            stage.begin_clock(&mut node, pace).map_err(graph)?;
+        }
+        stage.joints.push(Joint {
+            node,
+            world,
+            partner,
+        });
+    }
+    for simulated in joints {
+        tracing::info!(
+            "simulated joint {} running: {} motors, payload {:.0} g",
+            simulated.file.name,
+            simulated.file.motor_names.len(),
+            simulated.payload.0 * 1e3
+        );
+    }
+    match pace {
+        Pace::Real => stage.run_by_machine(1.0),
+        Pace::Clock(speed) => stage.run_by_machine(*speed),
+        Pace::Lockstep(lockstep) => stage.run_in_lockstep(lockstep),
+    }
+    drop(stage);
+    runtime.shutdown_timeout(Duration::from_millis(200));
+    Ok(())
+}
+
+/// Becomes true at SIGINT or SIGTERM, as long as the runtime lives.
+fn until_signal() -> std::io::Result<(tokio::runtime::Runtime, Arc<AtomicBool>)> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
-        .build()
-        .map_err(NodeError::System)?;
+        .build()?;
     let stop = Arc::new(AtomicBool::new(false));
     {
         let _guard = runtime.enter();
         for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
-            let mut told = signal(kind).map_err(NodeError::System)?;
+            let mut told = signal(kind)?;
             let stop = stop.clone();
             tokio::spawn(async move {
                 told.recv().await;
@@ -124,124 +189,190 @@ pub fn simulate(simulated: &Simulated) -> Result<(), SimulatedError> {
             });
         }
     }
-    let (events, inbox) = channel();
-    listen(&mut node, &runtime, file.setpoint_message, &events).map_err(graph)?;
-    let sensor = QosProfile::sensor_data;
-    // Scorers should miss nothing.
-    let truth = || QosProfile::default().keep_last(100).reliable();
-    let mut world = World {
-        motors: node
-            .create_publisher("joint_states", sensor())
-            .map_err(graph)?,
-        imu: node.create_publisher("imu", sensor()).map_err(graph)?,
-        base_imu: match &file.description.base_imu {
-            None => None,
-            Some(_) => Some(node.create_publisher("base_imu", sensor()).map_err(graph)?),
-        },
-        bend: node
-            .create_publisher("~/true_bend", truth())
-            .map_err(graph)?,
-        pose: node
-            .create_publisher("~/true_pose", truth())
-            .map_err(graph)?,
-        time: match simulated.speed {
-            None => None,
-            Some(_) => {
-                // As /clock has it in ROS 2: best effort, the last one.
-                let newest = QosProfile::default().keep_last(1).best_effort();
-                Some(node.create_publisher("/clock", newest).map_err(graph)?)
-            }
-        },
-        clock: Clock::new(),
-        origin: 0.0,
-        setpoints: vec![None; plant.motor_count()],
-        refused: 0,
-        failed: false,
-        plant,
-        simulated,
-    };
-    let spinner = Spinner::new(node).map_err(NodeError::System)?;
-    tracing::info!(
-        "simulated joint {} running: {} motors, payload {:.0} g",
-        file.name,
-        file.motor_names.len(),
-        simulated.payload.0 * 1e3
-    );
-    world.run(&inbox, &stop);
-    runtime.shutdown_timeout(Duration::from_millis(200));
-    drop(spinner);
-    Ok(())
+    Ok((runtime, stop))
 }
 
-/// Subscribes; each message goes into the inbox at once.
-fn listen(
-    node: &mut Node,
-    runtime: &tokio::runtime::Runtime,
-    message: SetpointMessage,
-    events: &Sender<Event>,
-) -> r2r::Result<()> {
-    let newest = QosProfile::default().keep_last(1).reliable();
-    let several = QosProfile::default().keep_last(10).reliable();
-    // A send fails only once the world has ended.
-    macro_rules! take {
-        ($topic:literal, $qos:expr, $event:expr) => {
-            let stream = node.subscribe($topic, $qos)?;
-            let events = events.clone();
-            runtime.spawn(stream.for_each(move |m| {
-                let _ = events.send($event(m));
-                std::future::ready(())
-            }));
-        };
-    }
-    match message {
-        SetpointMessage::JointState => {
-            take!("withy/motor_setpoints", newest, Event::Joint);
-        }
-        SetpointMessage::Float64Array => {
-            take!("withy/motor_setpoints", newest, Event::Array);
-        }
-    }
-    take!("~/payload", several.clone(), Event::Payload);
-    take!("~/push", several.clone(), Event::Push);
-    take!("~/base_attitude", several, Event::Base);
-    Ok(())
+/// One joint with its node.
+struct Joint {
+    // Before the node that feeds it.
+    world: World,
+    /// The control node, where time waits for it.
+    partner: Option<Partner>,
+    node: Node,
 }
 
-/// The joint in its world of topics and real time.
-struct World<'a> {
-    simulated: &'a Simulated,
-    plant: Plant,
-    /// Says the time, where it is the joint's own.
+/// All joints on one time.
+struct Stage {
+    joints: Vec<Joint>,
+    /// Others that time waits for.
+    others: Vec<Partner>,
+    /// Says the time, where it is the joints' own.
     time: Option<Publisher<ClockMessage>>,
     clock: Clock,
-    /// Loop time of the joint's time 0.
+    /// Loop time of the joints' time 0, where they run by the machine's.
     origin: f64,
-    motors: Publisher<JointState>,
-    imu: Publisher<Imu>,
-    base_imu: Option<Publisher<Imu>>,
-    bend: Publisher<Vector3Stamped>,
-    pose: Publisher<PoseStamped>,
-    /// The last setpoint of each motor.
-    setpoints: Vec<Option<f64>>,
-    refused: u64,
+    stop: Arc<AtomicBool>,
+    /// That a message could not be published is said once.
     failed: bool,
 }
 
-impl World<'_> {
-    fn run(&mut self, inbox: &Receiver<Event>, stop: &AtomicBool) {
+/// What an answer is waited for.
+enum Asked<'a> {
+    /// A message on `/clock`.
+    Time(&'a Time),
+    /// The readings of each joint.
+    Readings(&'a [Vec<Reading>]),
+}
+
+impl Asked<'_> {
+    /// Whether the control node of the joint with this number has acknowledged it.
+    fn answered(&self, partner: &Partner, joint: usize) -> bool {
+        match self {
+            Self::Time(stamp) => partner.has_acknowledged("clock", stamp),
+            Self::Readings(readings) => readings[joint]
+                .iter()
+                .rev()
+                // Of several of one topic the last.
+                .filter(|r| {
+                    let last = readings[joint]
+                        .iter()
+                        .rev()
+                        .find(|l| l.topic() == r.topic());
+                    last.is_some_and(|last| std::ptr::eq(last, *r))
+                })
+                .all(|r| partner.has_acknowledged(r.topic(), r.stamp())),
+        }
+    }
+
+    fn again(&self) -> Duration {
+        match self {
+            Self::Time(_) => CLOCK_AGAIN,
+            Self::Readings(_) => READINGS_AGAIN,
+        }
+    }
+}
+
+impl Stage {
+    /// Makes what says the time, and listens to those that it waits for.
+    fn begin_clock(&mut self, node: &mut Node, pace: &Pace) -> r2r::Result<()> {
+        if let Pace::Real = pace {
+            return Ok(());
+        }
+        // As /clock has it in ROS 2: best effort, the last one.
+        let newest = QosProfile::default().keep_last(1).best_effort();
+        self.time = Some(node.create_publisher("/clock", newest)?);
+        if let Pace::Lockstep(lockstep) = pace {
+            for name in &lockstep.wait_for {
+                let topic = format!("{}/acknowledged", name.trim_end_matches('/'));
+                self.others.push(Partner::new(node, &topic)?);
+            }
+        }
+        Ok(())
+    }
+
+    fn stopped(&self) -> bool {
+        self.stop.load(Ordering::Acquire)
+    }
+
+    /// Takes what has come, and waits for it at most for `most`.
+    fn gather(&mut self, most: Duration) {
+        let mut wait = most;
+        loop {
+            let mut any = false;
+            for joint in &mut self.joints {
+                joint.node.spin_once(wait);
+                wait = Duration::ZERO;
+                // Setpoints go out before the word that they have: where that is seen they are there, and if they came
+                // while others were looked at, then at the next turn.
+                any |= joint.world.take();
+                any |= joint.partner.as_mut().is_some_and(Partner::take);
+            }
+            for other in &mut self.others {
+                any |= other.take();
+            }
+            if !any {
+                return;
+            }
+        }
+    }
+
+    /// The stamp of simulated time `t`, s.
+    fn stamp(&self, t: f64) -> Time {
+        time(match self.time {
+            Some(_) => stamp_of(t),
+            None => self.clock.stamp_of(self.origin + t),
+        })
+    }
+
+    /// Publishes; a failure is said once.
+    fn check(&mut self, sent: r2r::Result<()>) {
+        if let Err(error) = sent
+            && !std::mem::replace(&mut self.failed, true)
+        {
+            tracing::warn!("a message could not be published: {error}");
+        }
+    }
+
+    fn say_time(&mut self, stamp: &Time) {
+        let sent = match &self.time {
+            None => Ok(()),
+            Some(publisher) => publisher.publish(&ClockMessage {
+                clock: stamp.clone(),
+            }),
+        };
+        self.check(sent);
+    }
+
+    fn publish(&mut self, readings: &[Vec<Reading>]) {
+        for (number, own) in readings.iter().enumerate() {
+            for reading in own {
+                let sent = self.joints[number].world.publish(reading);
+                self.check(sent);
+            }
+        }
+    }
+
+    /// What is really so, where it is due.
+    fn tell_truth(&mut self, step: u64) {
+        if !step.is_multiple_of(TRUTH_STEPS) {
+            return;
+        }
+        for number in 0..self.joints.len() {
+            let sent = self.joints[number].world.tell_truth(|t| self.stamp(t));
+            self.check(sent);
+        }
+    }
+
+    /// Goes on to a step's time: the readings of each joint that have been delivered by then.
+    fn advance(&mut self, step: u64) -> Vec<Vec<Reading>> {
+        let (clock, origin, own) = (self.clock.clone(), self.origin, self.time.is_some());
+        let stamp = |t: f64| {
+            time(match own {
+                true => stamp_of(t),
+                false => clock.stamp_of(origin + t),
+            })
+        };
+        let joints = self.joints.iter_mut();
+        joints
+            .map(|joint| {
+                joint.world.run_until(step as f64 * STEP);
+                joint.world.readings(stamp)
+            })
+            .collect()
+    }
+
+    /// With the machine's time, so many simulated seconds per second.
+    fn run_by_machine(&mut self, speed: f64) {
         let start = Instant::now();
         self.origin = self.clock.now();
-        let speed = self.simulated.speed;
         // Time given up because the machine was too slow, s of real time.
         let mut lost = 0.0;
         let mut step: u64 = 0;
-        while !stop.load(Ordering::Acquire) {
-            let deadline = step as f64 * STEP / speed.unwrap_or(1.0) + lost;
-            let ahead = deadline - start.elapsed().as_secs_f64();
-            if ahead > 0.0 {
-                std::thread::sleep(Duration::from_secs_f64(ahead));
-            } else if -ahead > MOST_BEHIND {
-                match speed {
+        while !self.stopped() {
+            let deadline = step as f64 * STEP / speed + lost;
+            let mut ahead = deadline - start.elapsed().as_secs_f64();
+            if -ahead > MOST_BEHIND {
+                match self.time {
                     None => tracing::warn!(
                         "{:.2} s behind real time: the joint stood still for as long",
                         -ahead
@@ -254,214 +385,101 @@ impl World<'_> {
                 lost -= ahead;
                 self.origin -= ahead;
             }
-            for event in inbox.try_iter() {
-                if let Err(reason) = self.take(event) {
-                    self.refused += 1;
-                    // The first few tell; the rest would bury them.
-                    if self.refused <= 10 {
-                        tracing::warn!("message dropped: {reason}");
-                    }
+            // Messages wake it.
+            loop {
+                self.gather(Duration::from_secs_f64(ahead.max(0.0)));
+                ahead = deadline - start.elapsed().as_secs_f64();
+                if ahead <= 0.0 || self.stopped() {
+                    break;
                 }
             }
-            self.plant.run_until(step as f64 * STEP);
-            if let Err(error) = self.tell(step) {
-                if !self.failed {
-                    tracing::warn!("a message could not be published: {error}");
-                }
-                self.failed = true;
-            }
+            let readings = self.advance(step);
+            let now = self.stamp(step as f64 * STEP);
+            self.say_time(&now);
+            self.publish(&readings);
+            self.tell_truth(step);
             step += 1;
         }
     }
 
-    /// Takes a message; what is wrong with it otherwise, in one sentence.
-    fn take(&mut self, event: Event) -> Result<(), String> {
-        match event {
-            Event::Joint(message) => self.joint(&message),
-            Event::Array(message) => self.array(&message.data),
-            Event::Payload(message) => self.payload(&message),
-            Event::Push(message) => self.push(&message),
-            Event::Base(message) => self.base(&message),
-        }
-    }
-
-    fn joint(&mut self, message: &JointState) -> Result<(), String> {
-        let (kind, values) = match self.simulated.file.drive {
-            DriveKind::Position => ("position", &message.position),
-            DriveKind::Velocity => ("velocity", &message.velocity),
-        };
-        if values.len() != message.name.len() {
-            return Err(format!(
-                "motor_setpoints has {} names and {} values of {kind}; accepted: one {kind} per name",
-                message.name.len(),
-                values.len()
-            ));
-        }
-        let names = &self.simulated.file.motor_names;
-        let mut setpoints = self.setpoints.clone();
-        for (name, &value) in message.name.iter().zip(values) {
-            if let Some(motor) = names.iter().position(|n| n == name) {
-                setpoints[motor] = Some(value);
+    /// As fast as those go that time waits for.
+    fn run_in_lockstep(&mut self, lockstep: &Lockstep) {
+        let longest = (lockstep.step / STEP).round().max(1.0) as u64;
+        let mut step: u64 = 0;
+        let mut said = Instant::now();
+        while !self.stopped() {
+            let readings = self.advance(step);
+            if step.is_multiple_of(longest) || readings.iter().any(|own| !own.is_empty()) {
+                let now = self.stamp(step as f64 * STEP);
+                self.say_time(&now);
+                self.wait(&Asked::Time(&now), lockstep.patience);
+                self.publish(&readings);
+                self.wait(&Asked::Readings(&readings), lockstep.patience);
+            }
+            self.tell_truth(step);
+            step += 1;
+            let speed = match self.is_anybody_gone() {
+                true => Some(lockstep.speed.unwrap_or(1.0).min(1.0)),
+                false => lockstep.speed,
+            };
+            if let Some(speed) = speed {
+                said += Duration::from_secs_f64(STEP / speed);
+                let ahead = said.saturating_duration_since(Instant::now());
+                if ahead.is_zero() {
+                    said = Instant::now();
+                } else {
+                    self.gather(ahead);
+                    std::thread::sleep(said.saturating_duration_since(Instant::now()));
+                }
             }
         }
-        // Until every motor has been told once, none moves.
-        if let Some(all) = setpoints.iter().copied().collect::<Option<Vec<f64>>>() {
-            self.command(&all)?;
-        }
-        self.setpoints = setpoints;
-        Ok(())
     }
 
-    fn array(&mut self, values: &[f64]) -> Result<(), String> {
-        self.command(values)
+    fn is_anybody_gone(&self) -> bool {
+        let own = self
+            .joints
+            .iter()
+            .filter_map(|joint| joint.partner.as_ref());
+        own.chain(&self.others).any(Partner::is_gone)
     }
 
-    fn command(&mut self, values: &[f64]) -> Result<(), String> {
-        let drive = self.simulated.file.drive;
-        self.plant.command(drive, values).map_err(|e| e.to_string())
-    }
-
-    fn payload(&mut self, message: &Inertia) -> Result<(), String> {
-        let off_axis = [
-            message.com.x,
-            message.com.y,
-            message.ixy,
-            message.ixz,
-            message.iyz,
-        ];
-        if !off_axis.iter().all(|&v| v == 0.0) {
-            return Err(format!(
-                "payload has com.x, com.y, ixy, ixz, iyz of {off_axis:?}; accepted: 0 each, a payload on the beam's axis"
-            ));
-        }
-        let moments = [message.ixx, message.iyy, message.izz];
-        let (mass, height) = (message.m, message.com.z);
-        let result = if moments == [0.0; 3] {
-            self.plant.set_payload(mass, height)
-        } else {
-            self.plant.set_payload_body(mass, height, moments)
+    /// Waits until it has been acknowledged by all that are waited for.
+    fn wait(&mut self, asked: &Asked, patience: Duration) {
+        let look = match self.joints.len() {
+            1 => LOOK,
+            _ => LOOK_IN_TURN,
         };
-        result.map_err(|e| e.to_string())?;
-        tracing::info!("payload {:.0} g, {:.0} mm up", mass * 1e3, height * 1e3);
-        Ok(())
-    }
-
-    fn push(&mut self, message: &WrenchStamped) -> Result<(), String> {
-        let base = &self.simulated.file.frames.base;
-        let frame = &message.header.frame_id;
-        if !frame.is_empty() && frame != base {
-            return Err(format!(
-                "push is in the frame {frame:?}; accepted: {base} or none"
-            ));
-        }
-        let (force, torque) = (&message.wrench.force, &message.wrench.torque);
-        let torque = [torque.x, torque.y, torque.z];
-        if torque != [0.0; 3] {
-            return Err(format!("push has a torque of {torque:?} N m; accepted: 0"));
-        }
-        let duration = self.simulated.push_duration;
-        self.plant
-            .push(Vector3::new(force.x, force.y, force.z), duration)
-            .map_err(|e| e.to_string())?;
-        tracing::info!(
-            "push of ({:.1}, {:.1}, {:.1}) N for {:.0} ms",
-            force.x,
-            force.y,
-            force.z,
-            duration * 1e3
-        );
-        Ok(())
-    }
-
-    fn base(&mut self, message: &QuaternionStamped) -> Result<(), String> {
-        let q = &message.quaternion;
-        let q = Quaternion::new(q.w, q.x, q.y, q.z);
-        let length = q.norm();
-        if !((length - 1.0).abs() <= 0.01) {
-            return Err(format!(
-                "base_attitude has a quaternion of length {length}; accepted: 0.99 to 1.01"
-            ));
-        }
-        let attitude = UnitQuaternion::from_quaternion(q);
-        self.plant
-            .set_base(BaseMotion::Turn {
-                attitude,
-                duration: BASE_TURN,
-            })
-            .map_err(|e| e.to_string())?;
-        let (roll, pitch, yaw) = attitude.euler_angles();
-        tracing::info!(
-            "base to roll {:.1}, pitch {:.1}, yaw {:.1} deg",
-            roll.to_degrees(),
-            pitch.to_degrees(),
-            yaw.to_degrees()
-        );
-        Ok(())
-    }
-
-    /// Publishes what the sensors have delivered by now, and the truth.
-    fn tell(&mut self, step: u64) -> r2r::Result<()> {
-        let file = &self.simulated.file;
-        let origin = self.origin;
-        let clock = &self.clock;
-        let own = self.time.is_some();
-        let stamp = |t: f64| {
-            time(match own {
-                true => stamp_of(t),
-                false => clock.stamp_of(origin + t),
-            })
-        };
-        if let Some(publisher) = &self.time {
-            let clock = stamp(self.plant.time());
-            publisher.publish(&ClockMessage { clock })?;
-        }
-        while let Some(reading) = self.plant.take_motor_reading() {
-            let MotorReading {
-                stamp: at,
-                angles,
-                velocities,
-            } = reading;
-            let mut message = JointState {
-                name: file.motor_names.clone(),
-                position: angles.clone(),
-                velocity: velocities.clone(),
-                ..JointState::default()
-            };
-            message.header.stamp = stamp(*at);
-            self.motors.publish(&message)?;
-        }
-        let sensors = &file.options.sensors;
-        while let Some(reading) = self.plant.take_imu_reading() {
-            let noise = (sensors.attitude_noise, sensors.gyro_noise);
-            let mut message = imu_message(&reading, &file.frames.head, noise);
-            message.header.stamp = stamp(reading.stamp);
-            self.imu.publish(&message)?;
-        }
-        if let (Some(publisher), Some(unit)) = (&self.base_imu, &file.description.base_imu) {
-            while let Some(reading) = self.plant.take_base_imu_reading() {
-                let noise = (unit.attitude_noise, unit.gyro_noise);
-                let mut message = imu_message(&reading, &file.frames.base, noise);
-                message.header.stamp = stamp(reading.stamp);
-                publisher.publish(&message)?;
+        let begin = Instant::now();
+        let mut again = begin + asked.again();
+        // What is there already; then what comes.
+        let mut wait = Duration::ZERO;
+        while !self.stopped() {
+            self.gather(wait);
+            wait = look;
+            let mut all = true;
+            for (number, joint) in self.joints.iter_mut().enumerate() {
+                if let Some(partner) = &mut joint.partner {
+                    let answered = asked.answered(partner, number);
+                    all &= partner.lets_go(answered, begin, patience);
+                }
+            }
+            if let Asked::Time(stamp) = asked {
+                for other in &mut self.others {
+                    let answered = other.has_acknowledged("clock", stamp);
+                    all &= other.lets_go(answered, begin, patience);
+                }
+            }
+            if all {
+                return;
+            }
+            if Instant::now() > again {
+                again = Instant::now() + asked.again();
+                match asked {
+                    Asked::Time(stamp) => self.say_time(stamp),
+                    Asked::Readings(readings) => self.publish(readings),
+                }
             }
         }
-        if step.is_multiple_of(TRUTH_STEPS) {
-            let truth = self.plant.truth();
-            let mut bend = Vector3Stamped::default();
-            bend.header.frame_id.clone_from(&file.frames.base);
-            bend.header.stamp = stamp(truth.time);
-            (bend.vector.x, bend.vector.y) = (truth.bend.x, truth.bend.y);
-            self.bend.publish(&bend)?;
-            let mut pose = PoseStamped {
-                header: bend.header,
-                ..PoseStamped::default()
-            };
-            let p = &mut pose.pose.position;
-            (p.x, p.y, p.z) = (truth.position.x, truth.position.y, truth.position.z);
-            pose.pose.orientation = quaternion(&truth.attitude);
-            self.pose.publish(&pose)?;
-        }
-        Ok(())
     }
 }
 
@@ -469,33 +487,4 @@ impl World<'_> {
 fn stamp_of(t: f64) -> (i32, u32) {
     let ns = (t.max(0.0) * 1e9).round() as u64;
     ((ns / 1_000_000_000) as i32, (ns % 1_000_000_000) as u32)
-}
-
-fn quaternion(attitude: &UnitQuaternion<f64>) -> r2r::geometry_msgs::msg::Quaternion {
-    r2r::geometry_msgs::msg::Quaternion {
-        x: attitude.i,
-        y: attitude.j,
-        z: attitude.k,
-        w: attitude.w,
-    }
-}
-
-/// What an inertial unit on the body with the given frame says; noise of attitude and angular velocity, rad and rad/s rms
-/// (REP-145: covariances row by row, all zero where unknown).
-fn imu_message(reading: &ImuReading, frame: &str, (attitude_noise, gyro_noise): (f64, f64)) -> Imu {
-    let mut message = Imu::default();
-    frame.clone_into(&mut message.header.frame_id);
-    message.orientation = quaternion(&reading.attitude);
-    let w = &mut message.angular_velocity;
-    let omega = &reading.angular_velocity;
-    (w.x, w.y, w.z) = (omega.x, omega.y, omega.z);
-    // An accelerometer at rest shows the reaction to gravity, upward.
-    let up = reading.attitude.inverse() * Vector3::new(0.0, 0.0, GRAVITY);
-    let a = &mut message.linear_acceleration;
-    (a.x, a.y, a.z) = (up.x, up.y, up.z);
-    for axis in [0, 4, 8] {
-        message.orientation_covariance[axis] = attitude_noise.powi(2);
-        message.angular_velocity_covariance[axis] = gyro_noise.powi(2);
-    }
-    message
 }

@@ -6,6 +6,7 @@
 //! to the system clock: loop time goes on, [`GAP`] later, and the stamps mean something else from then on. So nothing
 //! of before is ever ahead of anything after, whoever has kept it.
 
+use std::collections::VecDeque;
 use std::fmt;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
@@ -20,6 +21,9 @@ pub(super) const NS: i64 = 1_000_000_000;
 const STEP_NS: i64 = 1_000_000;
 /// Most readings of both clocks for one comparison.
 const READINGS: u32 = 5;
+/// How many steps of simulated time count as lately, and from how many on they tell what the next one will be.
+const STEPS: usize = 16;
+const FEW: usize = 4;
 /// How far one message may take simulated time on, ns; farther is a jump.
 const FARTHEST: i64 = NS;
 /// How far simulated time may go back, ns, and only be out of order; it then stands until it is there again.
@@ -68,6 +72,8 @@ struct Simulated {
     now: AtomicI64,
     /// When it began or jumped last.
     since: AtomicI64,
+    /// How far the next message will go on, as far as that can be told; 0 before there were a few.
+    next_step: AtomicI64,
 }
 
 impl fmt::Debug for Stamps {
@@ -106,6 +112,7 @@ impl Clock {
         let hand = Hand {
             clock: clock.clone(),
             last: None,
+            steps: VecDeque::with_capacity(STEPS),
         };
         (clock, hand)
     }
@@ -235,6 +242,21 @@ impl Clock {
         }
     }
 
+    /// Loop time, ns, of the next stamp that is a multiple of `period`, ns; now, where the present one is.
+    pub(super) fn next_multiple(&self, period: i64) -> i64 {
+        let now = self.now_ns();
+        now + (-(now + self.offset())).rem_euclid(period)
+    }
+
+    /// How far the next message on `/clock` will go on, ns, as far as that can be told; 0 before there were a few, and where
+    /// time is not simulated.
+    pub(super) fn next_step(&self) -> i64 {
+        match &self.0.stamps {
+            Stamps::System(_) => 0,
+            Stamps::Simulated(time) => time.next_step.load(Ordering::Acquire),
+        }
+    }
+
     /// Sleeps until loop time `deadline`, ns, where loop time is machine time.
     pub(super) fn sleep_until(&self, deadline: i64) {
         let deadline = deadline + self.0.epoch;
@@ -250,6 +272,8 @@ pub struct Hand {
     clock: Clock,
     /// Where it was set last, ns of simulated time.
     last: Option<i64>,
+    /// How far it was moved lately, ns, the last one at the end.
+    steps: VecDeque<i64>,
 }
 
 /// What moving the hand came to.
@@ -265,6 +289,22 @@ pub enum Moved {
     Jumped(f64),
 }
 
+/// How far the next message will go on after one that has gone on `by` ns, which joins `steps`: as after the last one like
+/// it, since clocks step evenly or in a pattern; without one, as far as the shortest.
+fn next_step(steps: &mut VecDeque<i64>, by: i64) -> i64 {
+    let like = steps.iter().rposition(|step| *step == by);
+    let after = like.map(|place| steps.get(place + 1).copied().unwrap_or(by));
+    if steps.len() == STEPS {
+        steps.pop_front();
+    }
+    steps.push_back(by);
+    if steps.len() < FEW {
+        return 0;
+    }
+    let shortest = steps.iter().copied().min();
+    after.or(shortest).unwrap_or(0)
+}
+
 impl Hand {
     /// Simulated time is now at a stamp.
     pub fn set(&mut self, seconds_of_stamp: i32, nanoseconds: u32) -> Moved {
@@ -277,6 +317,8 @@ impl Hand {
         let by = self.last.map(|last| stamp - last);
         match by {
             Some(by) if (1..=FARTHEST).contains(&by) => {
+                let next = next_step(&mut self.steps, by);
+                time.next_step.store(next, Ordering::Release);
                 time.now.store(now + by, Ordering::Release);
                 self.last = Some(stamp);
                 return Moved::On;

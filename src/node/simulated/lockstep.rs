@@ -1,0 +1,107 @@
+//! Simulated time in lockstep: whoever answers on a topic `acknowledged`, and how long they are waited for.
+
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
+
+use futures::FutureExt;
+use futures::stream::{BoxStream, StreamExt};
+use r2r::builtin_interfaces::msg::Time;
+use r2r::std_msgs::msg::Header;
+use r2r::{Node, QosProfile};
+
+/// Machine time after which somebody who has never answered is told to be missing.
+const MISSING: Duration = Duration::from_secs(5);
+
+/// A node that time waits for.
+pub struct Partner {
+    topic: String,
+    answers: BoxStream<'static, Header>,
+    /// The stamp that it acknowledged last, by topic.
+    newest: BTreeMap<String, Time>,
+    presence: Presence,
+}
+
+/// Whether a partner is waited for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Presence {
+    /// It has never answered: time does not begin without it.
+    Awaited,
+    /// The same, and that has been said.
+    Missing,
+    /// It answers.
+    Here,
+    /// It has not answered for too long: time goes on without it.
+    Gone,
+}
+
+impl Partner {
+    /// Whoever publishes on `topic`.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn new(node: &mut Node, topic: &str) -> r2r::Result<Self> {
+        let all = QosProfile::default().keep_last(100).reliable();
+        Ok(Self {
+            answers: node.subscribe(topic, all)?.boxed(),
+            topic: topic.into(),
+            newest: BTreeMap::new(),
+            presence: Presence::Awaited,
+        })
+    }
+
+    /// Takes the answers that have come. Says whether there were any.
+    pub fn take(&mut self) -> bool {
+        let mut any = false;
+        while let Some(Some(Header { stamp, frame_id })) = self.answers.next().now_or_never() {
+            any = true;
+            self.newest.insert(frame_id, stamp);
+        }
+        any
+    }
+
+    /// Whether it has acknowledged the message on `topic` with this stamp.
+    pub fn has_acknowledged(&self, topic: &str, stamp: &Time) -> bool {
+        self.newest.get(topic) == Some(stamp)
+    }
+
+    /// Whether time goes on for all that this one says: it has answered, or has been waited for in vain since `asked`.
+    pub fn lets_go(&mut self, answered: bool, asked: Instant, patience: Duration) -> bool {
+        let topic = &self.topic;
+        if answered {
+            match self.presence {
+                Presence::Missing => tracing::info!("answers come on {topic}: time goes on"),
+                Presence::Gone => {
+                    tracing::info!("answers come on {topic} again: in lockstep again")
+                }
+                Presence::Awaited | Presence::Here => {}
+            }
+            self.presence = Presence::Here;
+            return true;
+        }
+        match self.presence {
+            Presence::Awaited if asked.elapsed() > MISSING => {
+                tracing::warn!(
+                    "simulated time waits: nobody has answered on {topic} yet; a node does with use_sim_time set"
+                );
+                self.presence = Presence::Missing;
+                false
+            }
+            Presence::Awaited | Presence::Missing => false,
+            Presence::Here if asked.elapsed() > patience => {
+                tracing::warn!(
+                    "no answer on {topic} for {} s: time goes on without it, as the machine's does, until it answers",
+                    patience.as_secs_f64()
+                );
+                self.presence = Presence::Gone;
+                true
+            }
+            Presence::Here => false,
+            Presence::Gone => true,
+        }
+    }
+
+    /// Whether time goes on without it.
+    pub fn is_gone(&self) -> bool {
+        self.presence == Presence::Gone
+    }
+}

@@ -1,0 +1,176 @@
+//! The middleware's transport, chosen before the middleware starts.
+//!
+//! Fast DDS lets processes of one machine share memory. One that is killed leaves locks and files in it: those that send
+//! to it wait, and whoever comes next is not heard for seconds, or not at all (github.com/eProsima/Fast-DDS, issue 5469).
+//! A joint's node has to be heard again at once, so it speaks UDP alone, unless its user has chosen.
+//!
+//! The choice is made in the environment, which is read by the middleware when it starts and which a running process should
+//! not change: the program starts over with it, under the same process number.
+
+use std::ffi::OsString;
+use std::io;
+use std::os::unix::fs::MetadataExt;
+use std::os::unix::process::CommandExt;
+use std::path::{Path, PathBuf};
+
+/// Which middleware it is; Fast DDS where it is not set.
+const MIDDLEWARE: &str = "RMW_IMPLEMENTATION";
+/// Fast DDS' transports (Fast DDS documentation, "Environment variables"; 2.11 and later).
+const TRANSPORTS: &str = "FASTDDS_BUILTIN_TRANSPORTS";
+/// A profile for Fast DDS: the names of version 3 and of version 2.
+const PROFILES: [&str; 2] = [
+    "FASTDDS_DEFAULT_PROFILES_FILE",
+    "FASTRTPS_DEFAULT_PROFILES_FILE",
+];
+/// Profiles that Fast DDS reads from the folder that it is started in, likewise.
+const PROFILES_HERE: [&str; 2] = [
+    "DEFAULT_FASTDDS_PROFILES.xml",
+    "DEFAULT_FASTRTPS_PROFILES.xml",
+];
+/// How far nodes look for each other (ROS 2 documentation, "Improved Dynamic Discovery"), and its older name.
+const RANGE: &str = "ROS_AUTOMATIC_DISCOVERY_RANGE";
+const LOCALHOST_ONLY: &str = "ROS_LOCALHOST_ONLY";
+/// Machines to look on besides.
+const PEERS: &str = "ROS_STATIC_PEERS";
+/// What version 2 is known by, below a prefix of the sourced ROS.
+const OLDER_LIBRARY: &str = "lib/libfastrtps.so";
+/// Nodes of this machine alone, over UDP.
+const THIS_MACHINE: &str = include_str!("../../config/ros/this-machine.xml");
+
+/// What the environment has to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Choice {
+    /// As it is: the user has chosen, or it is not this middleware.
+    Leave,
+    /// UDP, as far as nodes look for each other.
+    Udp,
+    /// UDP among the nodes of this machine. With discovery limited to it ROS chooses the transports by itself, shared memory
+    /// among them: the profile does both.
+    UdpOnThisMachine,
+}
+
+impl Choice {
+    /// By the environment, and by which files are in the folder that the program is started in.
+    fn new(variable: impl Fn(&str) -> Option<OsString>, is_here: impl Fn(&str) -> bool) -> Self {
+        let text = |name| {
+            let value = variable(name).filter(|value| !value.is_empty());
+            value.map(|value| value.to_string_lossy().into_owned())
+        };
+        let fast_dds = text(MIDDLEWARE).is_none_or(|name| name.starts_with("rmw_fastrtps"));
+        let chosen = [TRANSPORTS]
+            .iter()
+            .chain(&PROFILES)
+            .any(|name| text(name).is_some());
+        if !fast_dds || chosen || PROFILES_HERE.into_iter().any(is_here) {
+            return Self::Leave;
+        }
+        let this_machine = text(RANGE).is_some_and(|range| range == "LOCALHOST")
+            || text(LOCALHOST_ONLY).is_some_and(|only| only == "1");
+        match (this_machine, text(PEERS)) {
+            (true, None) => Self::UdpOnThisMachine,
+            // ROS alone knows how other machines are found: there shared memory stays.
+            (true, Some(_)) => Self::Leave,
+            (false, _) => Self::Udp,
+        }
+    }
+}
+
+/// Sees to a transport without shared memory, unless the user has chosen one: returns where nothing is left to do, and
+/// otherwise starts the program over.
+///
+/// # Errors
+/// The program cannot be started over.
+pub fn choose() -> io::Result<()> {
+    let choice = Choice::new(
+        |name| std::env::var_os(name),
+        |file| Path::new(file).exists(),
+    );
+    if choice == Choice::Leave {
+        return Ok(());
+    }
+    let mut again = std::process::Command::new(std::env::current_exe()?);
+    again.args(std::env::args_os().skip(1));
+    if choice == Choice::UdpOnThisMachine {
+        let prefixes = std::env::var_os("AMENT_PREFIX_PATH").unwrap_or_default();
+        let older = std::env::split_paths(&prefixes).any(|p| p.join(OLDER_LIBRARY).exists());
+        again
+            .env(PROFILES[usize::from(older)], profile()?)
+            .env(RANGE, "SYSTEM_DEFAULT")
+            .env_remove(LOCALHOST_ONLY);
+    } else {
+        again.env(TRANSPORTS, "UDPv4");
+    }
+    Err(again.exec())
+}
+
+/// The profile as a file, which is all that Fast DDS reads: one for all processes of a user, so that none is left behind.
+fn profile() -> io::Result<PathBuf> {
+    let user = nix::unistd::Uid::effective().as_raw();
+    let folder = std::env::var_os("XDG_RUNTIME_DIR").map(PathBuf::from);
+    let folder = folder.filter(|f| f.is_dir());
+    let folder = folder.unwrap_or_else(std::env::temp_dir);
+    let path = folder.join(format!("withy-{user}-this-machine.xml"));
+    // In a folder for everybody somebody else may have put something of that name there.
+    let own = |path: &Path| {
+        let found = std::fs::symlink_metadata(path);
+        found.is_ok_and(|found| found.is_file() && found.uid() == user)
+    };
+    let is_there = || {
+        let text = std::fs::read_to_string(&path);
+        own(&path) && text.is_ok_and(|text| text == THIS_MACHINE)
+    };
+    if is_there() {
+        return Ok(path);
+    }
+    // Others may be reading it: it is there as a whole or not at all.
+    let begun = folder.join(format!("withy-{user}-{}.xml", std::process::id()));
+    std::fs::write(&begun, THIS_MACHINE)?;
+    std::fs::rename(&begun, &path)?;
+    Ok(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn choice(environment: &[(&str, &str)], files: &[&str]) -> Choice {
+        let of = |name: &str| environment.iter().find(|(n, _)| *n == name);
+        Choice::new(
+            |name| of(name).map(|(_, value)| OsString::from(value)),
+            |file| files.contains(&file),
+        )
+    }
+
+    #[test]
+    fn shared_memory_is_left_out_unless_the_user_has_chosen() {
+        let localhost = (RANGE, "LOCALHOST");
+        assert_eq!(choice(&[], &[]), Choice::Udp);
+        assert_eq!(choice(&[(RANGE, "SUBNET")], &[]), Choice::Udp);
+        assert_eq!(
+            choice(&[(MIDDLEWARE, "rmw_fastrtps_cpp")], &[]),
+            Choice::Udp
+        );
+        assert_eq!(choice(&[(TRANSPORTS, "")], &[]), Choice::Udp);
+        assert_eq!(choice(&[localhost], &[]), Choice::UdpOnThisMachine);
+        assert_eq!(
+            choice(&[(LOCALHOST_ONLY, "1")], &[]),
+            Choice::UdpOnThisMachine
+        );
+        for chosen in [
+            (TRANSPORTS, "DEFAULT"),
+            (PROFILES[0], "mine.xml"),
+            (PROFILES[1], "mine.xml"),
+            (MIDDLEWARE, "rmw_cyclonedds_cpp"),
+            (PEERS, "192.0.2.7"),
+        ] {
+            assert_eq!(
+                choice(&[localhost, chosen], &[]),
+                Choice::Leave,
+                "{chosen:?}"
+            );
+        }
+        for file in PROFILES_HERE {
+            assert_eq!(choice(&[localhost], &[file]), Choice::Leave);
+        }
+    }
+}
