@@ -539,11 +539,6 @@ impl Handle {
         number
     }
 
-    /// Wakes the loop, to look at the clock.
-    pub fn wake(&self) {
-        self.wake.unpark();
-    }
-
     /// Asks the loop to end.
     pub fn stop(&self) {
         self.shared.stop.store(true, Ordering::Release);

@@ -23,6 +23,7 @@ mod point_head;
 mod publisher;
 mod rosout;
 mod services;
+pub mod session;
 pub mod simulated;
 mod sources;
 mod status;

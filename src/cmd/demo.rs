@@ -9,6 +9,8 @@ mod gaze;
 #[cfg(feature = "ros")]
 mod inspection;
 #[cfg(feature = "ros")]
+mod live;
+#[cfg(feature = "ros")]
 mod picture;
 
 use std::path::PathBuf;
@@ -20,13 +22,15 @@ use super::CmdError;
 ///
 /// Starts the simulated joint and the node, each as a process of its own in a ROS domain of their own on this machine,
 /// and inspects a bed of plants through payload changes, swaps of gain sets and a push; then, on a pan motor, looks at
-/// things near and far, one of them flying; then makes a gain set from its own step tests and uses it. Every figure is from the simulated joint's true bend and pose. The exit code is 0 if the verdict is good.
+/// things near and far, one of them flying; then makes a gain set from its own step tests and uses it. Where figures are judged
+/// time is simulated and goes in lockstep with the node, so that a busy machine changes nothing; a last act shows a few moves in
+/// real time. Every figure is from the simulated joint's true bend and pose. The exit code is 0 if the verdict is good.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Run the node with its correction limited to 0: the feedforward alone. The verdict must then be bad.
     #[arg(long)]
     pub feedback_off: bool,
-    /// Fewer targets, and the swaps are not watched: for tests.
+    /// A minute's demo: fewer targets and step tests, one push, and the swaps of gain sets are not watched.
     #[arg(long)]
     pub quick: bool,
     /// Folder for the picture, the recording and the logs of the processes.

@@ -12,7 +12,8 @@ use r2r::std_msgs::msg::Bool;
 use r2r::{Node, Publisher, QosProfile};
 
 use super::messages::time;
-use super::observer::{ObserverError, Session, payload_message};
+use super::observer::{ObserverError, payload_message};
+use super::session::{Answers, Keeps, Lifecycle, Session};
 use super::{NodeError, Spinner, context};
 
 /// The head's true pose in the base frame.
@@ -76,6 +77,8 @@ pub struct Looker {
     points: Publisher<PointStamped>,
     payload: Publisher<Inertia>,
     looked: Arc<Mutex<Looked>>,
+    answers: Answers,
+    lifecycle: Lifecycle,
     // Dropped in this order: no task may outlive the node that feeds it by long.
     session: Session,
     _spinner: Spinner,
@@ -87,8 +90,8 @@ fn locked(mutex: &Mutex<Looked>) -> std::sync::MutexGuard<'_, Looked> {
 }
 
 impl Looker {
-    /// Joins the graph, for a joint and a simulated joint (full names of their nodes), the joint's base frame and its
-    /// pan motor.
+    /// Joins the graph as a node of the given name, for a joint and a simulated joint (full names of their nodes), the joint's
+    /// base frame and its pan motor.
     ///
     /// # Errors
     /// [`NodeError`].
@@ -97,13 +100,14 @@ impl Looker {
         simulated: &str,
         base_frame: &str,
         pan_motor: Option<&str>,
+        name: &str,
+        keeps: Keeps,
     ) -> Result<Self, NodeError> {
-        let name = format!("gaze_inspector_{}", std::process::id());
         let graph = |source| NodeError::Graph {
-            node: name.clone(),
+            node: name.into(),
             source,
         };
-        let mut node = Node::create(context()?, &name, "").map_err(graph)?;
+        let mut node = Node::create(context()?, name, "").map_err(graph)?;
         let newest = || QosProfile::default().keep_last(1).reliable();
         let many = || QosProfile::default().keep_last(100).reliable();
         let heads = node
@@ -133,7 +137,7 @@ impl Looker {
         let payload = node
             .create_publisher(&format!("{simulated}/payload"), newest())
             .map_err(graph)?;
-        let session = Session::new()?;
+        let mut session = Session::new(keeps)?;
         let looked = Arc::new(Mutex::new(Looked::default()));
         let (clock, record) = (session.clock().clone(), looked.clone());
         session.each(heads, move |message| {
@@ -164,7 +168,13 @@ impl Looker {
                 locked(&record).pans.push((clock.now(), *angle));
             }
         });
+        let answers = session.listen_to_answers(&mut node, joint, "gaze_point");
+        let answers = answers.map_err(graph)?;
+        let lifecycle = Lifecycle::new(&mut node, joint).map_err(graph)?;
+        session.listen_to_time(&mut node).map_err(graph)?;
         Ok(Self {
+            answers,
+            lifecycle,
             base_frame: base_frame.into(),
             points,
             payload,
@@ -186,16 +196,31 @@ impl Looker {
 
     /// What is still missing before joint and simulated joint can be observed, if anything.
     pub fn missing(&self) -> Option<&'static str> {
-        let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
         if locked(&self.looked).heads.is_empty() {
             Some("the simulated joint does not tell its head's pose")
-        } else if !heard(self.points.get_inter_process_subscription_count()) {
+        } else {
+            self.unheard()
+        }
+    }
+
+    /// Who does not listen yet, if anybody.
+    pub fn unheard(&self) -> Option<&'static str> {
+        let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
+        if !heard(self.points.get_inter_process_subscription_count()) {
             Some("the joint's node does not listen to points")
         } else if !heard(self.payload.get_inter_process_subscription_count()) {
             Some("the simulated joint does not listen to payloads")
         } else {
             None
         }
+    }
+
+    /// Has the joint driven; see [`Session::bring_up`].
+    ///
+    /// # Errors
+    /// The joint's node does not answer, or refuses.
+    pub fn bring_up(&self) -> Result<(), ObserverError> {
+        self.session.bring_up(&self.lifecycle)
     }
 
     /// Gives the joint a point to look at (base frame, m); when it was sent, s.
@@ -206,10 +231,12 @@ impl Looker {
         let sent = self.now();
         let mut message = PointStamped::default();
         message.header.frame_id.clone_from(&self.base_frame);
-        message.header.stamp = time(self.session.clock().stamp_of(sent));
+        let stamp = self.session.clock().stamp_of(sent);
+        message.header.stamp = time(stamp);
         let p = &mut message.point;
         (p.x, p.y, p.z) = (point.x, point.y, point.z);
         self.points.publish(&message)?;
+        self.session.until_answered(&self.answers, stamp);
         Ok(sent)
     }
 

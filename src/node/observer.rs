@@ -3,28 +3,20 @@
 //! It knows a joint as any behaviour does, by its topics and parameter services; in addition it listens to
 //! `~/true_bend` of the simulated joint.
 
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
 
-use futures::stream::{Stream, StreamExt};
 use nalgebra::{UnitQuaternion, Vector3};
 use r2r::geometry_msgs::msg::{Inertia, PoseStamped, Vector3Stamped, WrenchStamped};
 use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
 use r2r::rcl_interfaces::srv::SetParameters;
 use r2r::sensor_msgs::msg::JointState;
-use r2r::{Client, Node, Publisher, QosProfile, WrappedServiceTypeSupport};
-use tokio::runtime::Runtime;
-use tokio::signal::unix::{SignalKind, signal};
+use r2r::{Client, Node, Publisher, QosProfile};
 
 use super::messages::time;
+use super::session::{Answers, Keeps, Lifecycle, Session};
 use super::{NodeError, Spinner, context};
 use crate::geometry::{Bend, rotation};
-use crate::rt::Clock;
 use crate::trial::{BendSample, SetpointSample};
-
-/// How long a service may take to answer.
-const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Whom to observe. Full names of nodes.
 #[derive(Clone, Debug)]
@@ -69,129 +61,8 @@ pub enum ObserverError {
 pub struct Recorded {
     /// True bend, by the simulated joint's stamps.
     pub bends: Vec<BendSample>,
-    /// Setpoints, by their receipt.
+    /// Setpoints, by their receipt; in simulated time by their stamps.
     pub setpoints: Vec<SetpointSample>,
-}
-
-/// What a client needs besides its node: a clock, a runtime, and an ear for SIGINT and SIGTERM.
-pub struct Session {
-    clock: Clock,
-    interrupted: Arc<AtomicBool>,
-    runtime: Runtime,
-}
-
-impl Session {
-    /// From here on SIGINT and SIGTERM are taken note of.
-    ///
-    /// # Errors
-    /// The system gives no thread or no signals.
-    pub fn new() -> std::io::Result<Self> {
-        let runtime = tokio::runtime::Builder::new_multi_thread()
-            .worker_threads(1)
-            .enable_all()
-            .build()?;
-        let interrupted = Arc::new(AtomicBool::new(false));
-        {
-            let _guard = runtime.enter();
-            for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
-                let mut told = signal(kind)?;
-                let interrupted = interrupted.clone();
-                tokio::spawn(async move {
-                    told.recv().await;
-                    interrupted.store(true, Ordering::Release);
-                });
-            }
-        }
-        Ok(Self {
-            clock: Clock::new(),
-            interrupted,
-            runtime,
-        })
-    }
-
-    /// The clock that it records by.
-    pub fn clock(&self) -> &Clock {
-        &self.clock
-    }
-
-    /// Present time on its clock, s.
-    pub fn now(&self) -> f64 {
-        self.clock.now()
-    }
-
-    /// Whether SIGINT or SIGTERM has come.
-    pub fn interrupted(&self) -> bool {
-        self.interrupted.load(Ordering::Acquire)
-    }
-
-    /// Lets `seconds` pass.
-    ///
-    /// # Errors
-    /// [`ObserverError::Interrupted`].
-    pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
-        let end = self.now() + seconds;
-        loop {
-            if self.interrupted() {
-                return Err(ObserverError::Interrupted);
-            }
-            let left = end - self.now();
-            if left <= 0.0 {
-                return Ok(());
-            }
-            std::thread::sleep(Duration::from_secs_f64(left.min(0.05)));
-        }
-    }
-
-    /// Hands each message of a stream to `take`.
-    pub fn each<T>(
-        &self,
-        stream: impl Stream<Item = T> + Send + 'static,
-        mut take: impl FnMut(T) + Send + 'static,
-    ) {
-        self.runtime.spawn(stream.for_each(move |message| {
-            take(message);
-            std::future::ready(())
-        }));
-    }
-
-    /// Asks `service` and waits for its answer, at most 5 s for it to be there and 5 s for the answer.
-    ///
-    /// # Errors
-    /// No answer.
-    pub fn ask<T: WrappedServiceTypeSupport + 'static>(
-        &self,
-        client: &Client<T>,
-        service: &str,
-        request: &T::Request,
-    ) -> Result<T::Response, ObserverError> {
-        self.ask_for(client, service, request, PATIENCE)
-    }
-
-    /// The same of a service that may take longer for its answer.
-    ///
-    /// # Errors
-    /// No answer.
-    pub fn ask_for<T: WrappedServiceTypeSupport + 'static>(
-        &self,
-        client: &Client<T>,
-        service: &str,
-        request: &T::Request,
-        most: Duration,
-    ) -> Result<T::Response, ObserverError> {
-        let silent = |most: Duration| ObserverError::Silent(service.into(), most.as_secs());
-        let available = Node::is_available(client)?;
-        let available = self.block_on(available, PATIENCE);
-        available.ok_or_else(|| silent(PATIENCE))??;
-        let reply = client.request(request)?;
-        Ok(self.block_on(reply, most).ok_or_else(|| silent(most))??)
-    }
-
-    /// The outcome, or none when patience is at its end.
-    fn block_on<F: Future>(&self, future: F, most: Duration) -> Option<F::Output> {
-        self.runtime
-            .block_on(async { tokio::time::timeout(most, future).await })
-            .ok()
-    }
 }
 
 /// The command for a bend, stamped.
@@ -223,23 +94,24 @@ pub struct Observer {
     push: Publisher<WrenchStamped>,
     set: Client<SetParameters::Service>,
     recorded: Arc<Mutex<Recorded>>,
+    answers: Answers,
+    lifecycle: Lifecycle,
     // Dropped in this order: no task may outlive the node that feeds it by long.
     session: Session,
     _spinner: Spinner,
 }
 
 impl Observer {
-    /// Joins the graph. From here on SIGINT and SIGTERM are taken note of.
+    /// Joins the graph as a node of the given name. From here on SIGINT and SIGTERM are taken note of.
     ///
     /// # Errors
     /// [`NodeError`].
-    pub fn new(observed: Observed) -> Result<Self, NodeError> {
-        let name = format!("bed_inspector_{}", std::process::id());
+    pub fn new(observed: Observed, name: &str, keeps: Keeps) -> Result<Self, NodeError> {
         let graph = |source| NodeError::Graph {
-            node: name.clone(),
+            node: name.into(),
             source,
         };
-        let mut node = Node::create(context()?, &name, "").map_err(graph)?;
+        let mut node = Node::create(context()?, name, "").map_err(graph)?;
         let newest = || QosProfile::default().keep_last(1).reliable();
         let many = || QosProfile::default().keep_last(100).reliable();
         let joint = |topic: &str| format!("{}/{topic}", observed.joint.trim_end_matches('/'));
@@ -265,7 +137,7 @@ impl Observer {
             .create_client::<SetParameters::Service>(&joint("set_parameters"), services)
             .map_err(graph)?;
 
-        let session = Session::new()?;
+        let mut session = Session::new(keeps)?;
         let clock = session.clock().clone();
         let recorded = Arc::new(Mutex::new(Recorded::default()));
         let (stamps, record) = (clock.clone(), recorded.clone());
@@ -291,14 +163,24 @@ impl Observer {
             // A message that lacks a motor is not the joint's.
             if let Some(setpoints) = motors.iter().map(of).collect() {
                 let stamp = &message.header.stamp;
+                let stamp = stamps.time_of(stamp.sec, stamp.nanosec);
                 locked(&record).setpoints.push(SetpointSample {
-                    time: stamps.now(),
-                    stamp: stamps.time_of(stamp.sec, stamp.nanosec),
+                    time: match keeps {
+                        Keeps::Machine => stamps.now(),
+                        Keeps::Simulated => stamp,
+                    },
+                    stamp,
                     setpoints,
                 });
             }
         });
+        let answers = session.listen_to_answers(&mut node, &observed.joint, "desired_pose");
+        let answers = answers.map_err(graph)?;
+        let lifecycle = Lifecycle::new(&mut node, &observed.joint).map_err(graph)?;
+        session.listen_to_time(&mut node).map_err(graph)?;
         Ok(Self {
+            answers,
+            lifecycle,
             desired,
             payload,
             push,
@@ -317,13 +199,20 @@ impl Observer {
 
     /// What is still missing before joint and simulated joint can be observed, if anything.
     pub fn missing(&self) -> Option<&'static str> {
-        let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
         let recorded = locked(&self.recorded);
         if recorded.bends.is_empty() {
             Some("the simulated joint does not tell its bend")
         } else if recorded.setpoints.is_empty() {
             Some("the joint's node sends no setpoints")
-        } else if !heard(self.desired.get_inter_process_subscription_count()) {
+        } else {
+            self.unheard()
+        }
+    }
+
+    /// Who does not listen yet, if anybody.
+    pub fn unheard(&self) -> Option<&'static str> {
+        let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
+        if !heard(self.desired.get_inter_process_subscription_count()) {
             Some("the joint's node does not listen to poses")
         } else if !heard(self.payload.get_inter_process_subscription_count())
             || !heard(self.push.get_inter_process_subscription_count())
@@ -332,6 +221,14 @@ impl Observer {
         } else {
             None
         }
+    }
+
+    /// Has the joint driven; see [`Session::bring_up`].
+    ///
+    /// # Errors
+    /// The joint's node does not answer, or refuses.
+    pub fn bring_up(&self) -> Result<(), ObserverError> {
+        self.session.bring_up(&self.lifecycle)
     }
 
     /// What it shares with other clients.
@@ -345,9 +242,10 @@ impl Observer {
     /// [`ObserverError::Send`].
     pub fn point(&self, bend: Bend) -> Result<f64, ObserverError> {
         let sent = self.now();
-        let stamp = self.session.clock.stamp_of(sent);
+        let stamp = self.session.clock().stamp_of(sent);
         let message = pose_message(&self.observed.base_frame, bend, stamp);
         self.desired.publish(&message)?;
+        self.session.until_answered(&self.answers, stamp);
         Ok(sent)
     }
 
@@ -405,14 +303,8 @@ impl Observer {
             }],
         };
         let service = format!("{}/set_parameters", self.observed.joint);
-        let silent = || ObserverError::Silent(service.clone(), PATIENCE.as_secs());
-        let available = Node::is_available(&self.set)?;
-        let available = self.session.block_on(available, PATIENCE);
-        available.ok_or_else(silent)??;
         let asked = self.now();
-        let reply = self.set.request(&request)?;
-        let reply = self.session.block_on(reply, PATIENCE);
-        let reply = reply.ok_or_else(silent)??;
+        let reply = self.session.ask(&self.set, &service, &request)?;
         let done = self.now();
         match reply.results.first() {
             Some(result) if result.successful => Ok((asked, done)),

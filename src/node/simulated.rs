@@ -30,6 +30,7 @@
 mod lockstep;
 mod world;
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -229,18 +230,13 @@ impl Asked<'_> {
     fn answered(&self, partner: &Partner, joint: usize) -> bool {
         match self {
             Self::Time(stamp) => partner.has_acknowledged("clock", stamp),
-            Self::Readings(readings) => readings[joint]
-                .iter()
-                .rev()
-                // Of several of one topic the last.
-                .filter(|r| {
-                    let last = readings[joint]
-                        .iter()
-                        .rev()
-                        .find(|l| l.topic() == r.topic());
-                    last.is_some_and(|last| std::ptr::eq(last, *r))
-                })
-                .all(|r| partner.has_acknowledged(r.topic(), r.stamp())),
+            Self::Readings(readings) => {
+                // Of several on one topic the last one's answer counts.
+                let readings = readings[joint].iter().map(|r| (r.topic(), r.stamp()));
+                let last: BTreeMap<_, _> = readings.collect();
+                let has = |(topic, stamp): (&&str, &&Time)| partner.has_acknowledged(topic, stamp);
+                last.iter().all(has)
+            }
         }
     }
 

@@ -12,15 +12,14 @@
 
 mod heard;
 
-use std::time::Duration;
-
 use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
 use r2r::rcl_interfaces::srv::{GetParameters, ListParameters, SetParametersAtomically};
 use r2r::std_srvs::srv::Trigger;
 use r2r::{Client, Node, Publisher, QosProfile};
 
-use super::observer::{ObserverError, Session, pose_message};
+use super::observer::{ObserverError, pose_message};
+use super::session::{Keeps, Session};
 use super::{NodeError, Spinner, context};
 use crate::config::SetpointMessage;
 use crate::geometry::{Bend, inclination};
@@ -33,12 +32,14 @@ pub const GAIN_SET: &str = "step-test";
 const DISCOVERY: f64 = 10.0;
 /// Between the cautions and the first motion, s.
 const NOTICE: f64 = 3.0;
+/// In simulated time the first motion is at a multiple of this, s: where time goes in lockstep every run then is alike.
+const EVEN: f64 = 5.0;
 /// How long the node takes to go over to another gain set, s, with a margin: it blends over a second.
 const BLEND: f64 = 1.5;
 /// Longest rest that is recorded before the first step, s.
 const LEAD: f64 = 1.0;
-/// How often the joint is looked at while it moves.
-const LOOK: Duration = Duration::from_millis(10);
+/// How often the joint is looked at while it moves, s.
+const LOOK: f64 = 0.01;
 /// Between two looks, s, from which it is this process that was late.
 const LATE: f64 = 0.1;
 /// Ages of a head pose, s, that two clocks in step can show.
@@ -188,6 +189,7 @@ pub fn step_test(
     tester.check()?;
     tell(Told::Ready(&former.gain_set));
     tester.session.wait(NOTICE)?;
+    tester.session.wait_for_even_time(EVEN)?;
     tester.check()?;
 
     let mut windows = Vec::new();
@@ -240,8 +242,9 @@ impl Tester {
         let many = || QosProfile::default().keep_last(100).reliable();
         let joint = &subject.joint;
         let topic = |topic: &str| format!("{joint}/{topic}");
-        let session = Session::new()?;
+        let mut session = Session::new(Keeps::of(&node))?;
         let heard = listen(&mut node, &session, subject).map_err(graph)?;
+        session.listen_to_time(&mut node).map_err(graph)?;
         let services = QosProfile::services_default;
         Ok(Self {
             desired: node
@@ -268,14 +271,16 @@ impl Tester {
 
     /// Waits until everything is heard and the joint is well.
     fn find(&self) -> Result<(), StepTestError> {
-        let end = self.session.now() + DISCOVERY;
+        // Simulated time may not have begun.
+        let machine = || self.session.clock().machine();
+        let end = machine() + DISCOVERY;
         loop {
             let idle = locked(&self.heard).idle();
             if let Some(reason) = idle {
                 let joint = self.subject.joint.clone();
                 return Err(StepTestError::NotReady { joint, reason });
             }
-            let silent = locked(&self.heard).silent(self.session.now());
+            let silent = locked(&self.heard).silent(self.session.clock());
             let listens = self.desired.get_inter_process_subscription_count();
             let missing = match silent {
                 Some("~/head_pose") => "its ~/head_pose is not heard",
@@ -286,12 +291,12 @@ impl Tester {
                     "it does not listen to ~/desired_pose"
                 }
                 None => match self.check() {
-                    Err(error) if self.session.now() > end => return Err(error),
+                    Err(error) if machine() > end => return Err(error),
                     Err(_) => "",
                     Ok(()) => return Ok(()),
                 },
             };
-            if self.session.now() > end && !missing.is_empty() {
+            if machine() > end && !missing.is_empty() {
                 let joint = self.subject.joint.clone();
                 return Err(StepTestError::Missing { joint, missing });
             }
@@ -386,7 +391,7 @@ impl Tester {
             Err(StepTestError::NotReady { joint, reason })
         };
         let heard = locked(&self.heard);
-        if let Some(topic) = heard.silent(self.session.now()) {
+        if let Some(topic) = heard.silent(self.session.clock()) {
             return refuse(format!("{topic} has fallen silent"));
         }
         if let Some(reason) = heard.diagnosis.as_ref().and_then(Diagnosis::trouble) {
@@ -543,7 +548,8 @@ impl Watch<'_> {
             if left <= 0.0 {
                 return Ok(());
             }
-            std::thread::sleep(LOOK.min(Duration::from_secs_f64(left)));
+            let looked = self.tester.session.wait(LOOK.min(left));
+            looked.map_err(|e| e.to_string())?;
         }
     }
 
@@ -556,7 +562,7 @@ impl Watch<'_> {
         // Where this process did not get its share of the machine, it has not listened either.
         let late = now - std::mem::replace(&mut self.looked, now) > LATE;
         let heard = locked(&self.tester.heard);
-        if let (false, Some(topic)) = (late, heard.silent(now)) {
+        if let (false, Some(topic)) = (late, heard.silent(session.clock())) {
             return Err(format!("{topic} fell silent"));
         }
         if let Some(last) = heard.streams.bends.last() {

@@ -7,7 +7,8 @@ use r2r::diagnostic_msgs::msg::DiagnosticArray;
 use r2r::lifecycle_msgs::srv::{ChangeState, GetState};
 use r2r::{Node, QosProfile};
 
-use super::observer::{ObserverError, Session};
+use super::observer::ObserverError;
+use super::session::{Keeps, Session};
 use super::{NodeError, Spinner, context};
 
 /// How long a transition may take: longer than the node gives any of them.
@@ -74,7 +75,7 @@ pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionErro
     let reports = node
         .subscribe::<DiagnosticArray>("/diagnostics", QosProfile::default())
         .map_err(graph)?;
-    let session = Session::new().map_err(NodeError::System)?;
+    let session = Session::new(Keeps::Machine).map_err(NodeError::System)?;
     let reason = Arc::new(Mutex::new(None));
     let own = format!("{}: control loop", joint.trim_start_matches('/'));
     let heard = reason.clone();

@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 
 /// Which middleware it is; Fast DDS where it is not set.
 const MIDDLEWARE: &str = "RMW_IMPLEMENTATION";
-/// Fast DDS' transports (Fast DDS documentation, "Environment variables"; 2.11 and later).
+/// Fast DDS' transports (Fast DDS documentation, "Environment variables").
 const TRANSPORTS: &str = "FASTDDS_BUILTIN_TRANSPORTS";
 /// A profile for Fast DDS: the names of version 3 and of version 2.
 const PROFILES: [&str; 2] = [
@@ -34,8 +34,12 @@ const LOCALHOST_ONLY: &str = "ROS_LOCALHOST_ONLY";
 const PEERS: &str = "ROS_STATIC_PEERS";
 /// What version 2 is known by, below a prefix of the sourced ROS.
 const OLDER_LIBRARY: &str = "lib/libfastrtps.so";
-/// Nodes of this machine alone, over UDP.
-const THIS_MACHINE: &str = include_str!("../../config/ros/this-machine.xml");
+/// Nodes of this machine alone over UDP, and nodes of the network: the file's name and text.
+const THIS_MACHINE: (&str, &str) = (
+    "this-machine",
+    include_str!("../../config/ros/this-machine.xml"),
+);
+const NETWORK: (&str, &str) = ("network", include_str!("../../config/ros/network.xml"));
 
 /// What the environment has to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -90,43 +94,47 @@ pub fn choose() -> io::Result<()> {
     }
     let mut again = std::process::Command::new(std::env::current_exe()?);
     again.args(std::env::args_os().skip(1));
-    if choice == Choice::UdpOnThisMachine {
-        let prefixes = std::env::var_os("AMENT_PREFIX_PATH").unwrap_or_default();
-        let older = std::env::split_paths(&prefixes).any(|p| p.join(OLDER_LIBRARY).exists());
-        again
-            .env(PROFILES[usize::from(older)], profile()?)
-            .env(RANGE, "SYSTEM_DEFAULT")
-            .env_remove(LOCALHOST_ONLY);
-    } else {
-        again.env(TRANSPORTS, "UDPv4");
-    }
+    match choice {
+        Choice::UdpOnThisMachine => again.envs(this_machine()?).env_remove(LOCALHOST_ONLY),
+        Choice::Udp | Choice::Leave => {
+            let (name, file) = profile(NETWORK)?;
+            again.env(name, file)
+        }
+    };
     Err(again.exec())
 }
 
-/// The profile as a file, which is all that Fast DDS reads: one for all processes of a user, so that none is left behind.
-fn profile() -> io::Result<PathBuf> {
+/// Variables with which nodes find those of this machine alone, over UDP.
+///
+/// # Errors
+/// The profile cannot be written.
+pub fn this_machine() -> io::Result<[(&'static str, OsString); 2]> {
+    let (name, file) = profile(THIS_MACHINE)?;
+    Ok([(name, file.into()), (RANGE, "SYSTEM_DEFAULT".into())])
+}
+
+/// A profile as a file, which is all that Fast DDS reads: one for all processes of a user, so that none is left behind. With the
+/// variable that names it.
+fn profile((name, text): (&str, &str)) -> io::Result<(&'static str, PathBuf)> {
+    let prefixes = std::env::var_os("AMENT_PREFIX_PATH").unwrap_or_default();
+    let older = std::env::split_paths(&prefixes).any(|p| p.join(OLDER_LIBRARY).exists());
+    let variable = PROFILES[usize::from(older)];
     let user = nix::unistd::Uid::effective().as_raw();
     let folder = std::env::var_os("XDG_RUNTIME_DIR").map(PathBuf::from);
     let folder = folder.filter(|f| f.is_dir());
     let folder = folder.unwrap_or_else(std::env::temp_dir);
-    let path = folder.join(format!("withy-{user}-this-machine.xml"));
+    let path = folder.join(format!("withy-{user}-{name}.xml"));
     // In a folder for everybody somebody else may have put something of that name there.
-    let own = |path: &Path| {
-        let found = std::fs::symlink_metadata(path);
-        found.is_ok_and(|found| found.is_file() && found.uid() == user)
-    };
-    let is_there = || {
-        let text = std::fs::read_to_string(&path);
-        own(&path) && text.is_ok_and(|text| text == THIS_MACHINE)
-    };
-    if is_there() {
-        return Ok(path);
+    let own = std::fs::symlink_metadata(&path);
+    let own = own.is_ok_and(|found| found.is_file() && found.uid() == user);
+    if own && std::fs::read_to_string(&path).is_ok_and(|there| there == text) {
+        return Ok((variable, path));
     }
     // Others may be reading it: it is there as a whole or not at all.
     let begun = folder.join(format!("withy-{user}-{}.xml", std::process::id()));
-    std::fs::write(&begun, THIS_MACHINE)?;
+    std::fs::write(&begun, text)?;
     std::fs::rename(&begun, &path)?;
-    Ok(path)
+    Ok((variable, path))
 }
 
 #[cfg(test)]

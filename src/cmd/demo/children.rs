@@ -11,7 +11,8 @@ use nix::unistd::Pid;
 
 use super::inspection::Failure;
 use crate::cmd::output;
-use crate::node::observer::Session;
+use crate::node::observer::ObserverError;
+use crate::node::session::Session;
 
 /// How long a child may take to end when it is asked to.
 const GRACE: Duration = Duration::from_secs(8);
@@ -82,6 +83,29 @@ impl Process {
     }
 }
 
+/// Name of the node that time waits for, besides the joint's own, in the act so called: the act's client, or a command that
+/// takes its place for a while.
+pub fn visitor(act: &str) -> String {
+    format!("{act}_visitor_{}", std::process::id())
+}
+
+/// Options with which a simulated joint goes in lockstep with the joint's node and with `visitor`; however long that one thinks.
+pub fn lockstep(visitor: &str) -> Vec<OsString> {
+    let node = format!("/{visitor}");
+    let words = [
+        "--clock",
+        "--lockstep",
+        "--patience-s",
+        "600",
+        "--wait-for",
+        &node,
+    ];
+    words.map(OsString::from).to_vec()
+}
+
+/// ROS arguments with which a process keeps simulated time.
+pub const SIMULATED_TIME: [&str; 2] = ["-p", "use_sim_time:=true"];
+
 /// Lets `seconds` pass.
 ///
 /// # Errors
@@ -103,6 +127,42 @@ pub fn wait(session: &Session, processes: &mut [Process], seconds: f64) -> Resul
     }
 }
 
+/// Waits until all listen whom time waits for: until nothing is `missing`. Simulated time stands at its beginning meanwhile, so
+/// that every run begins alike.
+///
+/// # Errors
+/// A process has ended, a signal has come, or what is still missing after a while.
+pub fn connect(
+    session: &Session,
+    processes: &mut [Process],
+    missing: impl Fn() -> Option<&'static str>,
+) -> Result<(), Failure> {
+    let time = || (!session.clock().runs()).then_some("nobody says the time");
+    let begin = Instant::now();
+    while let Some(missing) = time().or_else(&missing) {
+        for process in &mut *processes {
+            process.check().map_err(Failure::Other)?;
+        }
+        if session.interrupted() {
+            return Err(ObserverError::Interrupted.into());
+        }
+        if begin.elapsed().as_secs_f64() > START {
+            return Err(lost(processes, missing));
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    Ok(())
+}
+
+/// That something is missing after all that time.
+fn lost(processes: &[Process], missing: &str) -> Failure {
+    let logs = processes.iter().map(|p| p.log.display().to_string());
+    let logs = logs.collect::<Vec<_>>().join(" and ");
+    Failure::Other(format!(
+        "after {START} s on the graph {missing}; more is told in {logs}"
+    ))
+}
+
 /// Waits until the processes have found each other: until nothing is `missing`.
 ///
 /// # Errors
@@ -116,18 +176,25 @@ pub fn meet(
     while let Some(missing) = missing() {
         wait(session, processes, 0.05)?;
         if session.now() - begin > START {
-            let logs = processes.iter().map(|p| p.log.display().to_string());
-            let logs = logs.collect::<Vec<_>>().join(" and ");
-            return Err(Failure::Other(format!(
-                "after {START} s on the graph {missing}; more is told in {logs}"
-            )));
+            return Err(lost(processes, missing));
         }
     }
     Ok(())
 }
 
-impl Drop for Process {
-    fn drop(&mut self) {
+/// Ends the processes, one after the other. Time goes on meanwhile: a joint comes to rest in it.
+pub fn end(session: &Session, processes: &mut Vec<Process>) {
+    for mut process in processes.drain(..) {
+        process.end(|| {
+            // Interrupted, it ends all the same.
+            let _ = session.wait(0.02);
+        });
+    }
+}
+
+impl Process {
+    /// Asks it to end, and waits until it has, looking again after each `pause`; for a while.
+    fn end(&mut self, pause: impl Fn()) {
         if !matches!(self.child.try_wait(), Ok(None)) {
             return;
         }
@@ -135,11 +202,17 @@ impl Drop for Process {
         let id = Pid::from_raw(self.child.id() as i32);
         let _ = kill(id, Signal::SIGTERM);
         let asked = Instant::now();
-        while asked.elapsed() < GRACE {
-            if !matches!(self.child.try_wait(), Ok(None)) {
-                return;
-            }
-            std::thread::sleep(Duration::from_millis(10));
+        while asked.elapsed() < GRACE && matches!(self.child.try_wait(), Ok(None)) {
+            pause();
+        }
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        self.end(|| std::thread::sleep(Duration::from_millis(10)));
+        if !matches!(self.child.try_wait(), Ok(None)) {
+            return;
         }
         let _ = self.child.kill();
         let _ = self.child.wait();

@@ -5,10 +5,11 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use super::children::{Process, meet, wait};
+use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
 use super::inspection::{Failure, PAYLOADS, Payload, full_name, pose, score_move, target};
 use crate::config::JointFile;
 use crate::node::observer::{Observed, Observer};
+use crate::node::session::Keeps;
 use crate::trial::MoveFigures;
 
 /// Nodes of this act: names of the acts before are free again only when the graph has forgotten them.
@@ -17,6 +18,8 @@ const NAMESPACE: &str = "/desk";
 const STEP: &str = "8";
 /// Directions of the steps, deg; one of them in the short demo.
 const DIRECTIONS: [&str; 2] = ["17", "107"];
+/// How long each step is kept in the short demo, s.
+const QUICK_STEP_DWELL: &str = "2";
 /// How long each target is held, s.
 const DWELL: f64 = 2.0;
 /// Targets per gain set.
@@ -33,6 +36,8 @@ pub struct DeskAct {
     processes: Vec<Process>,
     joint: PathBuf,
     node: String,
+    /// The node that time waits for.
+    visitor: String,
     output: PathBuf,
     quick: bool,
     /// For the verdict.
@@ -52,20 +57,27 @@ impl DeskAct {
             base_frame: joint.frames.base.clone(),
             motor_names: joint.motor_names.clone(),
         };
-        let observer = Observer::new(observed).map_err(|e| Failure::Other(e.to_string()))?;
+        let name = visitor("desk");
+        let observer = Observer::new(observed, &name, Keeps::Simulated)
+            .map_err(|e| Failure::Other(e.to_string()))?;
         let into = ["--ros-args", "-r", "__ns:=/desk"].map(OsString::from);
         let words = |own: Vec<OsString>| own.into_iter().chain(into.clone()).collect::<Vec<_>>();
         let log = |name: &str| output.join(name);
         let world = Process::start(
             "the simulated joint of the desk act",
-            words(vec!["simulate".into()]),
+            words(
+                ["simulate".into()]
+                    .into_iter()
+                    .chain(lockstep(&name))
+                    .collect(),
+            ),
             &log("demo-desk-simulated-joint.log"),
         );
         let run = Process::start(
             "the node of the desk act",
             words(vec!["run".into(), joint.file.clone().into()])
                 .into_iter()
-                .chain(["-p", "autostart:=true"].map(OsString::from)),
+                .chain(SIMULATED_TIME.map(OsString::from)),
             &log("demo-desk-node.log"),
         );
         let mut act = Self {
@@ -74,15 +86,22 @@ impl DeskAct {
             processes: vec![run.map_err(Failure::Other)?, world.map_err(Failure::Other)?],
             joint: joint.file.clone(),
             node,
+            visitor: name,
             output: output.to_path_buf(),
             quick,
             moves: Vec::new(),
         };
         let observer = &act.observer;
-        meet(observer.session(), &mut act.processes, || {
-            observer.missing()
+        connect(observer.session(), &mut act.processes, || {
+            observer.unheard()
         })?;
+        observer.bring_up()?;
         Ok(act)
+    }
+
+    /// Ends its processes.
+    pub fn end(&mut self) {
+        end(self.observer.session(), &mut self.processes);
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
@@ -94,7 +113,8 @@ impl DeskAct {
         self.wait(0.0)?;
         let shown: Vec<_> = words.iter().map(|w| w.to_string_lossy()).collect();
         let shown = shown.join(" ");
-        println!("\n$ withy {shown}");
+        let own = shown.split(" --ros-args").next().unwrap_or_default();
+        println!("\n$ withy {own}");
         let other = |e: std::io::Error| Failure::Other(format!("withy {shown}: {e}"));
         let program = std::env::current_exe().map_err(other)?;
         let output = Command::new(program).args(&words).output().map_err(other)?;
@@ -127,19 +147,21 @@ impl DeskAct {
         words.extend(["--node".into(), OsString::from(&self.node)]);
         words.extend(["--output".into(), record.into()]);
         words.extend(["--inclination-deg", STEP, "--repeats", "1"].map(OsString::from));
+        if self.quick {
+            words.extend(["--dwell-s", QUICK_STEP_DWELL].map(OsString::from));
+        }
         for direction in directions {
             words.extend(["--direction-deg", direction].map(OsString::from));
         }
         words.extend(["--payload-g".into(), OsString::from(grams)]);
         let height = format!("{:.0}", payload.height * 1e3);
         words.extend(["--payload-height-mm".into(), OsString::from(height)]);
-        // A machine that stalls for a fifth of a second ends a step test, as it should: then once more.
+        // Meanwhile time waits for the step test, in place of this act's own client.
+        let acknowledged = format!("~/acknowledged:=/{}/acknowledged", self.visitor);
+        words.extend(["--ros-args", "-r", &acknowledged].map(OsString::from));
+        words.extend(SIMULATED_TIME.map(OsString::from));
         self.clear(&records);
-        if let Err(failure) = self.command(words.clone()) {
-            println!("  {failure}; once more:");
-            self.clear(&records);
-            self.command(words)?;
-        }
+        self.command(words)?;
         Ok(records)
     }
 

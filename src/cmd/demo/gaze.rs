@@ -5,11 +5,12 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 
-use super::children::{Process, meet, wait};
+use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
 use super::inspection::{Failure, full_name};
 use crate::config::{JointFile, SimulatedFile};
 use crate::gaze::Camera;
 use crate::node::looker::{Looked, Looker, TargetWords};
+use crate::node::session::Keeps;
 use crate::report::{Align, Band, Figure, Panel, Series, Stroke, Table};
 use crate::trial::{GazeFigures, LAST};
 
@@ -77,6 +78,7 @@ const CIRCLE: (f64, f64, f64) = (0.15, 1.0, 6.0);
 const STREAM_RATE: f64 = 30.0;
 /// How long it is followed, and from when the figure counts: by then it is known how it flies, s.
 const FOLLOWED: f64 = 12.0;
+const QUICK_FOLLOWED: f64 = 8.0;
 const COUNTED: f64 = 4.0;
 
 /// How long each thing is looked at before it is judged, s: at least, and at most where it is not held sooner.
@@ -131,29 +133,33 @@ impl GazeAct {
         let simulated = SimulatedFile::load(SIMULATED).map_err(|e| other(&e))?;
         let camera = joint.gazer.as_ref().map(|gazer| *gazer.camera());
         let camera = camera.ok_or_else(|| Failure::Other(format!("{JOINT} has no camera")))?;
+        let name = visitor("gaze");
         let looker = Looker::new(
             &full_name(NAMESPACE, &joint.name),
             &full_name(NAMESPACE, &simulated.name),
             &joint.frames.base,
             joint.pan_name.as_deref(),
+            &name,
+            Keeps::Simulated,
         );
         let looker = looker.map_err(|e| other(&e))?;
         let into = ["--ros-args", "-r", "__ns:=/gaze"].map(OsString::from);
-        let words = |command: &str, file: &str| {
+        let words = |command: &str, file: &str, more: Vec<OsString>| {
             let own = [OsString::from(command), file.into()];
-            own.into_iter().chain(into.clone()).collect::<Vec<_>>()
+            let own = own.into_iter().chain(more);
+            own.chain(into.clone()).collect::<Vec<_>>()
         };
         let log = |name: &str| output.join(name);
         let world = Process::start(
             "the simulated joint of the gaze act",
-            words("simulate", SIMULATED),
+            words("simulate", SIMULATED, lockstep(&name)),
             &log("demo-gaze-simulated-joint.log"),
         );
         let node = Process::start(
             "the node of the gaze act",
-            words("run", JOINT)
+            words("run", JOINT, Vec::new())
                 .into_iter()
-                .chain(["-p", "autostart:=true"].map(OsString::from)),
+                .chain(SIMULATED_TIME.map(OsString::from)),
             &log("demo-gaze-node.log"),
         );
         let mut act = Self {
@@ -168,10 +174,16 @@ impl GazeAct {
             figures: Vec::new(),
         };
         let looker = &act.looker;
-        meet(looker.session(), &mut act.processes, || looker.missing())?;
+        connect(looker.session(), &mut act.processes, || looker.unheard())?;
+        looker.bring_up()?;
         act.looker.set_payload(PAYLOAD.0, PAYLOAD.1)?;
         act.wait(1.5)?;
         Ok(act)
+    }
+
+    /// Ends its processes.
+    pub fn end(&mut self) {
+        end(self.looker.session(), &mut self.processes);
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
@@ -230,7 +242,7 @@ impl GazeAct {
             }
         }
         print!("{table}");
-        self.follow()
+        self.follow(if quick { QUICK_FOLLOWED } else { FOLLOWED })
     }
 
     fn look_at(
@@ -274,8 +286,8 @@ impl GazeAct {
         });
     }
 
-    /// Follows the butterfly.
-    fn follow(&mut self) -> Result<(), Failure> {
+    /// Follows the butterfly for so long.
+    fn follow(&mut self, seconds: f64) -> Result<(), Failure> {
         let (radius, distance, turn) = CIRCLE;
         let begin = self.looker.now();
         let place = move |time: f64| {
@@ -288,7 +300,7 @@ impl GazeAct {
             )
         };
         let mut next = begin;
-        while self.looker.now() < begin + FOLLOWED {
+        while self.looker.now() < begin + seconds {
             self.looker.look_at(place(self.looker.now()))?;
             next += 1.0 / STREAM_RATE;
             let left = next - self.looker.now();

@@ -6,9 +6,10 @@ use std::path::Path;
 use nalgebra::Vector3;
 
 use super::Args;
-use super::children::{Process, meet, wait};
+use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
 use super::desk::DeskAct;
 use super::gaze::GazeAct;
+use super::live;
 use super::picture::Story;
 use crate::cmd::CmdError;
 use crate::cmd::simulate;
@@ -16,6 +17,7 @@ use crate::config::{JointFile, SetpointMessage, SimulatedFile};
 use crate::controller::SetpointKind;
 use crate::geometry::{Bend, DIRECTION_FLOOR, bend_from, direction, inclination};
 use crate::node::observer::{Observed, Observer, ObserverError};
+use crate::node::session::Keeps;
 use crate::report::{Align, Mark, Table};
 use crate::trial::{
     Bars, GazeFigures, MoveFigures, PayloadFigures, PushFigures, SWAP_WATCH, SetpointPeak,
@@ -148,26 +150,37 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     println!(
         "The glasshouse guide's neck inspects a bed of plants. Node and simulated joint run as processes of their own\n\
          and meet on a ROS 2 graph (domain {}, this machine only). Angles in deg; figures from the simulated joint's true bend.\n\
+         Time is simulated, in lockstep with the node, wherever figures are judged: a busy machine changes nothing but how long\n\
+         it takes. The last act is in real time.\n\
+         The gain sets of the first act are not examined beforehand (examine.action is off): nobody tells the node of the payload,\n\
+         and what they are worth is what the act shows. The act from step tests to a gain set has its sets examined.\n\
          Caution: on a real joint, motors under tension pinch and tendons whip; the software stop is not a safety function.\n",
         std::env::var("ROS_DOMAIN_ID").unwrap_or_default()
     );
     let mut inspection = start(args, &joint, &simulated).map_err(|e| failed(&e))?;
-    let end = inspection.inspect();
+    let seen = inspection.inspect();
     inspection.story.span.1 = inspection.observer.now();
     let kept = inspection.keep(&args.output);
-    end.map_err(|e| failed(&e))?;
+    seen.map_err(|e| failed(&e))?;
     kept.map_err(|e| {
         CmdError::Failed(format!("{} cannot be written: {e}", args.output.display()))
     })?;
     // Their time is the next act's.
-    inspection.processes.clear();
+    end(inspection.observer.session(), &mut inspection.processes);
     if !args.feedback_off {
         let act = gaze(args);
         inspection.gazes = act.map_err(|e| failed(&e))?;
         let moves = desk(args, &joint).map_err(|e| failed(&e))?;
         inspection.moves.extend(moves);
+        live::show(&joint, &args.output, args.quick).map_err(|e| failed(&e))?;
     }
     let verdict = inspection.verdict();
+    if args.quick {
+        println!(
+            "the whole demo (without --quick) adds: all twelve directions, a second push, pure feedback for comparison, swaps of gain sets\n\
+             that are watched, eight things to look at, and step tests in two directions"
+        );
+    }
     println!(
         "pictures and recording: {}, {}, {}",
         args.output.join("demo.svg").display(),
@@ -189,6 +202,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
 fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
     let mut act = GazeAct::start(&args.output)?;
     act.look(args.quick)?;
+    act.end();
     let picture = args.output.join("demo-gaze.svg");
     std::fs::write(&picture, act.picture().svg())
         .map_err(|e| Failure::Other(format!("{} cannot be written: {e}", picture.display())))?;
@@ -199,6 +213,7 @@ fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
 fn desk(args: &Args, joint: &JointFile) -> Result<Vec<(String, MoveFigures)>, Failure> {
     let mut act = DeskAct::start(joint, &args.output, args.quick)?;
     act.work()?;
+    act.end();
     Ok(std::mem::take(&mut act.moves))
 }
 
@@ -250,29 +265,25 @@ fn start<'a>(
         base_frame: joint.frames.base.clone(),
         motor_names: joint.motor_names.clone(),
     };
-    let remap = format!("withy/motor_setpoints:={}/motor_setpoints", observed.joint);
-    let observer = Observer::new(observed).map_err(ObserverError::from)?;
+    let remap = ["motor_setpoints", "acknowledged"]
+        .map(|topic| format!("withy/{topic}:={}/{topic}", observed.joint));
+    let name = visitor("inspection");
+    let observer = Observer::new(observed, &name, Keeps::Simulated);
+    let observer = observer.map_err(ObserverError::from)?;
     let mut words: Vec<OsString> = vec!["simulate".into()];
     words.extend(args.simulated.as_ref().map(|file| file.clone().into()));
     words.extend([
         "--push-ms".into(),
         format!("{}", PUSH_DURATION * 1e3).into(),
     ]);
-    words.extend(["--ros-args", "-r", &remap].map(OsString::from));
+    words.extend(lockstep(&name));
+    words.extend(["--ros-args", "-r", &remap[0], "-r", &remap[1]].map(OsString::from));
     let log = args.output.join("demo-simulated-joint.log");
     let world = Process::start("the simulated joint", words, &log).map_err(Failure::Other)?;
     let mut words: Vec<OsString> = vec!["run".into(), args.joint.clone().into()];
     // This act judges gain sets by what the joint does with them; the desk act has them examined.
-    words.extend(
-        [
-            "--ros-args",
-            "-p",
-            "examine.action:='off'",
-            "-p",
-            "autostart:=true",
-        ]
-        .map(OsString::from),
-    );
+    words.extend(["--ros-args", "-p", "examine.action:='off'"].map(OsString::from));
+    words.extend(SIMULATED_TIME.map(OsString::from));
     if args.feedback_off {
         println!("Feedback is off: the correction is limited to 0.\n");
         words.extend(["-p", "limits.correction:=0.0"].map(OsString::from));
@@ -295,9 +306,10 @@ fn start<'a>(
         gazes: Vec::new(),
     };
     let observer = &inspection.observer;
-    meet(observer.session(), &mut inspection.processes, || {
-        observer.missing()
+    connect(observer.session(), &mut inspection.processes, || {
+        observer.unheard()
     })?;
+    observer.bring_up()?;
     // The joint starts straight and sags into place.
     inspection.wait(0.5)?;
     inspection.story.span.0 = inspection.observer.now();
@@ -494,9 +506,10 @@ impl Inspection<'_> {
         let held = self.story.commands.last().map_or(Bend::x(), |c| c.1);
         println!();
         self.push("outward", held, heaviest)?;
-        if !self.quick {
-            self.push("sideways", Bend::new(-held.y, held.x), heaviest)?;
+        if self.quick {
+            return Ok(());
         }
+        self.push("sideways", Bend::new(-held.y, held.x), heaviest)?;
         self.chapter("pure feedback, bare");
         self.set_payload(bare, false)?;
         self.swap(bare.gain_set)?;

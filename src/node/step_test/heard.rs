@@ -9,10 +9,11 @@ use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, QosProfile};
 
 use super::super::messages::read_pose;
-use super::super::observer::Session;
+use super::super::session::Session;
 use super::Subject;
 use crate::config::SetpointMessage;
 use crate::geometry::swing_twist;
+use crate::rt::Clock;
 use crate::trial::{AngleSample, BendSample, SetpointSample, StepStreams};
 
 /// Age from which a stream counts as silent, s.
@@ -66,7 +67,7 @@ impl Diagnosis {
     }
 }
 
-/// What was heard, and when last; times on the session's clock.
+/// What was heard, and when last; times on the session's clock, but for reports, which keep machine time.
 #[derive(Default)]
 pub(super) struct Heard {
     pub(super) streams: StepStreams,
@@ -85,19 +86,26 @@ impl Heard {
         self.diagnosis.as_ref()?.idle.clone()
     }
 
-    /// The first stream that has been silent for too long at `now`.
-    pub(super) fn silent(&self, now: f64) -> Option<&'static str> {
+    /// The first stream that has been silent for too long now.
+    pub(super) fn silent(&self, clock: &Clock) -> Option<&'static str> {
+        let (now, machine) = (clock.now(), clock.machine());
         let streams = [
-            (self.poses_at, SILENT, "~/head_pose"),
-            (self.setpoints_at, SILENT, "~/motor_setpoints"),
-            (self.angles_at, SILENT, "joint_states"),
-            (self.diagnosis_at, DIAGNOSTICS_SILENT, "/diagnostics"),
+            (self.poses_at, now, SILENT, "~/head_pose"),
+            (self.setpoints_at, now, SILENT, "~/motor_setpoints"),
+            (self.angles_at, now, SILENT, "joint_states"),
+            // Reports do not stand still with simulated time.
+            (
+                self.diagnosis_at,
+                machine,
+                DIAGNOSTICS_SILENT,
+                "/diagnostics",
+            ),
         ];
-        let fresh = |at: Option<f64>, most: f64| at.is_some_and(|at| now - at <= most);
+        let fresh = |at: Option<f64>, now: f64, most: f64| at.is_some_and(|at| now - at <= most);
         let silent = streams
             .into_iter()
-            .find(|(at, most, _)| !fresh(*at, *most))?;
-        Some(silent.2)
+            .find(|(at, now, most, _)| !fresh(*at, *now, *most))?;
+        Some(silent.3)
     }
 }
 
@@ -207,7 +215,7 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
         if let Some(status) = message.status.into_iter().find(|s| s.name == own) {
             let mut heard = locked(&record);
             heard.diagnosis = Some(Diagnosis::read(status));
-            heard.diagnosis_at = Some(clock.now());
+            heard.diagnosis_at = Some(clock.machine());
         }
     });
     Ok(heard)

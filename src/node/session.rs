@@ -1,0 +1,443 @@
+//! What a client of the graph needs besides its node: a clock, a runtime, and an ear for SIGINT and SIGTERM.
+//!
+//! In simulated time (`use_sim_time`) the clock is the one on `/clock`. Time then goes on only while the client waits: it
+//! acknowledges each message on `/clock` on its topic `~/acknowledged` when it has done what it does at that time, for a
+//! simulation that waits for it. One that does not goes on all the same.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use futures::stream::{Stream, StreamExt};
+use r2r::builtin_interfaces::msg::Time;
+use r2r::lifecycle_msgs::srv::{ChangeState, GetState};
+use r2r::std_msgs::msg::Header;
+use r2r::{Client, Node, ParameterValue, Publisher, QosProfile, WrappedServiceTypeSupport};
+use tokio::runtime::Runtime;
+use tokio::signal::unix::{SignalKind, signal};
+
+use super::clock::subscribe;
+use super::observer::ObserverError;
+use super::parameters::USE_SIM_TIME;
+use crate::rt::{Clock, Hand};
+
+/// How long a service may take to answer.
+const PATIENCE: Duration = Duration::from_secs(5);
+/// How long an answer may take before simulated time goes on meanwhile: some are made by a tick.
+const STANDS: Duration = Duration::from_secs(2);
+/// How long it takes to begin, in simulated time, s.
+const BEGINNING: f64 = 2.0;
+/// The state of lifecycle_msgs/msg/State that an activation starts from.
+const INACTIVE: u8 = 2;
+/// Longest sleep: how soon a signal is seen.
+const NAP: Duration = Duration::from_millis(50);
+/// How long simulated time may stand before who waits for it looks after other things.
+const STOPPED: Duration = Duration::from_secs(1);
+
+/// Whose time a client keeps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Keeps {
+    /// The machine's.
+    Machine,
+    /// The simulated time on `/clock`.
+    Simulated,
+}
+
+impl Keeps {
+    /// As the parameter `use_sim_time` of a node was given.
+    pub fn of(node: &Node) -> Self {
+        let given = node.params.lock();
+        let given = given.unwrap_or_else(PoisonError::into_inner);
+        match given.get(USE_SIM_TIME).map(|p| &p.value) {
+            Some(ParameterValue::Bool(true)) => Self::Simulated,
+            _ => Self::Machine,
+        }
+    }
+}
+
+/// Simulated time as a client lets it go on.
+struct Gate {
+    state: Mutex<GateState>,
+    changed: Condvar,
+}
+
+struct GateState {
+    out: Publisher<Header>,
+    /// The newest message on `/clock`, and the one acknowledged last.
+    newest: Option<Time>,
+    acknowledged: Option<Time>,
+}
+
+impl GateState {
+    fn acknowledge(&mut self, stamp: Time) {
+        let header = Header {
+            stamp: stamp.clone(),
+            frame_id: "clock".into(),
+        };
+        // A failure shows as time that stands.
+        let _ = self.out.publish(&header);
+        self.acknowledged = Some(stamp);
+    }
+}
+
+impl Gate {
+    fn locked(&self) -> std::sync::MutexGuard<'_, GateState> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A message on `/clock`.
+    fn take(&self, stamp: Time, hand: &mut Hand) {
+        let mut state = self.locked();
+        hand.set(stamp.sec, stamp.nanosec);
+        if state.acknowledged.as_ref() == Some(&stamp) {
+            // Said again: whoever waits has not heard it, or is new.
+            state.acknowledge(stamp.clone());
+        }
+        state.newest = Some(stamp);
+        self.changed.notify_all();
+    }
+
+    /// Lets one message pass. Waits for the next, at most for `most`; says whether it came.
+    fn let_go(&self, most: Duration) -> bool {
+        let mut state = self.locked();
+        let seen = state.newest.clone();
+        if let Some(stamp) = &seen
+            && state.acknowledged.as_ref() != Some(stamp)
+        {
+            state.acknowledge(stamp.clone());
+        }
+        let same = |state: &mut GateState| state.newest == seen;
+        let waited = self.changed.wait_timeout_while(state, most, same);
+        !waited.unwrap_or_else(PoisonError::into_inner).1.timed_out()
+    }
+}
+
+/// What has a managed node configured and activated.
+pub struct Lifecycle {
+    change: Client<ChangeState::Service>,
+    change_name: String,
+    get: Client<GetState::Service>,
+    get_name: String,
+}
+
+impl Lifecycle {
+    /// Of the node `joint`, by `node`.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn new(node: &mut Node, joint: &str) -> r2r::Result<Self> {
+        let name = |service: &str| format!("{}/{service}", joint.trim_end_matches('/'));
+        let (change_name, get_name) = (name("change_state"), name("get_state"));
+        let services = QosProfile::services_default;
+        Ok(Self {
+            change: node.create_client::<ChangeState::Service>(&change_name, services())?,
+            get: node.create_client::<GetState::Service>(&get_name, services())?,
+            change_name,
+            get_name,
+        })
+    }
+
+    fn check(&self, success: bool, transition: &str) -> Result<(), ObserverError> {
+        if success {
+            return Ok(());
+        }
+        Err(ObserverError::Refused {
+            parameter: format!("{} {transition}", self.change_name),
+            reason: "the node's log says why".into(),
+        })
+    }
+}
+
+fn transition(label: &str) -> ChangeState::Request {
+    let mut request = ChangeState::Request::default();
+    request.transition.label = label.into();
+    request
+}
+
+/// The stamp of the command that was dealt with last.
+pub struct Answers(Arc<Mutex<Option<(i32, u32)>>>);
+
+/// See the module.
+pub struct Session {
+    clock: Clock,
+    hand: Option<Hand>,
+    gate: Option<Arc<Gate>>,
+    interrupted: Arc<AtomicBool>,
+    runtime: Runtime,
+}
+
+impl Session {
+    /// From here on SIGINT and SIGTERM are taken note of.
+    ///
+    /// # Errors
+    /// The system gives no thread or no signals.
+    pub fn new(keeps: Keeps) -> std::io::Result<Self> {
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .worker_threads(1)
+            .enable_all()
+            .build()?;
+        let interrupted = Arc::new(AtomicBool::new(false));
+        {
+            let _guard = runtime.enter();
+            for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
+                let mut told = signal(kind)?;
+                let interrupted = interrupted.clone();
+                tokio::spawn(async move {
+                    told.recv().await;
+                    interrupted.store(true, Ordering::Release);
+                });
+            }
+        }
+        let (clock, hand) = match keeps {
+            Keeps::Machine => (Clock::new(), None),
+            Keeps::Simulated => {
+                let (clock, hand) = Clock::simulated();
+                (clock, Some(hand))
+            }
+        };
+        Ok(Self {
+            clock,
+            hand,
+            gate: None,
+            interrupted,
+            runtime,
+        })
+    }
+
+    /// Listens to simulated time, where that is kept. After all other subscriptions: what came before a message on
+    /// `/clock` is looked at before it.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn listen_to_time(&mut self, node: &mut Node) -> r2r::Result<()> {
+        let Some(mut hand) = self.hand.take() else {
+            return Ok(());
+        };
+        let all = QosProfile::default().keep_last(100).reliable();
+        let gate = Arc::new(Gate {
+            state: Mutex::new(GateState {
+                out: node.create_publisher("~/acknowledged", all)?,
+                newest: None,
+                acknowledged: None,
+            }),
+            changed: Condvar::new(),
+        });
+        let times = subscribe(node)?;
+        let told = gate.clone();
+        self.each(times, move |message| told.take(message.clock, &mut hand));
+        self.gate = Some(gate);
+        Ok(())
+    }
+
+    /// The clock that it records by.
+    pub fn clock(&self) -> &Clock {
+        &self.clock
+    }
+
+    /// Present time on its clock, s.
+    pub fn now(&self) -> f64 {
+        self.clock.now()
+    }
+
+    /// Whether SIGINT or SIGTERM has come.
+    pub fn interrupted(&self) -> bool {
+        self.interrupted.load(Ordering::Acquire)
+    }
+
+    /// Lets `seconds` pass; less where simulated time stands.
+    ///
+    /// # Errors
+    /// [`ObserverError::Interrupted`].
+    pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
+        let (end, begun) = (self.now() + seconds, Instant::now());
+        let mut went_on = begun;
+        loop {
+            if self.interrupted() {
+                return Err(ObserverError::Interrupted);
+            }
+            let left = end - self.now();
+            if left <= 0.0 {
+                return Ok(());
+            }
+            let Some(gate) = &self.gate else {
+                std::thread::sleep(NAP.min(Duration::from_secs_f64(left)));
+                continue;
+            };
+            if gate.let_go(NAP) {
+                went_on = Instant::now();
+            } else if went_on.elapsed() > STOPPED
+                || !self.clock.runs() && begun.elapsed().as_secs_f64() > seconds
+            {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Listens to which commands on `topic` the node `joint` has dealt with, where simulated time is kept.
+    ///
+    /// # Errors
+    /// What the middleware refuses.
+    pub fn listen_to_answers(
+        &self,
+        node: &mut Node,
+        joint: &str,
+        topic: &'static str,
+    ) -> r2r::Result<Answers> {
+        let newest = Arc::new(Mutex::new(None));
+        if self.clock.is_simulated() {
+            let all = QosProfile::default().keep_last(100).reliable();
+            let joint = joint.trim_end_matches('/');
+            let answers = node.subscribe(&format!("{joint}/acknowledged"), all)?;
+            let heard = newest.clone();
+            self.each(answers, move |header: Header| {
+                if header.frame_id == topic {
+                    let stamp = (header.stamp.sec, header.stamp.nanosec);
+                    *heard.lock().unwrap_or_else(PoisonError::into_inner) = Some(stamp);
+                }
+            });
+        }
+        Ok(Answers(newest))
+    }
+
+    /// In simulated time: waits until the command of this stamp has been dealt with; time stands meanwhile. One whose answer is
+    /// not heard shows in the motion.
+    pub fn until_answered(&self, answers: &Answers, stamp: (i32, u32)) {
+        if self.clock.is_simulated() {
+            let newest = || *answers.0.lock().unwrap_or_else(PoisonError::into_inner);
+            self.until(PATIENCE, || newest() == Some(stamp));
+        }
+    }
+
+    /// In simulated time: lets time pass up to a multiple of `period`, s.
+    ///
+    /// # Errors
+    /// [`ObserverError::Interrupted`].
+    pub fn wait_for_even_time(&self, period: f64) -> Result<(), ObserverError> {
+        if !self.clock.is_simulated() {
+            return Ok(());
+        }
+        let (seconds, nanoseconds) = self.clock.stamp_of(self.now());
+        let now = f64::from(seconds) + 1e-9 * f64::from(nanoseconds);
+        self.wait(period - now.rem_euclid(period))
+    }
+
+    /// Hands each message of a stream to `take`.
+    pub fn each<T>(
+        &self,
+        stream: impl Stream<Item = T> + Send + 'static,
+        mut take: impl FnMut(T) + Send + 'static,
+    ) {
+        self.runtime.spawn(stream.for_each(move |message| {
+            take(message);
+            std::future::ready(())
+        }));
+    }
+
+    /// Asks `service` and waits for its answer, at most 5 s for it to be there and 5 s for the answer.
+    ///
+    /// # Errors
+    /// No answer.
+    pub fn ask<T: WrappedServiceTypeSupport + 'static>(
+        &self,
+        client: &Client<T>,
+        service: &str,
+        request: &T::Request,
+    ) -> Result<T::Response, ObserverError> {
+        self.ask_for(client, service, request, PATIENCE)
+    }
+
+    /// The same of a service that may take longer for its answer.
+    ///
+    /// # Errors
+    /// No answer.
+    pub fn ask_for<T: WrappedServiceTypeSupport + 'static>(
+        &self,
+        client: &Client<T>,
+        service: &str,
+        request: &T::Request,
+        most: Duration,
+    ) -> Result<T::Response, ObserverError> {
+        let silent = |most: Duration| ObserverError::Silent(service.into(), most.as_secs());
+        let available = Node::is_available(client)?;
+        let available = self.block_on(available, PATIENCE);
+        available.ok_or_else(|| silent(PATIENCE))??;
+        let reply = client.request(request)?;
+        Ok(self.block_on(reply, most).ok_or_else(|| silent(most))??)
+    }
+
+    /// Waits until `heard()` is true, time standing as long as that is soon; whether it is, within `most`.
+    fn until(&self, most: Duration, heard: impl Fn() -> bool) -> bool {
+        let look = async {
+            let mut often = tokio::time::interval(Duration::from_millis(1));
+            while !heard() {
+                often.tick().await;
+            }
+        };
+        self.block_on(look, most).is_some()
+    }
+
+    /// Has a joint driven that waits to be configured and activated. In simulated time that is at a set time, so that every
+    /// run begins alike; it then is two seconds later than before.
+    ///
+    /// # Errors
+    /// No answer, or a transition that fails; SIGINT or SIGTERM.
+    pub fn bring_up(&self, lifecycle: &Lifecycle) -> Result<(), ObserverError> {
+        let begun = self.now();
+        let name = &lifecycle.change_name;
+        let configured = self.ask(&lifecycle.change, name, &transition("configure"))?;
+        lifecycle.check(configured.success, "configure")?;
+        self.wait(0.5 * BEGINNING)?;
+        // It is begun while time stands; that the loop drives the joint takes ticks.
+        let reply = lifecycle.change.request(&transition("activate"))?;
+        for _ in 0..2 {
+            self.until_under_way(lifecycle)?;
+        }
+        let silent = || ObserverError::Silent(name.clone(), PATIENCE.as_secs());
+        let reply = self.block_on_going(reply, PATIENCE, Duration::ZERO);
+        lifecycle.check(reply.ok_or_else(silent)??.success, "activate")?;
+        self.wait(begun + BEGINNING - self.now())
+    }
+
+    /// Waits until a joint is no longer inactive.
+    fn until_under_way(&self, lifecycle: &Lifecycle) -> Result<(), ObserverError> {
+        let begun = Instant::now();
+        loop {
+            let request = GetState::Request::default();
+            let answer = self.ask(&lifecycle.get, &lifecycle.get_name, &request)?;
+            if answer.current_state.id != INACTIVE || begun.elapsed() > PATIENCE {
+                return Ok(());
+            }
+        }
+    }
+
+    /// The outcome, or none when patience is at its end.
+    fn block_on<F: Future>(&self, future: F, most: Duration) -> Option<F::Output> {
+        self.block_on_going(future, most, STANDS)
+    }
+
+    /// The same; simulated time stands for `stands`, and then goes on meanwhile.
+    fn block_on_going<F: Future>(
+        &self,
+        future: F,
+        most: Duration,
+        stands: Duration,
+    ) -> Option<F::Output> {
+        let begun = Instant::now();
+        let mut future = std::pin::pin!(future);
+        let mut wait = self.gate.as_ref().map_or(most, |_| stands.min(most));
+        loop {
+            let soon = async { tokio::time::timeout(wait, &mut future).await };
+            if let Ok(outcome) = self.runtime.block_on(soon) {
+                return Some(outcome);
+            }
+            if begun.elapsed() >= most {
+                return None;
+            }
+            // Nothing comes of it while time stands.
+            if let Some(gate) = &self.gate {
+                gate.let_go(NAP);
+                wait = Duration::from_millis(1);
+            }
+        }
+    }
+}
