@@ -6,7 +6,7 @@ use std::process::{Command, Output};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-/// One at a time: each has several processes that want their share of real time.
+/// One at a time: each has several processes that are never idle.
 static TURN: Mutex<()> = Mutex::new(());
 
 /// The short demo; its files go into `folder`. The demo takes a ROS domain of its own.
@@ -55,17 +55,9 @@ fn bars(text: &str) -> (Vec<&str>, Vec<&str>) {
 #[test]
 fn verdict_is_good_and_leaves_picture_and_recording() {
     let folder = tempfile::tempdir().unwrap();
-    let show = || {
-        let output = demo(folder.path(), &[]);
-        let text = said(&output);
-        println!("{text}");
-        (output, text)
-    };
-    let (mut output, mut text) = show();
-    if text.contains("verdict: NOT GOOD") {
-        // Two processes in real time: a machine that stalls in mid-motion may show it once more.
-        (output, text) = show();
-    }
+    let output = demo(folder.path(), &[]);
+    let text = said(&output);
+    println!("{text}");
     assert_eq!(output.status.code(), Some(0));
     assert!(text.contains("verdict: good"));
     let (pass, fail) = bars(&text);

@@ -7,7 +7,7 @@ mod harness;
 
 use std::time::Duration;
 
-use harness::Stage;
+use harness::{Stage, in_real_time};
 
 /// A silent IMU holds the joint.
 const WITHOUT_FALLBACK: &[&str] = &["-p", "supervision.fallback_to_motors:=false"];
@@ -68,8 +68,7 @@ fn one_joint_starved_the_other_undisturbed() {
         std::fs::write(stage.config(&format!("{side}.yaml")), text).unwrap();
     }
     stage.withy_run(&["left.yaml", "right.yaml"], WITHOUT_FALLBACK);
-    stage.plant(&["ns=/left"]);
-    stage.plant(&["ns=/right"]);
+    stage.plant(&["ns=/left", "--", "ns=/right"]);
     stage.client("starved.py", &[]);
 }
 
@@ -87,13 +86,14 @@ fn sigterm_and_sigint_bring_the_joint_to_rest() {
         (7, "glasshouse-neck.yaml", "15", "position"),
         (8, "glasshouse-neck-velocity.yaml", "2", "velocity"),
     ] {
-        let mut stage = Stage::new(number);
-        stage.withy_run(&[joint], &[]);
-        stage.plant(&[&format!("kind={kind}")]);
-        let pid = stage.pid("withy").to_string();
-        stage.client("stopping.py", &[&pid, signal, kind]);
-        let status = stage.wait("withy", Duration::from_secs(10));
-        assert!(status.success(), "{status}\n{}", stage.log("withy"));
+        in_real_time(number, |stage| {
+            stage.withy_run(&[joint], &[]);
+            stage.plant(&[&format!("kind={kind}")]);
+            let pid = stage.pid("withy").to_string();
+            stage.client("stopping.py", &[&pid, signal, kind]);
+            let status = stage.wait("withy", Duration::from_secs(10));
+            assert!(status.success(), "{status}\n{}", stage.log("withy"));
+        });
     }
 }
 
@@ -257,129 +257,131 @@ fn a_gain_set_made_for_less_delay_is_refused() {
 
 #[test]
 fn a_pose_sent_by_hand() {
-    let mut stage = Stage::new(17);
-    let pose = ["--inclination-deg", "12", "--direction-deg", "-70"];
-    let mut lonely = stage.point(&pose, &["--timeout-s", "1"]);
-    let output = lonely.output().unwrap();
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(1), "{said}");
-    assert!(said.contains("no joint answers as /withy"), "{said}");
+    in_real_time(17, |stage| {
+        let pose = ["--inclination-deg", "12", "--direction-deg", "-70"];
+        let mut lonely = stage.point(&pose, &["--timeout-s", "1"]);
+        let output = lonely.output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{said}");
+        assert!(said.contains("no joint answers as /withy"), "{said}");
 
-    stage.withy_run(&["glasshouse-neck.yaml"], &[]);
-    stage.plant(&[]);
-    stage.client("ready.py", &[]);
-    let output = stage.point(&pose, &["--timeout-s", "60"]).output().unwrap();
-    let said = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert_eq!(output.status.code(), Some(0), "{said}");
-    let number = |key: &str, word: &str| -> f64 {
-        let line = said.lines().find(|l| l.starts_with(key)).unwrap();
-        let after = line.split(word).nth(1).unwrap().trim();
-        after.split(' ').next().unwrap().parse().unwrap()
-    };
-    assert!(
-        (number("reached", "inclination") - 12.0).abs() < 0.7,
-        "{said}"
-    );
-    assert!(
-        (number("reached", "direction") + 70.0).abs() < 3.0,
-        "{said}"
-    );
-    assert!(number("error", "error") < 0.7, "{said}");
+        stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+        stage.plant(&[]);
+        stage.client("ready.py", &[]);
+        let output = stage.point(&pose, &["--timeout-s", "60"]).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert_eq!(output.status.code(), Some(0), "{said}");
+        let number = |key: &str, word: &str| -> f64 {
+            let line = said.lines().find(|l| l.starts_with(key)).unwrap();
+            let after = line.split(word).nth(1).unwrap().trim();
+            after.split(' ').next().unwrap().parse().unwrap()
+        };
+        assert!(
+            (number("reached", "inclination") - 12.0).abs() < 0.7,
+            "{said}"
+        );
+        assert!(
+            (number("reached", "direction") + 70.0).abs() < 3.0,
+            "{said}"
+        );
+        assert!(number("error", "error") < 0.7, "{said}");
 
-    // Beyond its limit the joint holds another pose than the one asked, and that is no success.
-    let far = ["--inclination-deg", "70", "--direction-deg", "-70"];
-    let output = stage.point(&far, &["--timeout-s", "60"]).output().unwrap();
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(1), "{said}");
-    assert!(said.contains("from the one asked"), "{said}");
+        // Beyond its limit the joint holds another pose than the one asked, and that is no success.
+        let far = ["--inclination-deg", "70", "--direction-deg", "-70"];
+        let output = stage.point(&far, &["--timeout-s", "60"]).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{said}");
+        assert!(said.contains("from the one asked"), "{said}");
 
-    // The sensors fall silent: the pose cannot be held, and that is said in time.
-    stage.client("silence.py", &[]);
-    let output = stage.point(&pose, &["--timeout-s", "5"]).output().unwrap();
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(1), "{said}");
-    assert!(said.contains("the pose was not held"), "{said}");
+        // The sensors fall silent: the pose cannot be held, and that is said in time.
+        stage.client("silence.py", &[]);
+        let output = stage.point(&pose, &["--timeout-s", "5"]).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{said}");
+        assert!(said.contains("the pose was not held"), "{said}");
 
-    let bad = ["--inclination-deg", "NaN", "--direction-deg", "0"];
-    let output = stage.point(&bad, &[]).output().unwrap();
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(2), "{said}");
-    assert!(
-        said.contains("--inclination-deg is NaN; accepted: 0 to 180"),
-        "{said}"
-    );
+        let bad = ["--inclination-deg", "NaN", "--direction-deg", "0"];
+        let output = stage.point(&bad, &[]).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{said}");
+        assert!(
+            said.contains("--inclination-deg is NaN; accepted: 0 to 180"),
+            "{said}"
+        );
+    });
 }
 
 #[test]
 fn a_point_looked_at_by_hand() {
-    let mut stage = Stage::new(50);
-    stage.withy_run(&["glasshouse-neck-pan.yaml"], &[]);
-    stage.simulate("glasshouse-neck-pan-simulated.yaml", &[]);
-    stage.client("ready.py", &[]);
-    let look = |stage: &Stage, arguments: &[&str], code: i32| -> String {
-        let more = ["--timeout-s", "60"];
-        let output = stage.point(arguments, &more).output().unwrap();
-        let said = String::from_utf8_lossy(&output.stdout).into_owned()
-            + &String::from_utf8_lossy(&output.stderr);
-        assert_eq!(output.status.code(), Some(code), "{arguments:?}: {said}");
-        said
-    };
-    let number = |said: &str, word: &str| -> f64 {
-        let before = said.split(word).next().unwrap().trim();
-        before.rsplit(' ').next().unwrap().parse().unwrap()
-    };
+    in_real_time(50, |stage| {
+        stage.withy_run(&["glasshouse-neck-pan.yaml"], &[]);
+        stage.simulate("glasshouse-neck-pan-simulated.yaml", &[]);
+        stage.client("ready.py", &[]);
+        let look = |stage: &Stage, arguments: &[&str], code: i32| -> String {
+            let more = ["--timeout-s", "60"];
+            let output = stage.point(arguments, &more).output().unwrap();
+            let said = String::from_utf8_lossy(&output.stdout).into_owned()
+                + &String::from_utf8_lossy(&output.stderr);
+            assert_eq!(output.status.code(), Some(code), "{arguments:?}: {said}");
+            said
+        };
+        let number = |said: &str, word: &str| -> f64 {
+            let before = said.split(word).next().unwrap().trim();
+            before.rsplit(' ').next().unwrap().parse().unwrap()
+        };
 
-    let said = look(&stage, &["--at-m", "0.3,0.5,0"], 0);
-    assert!(
-        said.contains("asked    (0.3, 0.5, 0) m in the base frame"),
-        "{said}"
-    );
-    assert!(said.contains("outcome  reached"), "{said}");
-    assert!(number(&said, " deg at least") < 0.1, "{said}");
-    assert!(number(&said, " deg measured") < 1.0, "{said}");
-    assert!(said.contains("held after"), "{said}");
-    // The same point told in a frame of the joint file: the torso is 350 mm below the base plate.
-    let said = look(&stage, &["--at-m", "0.3,0.5,0.35", "--frame", "torso"], 0);
-    assert!(said.contains("m in torso"), "{said}");
-    assert!(number(&said, " deg measured") < 1.0, "{said}");
+        let said = look(stage, &["--at-m", "0.3,0.5,0"], 0);
+        assert!(
+            said.contains("asked    (0.3, 0.5, 0) m in the base frame"),
+            "{said}"
+        );
+        assert!(said.contains("outcome  reached"), "{said}");
+        assert!(number(&said, " deg at least") < 0.1, "{said}");
+        assert!(number(&said, " deg measured") < 1.0, "{said}");
+        assert!(said.contains("held after"), "{said}");
+        // The same point told in a frame of the joint file: the torso is 350 mm below the base plate.
+        let said = look(stage, &["--at-m", "0.3,0.5,0.35", "--frame", "torso"], 0);
+        assert!(said.contains("m in torso"), "{said}");
+        assert!(number(&said, " deg measured") < 1.0, "{said}");
 
-    let said = look(&stage, &["--at-m=0.3,0,-1"], 1);
-    assert!(said.contains("outcome  best possible"), "{said}");
-    let least = number(&said, " deg at least");
-    assert!(least > 5.0, "{said}");
-    assert!(
-        (number(&said, " deg measured") - least).abs() < 1.5,
-        "{said}"
-    );
-    assert!(
-        said.contains("cannot look at the point (best possible)"),
-        "{said}"
-    );
-    let said = look(&stage, &["--at-m", "0.09,0,0.16"], 1);
-    assert!(said.contains("outcome  out of reach"), "{said}");
-    let said = look(&stage, &["--at-m", "1,0,0", "--frame", "garden"], 1);
-    assert!(
-        said.contains("/withy refuses the target: gaze_point: "),
-        "{said}"
-    );
-    assert!(said.contains("garden"), "{said}");
+        let said = look(stage, &["--at-m=0.3,0,-1"], 1);
+        assert!(said.contains("outcome  best possible"), "{said}");
+        let least = number(&said, " deg at least");
+        assert!(least > 5.0, "{said}");
+        assert!(
+            (number(&said, " deg measured") - least).abs() < 1.5,
+            "{said}"
+        );
+        assert!(
+            said.contains("cannot look at the point (best possible)"),
+            "{said}"
+        );
+        let said = look(stage, &["--at-m", "0.09,0,0.16"], 1);
+        assert!(said.contains("outcome  out of reach"), "{said}");
+        let said = look(stage, &["--at-m", "1,0,0", "--frame", "garden"], 1);
+        assert!(
+            said.contains("/withy refuses the target: gaze_point: "),
+            "{said}"
+        );
+        assert!(said.contains("garden"), "{said}");
 
-    // A pose with a twist, which is the pan motor's; directions are those of the base frame.
-    let pose = [
-        "--inclination-deg=15",
-        "--direction-deg=-40",
-        "--pan-deg=60",
-    ];
-    let said = look(&stage, &pose, 0);
-    let reached = said.lines().find(|l| l.starts_with("reached")).unwrap();
-    assert!(
-        (number(reached, " deg, direction") - 15.0).abs() < 0.7,
-        "{said}"
-    );
-    assert!((number(reached, " deg, pan") + 40.0).abs() < 3.0, "{said}");
-    let pan = reached.split("pan ").nth(1).unwrap();
-    assert!((number(pan, " deg") - 60.0).abs() < 0.7, "{said}");
-    assert!(number(&said, " deg\nheld") < 1.0, "{said}");
+        // A pose with a twist, which is the pan motor's; directions are those of the base frame.
+        let pose = [
+            "--inclination-deg=15",
+            "--direction-deg=-40",
+            "--pan-deg=60",
+        ];
+        let said = look(stage, &pose, 0);
+        let reached = said.lines().find(|l| l.starts_with("reached")).unwrap();
+        assert!(
+            (number(reached, " deg, direction") - 15.0).abs() < 0.7,
+            "{said}"
+        );
+        assert!((number(reached, " deg, pan") + 40.0).abs() < 3.0, "{said}");
+        let pan = reached.split("pan ").nth(1).unwrap();
+        assert!((number(pan, " deg") - 60.0).abs() < 0.7, "{said}");
+        assert!(number(&said, " deg\nheld") < 1.0, "{said}");
+    });
 }
 
 #[cfg(has_control_msgs)]
@@ -388,10 +390,20 @@ fn points_as_goals_of_an_action() {
     let mut stage = Stage::new(51);
     stage.withy_run(&["glasshouse-neck-pan.yaml"], &[]);
     stage.simulate("glasshouse-neck-pan-simulated.yaml", &[]);
-    let pids = ["withy", "simulated"].map(|name| stage.pid(name).to_string());
-    stage.client("point_head.py", &[&pids[0], &pids[1]]);
-    let status = stage.wait("withy", Duration::from_secs(10));
-    assert!(status.success(), "{status}\n{}", stage.log("withy"));
+    stage.client("point_head.py", &[]);
+}
+
+#[cfg(has_control_msgs)]
+#[test]
+fn goals_end_with_the_joint_s_sensors_and_with_its_node() {
+    in_real_time(52, |stage| {
+        stage.withy_run(&["glasshouse-neck-pan.yaml"], &[]);
+        stage.simulate("glasshouse-neck-pan-simulated.yaml", &[]);
+        let pids = ["withy", "simulated"].map(|name| stage.pid(name).to_string());
+        stage.client("point_head_gone.py", &[&pids[0], &pids[1]]);
+        let status = stage.wait("withy", Duration::from_secs(10));
+        assert!(status.success(), "{status}\n{}", stage.log("withy"));
+    });
 }
 
 /// What rclpy makes of the interface packages that the project's own ROS builds itself, or of a sourced ROS's.

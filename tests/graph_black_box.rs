@@ -7,7 +7,7 @@ mod harness;
 
 use std::time::Duration;
 
-use harness::Stage;
+use harness::{Stage, in_real_time};
 
 const NECK: &str = "glasshouse-neck.yaml";
 
@@ -28,20 +28,21 @@ fn a_fault_and_a_request_write_what_others_saw() {
 
 #[test]
 fn a_kill_in_the_middle_leaves_no_half_file() {
-    let mut stage = Stage::new(152);
-    let folder = stage.folder().join("kept");
-    let given = format!("black_box.folder:={}", folder.display());
-    stage.withy_run(&[NECK], &["-p", &given]);
-    stage.plant(&[]);
-    let pid = stage.pid("withy").to_string();
-    stage.client(
-        "black_box_killed.py",
-        &["kill", folder.to_str().unwrap(), &pid],
-    );
-    stage.wait("withy", Duration::from_secs(10));
-    // The next one clears up and writes.
-    stage.withy_run(&[NECK], &["-p", &given]);
-    stage.client("black_box_killed.py", &["after", folder.to_str().unwrap()]);
+    in_real_time(152, |stage| {
+        let folder = stage.folder().join("kept");
+        let given = format!("black_box.folder:={}", folder.display());
+        stage.withy_run(&[NECK], &["-p", &given]);
+        stage.plant(&[]);
+        let pid = stage.pid("withy").to_string();
+        stage.client(
+            "black_box_killed.py",
+            &["kill", folder.to_str().unwrap(), &pid],
+        );
+        stage.wait("withy", Duration::from_secs(10));
+        // The next one clears up and writes.
+        stage.withy_run(&[NECK], &["-p", &given]);
+        stage.client("black_box_killed.py", &["after", folder.to_str().unwrap()]);
+    });
 }
 
 #[test]

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use harness::Stage;
+use harness::{Stage, in_real_time};
 
 const NECK: &str = "glasshouse-neck.yaml";
 
@@ -28,42 +28,45 @@ const HEAVY: &[&str] = &["--payload-g", "380", "--payload-height-mm", "60"];
 #[test]
 fn the_node_stopped_in_motion_with_a_heavy_head_and_going_on() {
     for ((joint, simulated, kind), number) in KINDS.into_iter().zip(191..) {
-        let mut stage = Stage::new(number);
-        stage.withy_run(&[joint], &[]);
-        stage.simulate(simulated, HEAVY);
-        let pid = stage.pid("withy").to_string();
-        stage.client("node_stopped.py", &[&pid, kind]);
-        println!("{}", stage.log("client"));
+        in_real_time(number, |stage| {
+            stage.withy_run(&[joint], &[]);
+            stage.simulate(simulated, HEAVY);
+            let pid = stage.pid("withy").to_string();
+            stage.client("node_stopped.py", &[&pid, kind]);
+            println!("{}", stage.log("client"));
+        });
     }
 }
 
 #[test]
 fn the_joint_stopped_in_motion_with_a_heavy_head_and_going_on() {
     for ((joint, simulated, kind), number) in KINDS.into_iter().zip(193..) {
-        let mut stage = Stage::new(number);
-        stage.withy_run(&[joint], &[]);
-        stage.simulate(simulated, HEAVY);
-        let pid = stage.pid("simulated").to_string();
-        stage.client("joint_stopped.py", &[&pid, kind]);
-        println!("{}", stage.log("client"));
-        let said = stage.log("simulated");
-        assert!(said.contains("behind real time"), "{said}");
+        in_real_time(number, |stage| {
+            stage.withy_run(&[joint], &[]);
+            stage.simulate(simulated, HEAVY);
+            let pid = stage.pid("simulated").to_string();
+            stage.client("joint_stopped.py", &[&pid, kind]);
+            println!("{}", stage.log("client"));
+            let said = stage.log("simulated");
+            assert!(said.contains("behind real time"), "{said}");
+        });
     }
 }
 
 #[test]
 fn the_joint_gone_in_motion_and_another_there_elsewhere() {
     for ((joint, simulated, kind), number) in KINDS.into_iter().zip(195..) {
-        let mut stage = Stage::new(number);
-        stage.withy_run(&[joint], &[]);
-        stage.simulate(simulated, &[]);
-        let pid = stage.pid("simulated").to_string();
-        stage.client_begins("joint_gone.py", &[&pid, kind]);
-        stage.wait("simulated", Duration::from_secs(120));
-        stage.client_says("the joint is gone");
-        stage.simulate(simulated, &[]);
-        stage.client_ends();
-        println!("{}", stage.log("client"));
+        in_real_time(number, |stage| {
+            stage.withy_run(&[joint], &[]);
+            stage.simulate(simulated, &[]);
+            let pid = stage.pid("simulated").to_string();
+            stage.client_begins("joint_gone.py", &[&pid, kind]);
+            stage.wait("simulated", Duration::from_secs(120));
+            stage.client_says("the joint is gone");
+            stage.simulate(simulated, &[]);
+            stage.client_ends();
+            println!("{}", stage.log("client"));
+        });
     }
 }
 
@@ -78,22 +81,24 @@ fn the_joint_s_topics_gone_one_at_a_time() {
 
 #[test]
 fn parameters_set_as_fast_as_two_clients_can() {
-    let mut stage = Stage::new(198);
-    stage.withy_run(&[NECK], &[]);
-    stage.simulate("glasshouse-neck-simulated.yaml", &[]);
-    let pid = stage.pid("withy").to_string();
-    stage.client("flooded.py", &[&pid]);
-    println!("{}", stage.log("client"));
+    in_real_time(198, |stage| {
+        stage.withy_run(&[NECK], &[]);
+        stage.simulate("glasshouse-neck-simulated.yaml", &[]);
+        let pid = stage.pid("withy").to_string();
+        stage.client("flooded.py", &[&pid]);
+        println!("{}", stage.log("client"));
+    });
 }
 
 #[test]
 fn subscribers_that_never_take_a_message() {
-    let mut stage = Stage::new(199);
-    stage.withy_run(&[NECK], &[]);
-    stage.simulate("glasshouse-neck-simulated.yaml", &[]);
-    let pid = stage.pid("withy").to_string();
-    stage.client("sleepers.py", &[&pid]);
-    println!("{}", stage.log("client"));
+    in_real_time(199, |stage| {
+        stage.withy_run(&[NECK], &[]);
+        stage.simulate("glasshouse-neck-simulated.yaml", &[]);
+        let pid = stage.pid("withy").to_string();
+        stage.client("sleepers.py", &[&pid]);
+        println!("{}", stage.log("client"));
+    });
 }
 
 /// Mounts a small file system of its own over the folder `$1`, which nobody but the program that follows sees and which

@@ -12,7 +12,7 @@ use std::os::unix::process::ExitStatusExt;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-use harness::Stage;
+use harness::{Stage, in_real_time};
 use nix::sys::ptrace;
 use nix::sys::wait::{WaitPidFlag, WaitStatus, waitpid};
 use nix::unistd::Pid;
@@ -82,8 +82,7 @@ fn two_joints_in_one_process_have_each_their_own_lifecycle() {
     let mut stage = Stage::new(117);
     let files = apart(&stage, &["left", "right"]);
     stage.withy_run_by_hand(&[&files[0], &files[1]], &[]);
-    stage.plant(&["ns=/left"]);
-    stage.plant(&["ns=/right"]);
+    stage.plant(&["ns=/left", "--", "ns=/right"]);
     stage.client("apart.py", &[]);
 }
 
@@ -118,36 +117,38 @@ fn after_a_kill_the_motors_hold_and_a_new_node_takes_over_without_a_jump() {
                 "glasshouse-neck-velocity-simulated.yaml",
             ),
         };
-        let mut stage = Stage::new(number);
-        stage.withy_run(&[joint], &[]);
-        stage.simulate(simulated, &[]);
-        let pid = stage.pid("withy").to_string();
-        stage.client("after_kill.py", &["before", kind, way, &pid]);
-        println!("{kind} {way}: {}", stage.log("client"));
-        let status = stage.wait("withy", Duration::from_secs(10));
-        assert_eq!(status.signal(), Some(9), "{status}");
-        stage.withy_run_by_hand(&[joint], &[]);
-        stage.client("after_kill.py", &["after", kind, way, "0"]);
-        println!("{kind} {way}: {}", stage.log("client"));
-        if kind == "velocity" {
-            assert!(
-                stage.log("withy").contains("timeout"),
-                "{}",
-                stage.log("withy")
-            );
-        }
+        in_real_time(number, |stage| {
+            stage.withy_run(&[joint], &[]);
+            stage.simulate(simulated, &[]);
+            let pid = stage.pid("withy").to_string();
+            stage.client("after_kill.py", &["before", kind, way, &pid]);
+            println!("{kind} {way}: {}", stage.log("client"));
+            let status = stage.wait("withy", Duration::from_secs(10));
+            assert_eq!(status.signal(), Some(9), "{status}");
+            stage.withy_run_by_hand(&[joint], &[]);
+            stage.client("after_kill.py", &["after", kind, way, "0"]);
+            println!("{kind} {way}: {}", stage.log("client"));
+            if kind == "velocity" {
+                assert!(
+                    stage.log("withy").contains("timeout"),
+                    "{}",
+                    stage.log("withy")
+                );
+            }
+        });
     }
 }
 
 #[test]
 fn a_process_that_is_stopped_and_goes_on_says_so_and_holds() {
-    let mut stage = Stage::new(124);
-    stage.withy_run(&[NECK], &[]);
-    stage.plant(&[]);
-    let pid = stage.pid("withy").to_string();
-    stage.client("frozen.py", &[&pid]);
-    println!("{}", stage.log("client"));
-    assert!(stage.log("withy").contains("stood still for"));
+    in_real_time(124, |stage| {
+        stage.withy_run(&[NECK], &[]);
+        stage.plant(&[]);
+        let pid = stage.pid("withy").to_string();
+        stage.client("frozen.py", &[&pid]);
+        println!("{}", stage.log("client"));
+        assert!(stage.log("withy").contains("stood still for"));
+    });
 }
 
 /// Holds a thread of a process where it is, until it is dropped; by its name (proc(5): task/[tid]/comm).
@@ -185,30 +186,31 @@ impl Drop for Held {
 
 #[test]
 fn a_loop_that_is_stuck_is_told_and_the_rest_goes_on() {
-    let mut stage = Stage::new(201);
-    stage.withy_run(&[NECK], &[]);
-    stage.plant(&[]);
-    stage.client_begins("stuck.py", &[]);
-    stage.client_says("hold the loop");
-    let held = Held::new(stage.pid("withy"), "loop");
-    stage.client_says("let it go");
-    drop(held);
-    stage.client_says("hold the loop again");
-    let held = Held::new(stage.pid("withy"), "loop");
-    stage.client_ends();
-    stage.until_said("withy", "the log and /diagnostics said why");
-    drop(held);
-    let status = stage.wait("withy", Duration::from_secs(10));
-    let log = stage.log("withy");
-    assert_eq!(status.code(), Some(1), "{log}");
-    for words in [
-        "the control loop has not ticked for",
-        "the control loop has ticked again, after",
-        "deactivate failed: the control loop does not answer; finalized",
-        "withy: the control loop of /withy does not run any more",
-    ] {
-        assert!(log.contains(words), "{words} is not in {log}");
-    }
+    in_real_time(201, |stage| {
+        stage.withy_run(&[NECK], &[]);
+        stage.plant(&[]);
+        stage.client_begins("stuck.py", &[]);
+        stage.client_says("hold the loop");
+        let held = Held::new(stage.pid("withy"), "loop");
+        stage.client_says("let it go");
+        drop(held);
+        stage.client_says("hold the loop again");
+        let held = Held::new(stage.pid("withy"), "loop");
+        stage.client_ends();
+        stage.until_said("withy", "the log and /diagnostics said why");
+        drop(held);
+        let status = stage.wait("withy", Duration::from_secs(10));
+        let log = stage.log("withy");
+        assert_eq!(status.code(), Some(1), "{log}");
+        for words in [
+            "the control loop has not ticked for",
+            "the control loop has ticked again, after",
+            "deactivate failed: the control loop does not answer; finalized",
+            "withy: the control loop of /withy does not run any more",
+        ] {
+            assert!(log.contains(words), "{words} is not in {log}");
+        }
+    });
 }
 
 #[test]
@@ -222,159 +224,162 @@ fn a_latched_fault_keeps_the_joint_from_being_activated() {
 #[test]
 fn signals_bring_it_to_rest_deactivate_and_finalize_it() {
     for (number, signal) in [(125, "15"), (126, "2")] {
-        let mut stage = Stage::new(number);
-        stage.withy_run(&[NECK], &[]);
-        stage.plant(&[]);
-        let pid = stage.pid("withy").to_string();
-        stage.client("ended.py", &[&pid, signal]);
-        println!("{}", stage.log("client"));
-        let status = stage.wait("withy", Duration::from_secs(10));
-        let log = stage.log("withy");
-        assert!(status.success(), "{status}\n{log}");
-        for words in [
-            "bringing the joints to rest",
-            "inactive after",
-            "at rest after",
-            "finalized after",
-            "at the end after",
-        ] {
-            assert!(log.contains(words), "{words} is not in {log}");
-        }
+        in_real_time(number, |stage| {
+            stage.withy_run(&[NECK], &[]);
+            stage.plant(&[]);
+            let pid = stage.pid("withy").to_string();
+            stage.client("ended.py", &[&pid, signal]);
+            println!("{}", stage.log("client"));
+            let status = stage.wait("withy", Duration::from_secs(10));
+            let log = stage.log("withy");
+            assert!(status.success(), "{status}\n{log}");
+            for words in [
+                "bringing the joints to rest",
+                "inactive after",
+                "at rest after",
+                "finalized after",
+                "at the end after",
+            ] {
+                assert!(log.contains(words), "{words} is not in {log}");
+            }
+        });
     }
 }
 
 #[test]
 fn the_end_is_bounded_where_something_blocks_and_a_second_signal_ends_at_once() {
     for (number, signals, most) in [(127, 2, 3.0), (128, 1, 12.0)] {
-        let mut stage = Stage::new(number);
-        // What the node says goes into a pipe that nobody reads, and whose other end is known here.
-        let pipe = stage.folder().join("log");
-        let made = Command::new("mkfifo").arg(&pipe).status().unwrap();
-        assert!(made.success());
-        let mut reader = OpenOptions::new();
-        // O_NONBLOCK of Linux on all its usual machines.
-        reader.read(true).write(true).custom_flags(0o4000);
-        let mut reader = reader.open(&pipe).unwrap();
-        let err = OpenOptions::new().write(true).open(&pipe).unwrap();
-        let mut command = stage.withy(&[NECK], &[]);
-        let mut node = command.stderr(err).spawn().unwrap();
-        stage.plant(&[]);
-        let mut said = String::new();
-        let begin = Instant::now();
-        while !said.contains("INFO active after") || !said.ends_with('\n') {
-            let mut bytes = [0; 4096];
-            match reader.read(&mut bytes) {
-                Ok(count) => said += &String::from_utf8_lossy(&bytes[..count]),
-                Err(e) if e.kind() == ErrorKind::WouldBlock => {}
-                Err(e) => panic!("{e}"),
+        in_real_time(number, |stage| {
+            // What the node says goes into a pipe that nobody reads, and whose other end is known here.
+            let pipe = stage.folder().join("log");
+            let made = Command::new("mkfifo").arg(&pipe).status().unwrap();
+            assert!(made.success());
+            let mut reader = OpenOptions::new();
+            // O_NONBLOCK of Linux on all its usual machines.
+            reader.read(true).write(true).custom_flags(0o4000);
+            let mut reader = reader.open(&pipe).unwrap();
+            let err = OpenOptions::new().write(true).open(&pipe).unwrap();
+            let mut command = stage.withy(&[NECK], &[]);
+            let mut node = command.stderr(err).spawn().unwrap();
+            stage.plant(&[]);
+            let mut said = String::new();
+            let begin = Instant::now();
+            while !said.contains("INFO active after") || !said.ends_with('\n') {
+                let mut bytes = [0; 4096];
+                match reader.read(&mut bytes) {
+                    Ok(count) => said += &String::from_utf8_lossy(&bytes[..count]),
+                    Err(e) if e.kind() == ErrorKind::WouldBlock => {}
+                    Err(e) => panic!("{e}"),
+                }
+                assert!(begin.elapsed() < Duration::from_secs(60), "{said}");
+                std::thread::sleep(Duration::from_millis(5));
             }
-            assert!(begin.elapsed() < Duration::from_secs(60), "{said}");
-            std::thread::sleep(Duration::from_millis(5));
-        }
-        // Fills it to the last byte.
-        for piece in [4096, 1] {
-            while reader.write(&vec![b' '; piece]).is_ok() {}
-        }
-        let signal = || {
-            let id = node.id().to_string();
-            let sent = Command::new("kill").args(["-TERM", &id]).status();
-            assert!(sent.unwrap().success());
-        };
-        signal();
-        let begin = Instant::now();
-        if signals == 2 {
-            // Two signals that come together are one.
-            while begin.elapsed() < Duration::from_millis(300) {
-                std::thread::sleep(Duration::from_millis(10));
+            // Fills it to the last byte.
+            for piece in [4096, 1] {
+                while reader.write(&vec![b' '; piece]).is_ok() {}
             }
+            let signal = || {
+                let id = node.id().to_string();
+                let sent = Command::new("kill").args(["-TERM", &id]).status();
+                assert!(sent.unwrap().success());
+            };
             signal();
-        }
-        let status = loop {
-            if let Some(status) = node.try_wait().unwrap() {
-                break status;
+            let begin = Instant::now();
+            if signals == 2 {
+                // Two signals that come together are one.
+                while begin.elapsed() < Duration::from_millis(300) {
+                    std::thread::sleep(Duration::from_millis(10));
+                }
+                signal();
             }
-            if begin.elapsed() > Duration::from_secs_f64(most) {
-                let _ = node.kill();
-                let _ = node.wait();
-                panic!("not ended within {most} s");
-            }
-            std::thread::sleep(Duration::from_millis(10));
-        };
-        println!(
-            "{signals} signals: {status} after {:.2} s",
-            begin.elapsed().as_secs_f64()
-        );
-        assert!(!status.success());
+            let status = loop {
+                if let Some(status) = node.try_wait().unwrap() {
+                    break status;
+                }
+                if begin.elapsed() > Duration::from_secs_f64(most) {
+                    let _ = node.kill();
+                    let _ = node.wait();
+                    panic!("not ended within {most} s");
+                }
+                std::thread::sleep(Duration::from_millis(10));
+            };
+            println!(
+                "{signals} signals: {status} after {:.2} s",
+                begin.elapsed().as_secs_f64()
+            );
+            assert!(!status.success());
+        });
     }
 }
 
 #[test]
 fn transitions_by_hand_and_commands_to_a_joint_that_is_not_driven() {
-    let mut stage = Stage::new(129);
-    let transition = |stage: &Stage, name: &str, code: i32| -> String {
-        let output = stage.transition(name).output().unwrap();
-        let said = String::from_utf8_lossy(&output.stdout).into_owned()
-            + &String::from_utf8_lossy(&output.stderr);
-        assert_eq!(output.status.code(), Some(code), "{name}: {said}");
-        assert_eq!(said.lines().count(), 1, "{said}");
-        said
-    };
-    let said = transition(&stage, "configure", 1);
-    assert!(said.contains("no node answers as /withy"), "{said}");
-    let said = stage.transition("fly").output().unwrap();
-    assert_eq!(said.status.code(), Some(2));
+    in_real_time(129, |stage| {
+        let transition = |stage: &Stage, name: &str, code: i32| -> String {
+            let output = stage.transition(name).output().unwrap();
+            let said = String::from_utf8_lossy(&output.stdout).into_owned()
+                + &String::from_utf8_lossy(&output.stderr);
+            assert_eq!(output.status.code(), Some(code), "{name}: {said}");
+            assert_eq!(said.lines().count(), 1, "{said}");
+            said
+        };
+        let said = transition(stage, "configure", 1);
+        assert!(said.contains("no node answers as /withy"), "{said}");
+        let said = stage.transition("fly").output().unwrap();
+        assert_eq!(said.status.code(), Some(2));
 
-    stage.withy_run_by_hand(&[NECK], &[]);
-    stage.plant(&["imu=off"]);
-    stage.until_said("withy", "running");
-    let said = transition(&stage, "activate", 1);
-    for words in ["did not activate", "is unconfigured", "configure (1)"] {
-        assert!(said.contains(words), "{said}");
-    }
-    let said = transition(&stage, "configure", 0);
-    assert!(
-        said.starts_with("/withy: unconfigured to inactive in "),
-        "{said}"
-    );
-    let said = transition(&stage, "activate", 1);
-    for words in ["did not activate", "is inactive", "IMU"] {
-        assert!(said.contains(words), "{said}");
-    }
+        stage.withy_run_by_hand(&[NECK], &[]);
+        stage.plant(&["imu=off"]);
+        stage.until_said("withy", "running");
+        let said = transition(stage, "activate", 1);
+        for words in ["did not activate", "is unconfigured", "configure (1)"] {
+            assert!(said.contains(words), "{said}");
+        }
+        let said = transition(stage, "configure", 0);
+        assert!(
+            said.starts_with("/withy: unconfigured to inactive in "),
+            "{said}"
+        );
+        let said = transition(stage, "activate", 1);
+        for words in ["did not activate", "is inactive", "IMU"] {
+            assert!(said.contains(words), "{said}");
+        }
 
-    let pose = ["--inclination-deg", "5", "--direction-deg", "0"];
-    let output = stage.point(&pose, &["--timeout-s", "60"]).output().unwrap();
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(1), "{said}");
-    assert!(said.contains("refuses the target"), "{said}");
-    assert!(said.contains("the node is inactive"), "{said}");
-    let steps = [
-        "--direction-deg",
-        "17",
-        "--payload-g",
-        "0",
-        "--payload-height-mm",
-        "0",
-    ];
-    stage.step_test(NECK, &steps);
-    let status = stage.wait("steps", Duration::from_secs(30));
-    let said = stage.log("steps");
-    assert_eq!(status.code(), Some(1), "{said}");
-    assert!(said.contains("its node is inactive; activate it"), "{said}");
+        let pose = ["--inclination-deg", "5", "--direction-deg", "0"];
+        let output = stage.point(&pose, &["--timeout-s", "60"]).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{said}");
+        assert!(said.contains("refuses the target"), "{said}");
+        assert!(said.contains("the node is inactive"), "{said}");
+        let steps = [
+            "--direction-deg",
+            "17",
+            "--payload-g",
+            "0",
+            "--payload-height-mm",
+            "0",
+        ];
+        stage.step_test(NECK, &steps);
+        let status = stage.wait("steps", Duration::from_secs(30));
+        let said = stage.log("steps");
+        assert_eq!(status.code(), Some(1), "{said}");
+        assert!(said.contains("its node is inactive; activate it"), "{said}");
 
-    stage.client("imu_on.py", &[]);
-    transition(&stage, "activate", 0);
-    let output = stage.point(&pose, &["--timeout-s", "60"]).output().unwrap();
-    assert_eq!(output.status.code(), Some(0), "{output:?}");
-    for (name, way) in [
-        ("deactivate", "active to inactive"),
-        ("cleanup", "inactive to unconfigured"),
-        ("shutdown", "unconfigured to finalized"),
-    ] {
-        let said = transition(&stage, name, 0);
-        assert!(said.contains(way), "{said}");
-    }
-    let said = transition(&stage, "configure", 1);
-    assert!(said.contains("start the node anew"), "{said}");
+        stage.client("imu_on.py", &[]);
+        transition(stage, "activate", 0);
+        let output = stage.point(&pose, &["--timeout-s", "60"]).output().unwrap();
+        assert_eq!(output.status.code(), Some(0), "{output:?}");
+        for (name, way) in [
+            ("deactivate", "active to inactive"),
+            ("cleanup", "inactive to unconfigured"),
+            ("shutdown", "unconfigured to finalized"),
+        ] {
+            let said = transition(stage, name, 0);
+            assert!(said.contains(way), "{said}");
+        }
+        let said = transition(stage, "configure", 1);
+        assert!(said.contains("start the node anew"), "{said}");
+    });
 }
 
 #[cfg(has_control_msgs)]

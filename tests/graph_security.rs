@@ -208,8 +208,8 @@ fn a_joint_that_has_everything_uses_all_that_is_optional() {
     let mut stage = Stage::new(177);
     let sources = "\ncommands: {sources: [teleop]}\n";
     stage.edit(joint, "\nsetpoint:\n", &format!("{sources}\nsetpoint:\n"));
-    stage.simulate("glasshouse-neck-pan-simulated.yaml", &["--clock"]);
-    let used = used(&mut stage, &["-p", "use_sim_time:=true"], joint, &all);
+    stage.simulate("glasshouse-neck-pan-simulated.yaml", &[]);
+    let used = used(&mut stage, &[], joint, &all);
     let packages = cfg!(has_tf2_msgs) && cfg!(has_control_msgs);
     assert!(!packages || used == all, "{used:#?}\nand {all:#?}");
 }

@@ -5,7 +5,7 @@
 #[path = "graph/harness.rs"]
 mod harness;
 
-use harness::Stage;
+use harness::{Stage, in_real_time};
 
 const NECK: &str = "glasshouse-neck.yaml";
 
@@ -30,8 +30,17 @@ fn what_is_wrong_with_the_loop_and_with_its_commands() {
     let mut stage = Stage::new(93);
     stage.withy_run(&[NECK], &[]);
     stage.plant(&[]);
-    let pid = stage.pid("withy").to_string();
-    stage.client("faulty_loop.py", &[&pid]);
+    stage.client("faulty_loop.py", &[]);
+}
+
+#[test]
+fn ticks_that_come_late() {
+    in_real_time(97, |stage| {
+        stage.withy_run(&[NECK], &[]);
+        stage.plant(&[]);
+        let pid = stage.pid("withy").to_string();
+        stage.client("late.py", &[&pid]);
+    });
 }
 
 #[test]
@@ -46,11 +55,12 @@ fn guards_are_parameters() {
 
 #[test]
 fn tendons_are_let_down_where_the_beam_carries_the_head() {
-    let mut stage = Stage::new(95);
-    stage.withy_run(&[NECK], &[]);
-    stage.simulate("glasshouse-neck-simulated.yaml", &[]);
-    let pid = stage.pid("withy").to_string();
-    stage.client("slackening.py", &[&pid]);
+    in_real_time(95, |stage| {
+        stage.withy_run(&[NECK], &[]);
+        stage.simulate("glasshouse-neck-simulated.yaml", &[]);
+        let pid = stage.pid("withy").to_string();
+        stage.client("slackening.py", &[&pid]);
+    });
 }
 
 #[test]

@@ -120,7 +120,7 @@ impl World {
         self.time = time;
         let stamp = ((time / NS) as i32, (time % NS) as u32);
         let moved = self.hand.set(stamp.0, stamp.1);
-        self.handle.wake();
+        self.handle.bring();
         moved
     }
 

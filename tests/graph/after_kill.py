@@ -14,7 +14,7 @@ when, kind, way, pid = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4])
 field = "position" if kind == "position" else "velocity"
 c = Managed()
 bends = []
-c.node.create_subscription(Vector3Stamped, "/simulated_neck/true_bend", lambda m: bends.append((m.vector.x, m.vector.y)), 100)
+c.node.create_subscription(Vector3Stamped, "/simulated_neck/true_bend", lambda m: bends.append((m.vector.x, m.vector.y)), ALL)
 truth = lambda: bends[-1]
 until(lambda: bends, "the truth")
 if when == "before":
@@ -24,10 +24,10 @@ if when == "before":
         c.send(c.pose(bend_deg(20, 250)))
         until(lambda: math.dist(truth(), bend_deg(20, 70)) > 0.1, "motion")
     os.kill(pid, signal.SIGKILL)
-    killed = time.monotonic()
+    killed = now()
     at = truth()
     # The drives' own timeout, and the swing of the head after it.
-    until(lambda: time.monotonic() - killed > 2.0, "two seconds")
+    until(lambda: now() - killed > 2.0, "two seconds")
     gone = math.degrees(math.dist(truth(), at))
     print("from the kill to rest it went %.2f deg" % gone)
     # A velocity goes on for the drive's timeout of 0.2 s: at rest what noise and damping ask for, some tenths of a rad/s.

@@ -56,18 +56,18 @@ if what == "tilt":
 
 if what == "silence":
     # Joint states and the head's IMU are there, the base's is not: nothing goes out.
-    until(lambda: c.status.get("mode") == "waiting", "a word in diagnostics")
-    assert "waiting for samples of every sensor" in c.status["message"], c.status
+    waits = lambda: "waiting for samples of every sensor" in c.status.get("message", "")
+    until(waits, lambda: "a word in diagnostics: %s" % c.status)
     holds(lambda: c.status["mode"] == "waiting" and not c.count("setpoints"), "setpoints without the base's IMU", 1.5)
     base_imu = c.node.create_publisher(Imu, "base_imu", qos_profile_sensor_data)
 
     def level(t):
         message = Imu()
-        message.header.stamp = c.stamp(t)
+        message.header.stamp = stamp_of(t)
         message.orientation.w = 1.0
         base_imu.publish(message)
 
-    talking = c.keep(100, level)
+    talking = keep(100, level)
     c.ready()
     c.look(spot(1.0, 20, -20))
     assert c.status["feedback"] == "imu", c.status
@@ -82,7 +82,7 @@ if what == "silence":
     off = math.degrees(c.true_off(place))
     print("without the base's IMU: true angle %.2f deg" % off)
     assert off < 3.0, off
-    talking = c.keep(100, level)
+    talking = keep(100, level)
     until(lambda: c.status["feedback"] == "imu" and c.status["level"] == 0, lambda: "the base's IMU again: %s" % c.status)
     until(lambda: math.degrees(off_axis(c.newest["true_pose"].pose, place)) < 0.5, "the point with the base's IMU again")
 done()

@@ -13,7 +13,7 @@ def listen(message):
             told.update({v.key: v.value for v in status.values}, message=status.message)
 
 
-c.node.create_subscription(DiagnosticArray, "/diagnostics", listen, 10)
+c.node.create_subscription(DiagnosticArray, "/diagnostics", listen, ALL)
 for _ in range(3):
     reply = c.call(Trigger, "write_black_box")
     assert not reply.success and "Not a directory" in reply.message, reply

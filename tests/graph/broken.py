@@ -49,7 +49,7 @@ class Witness(Stepping):
     def __init__(self, kind="position"):
         super().__init__(kind, leave=("truth",))
         self.bends = []
-        self.node.create_subscription(Vector3Stamped, "/simulated_neck/true_bend", self.on_truth, 100)
+        self.node.create_subscription(Vector3Stamped, "/simulated_neck/true_bend", self.on_truth, ALL)
 
     def on_truth(self, message):
         self.bends.append((message.vector.x, message.vector.y))
@@ -71,7 +71,7 @@ class Witness(Stepping):
             self.moves(begin)
             self.clear("setpoints")
             os.kill(pid, signal.SIGSTOP)
-            stopped, at = time.monotonic(), where()
+            stopped, at = now(), where()
             if math.dist(at, end) > math.radians(2):
                 return stopped, at
             # On a busy machine the motion was seen when it was over.

@@ -9,7 +9,7 @@ from client import *
 
 c = Client()
 truth = []
-c.node.create_subscription(Vector3Stamped, "simulated_neck/true_bend", truth.append, 10)
+c.node.create_subscription(Vector3Stamped, "simulated_neck/true_bend", truth.append, ALL)
 lean = c.node.create_publisher(QuaternionStamped, "simulated_neck/base_attitude", RELIABLE_NEWEST)
 
 

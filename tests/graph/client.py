@@ -3,13 +3,14 @@
 import gc
 import math
 import os
+import re
 import sys
 import threading
 import time
 import traceback
 
 import rclpy
-from diagnostic_msgs.msg import DiagnosticArray
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseStamped, Vector3
 from rcl_interfaces.msg import Parameter, ParameterEvent, ParameterType, ParameterValue
 from rcl_interfaces.srv import (
@@ -26,30 +27,48 @@ from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy, qos_profi
 from sensor_msgs.msg import Imu, JointState
 from std_msgs.msg import Bool, Float64MultiArray, String
 from std_srvs.srv import Trigger
+from timing import LOCKSTEP, clock, keep, now, seconds, stamp_of, step
 
 RELIABLE_NEWEST = QoSProfile(depth=1, reliability=ReliabilityPolicy.RELIABLE)
-LATCHED = QoSProfile(depth=1, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.TRANSIENT_LOCAL)
+LATCHED = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.TRANSIENT_LOCAL)
+# What is looked at once in a while has to wait until then.
+ALL = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE)
+ALL_SENT = QoSProfile(depth=100, reliability=ReliabilityPolicy.BEST_EFFORT)
 # Generous: machines that run tests are shared, and only failures wait this long.
 PATIENCE = 30.0
 
 
 def until(condition, what, patience=PATIENCE):
-    """Waits until `condition()` is true, and gives its value."""
-    end = time.monotonic() + patience
-    while time.monotonic() < end:
+    """Waits until `condition()` is true, and gives its value. Patience is at its end when that much of both times has passed,
+    the joint's and the machine's, or four times as much of the machine's."""
+    begun, begun_here = now(), time.monotonic()
+    while True:
         value = condition()
         if value:
             return value
-        time.sleep(0.005)
-    raise AssertionError("waited %g s for: %s" % (patience, what() if callable(what) else what))
+        here = time.monotonic() - begun_here
+        if here > patience and (now() - begun > patience or here > 4 * patience):
+            raise AssertionError("waited %g s for: %s" % (patience, what() if callable(what) else what))
+        step()
 
 
 def holds(condition, what, seconds):
     """Watches for `seconds` that `condition()` stays true."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        assert condition(), what
-        time.sleep(0.005)
+    end = now() + seconds
+    while now() < end:
+        assert condition(), what() if callable(what) else what
+        step()
+
+
+def pause(seconds):
+    """Lets time pass."""
+    until_time(now() + seconds)
+
+
+def until_time(end):
+    """Lets time pass until it is `end`, and no further than to the first step of time from there on."""
+    with clock.no_further_than(end):
+        until(lambda: now() >= end, "time to be %g s" % end)
 
 
 def double(value):
@@ -92,10 +111,6 @@ def bend_deg(inclination, direction):
     return (theta * math.cos(phi), theta * math.sin(phi))
 
 
-def seconds(stamp):
-    return stamp.sec + 1e-9 * stamp.nanosec
-
-
 class Client:
     """Listens to everything that the joint whose node is `joint` says, but for what `leave` names; `ns` is where its
         sensors are."""
@@ -109,14 +124,15 @@ class Client:
         self.all = {}
         self.status = {}
         names = {
-            "setpoints": (setpoints, joint + "/motor_setpoints", RELIABLE_NEWEST),
-            "references": (JointState, joint + "/motor_references", qos_profile_sensor_data),
-            "head_pose": (PoseStamped, joint + "/head_pose", qos_profile_sensor_data),
+            "setpoints": (setpoints, joint + "/motor_setpoints", ALL),
+            "references": (JointState, joint + "/motor_references", ALL_SENT),
+            "head_pose": (PoseStamped, joint + "/head_pose", ALL_SENT),
             "settled": (Bool, joint + "/settled", LATCHED),
-            "events": (ParameterEvent, "/parameter_events", 10),
-            "truth": (Vector3, "plant/true_bend", 10),
-            "imu": (Imu, "imu", qos_profile_sensor_data),
-            "joint_states": (JointState, "joint_states", qos_profile_sensor_data),
+            "target": (DiagnosticStatus, joint + "/target_state", LATCHED),
+            "events": (ParameterEvent, "/parameter_events", ALL),
+            "truth": (Vector3, "plant/true_bend", ALL),
+            "imu": (Imu, "imu", ALL_SENT),
+            "joint_states": (JointState, "joint_states", ALL_SENT),
         }
         for key, topic in (topics or {}).items():
             if key in names:
@@ -126,16 +142,15 @@ class Client:
             if key in leave:
                 continue
             self.node.create_subscription(kind, topic, lambda m, key=key: self.take(key, m), qos)
-        self.node.create_subscription(DiagnosticArray, "/diagnostics", self.on_diagnostics, 10)
+        self.node.create_subscription(DiagnosticArray, "/diagnostics", self.on_diagnostics, ALL)
         desired = (topics or {}).get("desired_pose", joint + "/desired_pose")
         self.desired = self.node.create_publisher(PoseStamped, desired, RELIABLE_NEWEST)
         self.switch_out = self.node.create_publisher(String, "plant/switch", 10)
         self.services = {}
-        self.rested = (time.monotonic(), (math.inf, math.inf))
+        self.rested = (now(), (math.inf, math.inf))
         self.executor = SingleThreadedExecutor()
         self.executor.add_node(self.node)
-        self.thread = threading.Thread(target=self.executor.spin, daemon=True)
-        self.thread.start()
+        clock.add(self.executor)
 
     def take(self, key, message):
         self.newest[key] = message
@@ -156,6 +171,8 @@ class Client:
         return len(self.all[key])
 
     def clear(self, *keys):
+        # What is on its way counts as before.
+        step()
         for key in keys:
             self.all[key].clear()
             self.newest.pop(key, None)
@@ -167,7 +184,7 @@ class Client:
     def pose(self, bend, frame="neck_base", q=None):
         message = PoseStamped()
         message.header.frame_id = frame
-        message.header.stamp = self.node.get_clock().now().to_msg()
+        message.header.stamp = stamp_of(now())
         o = message.pose.orientation
         o.x, o.y, o.z, o.w = q or quaternion(bend)
         return message
@@ -178,10 +195,21 @@ class Client:
 
     def point(self, bend):
         """Sends a pose and waits until the node says that it is held."""
-        until(lambda: "settled" in self.newest, "a first word on settled")
-        self.clear("settled")
+        before = self.command_number()
         self.send(self.pose(bend))
-        until(lambda: any(m.data for m in self.all["settled"]), lambda: "the pose to be held; diagnostics: %s" % self.status)
+        held = lambda: self.command_number() > before and self.target()["settled"] == "1"
+        until(held, lambda: "the pose to be held; diagnostics: %s" % self.status)
+
+    # What the joint says of its target.
+    def target(self):
+        message = until(lambda: self.newest.get("target"), "a word on the target")
+        values = {v.key: v.value for v in message.values}
+        values["message"] = message.message
+        values["level"] = ord(message.level) if isinstance(message.level, bytes) else message.level
+        return values
+
+    def command_number(self):
+        return int(self.target().get("command", "0"))
 
     def switch(self, what, on):
         until(lambda: self.switch_out.get_subscription_count() > 0, "the plant to listen")
@@ -200,8 +228,8 @@ class Client:
         """It has been seen to stand for a second."""
         at = self.truth()
         if math.dist(at, self.rested[1]) > math.radians(0.1):
-            self.rested = (time.monotonic(), at)
-        return time.monotonic() - self.rested[0] > 1.0
+            self.rested = (now(), at)
+        return now() - self.rested[0] > 1.0
 
     def measured(self):
         """The bend in the newest head pose."""
@@ -217,14 +245,20 @@ class Client:
         return max(max(abs(a - b) for a, b in zip(x, y)) for x, y in zip(history, history[1:]))
 
     # Services.
-    def call(self, kind, name, request=None):
+    def begin(self, kind, name, request=None):
+        """Asks a service; what is given back has the answer once it is `done()`."""
         topic = name if name.startswith("/") else self.joint + "/" + name
         if topic not in self.services:
             self.services[topic] = self.node.create_client(kind, topic)
         client = self.services[topic]
         until(client.service_is_ready, "the service " + topic)
-        future = client.call_async(request or kind.Request())
-        until(future.done, "an answer of " + topic)
+        return client.call_async(request or kind.Request())
+
+    def call(self, kind, name, request=None):
+        future = self.begin(kind, name, request)
+        # Most answers come while time stands.
+        clock.soon(future.done)
+        until(future.done, "an answer of " + name)
         return future.result()
 
     def get(self, *names):
@@ -235,9 +269,15 @@ class Client:
         names = self.call(ListParameters, "list_parameters").result.names
         return dict(zip(names, self.get(*names)))
 
-    def set_each(self, changes):
+    def begin_each(self, changes):
         parameters = [Parameter(name=n, value=v) for n, v in changes]
-        return self.call(SetParameters, "set_parameters", SetParameters.Request(parameters=parameters)).results
+        return self.begin(SetParameters, "set_parameters", SetParameters.Request(parameters=parameters))
+
+    def set_each(self, changes):
+        future = self.begin_each(changes)
+        clock.soon(future.done)
+        until(future.done, "an answer about parameters")
+        return future.result().results
 
     def set_all(self, changes):
         parameters = [Parameter(name=n, value=v) for n, v in changes]
@@ -263,8 +303,6 @@ def leave():
     objects = gc.get_objects()
     for executor in [o for o in objects if isinstance(o, Executor)]:
         executor.shutdown(timeout_sec=1.0)
-    for client in [o for o in objects if isinstance(o, Client)]:
-        client.thread.join(1.0)
     for node in [o for o in objects if isinstance(o, Node)]:
         node.destroy_node()
 
@@ -281,8 +319,25 @@ def done(code=0):
     os._exit(code)
 
 
-def failed(*error):
-    traceback.print_exception(*error)
+def values(trace, place):
+    """What the names on a line stood for."""
+    frames = [f for f, line in traceback.walk_tb(trace) if (f.f_code.co_filename, line) == (place.filename, place.lineno)]
+    names = dict.fromkeys(re.findall(r"[A-Za-z_]\w*", place.line or ""))
+    known = [(n, v) for n in names for f in frames[-1:] for v in [{**f.f_globals, **f.f_locals}.get(n)] if v is not None]
+    return ", ".join("%s = %.120r" % (n, str(v)) for n, v in known if not callable(v) and not isinstance(v, type(sys)))
+
+
+def failed(kind, error, trace):
+    """Says in a few lines what was expected, what was seen, and where; the whole trace before it, for the log."""
+    traceback.print_exception(kind, error, trace)
+    frames = traceback.extract_tb(trace)
+    own = [f for f in frames if os.path.basename(f.filename) != "client.py"]
+    place = (own or frames)[-1]
+    seen = " ".join(str(error).split()) or values(trace, place) or kind.__name__
+    print("-- why", flush=True)
+    print("expected: %s" % " ".join((place.line or "").split())[:400])
+    print("seen:     %s" % seen[:600])
+    print("at:       %s:%d" % (os.path.basename(place.filename), place.lineno))
     done(1)
 
 

@@ -7,7 +7,7 @@ from broken import *
 folder, way = sys.argv[1], sys.argv[2]
 c = Witness()
 told_of = []
-c.node.create_subscription(DiagnosticArray, "/diagnostics", lambda m: told_of.extend(m.status), 10)
+c.node.create_subscription(DiagnosticArray, "/diagnostics", lambda m: told_of.extend(m.status), ALL)
 c.tracking()
 c.point(bend_deg(12, 40))
 

@@ -14,7 +14,8 @@ assert reply.success and "no fault" in reply.message, reply
 # The IMU falls silent: the motors say the bend, without a jump, and the joint still goes where it is sent.
 c.clear("setpoints")
 c.switch("imu_on", False)
-s = c.told("the motors to serve", mode="tracking", feedback="motors", cause="imu_stale", level=1)
+grown = {"fault_imu_stale.value_s": lambda value: value and float(value) > 0.1}
+s = c.told("the motors to serve", mode="tracking", feedback="motors", cause="imu_stale", level=1, **grown)
 assert s["fault.imu_stale"] == "broken" and s["reaction"] == "tell" and s["latched_faults"] == "", s
 assert float(s["fault.imu_stale.value_s"]) > float(s["fault.imu_stale.limit_s"]) == 0.1, s
 assert "motors say the bend" in s["message"] and "imu_stale" in s["message"], s["message"]

@@ -25,11 +25,11 @@ def tell(t):
 def follow():
     """Looks at the mark on the drone once, until it is on it."""
     before = c.command_number()
-    end = time.monotonic() + PATIENCE
+    end = now() + PATIENCE
     while c.command_number() == before or c.target()["frame"] != "drone":
-        assert time.monotonic() < end, c.status
+        assert now() < end, c.status
         c.point_at(MARK, "drone")
-        time.sleep(0.3)
+        pause(0.3)
     until(lambda: error(c.newest["true_pose"]) < math.radians(1.5), "the axis on the drone")
 
 
@@ -37,7 +37,7 @@ def error(pose):
     return off_axis(pose.pose, mark_at(seconds(pose.header.stamp)))
 
 
-flying = c.keep(50, tell)
+flying = keep(50, tell)
 follow()
 number = c.command_number()
 # Two seconds until its lag is undone.
@@ -99,15 +99,14 @@ assert math.degrees(c.true_off(other)) < 0.5
 # Its transforms end: the joint holds where the drone was last.
 follow()
 flying.set()
-c.talkers[-1][1].join()
-stopped = c.now()
+stopped = now()
 stays("moves on without transforms")
 assert c.target()["settled"] == "1", c.target()
 off = math.degrees(min(off_axis(c.newest["true_pose"].pose, mark_at(stopped - 0.005 * k)) for k in range(80)))
 print("after the end of the transforms: %.2f deg from where the drone was" % off)
 assert off < 0.7 and c.target()["frame"] == "drone", (off, c.target())
 # And goes on when they come back.
-flying = c.keep(50, tell)
+flying = keep(50, tell)
 until(lambda: error(c.newest["true_pose"]) < math.radians(1.5), "to follow again")
 until(lambda: c.target()["moving"] == "1", "to follow again")
 done()

@@ -14,18 +14,18 @@ def held(place, what):
 
 def known(frame, place, frames_place):
     """Looks at a point in a frame whose transform is on its way."""
-    end = time.monotonic() + PATIENCE
+    end = now() + PATIENCE
     while c.target().get("frame") != frame:
-        assert time.monotonic() < end, (frame, c.status)
+        assert now() < end, (frame, c.status)
         c.point_at(frames_place, frame)
-        time.sleep(0.2)
+        pause(0.2)
     assert c.look(frames_place, frame)["message"] == "reached"
     held(place, frame)
 
 
 # The base's own frame, by its name, with '/' before it, and by none.
 for frame, place in ((BASE, spot(1.0, 30, -15)), ("/" + BASE, spot(0.5, -50, -20)), ("", spot(2.0, 10, 25))):
-    told = c.look(place, frame, stamp=c.now())
+    told = c.look(place, frame, stamp=now())
     assert told["message"] == "reached" and told["topic"] == "gaze_point", told
     held(place, repr(frame))
 
@@ -35,7 +35,7 @@ assert c.look(plus(place, (0.0, 0.0, 0.35)), "torso")["frame"] == "torso"
 held(place, "torso")
 # A stamp is no matter where nothing moves.
 place = spot(0.8, 40, -20)
-c.look(plus(place, (0.0, 0.0, 0.35)), "/torso", stamp=c.now() - 3600.0)
+c.look(plus(place, (0.0, 0.0, 0.35)), "/torso", stamp=now() - 3600.0)
 held(place, "torso, an hour ago")
 
 # One on /tf_static, turned by 1 rad and told below the torso.
@@ -56,17 +56,17 @@ def cart_at(t):
     return (0.9 + 0.05 * math.sin(0.6 * (t - START)), 0.05 * (t - START) - 0.3, -0.2)
 
 
-START = c.now()
-rolling = c.keep(50, lambda t: c.tell("cart", BASE, cart_at(t), stamp=t))
-end = time.monotonic() + PATIENCE
+START = now()
+rolling = keep(50, lambda t: c.tell("cart", BASE, cart_at(t), stamp=t))
+end = now() + PATIENCE
 while c.target().get("frame") != "cart":
-    assert time.monotonic() < end, c.status
+    assert now() < end, c.status
     c.point_at((0.0, 0.0, 0.1), "cart")
-    time.sleep(0.2)
-until(lambda: c.now() > START + 2.0, "history")
+    pause(0.2)
+until(lambda: now() > START + 2.0, "history")
 for ago in (0.5, 0.0):
     before = c.command_number()
-    c.point_at((0.0, 0.0, 0.1), "cart", stamp=c.now() - ago)
+    c.point_at((0.0, 0.0, 0.1), "cart", stamp=now() - ago)
     until(lambda: c.command_number() > before, "a point on the cart, stamped %g s ago" % ago)
 
 # Refusals, each with its reason, and each leaves the target alone. The cart rolls on, so first something that rests.
@@ -75,22 +75,22 @@ c.look(resting)
 spot_on = (0.0, 0.0, 0.1)
 c.refused("gaze_point.unknown_frame", ["gaze_point", '"nowhere"', "not known", "'neck_base'"], lambda: c.point_at(spot_on, "nowhere"))
 c.refused("gaze_point.too_old", ["before the oldest", '"cart"', "or none"], lambda: c.point_at(spot_on, "cart", stamp=START - 5.0))
-ahead = lambda: c.point_at(spot_on, "cart", stamp=c.now() + 30.0)
-asked = time.monotonic()
+ahead = lambda: c.point_at(spot_on, "cart", stamp=now() + 30.0)
+asked = now()
 c.refused("gaze_point.too_new", ["after the newest", '"cart"'], ahead)
-assert time.monotonic() - asked > 0.45, "not waited for"
+assert now() - asked > 0.45, "not waited for"
 held(resting, "after refusals")
 
 # Frames that nothing ties to the base: told before the one whose point is taken, on one topic.
 c.tell("island", "sea", (1.0, 0.0, 0.0))
-c.tell("gone", BASE, (1.0, 0.0, 0.0), stamp=c.now() - 3.0)
+c.tell("gone", BASE, (1.0, 0.0, 0.0), stamp=now() - 3.0)
 c.tell("mark", BASE, (1.0, 0.3, 0.0))
-end = time.monotonic() + PATIENCE
+end = now() + PATIENCE
 while c.target().get("frame") != "mark":
-    assert time.monotonic() < end, c.status
+    assert now() < end, c.status
     c.tell("mark", BASE, (1.0, 0.3, 0.0))
     c.point_at(spot_on, "mark")
-    time.sleep(0.1)
+    pause(0.1)
 c.look(resting)
 c.refused("gaze_point.not_connected", ['"island"', "not connected", "neck_base"], lambda: c.point_at(spot_on, "island"))
 # The newest of a frame that went silent, for a point of no stamp; one of its time is taken.
@@ -103,15 +103,15 @@ def refusals():
     return sum(c.dropped("gaze_point." + word) for word in ("too_new", "too_old"))
 
 
-end = time.monotonic() + PATIENCE
+end = now() + PATIENCE
 while c.target().get("frame") != "wagon":
-    assert time.monotonic() < end, c.status
+    assert now() < end, c.status
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
     c.point_at(spot_on, "wagon")
-    time.sleep(0.1)
+    pause(0.1)
 c.look(resting)
 for attempt in range(8):
-    before, late, due = c.command_number(), refusals(), c.now() + 0.2
+    before, late, due = c.command_number(), refusals(), now() + 0.2
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
     c.point_at(spot_on, "wagon", stamp=due)
     holds(lambda: c.command_number() == before, "taken before its transform was there", 0.15)
@@ -125,9 +125,9 @@ assert c.target()["frame"] == "wagon", "no transform came in time in 8 attempts"
 c.look(resting)
 for attempt in range(8):
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
-    late, due = refusals(), c.now() + 0.3
+    late, due = refusals(), now() + 0.3
     c.point_at(spot_on, "wagon", stamp=due)
-    time.sleep(0.05)
+    pause(0.05)
     assert c.call(Trigger, "hold").success
     c.tell("wagon", BASE, (0.9, -0.2, 0.0), stamp=due + 0.01)
     until(lambda: c.dropped("gaze_point.held") or refusals() > late, lambda: "an end to the wait: %s" % c.status)
@@ -139,16 +139,16 @@ until(lambda: "command" not in c.target(), "no target after a hold")
 # Targets in quick succession count as a stream, which after a hold has to pause.
 result = c.set_all([("commands.release_after", double(0.2))])
 assert result.successful, result.reason
-paused = time.monotonic() + 0.5
-until(lambda: time.monotonic() > paused, "a pause")
+paused = now() + 0.5
+until(lambda: now() > paused, "a pause")
 
 # And when a newer target is taken.
 for attempt in range(8):
     c.look(resting)
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
     late = refusals()
-    c.point_at(spot_on, "wagon", stamp=c.now() + 30.0)
-    time.sleep(0.05)
+    c.point_at(spot_on, "wagon", stamp=now() + 30.0)
+    pause(0.05)
     c.look(spot(1.0, 25, -12))
     until(lambda: c.dropped("gaze_point.overtaken") or refusals() > late, lambda: "an end to the wait: %s" % c.status)
     if c.dropped("gaze_point.overtaken"):
@@ -158,11 +158,11 @@ assert c.dropped("gaze_point.overtaken") == 1 and "newer target" in c.status["la
 # Frames that the head carries: what is told in them is taken once, and does not run away from the head.
 c.look(resting)
 c.tell("neck_camera", HEAD, CAMERA, fixed=True)
-end = time.monotonic() + PATIENCE
+end = now() + PATIENCE
 while c.target().get("frame") != "neck_camera":
-    assert time.monotonic() < end, c.status
+    assert now() < end, c.status
     c.point_at((1.0, 0.2, -0.1), "neck_camera")
-    time.sleep(0.3)
+    pause(0.3)
 c.look(resting)
 pose = c.newest["true_pose"].pose
 place = plus(xyz(pose.position), turn(xyzw(pose.orientation), plus(CAMERA, (1.0, 0.2, -0.1))))
@@ -175,7 +175,7 @@ holds(lambda: off_axis(c.newest["true_pose"].pose, place) < math.radians(1.0), "
 assert c.command_number() == number
 # At its stamp: where the head was when the thing was seen.
 c.look(resting)
-seen, pose = c.now(), c.newest["true_pose"].pose
+seen, pose = now(), c.newest["true_pose"].pose
 place = plus(xyz(pose.position), turn(xyzw(pose.orientation), plus(CAMERA, (1.0, -0.1, 0.0))))
 until(lambda: seconds(c.newest["head_pose"].header.stamp) > seen, "the head's pose of that time")
 c.look(spot(1.0, -40, 15))
@@ -189,11 +189,11 @@ c.refused("tf.not_finite", ["cart", "NaN"], lambda: c.tell("cart2", BASE, (math.
 c.refused("tf.zero_quaternion", ["cart2", "zero"], lambda: c.tell("cart2", BASE, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0)))
 c.refused("tf.transform", ["own parent"], lambda: c.tell("cart2", "cart2", (0.0, 0.0, 0.0)))
 c.refused("tf.transform", ["hangs below"], lambda: c.tell("torso", "bench", (0.0, 0.0, 0.0)))
-c.refused("tf.stamp_ahead", ["cart2", "ahead"], lambda: c.tell("cart2", BASE, (0.0, 0.0, 0.0), stamp=c.now() + 60.0))
+c.refused("tf.stamp_ahead", ["cart2", "ahead"], lambda: c.tell("cart2", BASE, (0.0, 0.0, 0.0), stamp=now() + 60.0))
 # The head's own frame is the joint's to tell.
 total = c.status["messages_dropped"]
 for _ in range(10):
-    c.tell(HEAD, BASE, (5.0, 5.0, 5.0), stamp=c.now())
+    c.tell(HEAD, BASE, (5.0, 5.0, 5.0), stamp=now())
 c.look(resting)
 held(resting, "after a stranger's word on the head")
 assert c.status["messages_dropped"] == total, c.status

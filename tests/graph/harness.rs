@@ -1,49 +1,171 @@
 //! Starts processes for a test on the graph, each test in a ROS domain of its own, and ends them with it.
+//!
+//! Time is simulated, in lockstep: the joint that stands in for hardware waits at each step for the node and for the
+//! client, so that a machine that stalls changes nothing but how long it takes. What only real time can show runs
+//! [`in_real_time`], beside a witness that says when the machine stood still.
 #![allow(dead_code)] // Each test file uses its own part.
 
+use std::cell::RefCell;
 use std::fs::File;
-use std::io::Read;
+use std::io::{Read, Write};
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
-use std::sync::{Condvar, Mutex, PoisonError};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Condvar, Mutex, Once, PoisonError};
 use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
-/// How many tests run at a time: each has several processes that want their share of real time.
-const AT_ONCE: u32 = 2;
-static UNDER_WAY: Mutex<u32> = Mutex::new(0);
+/// What the machine can do at a time, and what a test takes of it: one in simulated time is never idle, and one in real time
+/// wants its processes to have their turn when they are due.
+const ROOM: u32 = 6;
+const IN_LOCKSTEP: u32 = 2;
+const IN_REAL_TIME: u32 = 3;
+static TAKEN: Mutex<u32> = Mutex::new(0);
 static ENDED: Condvar = Condvar::new();
 
 /// A test's turn, until it is dropped.
-struct Turn;
+struct Turn(u32);
 
 impl Turn {
-    fn new() -> Self {
-        let under_way = UNDER_WAY.lock().unwrap_or_else(PoisonError::into_inner);
-        let under_way = ENDED.wait_while(under_way, |n| *n >= AT_ONCE);
-        *under_way.unwrap_or_else(PoisonError::into_inner) += 1;
-        Self
+    fn new(share: u32) -> Self {
+        let taken = TAKEN.lock().unwrap_or_else(PoisonError::into_inner);
+        let taken = ENDED.wait_while(taken, |taken| *taken + share > ROOM);
+        *taken.unwrap_or_else(PoisonError::into_inner) += share;
+        Self(share)
     }
 }
 
 impl Drop for Turn {
     fn drop(&mut self) {
-        *UNDER_WAY.lock().unwrap_or_else(PoisonError::into_inner) -= 1;
-        ENDED.notify_one();
+        *TAKEN.lock().unwrap_or_else(PoisonError::into_inner) -= self.0;
+        ENDED.notify_all();
     }
 }
 
 /// Longest a client may take. Clients wait on conditions with limits of their own.
-const CLIENT: Duration = Duration::from_secs(240);
+const CLIENT: Duration = Duration::from_secs(600);
 /// Longest a process may take to end when told to.
 const END: Duration = Duration::from_secs(10);
+
+/// How often a time in which the machine stood still is repeated.
+const ATTEMPTS: u32 = 3;
+/// The witness's period, and how much later than it the machine counts as standing still: a few periods of a loop.
+const WITNESS: Duration = Duration::from_millis(2);
+const STOOD: Duration = Duration::from_millis(20);
+
+/// A bare loop: how long the machine stood still at most while it ran.
+struct Witness {
+    worst: Arc<AtomicU64>,
+    stop: Arc<AtomicBool>,
+}
+
+impl Witness {
+    fn new() -> Self {
+        let (worst, stop) = (
+            Arc::new(AtomicU64::new(0)),
+            Arc::new(AtomicBool::new(false)),
+        );
+        let (seen, told) = (worst.clone(), stop.clone());
+        std::thread::spawn(move || {
+            while !told.load(Ordering::Acquire) {
+                let begun = Instant::now();
+                std::thread::sleep(WITNESS);
+                let over = begun.elapsed().saturating_sub(WITNESS).as_micros();
+                seen.fetch_max(over as u64, Ordering::AcqRel);
+            }
+        });
+        Self { worst, stop }
+    }
+
+    fn worst(&self) -> Duration {
+        Duration::from_micros(self.worst.load(Ordering::Acquire))
+    }
+}
+
+impl Drop for Witness {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Release);
+    }
+}
+
+/// A test that only real time can show. A time in which the machine stood still is not judged, but repeated; what was never
+/// judged counts as skipped, in the file that WITHY_SKIPPED names.
+pub fn in_real_time(number: u32, test: impl Fn(&mut Stage)) {
+    for attempt in 1..=ATTEMPTS {
+        let mut stage = Stage::on(number, true);
+        let witness = Witness::new();
+        let result = catch_unwind(AssertUnwindSafe(|| test(&mut stage)));
+        let Err(panic) = result else { return };
+        let stood = witness.worst();
+        if stood < STOOD {
+            stage.keep_logs();
+            resume_unwind(panic);
+        }
+        let stood = stood.as_secs_f64();
+        eprintln!("attempt {attempt}: the machine stood still for {stood:.3} s: not judged");
+        if attempt == ATTEMPTS {
+            skip(&format!(
+                "the machine stood still in each of {ATTEMPTS} attempts"
+            ));
+        }
+    }
+}
+
+/// Counts the test that runs as skipped, for this reason.
+pub fn skip(reason: &str) {
+    let thread = std::thread::current();
+    let line = format!("{}: {reason}\n", thread.name().unwrap_or("a test"));
+    eprint!("skipped: {line}");
+    if let Some(file) = std::env::var_os("WITHY_SKIPPED") {
+        let file = File::options().append(true).create(true).open(file);
+        file.unwrap().write_all(line.as_bytes()).unwrap();
+    }
+}
+
+/// Lines of a failure that are shown; the logs have the rest.
+const SHOWN: usize = 8;
+
+thread_local! {
+    /// Where the logs of this thread's test are.
+    static LOGS: RefCell<Option<PathBuf>> = const { RefCell::new(None) };
+}
+
+/// A failure is told in ten lines: its cause, and where the logs are.
+fn tell_failures_briefly() {
+    static SET: Once = Once::new();
+    SET.call_once(|| {
+        std::panic::set_hook(Box::new(|info| {
+            let payload = info.payload();
+            let message = payload.downcast_ref::<String>().map(String::as_str);
+            let message = message.or(payload.downcast_ref().copied());
+            let message = message.unwrap_or("no words");
+            let lines = message.lines().filter(|line| !line.trim().is_empty());
+            let short = |line: &str| line.chars().take(400).collect::<String>();
+            let lines: Vec<String> = lines.map(short).collect();
+            let place = info.location().map(ToString::to_string);
+            let mut told = format!("failed at {}\n", place.unwrap_or_default());
+            for line in lines.iter().take(SHOWN) {
+                told += &format!("  {line}\n");
+            }
+            let logs = LOGS.with_borrow(Clone::clone);
+            if let Some(logs) = logs {
+                told += &format!("  logs: {}\n", logs.display());
+            }
+            eprint!("{told}");
+        }));
+    });
+}
 
 /// One test's processes and files.
 pub struct Stage {
     domain: u32,
-    folder: TempDir,
+    /// None once its logs are to be kept.
+    folder: Option<TempDir>,
+    path: PathBuf,
     running: Vec<(String, Child)>,
+    real_time: bool,
     _turn: Turn,
 }
 
@@ -52,24 +174,40 @@ fn root() -> &'static Path {
 }
 
 impl Stage {
-    /// An empty stage for the test of this number, which is its own.
+    /// An empty stage for the test of this number, which is its own; in simulated time.
     pub fn new(number: u32) -> Self {
-        let turn = Turn::new();
+        Self::on(number, false)
+    }
+
+    fn on(number: u32, real_time: bool) -> Self {
+        tell_failures_briefly();
+        let turn = Turn::new(if real_time { IN_REAL_TIME } else { IN_LOCKSTEP });
         let folder = tempfile::tempdir().unwrap();
-        copy(&root().join("config"), &folder.path().join("config"));
+        let path = folder.path().to_path_buf();
+        LOGS.set(Some(path.clone()));
+        copy(&root().join("config"), &path.join("config"));
         Self {
             // Domains 1 to 100: above, ports run into those that the system hands out (ROS 2 documentation,
             // "The ROS_DOMAIN_ID").
             domain: 1 + (std::process::id().wrapping_mul(31) + 7 * number) % 100,
-            folder,
+            folder: Some(folder),
+            path,
             running: Vec::new(),
+            real_time,
             _turn: turn,
+        }
+    }
+
+    /// The folder is kept for whoever looks for the cause.
+    fn keep_logs(&mut self) {
+        if let Some(folder) = self.folder.take() {
+            let _ = folder.keep();
         }
     }
 
     /// The test's own copy of a file in `config/`.
     pub fn config(&self, name: &str) -> PathBuf {
-        self.folder.path().join("config").join(name)
+        self.path.join("config").join(name)
     }
 
     /// Changes the test's copy of a file in `config/`.
@@ -85,18 +223,19 @@ impl Stage {
         command
             .env("ROS_DOMAIN_ID", self.domain.to_string())
             .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
+            .env("WITHY_LOCKSTEP", if self.real_time { "0" } else { "1" })
             .env("NO_COLOR", "1")
             .env("PYTHONDONTWRITEBYTECODE", "1")
             // Black boxes go there, and not among those of whoever runs the tests.
-            .env("XDG_STATE_HOME", self.folder.path().join("state"))
-            .current_dir(self.folder.path())
+            .env("XDG_STATE_HOME", self.path.join("state"))
+            .current_dir(&self.path)
             .stdin(Stdio::null());
         command
     }
 
     /// Starts a process that is known as `name`.
     pub fn spawn(&mut self, name: &str, mut command: Command) {
-        let log = self.folder.path().join(format!("{name}.log"));
+        let log = self.path.join(format!("{name}.log"));
         let out = File::create(&log).unwrap();
         command.stderr(out.try_clone().unwrap()).stdout(out);
         let child = command.spawn().unwrap_or_else(|e| panic!("{name}: {e}"));
@@ -128,7 +267,7 @@ impl Stage {
 
     /// What a process has said so far.
     pub fn log(&self, name: &str) -> String {
-        let path = self.folder.path().join(format!("{name}.log"));
+        let path = self.path.join(format!("{name}.log"));
         let mut text = String::new();
         if let Ok(mut file) = File::open(path) {
             let _ = file.read_to_string(&mut text);
@@ -148,8 +287,9 @@ impl Stage {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command.arg("run");
         command.args(joints.iter().map(|name| self.config(name)));
-        if !ros.is_empty() {
-            command.arg("--ros-args").args(ros);
+        command.arg("--ros-args").args(ros);
+        if !self.real_time {
+            command.args(["-p", "use_sim_time:=true"]);
         }
         command
     }
@@ -176,6 +316,7 @@ impl Stage {
         let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
         let mut command = self.command(&python);
         command
+            .envs(withy::node::transport::this_machine().unwrap())
             .arg(root().join("tests/graph").join(script))
             .args(arguments);
         command
@@ -191,12 +332,28 @@ impl Stage {
     pub fn simulate(&mut self, file: &str, options: &[&str]) {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command.arg("simulate").arg(self.config(file)).args(options);
+        if !self.real_time {
+            command.args(["--clock", "--lockstep", "--wait-for", "/client"]);
+        }
         self.spawn_until("simulated", command, "running");
     }
 
     /// Runs a client to its end, which has to be a good one.
     pub fn client(&mut self, script: &str, arguments: &[&str]) {
         self.client_begins(script, arguments);
+        self.client_ends();
+    }
+
+    /// Runs a client to its end, which has to be a good one, by a command that is changed first.
+    pub fn client_as(
+        &mut self,
+        script: &str,
+        arguments: &[&str],
+        change: impl FnOnce(&mut Command),
+    ) {
+        let mut command = self.python(script, arguments);
+        change(&mut command);
+        self.spawn("client", command);
         self.client_ends();
     }
 
@@ -218,10 +375,9 @@ impl Stage {
     pub fn client_ends(&mut self) {
         let status = self.wait("client", CLIENT);
         if !status.success() {
-            for (name, _) in &self.running {
-                eprintln!("--- {name}\n{}", self.log(name));
-            }
-            panic!("the client: {status}\n{}", self.log("client"));
+            let log = self.log("client");
+            let why = log.split("-- why\n").nth(1).unwrap_or(&log);
+            panic!("the client: {status}\n{why}");
         }
     }
 
@@ -234,12 +390,12 @@ impl Stage {
                 self.running.remove(index);
                 return status;
             }
-            if start.elapsed() > most {
-                for (name, _) in &self.running {
-                    eprintln!("--- {name}\n{}", self.log(name));
-                }
-                panic!("{name} did not end within {most:?}");
-            }
+            let log = || self.log(name);
+            assert!(
+                start.elapsed() < most,
+                "{name} did not end within {most:?}; it said last:\n{}",
+                last_lines(&log())
+            );
             std::thread::sleep(Duration::from_millis(10));
         }
     }
@@ -258,13 +414,17 @@ impl Stage {
 
     /// The test's own folder, in which its processes run.
     pub fn folder(&self) -> &Path {
-        self.folder.path()
+        &self.path
     }
 
     /// Waits until a process has said `word`; it may not end before.
     pub fn until_said(&mut self, name: &str, word: &str) {
         let said = self.says(name, word);
-        assert!(said, "{name} never said {word:?}:\n{}", self.log(name));
+        assert!(
+            said,
+            "{name} never said {word:?}; it said last:\n{}",
+            last_lines(&self.log(name))
+        );
     }
 
     /// Sends a signal to a process.
@@ -295,8 +455,17 @@ impl Stage {
     }
 }
 
+/// The end of a log.
+fn last_lines(log: &str) -> String {
+    let lines: Vec<&str> = log.lines().collect();
+    lines[lines.len().saturating_sub(4)..].join("\n")
+}
+
 impl Drop for Stage {
     fn drop(&mut self) {
+        if std::thread::panicking() {
+            self.keep_logs();
+        }
         for (_, child) in &self.running {
             let _ = Command::new("kill")
                 .args(["-TERM", &child.id().to_string()])

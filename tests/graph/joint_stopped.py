@@ -14,7 +14,7 @@ def where():
 
 
 stopped, _ = c.stopped_in_motion(pid, end, where)
-until(lambda: time.monotonic() - stopped > 2.0, "seconds")
+until(lambda: now() - stopped > 2.0, "seconds")
 c.steps(c.sent(), "%s, joint stopped" % kind)
 if kind == "position":
     # The old place is not sent any more: when the motors go on they may stand elsewhere.

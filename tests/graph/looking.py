@@ -2,7 +2,6 @@
 config/glasshouse-neck-pan.yaml has it, before the simulated joint of config/glasshouse-neck-pan-simulated.yaml."""
 
 from client import *
-from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import PointStamped, QuaternionStamped, TransformStamped
 from std_msgs.msg import Float64
 from tf2_msgs.msg import TFMessage
@@ -76,8 +75,7 @@ class Looker(Client):
         super().__init__(leave=leave)
         more = {
             "true_pose": (PoseStamped, simulated + "/true_pose", TO_ALL),
-            "residual": (Float64, "/withy/residual", qos_profile_sensor_data),
-            "target": (DiagnosticStatus, "/withy/target_state", LATCHED),
+            "residual": (Float64, "/withy/residual", ALL_SENT),
         }
         for key, (kind, topic, qos) in more.items():
             self.all[key] = []
@@ -85,7 +83,6 @@ class Looker(Client):
         self.gaze = self.node.create_publisher(PointStamped, "/withy/gaze_point", RELIABLE_NEWEST)
         self.tf = self.node.create_publisher(TFMessage, "/tf", TO_ALL)
         self.tf_static = self.node.create_publisher(TFMessage, "/tf_static", TO_ALL_KEPT)
-        self.talkers = []
 
     def ready(self):
         """Waits until the joint tracks and hears."""
@@ -94,19 +91,11 @@ class Looker(Client):
         until(lambda: all(p.get_subscription_count() for p in heard), "a listener to points and transforms")
         until(lambda: "true_pose" in self.newest and "target" in self.newest, "truth and a word on the target")
 
-    def now(self):
-        """Time on the clock that stamps are of, s."""
-        return self.node.get_clock().now().nanoseconds * 1e-9
-
-    def stamp(self, stamp):
-        nanoseconds = round(stamp * 1e9)
-        return rclpy.time.Time(nanoseconds=nanoseconds).to_msg()
-
     def point_at(self, place, frame=BASE, stamp=None):
         message = PointStamped()
         message.header.frame_id = frame
         if stamp is not None:
-            message.header.stamp = self.stamp(stamp)
+            message.header.stamp = stamp_of(stamp)
         message.point.x, message.point.y, message.point.z = place
         self.gaze.publish(message)
 
@@ -114,38 +103,11 @@ class Looker(Client):
         """Tells a transform; without a stamp, that of now."""
         message = TransformStamped()
         message.header.frame_id, message.child_frame_id = parent, child
-        message.header.stamp = self.stamp(self.now() if stamp is None else stamp)
+        message.header.stamp = stamp_of(now() if stamp is None else stamp)
         t, r = message.transform.translation, message.transform.rotation
         t.x, t.y, t.z = place
         r.x, r.y, r.z, r.w = q
         (self.tf_static if fixed else self.tf).publish(TFMessage(transforms=[message]))
-
-    def keep(self, rate, what):
-        """Calls `what(time of its turn on the stamps' clock)` so many times a second, until the event given back is set."""
-        stop = threading.Event()
-
-        def run():
-            turn_of = self.now()
-            while not stop.is_set():
-                what(turn_of)
-                turn_of = max(turn_of + 1.0 / rate, self.now() - 0.1)
-                stop.wait(max(0.0, turn_of - self.now()))
-
-        talker = threading.Thread(target=run, daemon=True)
-        talker.start()
-        self.talkers.append((stop, talker))
-        return stop
-
-    # What the joint says of its target.
-    def target(self):
-        message = self.newest["target"]
-        values = {v.key: v.value for v in message.values}
-        values["message"] = message.message
-        values["level"] = ord(message.level) if isinstance(message.level, bytes) else message.level
-        return values
-
-    def command_number(self):
-        return int(self.target().get("command", "0"))
 
     def look(self, place, frame=BASE, stamp=None):
         """Looks at a point, and waits until it is held: what the joint says of it."""
@@ -167,6 +129,8 @@ class Looker(Client):
 
     def refused(self, key, words, send, others=0):
         """`send()` has to be counted as `key`, for the reason that `words` are of, and to leave the target alone."""
+        # What is on its way counts as before.
+        pause(0.1)
         before, target = self.dropped(key), self.target()
         total = int(self.status["messages_dropped"])
         send()

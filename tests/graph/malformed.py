@@ -19,11 +19,11 @@ def dropped(key):
 
 def expect(key, send, words=()):
     """Sends until one more is counted: best-effort messages may be lost on the way."""
-    before, end = dropped(key), time.monotonic() + PATIENCE
+    before, end = dropped(key), now() + PATIENCE
     while dropped(key) <= before:
-        assert time.monotonic() < end, "not counted: %s in %s" % (key, c.status)
+        assert now() < end, "not counted: %s in %s" % (key, c.status)
         send()
-        time.sleep(0.25)
+        pause(0.25)
     # While the joint's real sensors go on, the last refusal may be about something else only if something else is wrong.
     for word in words:
         assert word in c.status["last_dropped"], (word, c.status["last_dropped"])
@@ -47,8 +47,7 @@ expect("desired_pose.quaternion_norm", pose(q=(0.0, 0.0, 0.0, 0.5)), ["0.500"])
 def joint_state(name, position, ahead=0.0):
     def send():
         message = JointState(name=name, position=position)
-        now = c.node.get_clock().now().nanoseconds + int(ahead * 1e9)
-        message.header.stamp.sec, message.header.stamp.nanosec = now // 10**9, now % 10**9
+        message.header.stamp = stamp_of(now() + ahead)
         joints_out.publish(message)
 
     return send
@@ -66,7 +65,7 @@ expect("joint_states.stamp_not_newer", joint_state(MOTORS[:1], [0.0], ahead=-5.0
 def imu(**more):
     def send():
         message = Imu()
-        message.header.stamp = c.node.get_clock().now().to_msg()
+        message.header.stamp = stamp_of(now())
         o = message.orientation
         o.x, o.y, o.z, o.w = more.get("q", quaternion(bend_deg(30, 200)))
         message.angular_velocity.y = more.get("rate", 0.0)

@@ -19,7 +19,7 @@ class Managed(Client):
         super().__init__(*args, **named)
         self.happened = []
         # More than the standard's ten: a test looks at all of them.
-        self.node.create_subscription(TransitionEvent, self.joint + "/transition_event", self.happened.append, 100)
+        self.node.create_subscription(TransitionEvent, self.joint + "/transition_event", self.happened.append, ALL)
         until(lambda: self.node.count_publishers(self.joint + "/transition_event") > 0, "transition events")
 
     def watchdog(self):
@@ -27,7 +27,7 @@ class Managed(Client):
         said = []
         name = self.joint.lstrip("/") + ": watchdog"
         take = lambda message: said.extend(s for s in message.status if s.name == name)
-        self.node.create_subscription(DiagnosticArray, "/diagnostics", take, 10)
+        self.node.create_subscription(DiagnosticArray, "/diagnostics", take, ALL)
         until(lambda: said and said[-1].message == "the control loop ticks", "the watchdog's word")
         return said
 
@@ -37,10 +37,10 @@ class Managed(Client):
 
     def make(self, id):
         """Makes a transition that has to succeed; a machine that is busy may have samples come too late for an activation."""
-        end = time.monotonic() + PATIENCE
+        end = now() + PATIENCE
         while not self.ask(id):
-            time.sleep(0.3)
-            assert id == ACTIVATE and self.is_slow() and time.monotonic() < end, "transition %d: %s" % (id, self.status)
+            pause(0.3)
+            assert id == ACTIVATE and self.is_slow() and now() < end, "transition %d: %s" % (id, self.status)
 
     def is_slow(self):
         """Samples that come too late were the reason of the last transition."""
@@ -50,7 +50,7 @@ class Managed(Client):
     def will_not(self, *words):
         """An activation is refused for a reason with these words, not only because samples come late; how often it was
         asked for."""
-        end = time.monotonic() + PATIENCE
+        end = now() + PATIENCE
         for asked in range(1, 1000):
             assert not self.ask(ACTIVATE), "activated"
             before = self.status
@@ -58,7 +58,7 @@ class Managed(Client):
             until(failed, lambda: "the failure; diagnostics: %s" % self.status)
             if all(w in self.status["lifecycle_reason"] for w in words):
                 return asked
-            assert self.is_slow() and time.monotonic() < end, "%s in the reason; diagnostics: %s" % (words, self.status)
+            assert self.is_slow() and now() < end, "%s in the reason; diagnostics: %s" % (words, self.status)
 
     def state(self):
         return self.call(GetState, "get_state").current_state.id
@@ -73,8 +73,7 @@ class Managed(Client):
         until(lambda: len(self.happened) >= count, lambda: "%d events: %s" % (count, self.happened))
         seen = [(e.transition.id, e.start_state.id, e.goal_state.id) for e in self.happened]
         assert len(seen) == count, seen
-        now = self.node.get_clock().now().nanoseconds
-        assert all(abs(now - e.timestamp) < 60e9 for e in self.happened)
+        assert all(abs(now() - 1e-9 * e.timestamp) < 60 for e in self.happened)
         self.happened.clear()
         return seen
 

@@ -22,9 +22,9 @@ def used():
     return {"%s %s" % (does, name) for does, those in names.items() for name, _ in those}
 
 
-end = time.monotonic() + PATIENCE
-while not wanted <= used() and time.monotonic() < end:
-    time.sleep(0.05)
+end = now() + PATIENCE
+while not wanted <= used() and now() < end:
+    pause(0.05)
 for line in sorted(used()):
     print("uses", line)
 done()

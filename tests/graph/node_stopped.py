@@ -11,7 +11,7 @@ stopped, at = c.stopped_in_motion(pid, end, c.rests)
 count = c.count("setpoints")
 c.remains(at, 0.3, "%s, node stopped" % kind)
 assert c.count("setpoints") == count
-until(lambda: time.monotonic() - stopped > 2.0, "seconds")
+until(lambda: now() - stopped > 2.0, "seconds")
 os.kill(pid, signal.SIGCONT)
 until(lambda: c.count("setpoints") > count + 100, "setpoints")
 c.told("the loop to start anew", mode="tracking", cause="", latched_faults="")

@@ -13,8 +13,8 @@ what = sys.argv[1]
 c = Client(topics={"truth": "nothing/true_bend"})
 clock, bends = [], []
 best_effort = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
-c.node.create_subscription(Clock, "/clock", lambda m: clock.append((time.monotonic(), seconds(m.clock))), best_effort)
-c.node.create_subscription(Vector3Stamped, "simulated_neck/true_bend", lambda m: bends.append((m.vector.x, m.vector.y)), 10)
+c.node.create_subscription(Clock, "/clock", lambda m: clock.append((now(), seconds(m.clock))), best_effort)
+c.node.create_subscription(Vector3Stamped, "simulated_neck/true_bend", lambda m: bends.append((m.vector.x, m.vector.y)), ALL)
 
 
 def held(inclination, direction):

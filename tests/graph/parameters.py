@@ -18,7 +18,7 @@ for motor in MOTORS:
 initial, sets = everything["gain_set"], everything["gain_sets"]
 other = next(s for s in sets if s != initial)
 assert initial in sets and everything["feedback"] == "imu"
-assert everything["use_sim_time"] is False and everything["tick_rate_hz"] == 200.0
+assert everything["use_sim_time"] is LOCKSTEP and everything["tick_rate_hz"] == 200.0
 assert everything["motor_names"] == MOTORS
 assert abs(everything["limits.inclination"] - math.radians(40)) < 1e-12
 
@@ -80,7 +80,7 @@ refusals = [
     ("limits.neck_motor_2.travel_low", double(0.1), ["travel_low", "0.1"]),
     ("tick_rate_hz", double(100.0), ["tick_rate_hz", "cannot be changed"]),
     ("joint_file", text("other.yaml"), ["joint_file", "cannot be changed"]),
-    ("use_sim_time", ParameterValue(type=1, bool_value=True), ["use_sim_time", "cannot be changed"]),
+    ("use_sim_time", ParameterValue(type=1, bool_value=not LOCKSTEP), ["use_sim_time", "cannot be changed"]),
     ("gains.neck_motor_9.kp", double(1.0), ["gains.neck_motor_9.kp", "not a parameter"]),
 ]
 c.clear("events")

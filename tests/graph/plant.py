@@ -6,9 +6,13 @@ length L - theta r cos(phi - psi_i) (Webster and Jones 2010), which is not the c
 differ a little and the feedback has something to do. Attitudes are made by the half-angle
 formula, q = [sin(theta/2) axis, cos(theta/2)].
 
-Run: plant.py <key=value ...>; keys below. Ends on SIGTERM.
+Run: plant.py <key=value ...> [-- <key=value ...>]; keys below, those of each joint. Ends on SIGTERM.
+
+In lockstep (WITHY_LOCKSTEP=1) the plant says the time on /clock, a step at a time, and waits until the joints' nodes and the
+client have acknowledged it.
 """
 
+import itertools
 import math
 import random
 import sys
@@ -16,10 +20,13 @@ import time
 
 import rclpy
 from geometry_msgs.msg import Vector3
-from rclpy.executors import ExternalShutdownException
+from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
 from rclpy.qos import QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
+from rosgraph_msgs.msg import Clock
 from sensor_msgs.msg import Imu, JointState
-from std_msgs.msg import Float64MultiArray, String
+from std_msgs.msg import Float64MultiArray, Header, String
+
+import timing
 
 DEFAULTS = {
     "ns": "",
@@ -87,11 +94,17 @@ class Plant:
         for wrong in filter(None, options["wrong"].split(",")):
             what, value = wrong.split()
             self.wrong[what] = float(value)
-        self.swaying, self.swayed = 0.0, 0.0
-        self.stepped = time.monotonic()
+        self.swaying, self.swayed, self.away = 0.0, 0.0, (0.0, 0.0)
+        self.stepped = None
         self.said, self.said_imu = list(self.q), None
         self.noise = random.Random(1)
-        self.node.create_timer(1.0 / options["rate"], self.step)
+        # What the control node has acknowledged last, by topic.
+        self.acknowledged = {}
+        topic = options["node"] + "/acknowledged"
+        self.node.create_subscription(Header, topic, self.on_acknowledged, timing.ACKNOWLEDGED_QOS)
+
+    def on_acknowledged(self, message):
+        self.acknowledged[message.frame_id] = message.stamp
 
     def on_joint_state(self, message):
         values = message.position if self.o["kind"] == "position" else message.velocity
@@ -113,13 +126,13 @@ class Plant:
         return self.wrong.get(what if motor is None else "%s.%d" % (what, motor), 0.0)
 
     def sway(self, dt):
-        """How far, and how fast, the beam is swayed."""
+        """How far the beam is swayed, rad, and how fast."""
         most = self.is_wrong("sway")
         # e times as much in 3 s.
         self.swayed = min(-most, max(0.01, self.swayed) * math.exp(dt / 3.0)) if most < 0.0 else most
         self.swaying += dt
         beat = self.wrong["beat"]
-        return self.swayed * math.sin(beat * self.swaying), self.swayed * beat * math.cos(beat * self.swaying)
+        self.away = self.swayed * math.sin(beat * self.swaying), self.swayed * beat * math.cos(beat * self.swaying)
 
     def bend_of(self, q):
         """Least squares of q_i = gear (b . u_i)."""
@@ -133,12 +146,18 @@ class Plant:
 
     def elapsed(self):
         """Time since the last step, s: on a busy machine timers are late, and motors go on meanwhile."""
-        now = time.monotonic()
-        since, self.stepped = now - self.stepped, now
-        return min(since, 1.0)
+        now, before = time.monotonic(), self.stepped
+        self.stepped = now
+        return 0.0 if before is None else min(now - before, 1.0)
+
+    def stamp(self):
+        return self.node.get_clock().now().to_msg()
 
     def step(self):
-        dt = self.elapsed()
+        self.move(self.elapsed())
+        self.tell(self.stamp())
+
+    def move(self, dt):
         if self.setpoint is not None:
             weight = dt / (self.o["lag"] + dt)
             for i, s in enumerate(self.setpoint):
@@ -154,9 +173,13 @@ class Plant:
             h = dt / steps
             self.rate = tuple(v + h * (w * w * (r - b) - 2 * z * w * v) for v, r, b in zip(self.rate, rest, self.bend))
             self.bend = tuple(b + h * v for b, v in zip(self.bend, self.rate))
-        away, speed = self.sway(dt)
+        self.sway(dt)
+
+    def tell(self, stamp):
+        """What the sensors say, stamped so, and what is really so. Gives the topics."""
+        away, speed = self.away
         bx, by = self.bend[0] + away, self.bend[1]
-        stamp = self.node.get_clock().now().to_msg()
+        topics = []
         if self.motors_on:
             for i, q in enumerate(self.q):
                 if not self.is_wrong("freeze", i):
@@ -166,6 +189,7 @@ class Plant:
             message = JointState(name=[self.names[i] for i in heard], position=[self.said[i] for i in heard])
             message.header.stamp = stamp
             self.joints.publish(message)
+            topics.append("joint_states")
         if self.imu_on:
             shown = (bx + self.is_wrong("imu_shift"), by)
             if self.is_wrong("imu_freeze") and self.said_imu:
@@ -186,18 +210,91 @@ class Plant:
             # Near enough for small bends: the angular velocity is the rate of the rotation vector.
             message.angular_velocity.x, message.angular_velocity.y = -rate_y, rate_x
             self.imu.publish(message)
+            topics.append("imu")
         self.truth.publish(Vector3(x=bx, y=by))
+        return topics
+
+
+class Time:
+    """Simulated time in lockstep, for all plants."""
+
+    # Machine time after which the time is said again, in case the message was lost, and after which it goes on without an
+    # answer, s.
+    AGAIN, PATIENCE = 0.1, 10.0
+
+    def __init__(self, plants):
+        self.plants = plants
+        self.executor = SingleThreadedExecutor()
+        for plant in plants:
+            self.executor.add_node(plant.node)
+        node = plants[0].node
+        self.clock = node.create_publisher(Clock, "/clock", timing.CLOCK_QOS)
+        self.client = None
+        node.create_subscription(Header, "/client/acknowledged", self.on_client, timing.ACKNOWLEDGED_QOS)
+        # Who answers, and who does no more. Whoever has never answered is waited for, however long.
+        self.here, self.gone = set(), set()
+
+    def on_client(self, message):
+        self.client = message.stamp
+
+    def wait(self, who, again):
+        """Until all of `who`, by name, have answered; whoever does no more is waited for no longer."""
+        begun = said = time.monotonic()
+        while True:
+            waiting = {name for name, answered in who.items() if not answered()}
+            here = set(who) - waiting
+            self.here |= here
+            self.gone -= here
+            if waiting <= self.gone:
+                return
+            now = time.monotonic()
+            if now - begun > self.PATIENCE:
+                self.gone |= waiting & self.here
+            if now - said > self.AGAIN:
+                said = now
+                again()
+            self.executor.spin_once(timeout_sec=0.02)
+
+    def run(self):
+        period = 1.0 / self.plants[0].o["rate"]
+        for count in itertools.count():
+            stamp = timing.stamp_of(count * period)
+            for plant in self.plants:
+                plant.move(period)
+            say = lambda: self.clock.publish(Clock(clock=stamp))
+            say()
+            told = {id(p): lambda p=p: p.acknowledged.get("clock") == stamp for p in self.plants}
+            self.wait({"client": lambda: self.client == stamp, **told}, say)
+            # What has come with the answers, or before them.
+            self.executor.spin_once(timeout_sec=0.0)
+            told = {p: p.tell(stamp) for p in self.plants}
+            seen = lambda p: all(p.acknowledged.get(topic) == stamp for topic in told[p])
+            self.wait({id(p): lambda p=p: seen(p) for p in self.plants}, lambda: None)
+            if self.gone:
+                # Then it goes as the machine's does.
+                time.sleep(period)
 
 
 def main():
-    options = dict(DEFAULTS)
-    for argument in sys.argv[1:]:
-        key, _, value = argument.partition("=")
-        options[key] = type(DEFAULTS[key])(value)
+    plants = []
     rclpy.init(args=[])
-    plant = Plant(options)
+    joints = [dict(DEFAULTS)]
+    for argument in sys.argv[1:]:
+        if argument == "--":
+            joints.append(dict(DEFAULTS))
+            continue
+        key, _, value = argument.partition("=")
+        joints[-1][key] = type(DEFAULTS[key])(value)
+    plants.extend(Plant(options) for options in joints)
     try:
-        rclpy.spin(plant.node)
+        if timing.LOCKSTEP:
+            Time(plants).run()
+        for plant in plants:
+            plant.node.create_timer(1.0 / plant.o["rate"], plant.step)
+        executor = SingleThreadedExecutor()
+        for plant in plants:
+            executor.add_node(plant.node)
+        executor.spin()
     except (KeyboardInterrupt, ExternalShutdownException):
         pass
 

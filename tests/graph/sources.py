@@ -47,13 +47,13 @@ class Source:
         self.node = rclpy.create_node(name)
         self.points = points
         self.out = self.node.create_publisher(PointStamped if points else PoseStamped, topic, RELIABLE_NEWEST)
-        self.bend, self.stop, self.talker = (0.0, 0.0), None, None
+        self.bend, self.talker = (0.0, 0.0), None
         self.sent = 0
         until(lambda: self.out.get_subscription_count() > 0, "a listener to " + topic)
 
     def say(self, bend=None):
         self.bend = bend or self.bend
-        stamp = self.node.get_clock().now().to_msg()
+        stamp = stamp_of(now())
         if self.points:
             message = PointStamped()
             # Along the neck bent so, far away.
@@ -71,33 +71,25 @@ class Source:
     def stream(self, rate, bend):
         """Goes on saying so; `quiet` ends it."""
         self.bend = bend
-        stop = self.stop = threading.Event()
-
-        def run():
-            while not stop.wait(1.0 / rate):
-                self.say()
-
-        self.talker = threading.Thread(target=run, daemon=True)
-        self.talker.start()
+        self.talker = keep(rate, lambda _: self.say())
 
     def quiet(self):
-        self.stop.set()
-        self.talker.join()
+        self.talker.set()
 
 
 def taken(joint, source, name, every):
     """Says something every so many seconds until it is taken as a command of `name`, and for how long that took, s."""
-    begun = time.monotonic()
+    begun = now()
 
     def try_it():
         source.say()
-        end = time.monotonic() + every
-        while time.monotonic() < end and joint.told.get("source") != name:
-            time.sleep(0.005)
+        end = now() + every
+        while now() < end and joint.told.get("source") != name:
+            step()
         return joint.told.get("source") == name
 
     until(try_it, lambda: "a command of %s to be taken; %s" % (source.node.get_name(), joint.status))
-    return time.monotonic() - begun
+    return now() - begun
 
 
 def on_one_topic():
@@ -145,9 +137,9 @@ def on_two_topics():
     assert refused == int(joint.status["commands_contended"]) == joint.dropped("gaze_point.other_source"), joint.status
     # Silent: the other has it, after the time that was set.
     poses.quiet()
-    begun = time.monotonic()
+    begun = now()
     until(lambda: joint.told["source"] == "/visitor_gaze", "the other to have the joint")
-    took = time.monotonic() - begun
+    took = now() - begun
     print("the joint changed hands after %.2f s of silence, set are 1 s" % took)
     assert took > 0.8, took
     joint.says(commanding="/visitor_gaze", contending="")
@@ -218,20 +210,20 @@ def hold():
     assert joint.told["source"] == "/desk", joint.told
     # After a pause it is free again.
     stream.quiet()
-    pause = time.monotonic() + 1.6
-    until(lambda: time.monotonic() > pause, "a pause")
+    pause = now() + 1.6
+    until(lambda: now() > pause, "a pause")
     print("the stream was taken %.2f s after a pause of 1.6 s, set are 1.5 s" % taken(joint, stream, "/garden_path", 2.0))
     until(lambda: joint.measured()[0] < -math.radians(8), "the stream to be followed again")
     # Single commands of one and the same node are no stream: at once after a hold.
-    time_apart = time.monotonic() + 1.2
-    until(lambda: time.monotonic() > time_apart, "some time between two commands")
+    time_apart = now() + 1.2
+    until(lambda: now() > time_apart, "some time between two commands")
     before = joint.command()
     stream.say(bend_deg(5, 0))
     until(lambda: joint.command() > before, "a single command")
     before = joint.command()
     assert joint.call(Trigger, "hold").success
-    time_apart = time.monotonic() + 0.3
-    until(lambda: time.monotonic() > time_apart, "some time after the hold")
+    time_apart = now() + 0.3
+    until(lambda: now() > time_apart, "some time after the hold")
     refused = joint.dropped("desired_pose.stream_after_hold")
     stream.say(bend_deg(5, 90))
     until(lambda: joint.told.get("command") == str(before + 1), lambda: "a single command after a hold: %s" % joint.status)
@@ -267,13 +259,13 @@ def action():
 
     sent = goal(bend_deg(15, 0), 4)
     assert sent.accepted
-    begun = time.monotonic()
+    begun = now()
     stream.stream(10, bend_deg(10, 180))
     until(lambda: joint.dropped("desired_pose.other_source") > 5, lambda: "refusals: %s" % joint.status)
     joint.says(commanding="action", contending="/garden_path")
     assert "action holds the joint" in joint.status["last_dropped"], joint.status
     ended(sent, GoalStatus.STATUS_SUCCEEDED)
-    print("a goal of 4 s against a stream: succeeded after %.1f s, the silence that loses the joint is 0.5 s" % (time.monotonic() - begun))
+    print("a goal of 4 s against a stream: succeeded after %.1f s, the silence that loses the joint is 0.5 s" % (now() - begun))
     # Over: the stream has the joint, and a goal is refused.
     joint.says(commanding="/garden_path")
     assert not goal(bend_deg(15, 0), 0).accepted

@@ -25,7 +25,7 @@ index = starved.count("setpoints")
 until(lambda: starved.count("setpoints") > index + 100, "held setpoints")
 held = [angles(m, MOTORS) for m in starved.all["setpoints"][-100:]]
 assert all(h == held[0] for h in held)
-ticks, at = int(fed.status["ticks"]), time.monotonic()
+ticks, at = int(fed.status["ticks"]), now()
 for direction in (70, 160, 250):
     fed.point(bend_deg(20, direction))
     near(fed.truth(), bend_deg(20, direction), math.radians(0.7), "the fed joint")

@@ -40,9 +40,9 @@ for _ in range(3):
 c.send(c.pose(bend_deg(20, 250)))
 until(lambda: math.dist(c.truth(), at) > 0.03, "motion")
 c.clear("setpoints")
-begin = time.monotonic()
+begin = now()
 c.make(DEACTIVATE)
-took = time.monotonic() - begin
+took = now() - begin
 sent = [angles(m, MOTORS, field) for m in c.all["setpoints"]]
 c.silence()
 if kind == "position":

@@ -1,0 +1,20 @@
+"""Ticks that come late are told, and the joint goes slowly meanwhile."""
+
+from supervised import *
+
+pid = int(sys.argv[1])
+c = Watched()
+c.tracking()
+asked = bend_deg(12, 40)
+c.point(asked)
+
+# Ticks come late: the process is stopped again and again for longer than two of them.
+c.guards({"late_ticks.limit": 0.1, "late_ticks.after": 0.5})
+with c.hindered(pid):
+    s = c.told("late ticks", fault_late_ticks="broken", cause="late_ticks", reaction="limit", level=1)
+assert float(s["fault.late_ticks.value"]) > float(s["fault.late_ticks.limit"]) == 0.1, s
+assert "late_ticks" in s["message"] and "slowly" in s["message"], s["message"]
+c.guards({"late_ticks.limit": 0.5, "late_ticks.after": 1.0})
+c.told("the end of it", fault_late_ticks=None, mode="tracking")
+c.point(asked)
+done()

@@ -1,0 +1,200 @@
+"""Time for the clients: the machine's, or simulated time in lockstep.
+
+In lockstep (WITHY_LOCKSTEP=1) time stands while a client works, and goes on a step at a time while it waits: whoever says the
+time on /clock waits until the client has acknowledged it, on /client/acknowledged. So a client that waits for a condition looks
+at it after every step, and a machine that stalls changes nothing."""
+
+import contextlib
+import math
+import os
+import threading
+import time
+
+import rclpy
+from builtin_interfaces.msg import Time
+from rclpy.executors import SingleThreadedExecutor, TimeoutException
+from rclpy.qos import QoSProfile, ReliabilityPolicy
+from rosgraph_msgs.msg import Clock
+from std_msgs.msg import Header
+
+LOCKSTEP = os.environ.get("WITHY_LOCKSTEP") == "1"
+CLOCK_QOS = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
+ACKNOWLEDGED_QOS = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE)
+# How long it looks for the next step of time before it looks at other things, s.
+LOOK = 0.02
+# How long it waits for an answer while time stands, s.
+SOON = 0.05
+# How long time goes on before a condition is looked at again, s.
+GO = 0.018
+
+
+def seconds(stamp):
+    return stamp.sec + 1e-9 * stamp.nanosec
+
+
+def stamp_of(t):
+    ns = round(t * 1e9)
+    return Time(sec=ns // 10**9, nanosec=ns % 10**9)
+
+
+class Keeper:
+    """Something that is done so many times a second, until it is `set`."""
+
+    def __init__(self, rate, what):
+        self.rate, self.what, self.turn, self.stopped = rate, what, now(), False
+
+    def go_on(self):
+        while not self.stopped and self.turn <= now():
+            self.what(self.turn)
+            # Some turns may be made up for.
+            self.turn = max(self.turn + 1.0 / self.rate, now() - 0.1)
+
+    def set(self):
+        self.stopped = True
+        if self in keepers:
+            keepers.remove(self)
+
+
+class Machine:
+    """The machine's time: executors have a thread of their own."""
+
+    def add(self, executor):
+        threading.Thread(target=executor.spin, daemon=True).start()
+
+    def now(self):
+        return time.time()
+
+    def step(self):
+        time.sleep(0.005)
+
+    def soon(self, condition):
+        pass
+
+    def no_further_than(self, end):
+        return contextlib.nullcontext()
+
+
+class Lockstep:
+    """Simulated time, which goes on while this client lets it. What has come meanwhile is looked at when it stands again."""
+
+    def __init__(self):
+        self.changed = threading.Condition()
+        self.stamp, self.acknowledged = None, None
+        # Up to when time goes on by itself; and the time beyond which it never does.
+        self.end, self.most = 0.0, math.inf
+        self.executors = []
+        self.stands = False
+
+    def add(self, executor):
+        if not self.executors:
+            node = rclpy.create_node("client_time")
+            self.out = node.create_publisher(Header, "/client/acknowledged", ACKNOWLEDGED_QOS)
+            node.create_subscription(Clock, "/clock", self.on_clock, CLOCK_QOS)
+            own = SingleThreadedExecutor()
+            own.add_node(node)
+            threading.Thread(target=own.spin, daemon=True).start()
+        self.executors.append(executor)
+
+    def on_clock(self, message):
+        with self.changed:
+            stamp = message.clock
+            if stamp == self.acknowledged:
+                # Said again: the answer was lost, or its hearer is new.
+                self.out.publish(Header(stamp=stamp, frame_id="clock"))
+                return
+            self.stamp = stamp
+            if seconds(stamp) < self.end:
+                self.acknowledge()
+            else:
+                self.changed.notify_all()
+
+    def acknowledge(self):
+        if self.stamp is not None and self.stamp != self.acknowledged:
+            self.acknowledged = self.stamp
+            self.out.publish(Header(stamp=self.stamp, frame_id="clock"))
+
+    def now(self):
+        with self.changed:
+            return 0.0 if self.stamp is None else seconds(self.stamp)
+
+    def step(self):
+        """Lets time go on for a while: less where something is kept up meanwhile, and not while it is to stand."""
+        if self.stands:
+            time.sleep(0.0005)
+            return self.look()
+        with self.changed:
+            self.end = min(self.most, 0.0 if keepers or self.stamp is None else seconds(self.stamp) + GO)
+            self.acknowledge()
+            self.changed.wait_for(lambda: self.stamp != self.acknowledged, LOOK)
+            self.end = 0.0
+        self.look()
+
+    @contextlib.contextmanager
+    def no_further_than(self, end):
+        """Within, time goes on by itself only up to `end`."""
+        self.most = end
+        try:
+            yield
+        finally:
+            self.most = math.inf
+
+    def look(self):
+        for executor in self.executors:
+            drain(executor)
+
+    def soon(self, condition):
+        """Looks for a moment whether something comes while time stands."""
+        end = time.monotonic() + SOON
+        while not condition() and time.monotonic() < end:
+            time.sleep(0.0005)
+            self.look()
+
+
+def drain(executor):
+    """Looks at all that has come: of each subscription one message a turn, until a turn finds none."""
+    found = True
+    while found:
+        found = False
+        try:
+            while True:
+                handler, _, _ = executor.wait_for_ready_callbacks(timeout_sec=0)
+                found = True
+                handler()
+                if handler.exception():
+                    raise handler.exception()
+        except TimeoutException:
+            pass
+
+
+keepers = []
+clock = Lockstep() if LOCKSTEP else Machine()
+
+
+@contextlib.contextmanager
+def standing():
+    """Whatever is waited for within, time stands."""
+    clock.stands = True
+    try:
+        yield
+    finally:
+        clock.stands = False
+
+
+def now():
+    """Time on the clock that stamps are of, s."""
+    return clock.now()
+
+
+def step():
+    """Lets a little time pass."""
+    clock.step()
+    for keeper in list(keepers):
+        keeper.go_on()
+
+
+def keep(rate, what):
+    """Calls `what(time of its turn)` so many times a second while the client waits for something, until what is given back is
+    `set`."""
+    keeper = Keeper(rate, what)
+    keepers.append(keeper)
+    return keeper

@@ -1,0 +1,79 @@
+//! Simulated time in lockstep on a real ROS 2 graph: the same seed and commands give the same recording, byte for byte,
+//! whatever the machine does meanwhile.
+#![cfg(feature = "ros")]
+
+#[path = "graph/harness.rs"]
+mod harness;
+
+use harness::Stage;
+
+/// The node's own recording of a joint with this seed, tick by tick: what was measured, computed and sent. Without its head,
+/// which has the date.
+fn recording(number: u32, joints: [&str; 2], what: &str, seed: &str, second: bool) -> String {
+    let mut stage = Stage::new(number);
+    let [joint, simulated] = joints;
+    let mut options = vec!["--seed", seed];
+    let mut nodes = vec![joint];
+    let (file, other);
+    if second {
+        // The same neck once more, in a namespace of its own, on the same clock.
+        for (from, to) in [(joint, "second.yaml"), (simulated, "second-simulated.yaml")] {
+            let text = std::fs::read_to_string(stage.config(from)).unwrap();
+            let text = text.replace("namespace: /", "namespace: /second");
+            std::fs::write(stage.config(to), text).unwrap();
+        }
+        file = stage.config("second-simulated.yaml");
+        other = file.to_str().unwrap().to_owned();
+        options.push(&other);
+        nodes.push("second.yaml");
+    }
+    stage.withy_run_by_hand(&nodes, &[]);
+    stage.simulate(simulated, &options);
+    stage.client("same.py", &[what]);
+    let log = stage.log("client");
+    let path = log.lines().find_map(|line| line.strip_prefix("recording "));
+    let text = std::fs::read_to_string(path.expect("a recording")).unwrap();
+    let rows: Vec<_> = text.lines().filter(|line| !line.starts_with('#')).collect();
+    // Nine seconds at 200 Hz, and the line of names.
+    assert!((1750..=1850).contains(&rows.len()), "{} rows", rows.len());
+    rows.join("\n")
+}
+
+/// Two runs are the same. Gives the first.
+fn same(number: u32, joints: [&str; 2], what: &str, second: bool) -> String {
+    let first = recording(number, joints, what, "7", second);
+    let again = recording(number + 1, joints, what, "7", second);
+    let differs = first.lines().zip(again.lines()).position(|(a, b)| a != b);
+    if let Some(row) = differs {
+        let (a, b) = (
+            first.lines().nth(row).unwrap(),
+            again.lines().nth(row).unwrap(),
+        );
+        panic!("row {row} differs:\n{a}\n{b}");
+    }
+    assert_eq!(first.len(), again.len());
+    first
+}
+
+const NECK: [&str; 2] = ["glasshouse-neck.yaml", "glasshouse-neck-simulated.yaml"];
+
+#[test]
+fn a_joint_records_the_same_in_every_run() {
+    let first = same(220, NECK, "neck", false);
+    // Another seed is another build of the joint and other noise.
+    assert_ne!(first, recording(222, NECK, "neck", "8", false));
+}
+
+#[test]
+fn a_joint_that_looks_at_things_records_the_same_in_every_run() {
+    let pan = [
+        "glasshouse-neck-pan.yaml",
+        "glasshouse-neck-pan-simulated.yaml",
+    ];
+    same(223, pan, "pan", false);
+}
+
+#[test]
+fn two_joints_on_one_clock_record_the_same_in_every_run() {
+    same(226, NECK, "neck", true);
+}
