@@ -77,3 +77,22 @@ fn a_joint_that_looks_at_things_records_the_same_in_every_run() {
 fn two_joints_on_one_clock_record_the_same_in_every_run() {
     same(226, NECK, "neck", true);
 }
+
+#[test]
+fn time_waits_for_who_has_not_come_goes_on_without_who_has_gone_and_waits_again() {
+    let mut stage = Stage::new(229);
+    stage.withy_run(&[NECK[0]], &[]);
+    stage.simulate(NECK[1], &["--patience-s", "1"]);
+    stage.until_said(
+        "simulated",
+        "nobody has answered on /client/acknowledged yet",
+    );
+    assert!(!stage.log("withy").contains("INFO active after"));
+    stage.client("ready.py", &[]);
+    stage.until_said("simulated", "no answer on /client/acknowledged for 1 s");
+    stage.client("ready.py", &[]);
+    stage.until_said(
+        "simulated",
+        "on /client/acknowledged again: in lockstep again",
+    );
+}

@@ -45,6 +45,35 @@ fn bad_options_are_refused_with_one_sentence() {
 }
 
 #[test]
+fn bad_options_of_lockstep_are_refused_with_one_sentence() {
+    let refusals: [(&[&str], &str); 4] = [
+        (
+            &["--step-ms", "0.5"],
+            "--step-ms is 0.5; accepted: 1 to 100",
+        ),
+        (&["--step-ms", "nan"], "--step-ms is NaN"),
+        (
+            &["--patience-s", "0"],
+            "--patience-s is 0; accepted: 0.1 to 3600",
+        ),
+        (&["--speed", "21"], "--speed is 21; accepted: 0.01 to 20"),
+    ];
+    for (arguments, words) in refusals {
+        let all = [&["--clock", "--lockstep"], arguments].concat();
+        let output = simulate("141", &all).output().unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{all:?}: {said}");
+        assert_eq!(said.lines().count(), 1, "{said}");
+        assert!(said.contains(words), "{all:?}: {said}");
+    }
+    // Time is the joint's own only with a clock.
+    let output = simulate("141", &["--lockstep"]).output().unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(said.contains("--clock"), "{said}");
+}
+
+#[test]
 fn signals_end_it_cleanly_and_soon() {
     for (signal, domain) in [(Signal::SIGINT, "142"), (Signal::SIGTERM, "143")] {
         let mut child = simulate(

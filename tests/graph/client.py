@@ -10,6 +10,7 @@ import time
 import traceback
 
 import rclpy
+from black_box_file import Read
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseStamped, Vector3
 from rcl_interfaces.msg import Parameter, ParameterEvent, ParameterType, ParameterValue
@@ -239,10 +240,16 @@ class Client:
         k = 2 * half / math.sin(half) if half > 1e-9 else 2.0
         return (o.y * k, -o.x * k)
 
-    def largest_step(self, since=0):
-        """Greatest change between two setpoints of one motor, rad."""
-        history = [angles(m, MOTORS) for m in self.all["setpoints"][since:]]
-        return max(max(abs(a - b) for a, b in zip(x, y)) for x, y in zip(history, history[1:]))
+    def largest_step(self, since):
+        """Greatest change between two setpoints of one motor that the node sent in ticks from `since` on, rad: by its own
+        recording, since a client may not hear them all."""
+        reply = self.call(Trigger, "write_black_box")
+        assert reply.success, reply
+        rows = Read(reply.message).rows
+        sent = [[row[motor + "_setpoint_rad"] for motor in MOTORS] for row in rows if float(row["ros_time_s"]) >= since]
+        sent = [[float(value) for value in values] for values in sent if all(values)]
+        assert len(sent) > 10, len(sent)
+        return max(max(abs(a - b) for a, b in zip(x, y)) for x, y in zip(sent, sent[1:]))
 
     # Services.
     def begin(self, kind, name, request=None):
