@@ -157,6 +157,30 @@ fn transition(label: &str) -> ChangeState::Request {
 /// The stamp of the command that was dealt with last.
 pub struct Answers(Arc<Mutex<Option<(i32, u32)>>>);
 
+/// A runtime, and what becomes true at SIGINT or SIGTERM as long as that lives.
+///
+/// # Errors
+/// The system gives no thread or no signals.
+pub fn until_signal() -> std::io::Result<(Runtime, Arc<AtomicBool>)> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()?;
+    let stop = Arc::new(AtomicBool::new(false));
+    {
+        let _guard = runtime.enter();
+        for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
+            let mut told = signal(kind)?;
+            let stop = stop.clone();
+            tokio::spawn(async move {
+                told.recv().await;
+                stop.store(true, Ordering::Release);
+            });
+        }
+    }
+    Ok((runtime, stop))
+}
+
 /// See the module.
 pub struct Session {
     clock: Clock,
@@ -172,22 +196,7 @@ impl Session {
     /// # Errors
     /// The system gives no thread or no signals.
     pub fn new(keeps: Keeps) -> std::io::Result<Self> {
-        let runtime = tokio::runtime::Builder::new_multi_thread()
-            .worker_threads(1)
-            .enable_all()
-            .build()?;
-        let interrupted = Arc::new(AtomicBool::new(false));
-        {
-            let _guard = runtime.enter();
-            for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
-                let mut told = signal(kind)?;
-                let interrupted = interrupted.clone();
-                tokio::spawn(async move {
-                    told.recv().await;
-                    interrupted.store(true, Ordering::Release);
-                });
-            }
-        }
+        let (runtime, interrupted) = until_signal()?;
         let (clock, hand) = match keeps {
             Keeps::Machine => (Clock::new(), None),
             Keeps::Simulated => {

@@ -38,9 +38,9 @@ use std::time::{Duration, Instant};
 use r2r::builtin_interfaces::msg::Time;
 use r2r::rosgraph_msgs::msg::Clock as ClockMessage;
 use r2r::{Node, Publisher, QosProfile};
-use tokio::signal::unix::{SignalKind, signal};
 
 use super::messages::time;
+use super::session::until_signal;
 use super::{NodeError, context};
 use crate::beam::{BaseMotion, DescriptionError, Plant, STEP, Swing};
 use crate::config::SimulatedFile;
@@ -170,27 +170,6 @@ pub fn simulate(joints: &[Simulated], pace: &Pace) -> Result<(), SimulatedError>
     drop(stage);
     runtime.shutdown_timeout(Duration::from_millis(200));
     Ok(())
-}
-
-/// Becomes true at SIGINT or SIGTERM, as long as the runtime lives.
-fn until_signal() -> std::io::Result<(tokio::runtime::Runtime, Arc<AtomicBool>)> {
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(1)
-        .enable_all()
-        .build()?;
-    let stop = Arc::new(AtomicBool::new(false));
-    {
-        let _guard = runtime.enter();
-        for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
-            let mut told = signal(kind)?;
-            let stop = stop.clone();
-            tokio::spawn(async move {
-                told.recv().await;
-                stop.store(true, Ordering::Release);
-            });
-        }
-    }
-    Ok((runtime, stop))
 }
 
 /// One joint with its node.
