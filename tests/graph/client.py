@@ -22,7 +22,6 @@ from rcl_interfaces.srv import (
     SetParameters,
     SetParametersAtomically,
 )
-from rclpy.executors import Executor, SingleThreadedExecutor
 from rclpy.node import Node
 from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
 from sensor_msgs.msg import Imu, JointState
@@ -149,9 +148,7 @@ class Client:
         self.switch_out = self.node.create_publisher(String, "plant/switch", 10)
         self.services = {}
         self.rested = (now(), (math.inf, math.inf))
-        self.executor = SingleThreadedExecutor()
-        self.executor.add_node(self.node)
-        clock.add(self.executor)
+        clock.add(self.node)
 
     def take(self, key, message):
         self.newest[key] = message
@@ -307,10 +304,9 @@ MOTORS = ["neck_motor_%d" % i for i in (1, 2, 3, 4)]
 
 def leave():
     """Takes leave of the graph."""
-    objects = gc.get_objects()
-    for executor in [o for o in objects if isinstance(o, Executor)]:
-        executor.shutdown(timeout_sec=1.0)
-    for node in [o for o in objects if isinstance(o, Node)]:
+    if clock.executor is not None:
+        clock.executor.shutdown(1.0)
+    for node in [o for o in gc.get_objects() if isinstance(o, Node)]:
         node.destroy_node()
 
 

@@ -64,7 +64,7 @@ class World(strange.Plant):
 
 c = Client()
 world = World()
-c.executor.add_node(world.node)
+clock.add(world.node)
 modes = []
 take = c.on_diagnostics
 

@@ -16,7 +16,7 @@ rclpy.init(args=[])
 node = rclpy.create_node("flooding_%d" % own)
 kind, name = [(SetParameters, "set_parameters"), (SetParametersAtomically, "set_parameters_atomically")][own]
 service = node.create_client(kind, "/withy/" + name)
-executor = SingleThreadedExecutor()
+executor = Executor()
 executor.add_node(node)
 assert service.wait_for_service(PATIENCE), "no service"
 

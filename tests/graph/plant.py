@@ -20,7 +20,7 @@ import time
 
 import rclpy
 from geometry_msgs.msg import Vector3
-from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
+from rclpy.executors import ExternalShutdownException
 from rclpy.qos import QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
 from rosgraph_msgs.msg import Clock
 from sensor_msgs.msg import Imu, JointState
@@ -224,7 +224,7 @@ class Time:
 
     def __init__(self, plants):
         self.plants = plants
-        self.executor = SingleThreadedExecutor()
+        self.executor = timing.Executor()
         for plant in plants:
             self.executor.add_node(plant.node)
         node = plants[0].node
@@ -291,10 +291,12 @@ def main():
             Time(plants).run()
         for plant in plants:
             plant.node.create_timer(1.0 / plant.o["rate"], plant.step)
-        executor = SingleThreadedExecutor()
+        executor = timing.Executor()
         for plant in plants:
             executor.add_node(plant.node)
-        executor.spin()
+        # Not spin(): that of the executor of events ends on no signal.
+        while rclpy.ok():
+            executor.spin_once(timeout_sec=1.0)
     except (KeyboardInterrupt, ExternalShutdownException):
         pass
 

@@ -17,6 +17,12 @@ from rclpy.qos import QoSProfile, ReliabilityPolicy
 from rosgraph_msgs.msg import Clock
 from std_msgs.msg import Header
 
+try:
+    # An eighth of the other's work for each message. Distributions before Kilted do not have it.
+    from rclpy.experimental import EventsExecutor as Executor
+except ImportError:
+    Executor = SingleThreadedExecutor
+
 LOCKSTEP = os.environ.get("WITHY_LOCKSTEP") == "1"
 CLOCK_QOS = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
 ACKNOWLEDGED_QOS = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE)
@@ -56,10 +62,20 @@ class Keeper:
 
 
 class Machine:
-    """The machine's time: executors have a thread of their own."""
+    """The machine's time: the executor has a thread of its own."""
 
-    def add(self, executor):
-        threading.Thread(target=executor.spin, daemon=True).start()
+    executor = None
+
+    def add(self, node):
+        if self.executor is None:
+            self.executor = Executor()
+            threading.Thread(target=self.spin, daemon=True).start()
+        self.executor.add_node(node)
+
+    def spin(self):
+        # Not spin(): that of the executor of events holds the other threads up.
+        while rclpy.ok():
+            self.executor.spin_once(timeout_sec=1.0)
 
     def now(self):
         return time.time()
@@ -77,36 +93,32 @@ class Machine:
 class Lockstep:
     """Simulated time, which goes on while this client lets it. What has come meanwhile is looked at when it stands again."""
 
+    executor = None
+
     def __init__(self):
-        self.changed = threading.Condition()
         self.stamp, self.acknowledged = None, None
         # Up to when time goes on by itself; and the time beyond which it never does.
         self.end, self.most = 0.0, math.inf
-        self.executors = []
         self.stands = False
 
-    def add(self, executor):
-        if not self.executors:
-            node = rclpy.create_node("client_time")
-            self.out = node.create_publisher(Header, "/client/acknowledged", ACKNOWLEDGED_QOS)
-            node.create_subscription(Clock, "/clock", self.on_clock, CLOCK_QOS)
-            own = SingleThreadedExecutor()
-            own.add_node(node)
-            threading.Thread(target=own.spin, daemon=True).start()
-        self.executors.append(executor)
+    def add(self, node):
+        if self.executor is None:
+            self.executor = Executor()
+            own = rclpy.create_node("client_time")
+            self.out = own.create_publisher(Header, "/client/acknowledged", ACKNOWLEDGED_QOS)
+            own.create_subscription(Clock, "/clock", self.on_clock, CLOCK_QOS)
+            self.executor.add_node(own)
+        self.executor.add_node(node)
 
     def on_clock(self, message):
-        with self.changed:
-            stamp = message.clock
-            if stamp == self.acknowledged:
-                # Said again: the answer was lost, or its hearer is new.
-                self.out.publish(Header(stamp=stamp, frame_id="clock"))
-                return
-            self.stamp = stamp
-            if seconds(stamp) < self.end:
-                self.acknowledge()
-            else:
-                self.changed.notify_all()
+        stamp = message.clock
+        if stamp == self.acknowledged:
+            # Said again: the answer was lost, or its hearer is new.
+            self.out.publish(Header(stamp=stamp, frame_id="clock"))
+            return
+        self.stamp = stamp
+        if seconds(stamp) < self.end:
+            self.acknowledge()
 
     def acknowledge(self):
         if self.stamp is not None and self.stamp != self.acknowledged:
@@ -114,19 +126,22 @@ class Lockstep:
             self.out.publish(Header(stamp=self.stamp, frame_id="clock"))
 
     def now(self):
-        with self.changed:
-            return 0.0 if self.stamp is None else seconds(self.stamp)
+        return 0.0 if self.stamp is None else seconds(self.stamp)
 
     def step(self):
         """Lets time go on for a while: less where something is kept up meanwhile, and not while it is to stand."""
+        if self.executor is None:
+            # Without a client nobody is asked to let it go on.
+            return time.sleep(0.005)
         if self.stands:
             time.sleep(0.0005)
             return self.look()
-        with self.changed:
-            self.end = min(self.most, 0.0 if keepers or self.stamp is None else seconds(self.stamp) + GO)
-            self.acknowledge()
-            self.changed.wait_for(lambda: self.stamp != self.acknowledged, LOOK)
-            self.end = 0.0
+        self.end = min(self.most, 0.0 if keepers or self.stamp is None else seconds(self.stamp) + GO)
+        self.acknowledge()
+        begun = time.monotonic()
+        while self.stamp == self.acknowledged and time.monotonic() - begun < LOOK:
+            self.executor.spin_once(timeout_sec=LOOK)
+        self.end = 0.0
         self.look()
 
     @contextlib.contextmanager
@@ -139,8 +154,7 @@ class Lockstep:
             self.most = math.inf
 
     def look(self):
-        for executor in self.executors:
-            drain(executor)
+        drain(self.executor)
 
     def soon(self, condition):
         """Looks for a moment whether something comes while time stands."""
@@ -151,7 +165,14 @@ class Lockstep:
 
 
 def drain(executor):
-    """Looks at all that has come: of each subscription one message a turn, until a turn finds none."""
+    """Looks at all that has come."""
+    if not isinstance(executor, SingleThreadedExecutor):
+        # Events are dealt with in the order in which they come, and this one comes last.
+        last = executor.create_task(lambda: None)
+        while not last.done():
+            executor.spin_once(timeout_sec=1.0)
+        return
+    # Of each subscription one message a turn, until a turn finds none.
     found = True
     while found:
         found = False
