@@ -5,6 +5,8 @@
 #[path = "graph/harness.rs"]
 mod harness;
 
+use std::hash::{DefaultHasher, Hash, Hasher};
+
 use harness::Stage;
 
 /// The node's own recording of a joint with this seed, tick by tick: what was measured, computed and sent. Without its head,
@@ -52,6 +54,12 @@ fn same(number: u32, joints: [&str; 2], what: &str, second: bool) -> String {
         panic!("row {row} differs:\n{a}\n{b}");
     }
     assert_eq!(first.len(), again.len());
+    let mut hash = DefaultHasher::new();
+    first.hash(&mut hash);
+    println!(
+        "{what}: {:016x}, to compare with other runs of this build",
+        hash.finish()
+    );
     first
 }
 

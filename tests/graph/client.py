@@ -27,7 +27,7 @@ from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy, qos_profi
 from sensor_msgs.msg import Imu, JointState
 from std_msgs.msg import Bool, Float64MultiArray, String
 from std_srvs.srv import Trigger
-from timing import LOCKSTEP, clock, keep, now, seconds, stamp_of, step
+from timing import LOCKSTEP, Executor, clock, keep, now, seconds, stamp_of, step
 
 RELIABLE_NEWEST = QoSProfile(depth=1, reliability=ReliabilityPolicy.RELIABLE)
 LATCHED = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.TRANSIENT_LOCAL)
