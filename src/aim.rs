@@ -1,19 +1,19 @@
-//! What a joint does about a target: an attitude of the head plate, or a point to look at, becomes a posture, what is
+//! What a joint does about a target: an orientation of the head plate, or a point to look at, becomes a configuration, what is
 //! left over, and whether that is all that was asked.
 //!
-//! A target is told in the base frame. An attitude is split as `R = Rz(twist) R(b)` ([`swing_twist`]): the bend bends, the
+//! A target is told in the base frame. An orientation is split as `R = Rz(twist) R(b)` ([`swing_twist`]): the bend bends, the
 //! twist goes to the pan motor, the shortest way round; what the pan cannot turn, or all of it without one, is left
 //! over. A point goes through [`gaze`](crate::gaze).
 
 use nalgebra::{UnitQuaternion, Vector3};
 
 use crate::gaze::{Gazer, Outcome, PanLimits, Present, REACHED_WITHIN};
-use crate::geometry::{Posture, attitude, posture, swing_twist};
+use crate::geometry::{Configuration, configuration, orientation, swing_twist};
 
 /// What is asked, in the base frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Target {
-    /// Attitude of the head plate.
+    /// Orientation of the head plate.
     Pose(UnitQuaternion<f64>),
     /// A point to look at, m.
     Point(Vector3<f64>),
@@ -23,14 +23,14 @@ pub enum Target {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Aimed {
     /// Bend and pan, rad.
-    pub posture: Posture,
-    /// Angle that will be left over, rad: of the attitude, or between optical axis and line of sight.
+    pub configuration: Configuration,
+    /// Angle that will be left over, rad: of the orientation, or between optical axis and line of sight.
     pub residual: f64,
     /// What that means.
     pub outcome: Outcome,
 }
 
-/// Turns targets into postures. Immutable.
+/// Turns targets into configurations. Immutable.
 #[derive(Clone, Debug)]
 pub struct Aim {
     /// For points, where there is a camera.
@@ -54,8 +54,8 @@ impl Aim {
         self.gazer.is_some()
     }
 
-    /// What to do about `target` from the present posture; `None` for a point where there is no camera.
-    pub fn solve(&self, target: &Target, present: Posture) -> Option<Aimed> {
+    /// What to do about `target` from the present configuration; `None` for a point where there is no camera.
+    pub fn solve(&self, target: &Target, present: Configuration) -> Option<Aimed> {
         match target {
             Target::Pose(asked) => Some(self.pose(asked, present)),
             Target::Point(point) => {
@@ -65,7 +65,7 @@ impl Aim {
                 };
                 let gaze = self.gazer.as_ref()?.look(*point, present);
                 Some(Aimed {
-                    posture: posture(gaze.bend, gaze.pan),
+                    configuration: configuration(gaze.bend, gaze.pan),
                     residual: gaze.residual,
                     outcome: gaze.outcome,
                 })
@@ -73,7 +73,7 @@ impl Aim {
         }
     }
 
-    fn pose(&self, asked: &UnitQuaternion<f64>, present: Posture) -> Aimed {
+    fn pose(&self, asked: &UnitQuaternion<f64>, present: Configuration) -> Aimed {
         let (twist, mut bend) = swing_twist(asked);
         let size = bend.norm();
         if size > self.inclination {
@@ -82,10 +82,10 @@ impl Aim {
         let pan = self
             .pan
             .map_or(0.0, |limits| limits.nearest(twist, present.z));
-        let reached = posture(bend, pan);
+        let reached = configuration(bend, pan);
         let residual = left_over(asked, reached);
         Aimed {
-            posture: reached,
+            configuration: reached,
             residual,
             outcome: if residual <= REACHED_WITHIN {
                 Outcome::Reached
@@ -95,10 +95,10 @@ impl Aim {
         }
     }
 
-    /// What of `target` is left over in a posture measured, rad: the angle of the turn that is missing, or the angle
+    /// What of `target` is left over in a configuration measured, rad: the angle of the turn that is missing, or the angle
     /// between optical axis and line of sight. `None` where there is none: no camera, a point at the camera, a number
     /// that is not finite.
-    pub fn residual(&self, target: &Target, measured: Posture) -> Option<f64> {
+    pub fn residual(&self, target: &Target, measured: Configuration) -> Option<f64> {
         match target {
             Target::Pose(asked) => Some(left_over(asked, measured)).filter(|r| r.is_finite()),
             Target::Point(point) => {
@@ -109,9 +109,9 @@ impl Aim {
     }
 }
 
-/// Angle of the turn from a posture's attitude to the one asked, rad.
-fn left_over(asked: &UnitQuaternion<f64>, at: Posture) -> f64 {
-    let reached = UnitQuaternion::from_rotation_matrix(&attitude(at.z, at.xy()));
+/// Angle of the turn from a configuration's orientation to the one asked, rad.
+fn left_over(asked: &UnitQuaternion<f64>, at: Configuration) -> f64 {
+    let reached = UnitQuaternion::from_rotation_matrix(&orientation(at.z, at.xy()));
     reached.angle_to(asked)
 }
 
@@ -122,7 +122,9 @@ mod tests {
     use std::f64::consts::PI;
 
     fn pose(twist: f64, bend: Bend) -> Target {
-        Target::Pose(UnitQuaternion::from_rotation_matrix(&attitude(twist, bend)))
+        Target::Pose(UnitQuaternion::from_rotation_matrix(&orientation(
+            twist, bend,
+        )))
     }
 
     #[test]
@@ -141,10 +143,10 @@ mod tests {
             // The short way is beyond the limit: the long way is taken.
             (-PI + 0.5, 3.0, -PI + 0.5),
         ] {
-            let present = posture(Bend::zeros(), present);
+            let present = configuration(Bend::zeros(), present);
             let aimed = aim.solve(&pose(twist, bend), present).unwrap();
             assert!(
-                (aimed.posture - posture(bend, pan)).norm() < 1e-9,
+                (aimed.configuration - configuration(bend, pan)).norm() < 1e-9,
                 "{aimed:?}"
             );
             assert_eq!(aimed.outcome, Outcome::Reached);
@@ -153,12 +155,12 @@ mod tests {
 
     #[test]
     fn what_cannot_be_done_is_left_over() {
-        let present = Posture::zeros();
+        let present = Configuration::zeros();
         let bend = Bend::new(0.3, -0.1);
         // Without pan, all of the twist.
         let aim = Aim::new(None, None, 0.7);
         let aimed = aim.solve(&pose(0.4, bend), present).unwrap();
-        assert!((aimed.posture - posture(bend, 0.0)).norm() < 1e-9);
+        assert!((aimed.configuration - configuration(bend, 0.0)).norm() < 1e-9);
         assert!((aimed.residual - 0.4).abs() < 1e-9);
         assert_eq!(aimed.outcome, Outcome::BestPossible);
         // At a limit of the pan, the rest of it.
@@ -168,16 +170,18 @@ mod tests {
         };
         let aim = Aim::new(None, Some(limits), 0.7);
         let aimed = aim.solve(&pose(0.4, bend), present).unwrap();
-        assert!((aimed.posture.z - 0.25).abs() < 1e-12 && (aimed.residual - 0.15).abs() < 1e-9);
+        assert!(
+            (aimed.configuration.z - 0.25).abs() < 1e-12 && (aimed.residual - 0.15).abs() < 1e-9
+        );
         // A bend beyond the limit is cut in its direction.
         let aimed = aim.solve(&pose(0.0, bend * 4.0), present).unwrap();
-        assert!((aimed.posture.xy() - bend.normalize() * 0.7).norm() < 1e-9);
+        assert!((aimed.configuration.xy() - bend.normalize() * 0.7).norm() < 1e-9);
         assert!((aimed.residual - (4.0 * bend.norm() - 0.7)).abs() < 1e-9);
         // A point without a camera.
         assert_eq!(aim.solve(&Target::Point(Vector3::x()), present), None);
         assert_eq!(aim.residual(&Target::Point(Vector3::x()), present), None);
         let asked = UnitQuaternion::from_rotation_matrix(&rotation(bend));
-        let nan = posture(Bend::new(f64::NAN, 0.0), 0.0);
+        let nan = configuration(Bend::new(f64::NAN, 0.0), 0.0);
         assert_eq!(aim.residual(&Target::Pose(asked), nan), None);
     }
 }

@@ -83,14 +83,14 @@ pub struct Truth {
     pub bend: Vector2<f64>,
     /// Pan, rad, from +x toward +y about the base's z; 0 without a pan motor.
     pub pan: f64,
-    /// Head attitude: turns head coordinates into base coordinates (of the base frame itself, not of the panned one).
-    pub attitude: UnitQuaternion<f64>,
+    /// Head orientation: turns head coordinates into base coordinates (of the base frame itself, not of the panned one).
+    pub orientation: UnitQuaternion<f64>,
     /// The beam's end in the base frame, m.
     pub position: Vector3<f64>,
     /// Angular velocity of the head relative to the base, the pan's rate in it, in base coordinates, rad/s.
     pub angular_velocity: Vector3<f64>,
-    /// Base attitude: turns base coordinates into those of the level world.
-    pub base_attitude: UnitQuaternion<f64>,
+    /// Base orientation: turns base coordinates into those of the level world.
+    pub base_orientation: UnitQuaternion<f64>,
     /// Angular velocity of the base in the world, in base coordinates, rad/s.
     pub base_angular_velocity: Vector3<f64>,
     /// Tendon tensions, N; 0 is slack.
@@ -151,7 +151,7 @@ impl Plant {
             retardation: description.retardation,
             drag: description.air_drag,
         };
-        let mut base = Base::new(description.base_attitude);
+        let mut base = Base::new(description.base_orientation);
         let base_state = base.at(0.0);
         let pan = description.pan.as_ref().map(Pan::new);
         let foot = foot(&base_state, pan.as_ref(), description.gravity);
@@ -219,7 +219,7 @@ impl Plant {
         };
         let level = ImuReading {
             stamp: 0.0,
-            attitude: UnitQuaternion::identity(),
+            orientation: UnitQuaternion::identity(),
             angular_velocity: Vector3::zeros(),
         };
         let mut plant = Self {
@@ -244,7 +244,7 @@ impl Plant {
             imu: Imu::new(
                 ImuErrors {
                     mounting: description.imu_mounting,
-                    attitude_noise: sensors.attitude_noise,
+                    orientation_noise: sensors.orientation_noise,
                     yaw_drift: sensors.yaw_drift,
                     gyro_noise: sensors.gyro_noise,
                 },
@@ -254,7 +254,7 @@ impl Plant {
             base_imu: description.base_imu.map(|imu| {
                 let errors = ImuErrors {
                     mounting: imu.mounting,
-                    attitude_noise: imu.attitude_noise,
+                    orientation_noise: imu.orientation_noise,
                     yaw_drift: sensors.yaw_drift,
                     gyro_noise: imu.gyro_noise,
                 };
@@ -267,10 +267,10 @@ impl Plant {
                 time: 0.0,
                 bend: Vector2::zeros(),
                 pan: 0.0,
-                attitude: UnitQuaternion::identity(),
+                orientation: UnitQuaternion::identity(),
                 position: Vector3::zeros(),
                 angular_velocity: Vector3::zeros(),
-                base_attitude: description.base_attitude,
+                base_orientation: description.base_orientation,
                 base_angular_velocity: Vector3::zeros(),
                 tensions: vec![0.0; tendons],
                 motor_angles: vec![0.0; count],
@@ -513,20 +513,20 @@ impl Plant {
         let truth = &mut self.truth;
         truth.time = self.steps as f64 * STEP;
         truth.bend = lean(rotation);
-        truth.base_attitude = self.base_state.attitude;
+        truth.base_orientation = self.base_state.orientation;
         truth.base_angular_velocity = self.base_state.omega;
         truth.position = *self.rod.position();
         truth.angular_velocity = *self.rod.omega();
-        let mut attitude = *rotation;
+        let mut orientation = *rotation;
         if let Some(pan) = &self.pan {
             let turn = pan.rotation();
-            attitude = turn * attitude;
+            orientation = turn * orientation;
             truth.pan = pan.angle;
             truth.position = turn * truth.position;
             truth.angular_velocity = turn * truth.angular_velocity;
         }
-        truth.attitude =
-            UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(attitude));
+        truth.orientation =
+            UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(orientation));
         truth.angular_velocity -= truth.base_angular_velocity;
         for (tension, run) in truth.tensions.iter_mut().zip(&self.rod.runs) {
             *tension = run.tension;
@@ -562,12 +562,12 @@ impl Plant {
             let omega = truth.angular_velocity + truth.base_angular_velocity;
             *self.imu_channel.sample(now) =
                 self.imu
-                    .read(now, truth.base_attitude, truth.attitude, &omega);
+                    .read(now, truth.base_orientation, truth.orientation, &omega);
         }
         if let Some((imu, channel)) = &mut self.base_imu
             && channel.due(now)
         {
-            let (base, omega) = (truth.base_attitude, &truth.base_angular_velocity);
+            let (base, omega) = (truth.base_orientation, &truth.base_angular_velocity);
             *channel.sample(now) = imu.read(now, base, UnitQuaternion::identity(), omega);
         }
     }
@@ -603,7 +603,7 @@ impl Plant {
     }
 }
 
-/// Bend vector of a head attitude: angle and direction of its z axis.
+/// Bend vector of a head orientation: angle and direction of its z axis.
 fn lean(rotation: &Matrix3<f64>) -> Vector2<f64> {
     let across = Vector2::new(rotation[(0, 2)], rotation[(1, 2)]);
     let sine = across.norm();

@@ -17,11 +17,11 @@ macro_rules! eprintln {
     ($($words:tt)*) => { $crate::cmd::output::eprint(format_args!("{}\n", format_args!($($words)*))) };
 }
 
-pub mod black_box;
 pub mod check;
 pub mod demo;
 pub mod examine;
 pub mod fit;
+pub mod incident;
 pub mod point;
 pub mod report;
 pub mod run;
@@ -74,7 +74,7 @@ enum Command {
     StepTest(step_test::Args),
     Demo(demo::Args),
     Check(check::Args),
-    BlackBox(black_box::Args),
+    IncidentRecorder(incident::Args),
     Fit(fit::Args),
     Examine(examine::Args),
     Tune(tune::Args),
@@ -89,7 +89,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let result = match arguments.command {
         Command::Check(args) => check::run(&args),
-        Command::BlackBox(args) => black_box::run(&args),
+        Command::IncidentRecorder(args) => incident::run(&args),
         Command::Examine(args) => examine::run(&args),
         Command::Fit(args) => fit::run(&args),
         Command::Tune(args) => tune::run(&args),

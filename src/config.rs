@@ -5,7 +5,6 @@
 //! that is refused is refused with one sentence: which file, which key by its full path
 //! (`tendons[2].drum_radius_mm`, counted from 0), which value, what is accepted.
 
-mod carry;
 mod commands;
 mod error;
 mod gains;
@@ -15,6 +14,7 @@ mod models;
 mod purpose;
 mod records;
 mod refused;
+mod self_support;
 mod simulated;
 pub mod supervision;
 mod table;

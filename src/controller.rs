@@ -12,7 +12,7 @@
 //! setpoint units and retuning `ki` never makes it jump.
 //!
 //! The rooms: [`shaper`] (smooth references inside the motors' limits), [`reference_model`] (the `M` of the two
-//! degrees of freedom), [`limits`] (scaling that keeps the direction of bend), [`watch`] (hold band
+//! degrees of freedom), [`limits`] (scaling that keeps the direction of bend), [`watch`] (integrator deadband
 //! and hunting detector).
 
 pub mod limits;
@@ -26,7 +26,7 @@ use reference_model::Model;
 
 /// What the motors take as their setpoint.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum SetpointKind {
+pub enum CommandInterface {
     /// Motor angle, rad.
     Position,
     /// Motor velocity, rad/s.
@@ -77,7 +77,7 @@ impl MotorGains {
 /// Hold band on the integrators, rad of motor angle: below `enter` they rest, above `leave` they
 /// work again. An integrator with stiction in its loop hunts; inside the band it does not.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HoldBand {
+pub struct IntegratorDeadband {
     /// Error below which the integrators rest, rad.
     pub enter: f64,
     /// Error above which they work again, rad; at least `enter`.
@@ -88,7 +88,7 @@ pub struct HoldBand {
 #[derive(Clone, Debug, PartialEq)]
 pub struct GainSet {
     /// The setpoint kind that the gains are for.
-    pub kind: SetpointKind,
+    pub kind: CommandInterface,
     /// How reference and correction are put together.
     pub structure: Structure,
     /// One controller per motor, in motor order.
@@ -101,7 +101,7 @@ pub struct GainSet {
     /// Lengths of the shaper's two moving averages, s.
     pub smoothing: [f64; 2],
     /// Hold band on the integrators, if any.
-    pub hold_band: Option<HoldBand>,
+    pub integrator_deadband: Option<IntegratorDeadband>,
     /// Dead time that the set was designed for, of sensor age, sensor period, tick and output
     /// together, s.
     pub delay_allowed: f64,
@@ -269,11 +269,11 @@ fn check(gains: &GainSet, motors: usize) -> Result<(), GainError> {
             });
         }
     }
-    if let Some(band) = gains.hold_band
+    if let Some(band) = gains.integrator_deadband
         && !(band.enter > 0.0 && band.leave >= band.enter && band.leave.is_finite())
     {
         return Err(GainError::Value {
-            key: "hold_band.leave_rad",
+            key: "integrator_deadband.leave_rad",
             value: band.leave,
             accepted: "at least enter_rad, which is above 0",
         });

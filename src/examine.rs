@@ -17,7 +17,7 @@
 //! period of m ticks the sampled loop at w is the sum of m terms at `w + 2 pi l/T`, which folds every frequency onto
 //! its own. All of this is exact, and so is stability; margins and sensitivity are those of the sum, which for m above
 //! 1 leaves out that bend and rate are folded apart. A sensor period that is no whole number of ticks is rounded to
-//! one. Not in it are limits of travel, speed and authority, hold band, stiction, and what changes while the joint
+//! one. Not in it are limits of travel, speed and authority, integrator deadband, stiction, and what changes while the joint
 //! moves from bend to bend.
 //!
 //! # A slack tendon
@@ -44,17 +44,17 @@
 //! Models are alike in all directions of bend. A joint that follows differently along and across is two models of the
 //! family.
 //!
-//! # The ideal law
+//! # The continuous law
 //! Beside it stand the figures of the law as it was designed: continuous operators, exact delays, half a sensor period for the
 //! holds. How it moves comes from inverse Laplace transforms: the bend measured and the setpoint after a step of the reference,
 //! and after the shaped reference that the node makes. Overshoot, settling and greatest setpoint are read off these as off the
-//! discrete law's; jumps of an ideal setpoint count with their height. Sensors' noise has the same density as samples have,
-//! up to their Nyquist frequency and none above. An ideal law that is unstable above the Nyquist frequency is not noticed.
+//! discrete law's; jumps of an continuous setpoint count with their height. Sensors' noise has the same density as samples have,
+//! up to their Nyquist frequency and none above. An continuous law that is unstable above the Nyquist frequency is not noticed.
 //!
 //! Frequencies in rad/s, times in s, angles in rad. Design-time work, off the real-time thread.
 
+mod continuous;
 mod contour;
-mod ideal;
 mod loops;
 mod motion;
 mod pulse;
@@ -102,7 +102,7 @@ pub struct Conditions {
     /// Delay of setpoints on their way out, s.
     pub output: f64,
     /// Noise of the bend that the sensors say, rad rms per axis, new with every sample.
-    pub attitude_noise: f64,
+    pub orientation_noise: f64,
     /// Noise of the angular velocity, rad/s rms per axis.
     pub gyro_noise: f64,
 }
@@ -194,25 +194,25 @@ pub struct OnModel {
     /// How much older samples may grow, or setpoints be later, at that bend, s: the loop is stable up to there. None unless
     /// asked for and stable, and where no such delay ends it.
     pub delay_margin: Option<f64>,
-    /// The ideal law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist
+    /// The continuous law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist
     /// frequency. None unless asked for.
-    pub ideal: Option<Worst>,
+    pub continuous: Option<Worst>,
     /// The law that the node runs with each tendon slack; empty for integrating models.
     pub slack: Vec<Slack>,
     /// How it moves by the law that the node runs, straight; none unless asked for and stable.
     pub course: Option<Course>,
     /// What that asks of the motors; none unless asked for and stable.
     pub demand: Option<Demand>,
-    /// How it moves by the ideal law; none unless asked for and stable.
-    pub ideal_course: Option<Course>,
+    /// How it moves by the continuous law; none unless asked for and stable.
+    pub continuous_course: Option<Course>,
     /// What that asks of the motors; none unless asked for and stable.
-    pub ideal_demand: Option<Demand>,
+    pub continuous_demand: Option<Demand>,
 }
 
 impl OnModel {
-    /// The delay that the ideal law bears at its worst bend, s.
-    pub fn ideal_delay_margin(&self) -> Option<f64> {
-        let figures = &self.ideal.as_ref()?.figures;
+    /// The delay that the continuous law bears at its worst bend, s.
+    pub fn continuous_delay_margin(&self) -> Option<f64> {
+        let figures = &self.continuous.as_ref()?.figures;
         let margin = figures.delay_margin.filter(|_| figures.stable())?;
         Some(margin.value)
     }
@@ -243,7 +243,7 @@ pub struct Examination {
 pub enum Depth {
     /// What the verdict needs: of a slack tendon's loop, while it is stable, no margins.
     Verdict,
-    /// The ideal law, motion and demands on the motors too.
+    /// The continuous law, motion and demands on the motors too.
     Full,
 }
 
@@ -290,7 +290,7 @@ pub fn examine(
     check(family, conditions)?;
     let frame = Frame::new(joint, law, conditions);
     let discrete = Grid::new(&frame, Which::Discrete);
-    let ideal = (depth == Depth::Full).then(|| Grid::new(&frame, Which::Ideal));
+    let continuous = (depth == Depth::Full).then(|| Grid::new(&frame, Which::Continuous));
     let places = places(&joint.kinematics, law.limits().inclination);
     // Motors that are alike make the same loop at every bend while all tendons are taut.
     let taut = if frame.motors == 1 {
@@ -308,12 +308,12 @@ pub fn examine(
         let delay_margin = (taut.iter().find(of_worst))
             .and_then(|place| Case::new(&frame, member, place, None).ok())
             .and_then(|case| discrete.delay_margin(&case, &worst.figures));
-        let taut_ideal = ideal
+        let taut_continuous = continuous
             .as_ref()
             .map(|grid| worst_taut(&frame, member, grid, taut));
-        let ideal_course = taut_ideal
+        let continuous_course = taut_continuous
             .filter(|worst| worst.figures.stable())
-            .and_then(|worst| ideal::course(&frame, member, &places[0], &worst.figures));
+            .and_then(|worst| continuous::course(&frame, member, &places[0], &worst.figures));
         let demand = |course: Option<Course>, which| {
             course.map(|c| motion::demand(&frame, member, &places, conditions, &c, which))
         };
@@ -336,12 +336,12 @@ pub fn examine(
             member: member.clone(),
             discrete: worst,
             delay_margin,
-            ideal: taut_ideal,
+            continuous: taut_continuous,
             slack,
             course,
             demand: demand(course, Which::Discrete),
-            ideal_course,
-            ideal_demand: demand(ideal_course, Which::Ideal),
+            continuous_course,
+            continuous_demand: demand(continuous_course, Which::Continuous),
         }
     });
     Ok(Examination::of(models.collect(), law))
@@ -381,7 +381,7 @@ fn check(family: &[Member], conditions: &Conditions) -> Result<(), ExamineError>
     let others = [
         ("age", conditions.age, 10.0),
         ("output delay", conditions.output, 10.0),
-        ("attitude noise", conditions.attitude_noise, 1e3),
+        ("orientation noise", conditions.orientation_noise, 1e3),
         ("gyro noise", conditions.gyro_noise, 1e3),
     ];
     for (key, value, most) in times.chain(others) {

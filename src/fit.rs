@@ -236,7 +236,7 @@ fn judge(
     let share = survey.dwell / settling;
     let short = !(share >= LEAST_DWELL);
     if !explained || (!short && !(gain.value.abs() >= FOLLOWS * error)) {
-        return Err(BadRecord::NotFollowing {
+        return Err(BadRecord::FollowingError {
             gain: gain.value,
             error,
         });

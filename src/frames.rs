@@ -6,7 +6,7 @@
 //!
 //! A transform is *fixed*, and holds at all times, or *moving*: then the tree keeps a history of it and
 //! answers for any time inside, never for one outside. Between two samples the position is linear in time
-//! and the attitude turns at a constant rate about one axis, the shorter way (slerp: Shoemake 1985, Animating
+//! and the orientation turns at a constant rate about one axis, the shorter way (slerp: Shoemake 1985, Animating
 //! rotation with quaternion curves, from memory). At exactly half a turn both ways are equally short; either is taken.
 //!
 //! Time is in s, on whatever clock the caller stamps with. Seconds since 1970 leave an `f64` 0.24 us of
@@ -43,7 +43,7 @@ pub const NORM_WITHIN: f64 = 1e-6;
 
 /// Frames and the transforms between them.
 #[derive(Clone, Debug)]
-pub struct Tree {
+pub struct TransformBuffer {
     keep: f64,
     /// Places in `frames` by name.
     places: HashMap<String, usize>,
@@ -142,12 +142,12 @@ pub enum InsertError {
         /// The position given, m.
         position: Vector3<f64>,
     },
-    /// A quaternion that is no attitude.
+    /// A quaternion that is no orientation.
     #[error(
         "the transform of frame {child:?} has a quaternion of norm {norm}, accepted is 1 within {:e}",
         NORM_WITHIN
     )]
-    Attitude {
+    Orientation {
         /// The frame.
         child: String,
         /// Norm of the quaternion given.
@@ -282,7 +282,7 @@ struct Span {
     moving: bool,
 }
 
-impl Tree {
+impl TransformBuffer {
     /// An empty tree that keeps `keep` s of history of each moving frame (10 s is common practice, no source), from 0,
     /// where only the newest sample is kept, to [`LONGEST_KEEP`]; what is outside is brought inside, NaN to 0.
     pub fn new(keep: f64) -> Self {
@@ -581,10 +581,10 @@ fn between(a: &Sample, b: &Sample, time: f64) -> Isometry3<f64> {
     let (from, to) = (&a.pose, &b.pose);
     let position = from.translation.vector.lerp(&to.translation.vector, share);
     // The rotation vector of a quaternion and of its opposite are the same and at most pi long: the shorter
-    // way, with no special case for equal or opposite attitudes, which the usual quotient of sines has.
+    // way, with no special case for equal or opposite orientations, which the usual quotient of sines has.
     let turn = (from.rotation.inverse() * to.rotation).scaled_axis();
-    let attitude = from.rotation * UnitQuaternion::from_scaled_axis(turn * share);
-    Isometry3::from_parts(position.into(), attitude)
+    let orientation = from.rotation * UnitQuaternion::from_scaled_axis(turn * share);
+    Isometry3::from_parts(position.into(), orientation)
 }
 
 /// A name without '/' before it.
@@ -624,7 +624,7 @@ fn checked(
     }
     let norm = transform.rotation.as_ref().norm();
     if !((norm - 1.0).abs() <= NORM_WITHIN) {
-        return Err(InsertError::Attitude {
+        return Err(InsertError::Orientation {
             child: child.into(),
             norm,
         });
@@ -635,6 +635,6 @@ fn checked(
             stamp,
         });
     }
-    let attitude = UnitQuaternion::new_normalize(transform.rotation.into_inner());
-    Ok(Isometry3::from_parts(transform.translation, attitude))
+    let orientation = UnitQuaternion::new_normalize(transform.rotation.into_inner());
+    Ok(Isometry3::from_parts(transform.translation, orientation))
 }

@@ -1,8 +1,8 @@
-//! Attitude, bend vector and constant-curvature pose.
+//! Orientation, bend vector and constant-curvature pose.
 //!
 //! # Frames and coordinates
 //! The base frame stands on the base plate: z along the plate's normal into the beam, x forward,
-//! y left (REP-103). The head frame rides on the head plate and coincides in attitude with the base
+//! y left (REP-103). The head frame rides on the head plate and coincides in orientation with the base
 //! frame when the joint is straight.
 //!
 //! The bend of a joint is the vector `b = theta [cos phi, sin phi]` in rad: `theta >= 0` is the
@@ -19,7 +19,7 @@
 //! is analytic in `b` and is evaluated by its power series where the closed form would cancel.
 //!
 //! # Singular set
-//! Everything is regular for `theta < 2 pi`, except that at `theta = pi` the split of an attitude
+//! Everything is regular for `theta < 2 pi`, except that at `theta = pi` the split of an orientation
 //! into twist and bend loses its twist (see [`swing_twist`]).
 
 use nalgebra::{Matrix2, Matrix3, Matrix3x2, Rotation3, UnitQuaternion, Vector2, Vector3};
@@ -28,12 +28,12 @@ use nalgebra::{Matrix2, Matrix3, Matrix3x2, Rotation3, UnitQuaternion, Vector2, 
 pub type Bend = Vector2<f64>;
 
 /// Bend and the pan under it, `[bend x, bend y, pan]`, rad: all that a joint can pose. The bend is told in the
-/// frame that the pan has turned about the base's z, so that the head's attitude is [`attitude`] of both.
-pub type Posture = Vector3<f64>;
+/// frame that the pan has turned about the base's z, so that the head's orientation is [`orientation`] of both.
+pub type Configuration = Vector3<f64>;
 
-/// The posture of a bend and a pan, rad.
-pub fn posture(bend: Bend, pan: f64) -> Posture {
-    Posture::new(bend.x, bend.y, pan)
+/// The configuration of a bend and a pan, rad.
+pub fn configuration(bend: Bend, pan: f64) -> Configuration {
+    Configuration::new(bend.x, bend.y, pan)
 }
 
 /// Inclination below which no direction is reported, rad (3 deg): there the direction is mostly
@@ -113,7 +113,7 @@ impl Coefficients {
     }
 }
 
-/// Attitude of the head plate in the base frame, `R = exp([(-b_y, b_x, 0)]x)`.
+/// Orientation of the head plate in the base frame, `R = exp([(-b_y, b_x, 0)]x)`.
 ///
 /// Maps head-frame vectors to the base frame. Source: Rodrigues' formula.
 pub fn rotation(b: Bend) -> Rotation3<f64> {
@@ -223,7 +223,7 @@ pub struct GravityFix {
     pub bend: Bend,
     /// How well gravity tells the bend, 0 (one direction of bend cannot be seen at all) to 1: the
     /// smallest singular value of the derivative of the gravity direction in the head frame with
-    /// respect to the bend. An attitude error of 1 mrad is a bend error of up to `1/observability`
+    /// respect to the bend. An orientation error of 1 mrad is a bend error of up to `1/observability`
     /// mrad. It falls to zero as base tilt + inclination/2 approaches 90 deg in the plane of the tilt.
     pub observability: f64,
     /// Distance between the gravity direction measured and that of `bend`, both unit vectors:
@@ -318,17 +318,17 @@ pub fn bend_rate_from_gyro(b: Bend, omega_head: Vector3<f64>) -> Vector2<f64> {
     }
 }
 
-/// Splits an attitude as `R = Rz(twist) R(bend)`; returns `(twist, bend)`, rad.
+/// Splits an orientation as `R = Rz(twist) R(bend)`; returns `(twist, bend)`, rad.
 ///
 /// `twist` lies in [-pi, pi], `|bend|` in [0, pi]. The split is exact and smooth except on the set
 /// where the head plate is turned upside down (`|bend| = pi`): there the twist is not determined, 0 is
-/// returned for it, and the bend alone carries the whole attitude. Near that set the twist depends
-/// strongly on the attitude; both parts stay bounded. A twist of +pi and -pi is the same attitude.
-pub fn swing_twist(attitude: &UnitQuaternion<f64>) -> (f64, Bend) {
+/// returned for it, and the bend alone carries the whole orientation. Near that set the twist depends
+/// strongly on the orientation; both parts stay bounded. A twist of +pi and -pi is the same orientation.
+pub fn swing_twist(orientation: &UnitQuaternion<f64>) -> (f64, Bend) {
     // With q = q_z(twist) q_s(bend): w = cos(twist/2) cos(theta/2), z = sin(twist/2) cos(theta/2),
     // and x + iy = e^{i twist/2} sin(theta/2) (-sin phi + i cos phi).
-    let q = attitude.quaternion();
-    // Of the two quaternions of an attitude take the one that turns less than a full turn.
+    let q = orientation.quaternion();
+    // Of the two quaternions of an orientation take the one that turns less than a full turn.
     let flip = if q.w < 0.0 { -1.0 } else { 1.0 };
     let (w, x, y, z) = (flip * q.w, flip * q.i, flip * q.j, flip * q.k);
     let cos_half = w.hypot(z);
@@ -347,8 +347,8 @@ pub fn swing_twist(attitude: &UnitQuaternion<f64>) -> (f64, Bend) {
     (twist, Vector2::new(v * scale, -u * scale))
 }
 
-/// The attitude of a twist about the base normal followed by a bend, `Rz(twist) R(bend)`, rad.
-pub fn attitude(twist: f64, b: Bend) -> Rotation3<f64> {
+/// The orientation of a twist about the base normal followed by a bend, `Rz(twist) R(bend)`, rad.
+pub fn orientation(twist: f64, b: Bend) -> Rotation3<f64> {
     Rotation3::from_axis_angle(&Vector3::z_axis(), twist) * rotation(b)
 }
 

@@ -10,10 +10,10 @@ pub mod frames;
 pub mod geometry;
 
 pub mod beam;
-pub mod carry;
 pub mod controller;
 pub mod gaze;
 pub mod kinematics;
+pub mod self_support;
 pub mod track;
 
 pub mod model;
@@ -27,10 +27,10 @@ pub mod fit;
 pub mod trial;
 pub mod tune;
 
-pub mod blackbox;
 pub mod link;
 #[cfg(feature = "ros")]
 pub mod node;
+pub mod recorder;
 pub mod report;
 pub mod rt;
 

@@ -110,13 +110,13 @@ impl Requests {
 
 /// What can be asked of a loop at any time; see [`Input`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Ask {
+pub enum LoopRequest {
     /// Stop the reference and hold.
     Hold,
     /// Clear latched faults whose cause has gone.
     Clear,
-    /// Let the tendons down.
-    Slacken,
+    /// Release the tendons.
+    ReleaseTension,
 }
 
 /// What both sides can see at any time.
@@ -136,13 +136,13 @@ struct Shared {
 }
 
 impl Shared {
-    fn of(&self, ask: Ask) -> &Requests {
+    fn of(&self, ask: LoopRequest) -> &Requests {
         &self.requests[ask as usize]
     }
 }
 
 /// The loop's side. Lives on the real-time thread.
-pub struct LoopSide {
+pub struct RealTimeEndpoint {
     input: triple_buffer::Output<Input>,
     records_out: rtrb::Producer<Box<Record>>,
     records_back: rtrb::Consumer<Box<Record>>,
@@ -183,7 +183,7 @@ pub struct Pending {
     fate: Arc<AtomicU8>,
 }
 
-/// Asks the loop to hold or to stop; any number of copies.
+/// Requests the loop to hold or to stop; any number of copies.
 #[derive(Clone)]
 pub struct Handle {
     shared: Arc<Shared>,
@@ -194,7 +194,7 @@ pub struct Handle {
 /// All ends of one joint's channels.
 pub struct Link {
     /// For the real-time thread.
-    pub loop_side: LoopSide,
+    pub loop_side: RealTimeEndpoint,
     /// For whoever receives messages.
     pub input: InputSender,
     /// For the publisher.
@@ -246,7 +246,7 @@ impl Link {
                 wake: wake.unparker().clone(),
                 publisher: publisher_waker.clone(),
             },
-            loop_side: LoopSide {
+            loop_side: RealTimeEndpoint {
                 input: input_out,
                 records_out,
                 records_back,
@@ -262,15 +262,15 @@ impl Link {
     }
 }
 
-impl LoopSide {
+impl RealTimeEndpoint {
     /// The newest input, with what was asked for so far. Says whether it is new.
     pub fn input(&mut self) -> (&Input, bool) {
         let new = self.input.update();
         let shared = &self.shared;
         let input = self.input.output_buffer_mut();
-        input.hold = shared.of(Ask::Hold).made();
-        input.clear = shared.of(Ask::Clear).made();
-        input.slacken = shared.of(Ask::Slacken).made();
+        input.hold = shared.of(LoopRequest::Hold).made();
+        input.clear = shared.of(LoopRequest::Clear).made();
+        input.release_tension = shared.of(LoopRequest::ReleaseTension).made();
         input.inactive = !shared.active.load(Ordering::Acquire);
         let since = self.since;
         for sample in input.motors.iter_mut().chain([&mut input.pan]) {
@@ -295,11 +295,11 @@ impl LoopSide {
     /// Tells the graph's side that a tick has seen what was asked for in the input fetched last.
     pub fn seen(&mut self) {
         let input = self.input.output_buffer_mut();
-        let (hold, clear, slacken) = (input.hold, input.clear, input.slacken);
+        let (hold, clear, release_tension) = (input.hold, input.clear, input.release_tension);
         for (ask, number) in [
-            (Ask::Hold, hold),
-            (Ask::Clear, clear),
-            (Ask::Slacken, slacken),
+            (LoopRequest::Hold, hold),
+            (LoopRequest::Clear, clear),
+            (LoopRequest::ReleaseTension, release_tension),
         ] {
             self.shared.of(ask).seen.store(number, Ordering::Release);
         }
@@ -382,7 +382,7 @@ impl LoopSide {
     }
 }
 
-impl LoopSide {
+impl RealTimeEndpoint {
     /// A loop begins.
     pub fn begin(&self) {
         // In this order: see `ended_by_itself`.
@@ -397,7 +397,7 @@ impl LoopSide {
     }
 }
 
-impl Drop for LoopSide {
+impl Drop for RealTimeEndpoint {
     fn drop(&mut self) {
         self.end();
     }
@@ -507,18 +507,18 @@ impl Pending {
 }
 
 impl Handle {
-    /// Asks the loop for something. Gives the number of the request.
-    pub fn ask(&self, what: Ask) -> u64 {
+    /// Requests the loop for something. Gives the number of the request.
+    pub fn ask(&self, what: LoopRequest) -> u64 {
         self.shared.of(what).make()
     }
 
     /// How many requests of that kind there were so far.
-    pub fn asked(&self, what: Ask) -> u64 {
+    pub fn asked(&self, what: LoopRequest) -> u64 {
         self.shared.of(what).made()
     }
 
     /// Whether a tick has seen request `number` of that kind.
-    pub fn seen(&self, what: Ask, number: u64) -> bool {
+    pub fn seen(&self, what: LoopRequest, number: u64) -> bool {
         self.shared.of(what).seen(number)
     }
 
@@ -539,7 +539,7 @@ impl Handle {
         number
     }
 
-    /// Asks the loop to end.
+    /// Requests the loop to end.
     pub fn stop(&self) {
         self.shared.stop.store(true, Ordering::Release);
         self.wake.unpark();
@@ -577,15 +577,15 @@ mod tests {
             });
             link.input.send(&input, false);
         }
-        let number = link.handle.ask(Ask::Hold);
+        let number = link.handle.ask(LoopRequest::Hold);
         let (seen, new) = link.loop_side.input();
         assert!(new && seen.inactive);
         assert_eq!(seen.desired.map(|d| d.sequence), Some(4));
-        assert_eq!((seen.hold, seen.clear, seen.slacken), (1, 0, 0));
-        assert!(!link.handle.seen(Ask::Hold, number));
+        assert_eq!((seen.hold, seen.clear, seen.release_tension), (1, 0, 0));
+        assert!(!link.handle.seen(LoopRequest::Hold, number));
         link.loop_side.seen();
-        assert!(link.handle.seen(Ask::Hold, number));
-        assert!(!link.handle.seen(Ask::Clear, 1));
+        assert!(link.handle.seen(LoopRequest::Hold, number));
+        assert!(!link.handle.seen(LoopRequest::Clear, 1));
         link.handle.set_active(true);
         let (seen, new) = link.loop_side.input();
         assert!(!new && !seen.inactive);

@@ -6,21 +6,20 @@
 
 mod acknowledge;
 mod aim;
-mod asker;
-mod black_box;
+pub mod bend_client;
 mod capture;
 mod clock;
 mod diagnostics;
 mod faults;
-mod intake;
+pub mod gaze_client;
+mod incident;
 mod lifecycle;
-pub mod looker;
 mod messages;
-pub mod observer;
 mod parameters;
 mod point;
 mod point_head;
 mod publisher;
+mod requester;
 mod rosout;
 mod services;
 pub mod session;
@@ -28,13 +27,14 @@ pub mod simulated;
 mod sources;
 mod status;
 pub mod step_test;
+mod subscriptions;
 mod target;
 mod tf;
 mod transition;
 pub mod transport;
 mod watchdog;
 
-pub use black_box::{Notebook, NotebookLayer, notebook};
+pub use incident::{LogCapture, LogCaptureLayer, log_capture};
 pub use point::{Point, PointError, PointTarget, Said, point};
 pub use rosout::{Rosout, RosoutLayer, rosout};
 pub use transition::{Transition, TransitionError, transition};
@@ -51,21 +51,21 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::config::JointFile;
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 use crate::link::Link;
 use crate::rt::{self, Clock};
 use acknowledge::{Acknowledgements, Acknowledger};
-use aim::Aimer;
-use black_box::Writing;
+use aim::TargetResolver;
 use futures::stream::{StreamExt, select_all};
-use intake::Intake;
+use incident::Writing;
 use lifecycle::{Ends, Order};
 use parameters::{Parameters, USE_SIM_TIME};
 use point_head::PointHead;
-use publisher::Outlet;
+use publisher::TelemetryPublisher;
 use services::{Requests, Server, value_at_start};
 use sources::listen::{listen, look_at_publishers};
 use status::Status;
+use subscriptions::Subscriptions;
 use watchdog::Watchdog;
 
 /// How long one spin waits for messages; also how soon a spinning thread notices that it should end.
@@ -224,7 +224,7 @@ pub fn run(
     files: Vec<JointFile>,
     clock: Clock,
     rosout: Rosout,
-    notebook: &Notebook,
+    log_capture: &LogCapture,
 ) -> Result<(), NodeError> {
     let context = context()?;
     let mut prepared = Vec::new();
@@ -255,14 +255,14 @@ pub fn run(
         }
         let mut joints = Vec::new();
         for joint in prepared {
-            if joint.file.kind == SetpointKind::Velocity {
+            if joint.file.kind == CommandInterface::Velocity {
                 let joint = &joint.name;
                 tracing::warn!(
                     joint,
                     "the motors take velocities and keep the last one: should this process die, only a timeout in the drives themselves stops them"
                 );
             }
-            joints.push(start(joint, &clock, notebook)?);
+            joints.push(start(joint, &clock, log_capture)?);
         }
         for joint in &joints {
             tracing::info!(joint = joint.name, "running");
@@ -356,7 +356,7 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     })
 }
 
-fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint, NodeError> {
+fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<Joint, NodeError> {
     let Prepared {
         mut node,
         name,
@@ -402,7 +402,7 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
     };
     let (aimed, desired) = watch::channel(None);
     let (judged, commands) = mpsc::unbounded_channel();
-    let aimer = Aimer {
+    let aimer = TargetResolver {
         joint: name.clone(),
         clock: clock.clone(),
         frames: file.frames.clone(),
@@ -415,7 +415,7 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         judged,
     };
     tell_view(&name, &file);
-    let intake = Intake {
+    let subscriptions = Subscriptions {
         joint: name.clone(),
         clock: clock.clone(),
         motor_names: file.all_motor_names(),
@@ -440,7 +440,15 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         .create_publisher("/parameter_events", QosProfile::parameter_events())
         .map_err(graph)?;
     let settings = parameters.kept().clone();
-    let kept = black_box::start(&mut node, &name, &file, &settings, clock, &status, notebook);
+    let kept = incident::start(
+        &mut node,
+        &name,
+        &file,
+        &settings,
+        clock,
+        &status,
+        log_capture,
+    );
     let (kept, writing) = kept.map_err(graph)?;
     let server = Server {
         joint: name.clone(),
@@ -450,11 +458,11 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
         handle: link.handle.clone(),
         status: status.clone(),
         clock: clock.clone(),
-        black_box: writing.black_box().clone(),
+        incident: writing.incident().clone(),
         events,
     };
     let acknowledgements = Acknowledgements::new(&mut node, acknowledger.clone()).map_err(graph)?;
-    let outlet = Outlet::new(
+    let outlet = TelemetryPublisher::new(
         &mut node,
         &file,
         clock.clone(),
@@ -477,10 +485,10 @@ fn start(prepared: Prepared, clock: &Clock, notebook: &Notebook) -> Result<Joint
     }
     let threads = [
         outlet.start(kept)?,
-        watchdog.start(writing.black_box().clone())?,
+        watchdog.start(writing.incident().clone())?,
     ];
     tokio::spawn(aimer.run(select_all(asked).boxed()));
-    tokio::spawn(intake.run(desired, commands, motors, head, base));
+    tokio::spawn(subscriptions.run(desired, commands, motors, head, base));
     tokio::spawn(server.run(requests));
     tokio::spawn(pointing.run(goals));
     tokio::spawn(desk.run());

@@ -24,7 +24,7 @@ use nix::sys::mman::{MlockAllFlags, mlockall};
 use nix::sys::resource::{RLIM_INFINITY, Resource, getrlimit};
 
 use crate::config::TickSource;
-use crate::link::{Counts, LoopSide, Program, Record};
+use crate::link::{Counts, Program, RealTimeEndpoint, Record};
 use crate::tick::{LONGEST_WAIT, State, tick};
 use clock::{NS, monotonic};
 
@@ -69,7 +69,7 @@ fn raise_priority() -> Result<(), String> {
 
 /// A loop that runs.
 pub struct RunningLoop {
-    thread: JoinHandle<LoopSide>,
+    thread: JoinHandle<RealTimeEndpoint>,
     /// Why it has no real-time priority, if so.
     pub without_priority: Option<String>,
 }
@@ -77,7 +77,7 @@ pub struct RunningLoop {
 impl RunningLoop {
     /// Waits for the end of a loop that was asked to stop. Gives back its ends of the channels, for the next loop; none
     /// after a panic, which has been printed.
-    pub fn join(self) -> Option<LoopSide> {
+    pub fn join(self) -> Option<RealTimeEndpoint> {
         self.thread.join().ok()
     }
 }
@@ -88,7 +88,7 @@ impl RunningLoop {
 /// The system gives no thread.
 pub fn start(
     program: Program,
-    side: LoopSide,
+    side: RealTimeEndpoint,
     clock: Clock,
     source: TickSource,
 ) -> io::Result<RunningLoop> {
@@ -110,7 +110,7 @@ pub fn start(
 struct Loop {
     program: Box<Program>,
     state: State,
-    side: LoopSide,
+    side: RealTimeEndpoint,
     clock: Clock,
     source: TickSource,
     record: Box<Record>,
@@ -122,12 +122,12 @@ struct Loop {
     generation: u64,
     /// Loop time of the last tick, ns.
     ticked: i64,
-    /// What had been brought when it looked last; see [`LoopSide::dealt_with`].
+    /// What had been brought when it looked last; see [`RealTimeEndpoint::dealt_with`].
     brought: u64,
 }
 
 impl Loop {
-    fn new(program: Program, side: LoopSide, clock: Clock, source: TickSource) -> Self {
+    fn new(program: Program, side: RealTimeEndpoint, clock: Clock, source: TickSource) -> Self {
         let Program { joint, law } = &program;
         let record = Record::new(joint.motors());
         Self {
@@ -146,7 +146,7 @@ impl Loop {
         }
     }
 
-    fn run(mut self) -> LoopSide {
+    fn run(mut self) -> RealTimeEndpoint {
         match self.source {
             TickSource::Timer => self.run_by_timer(),
             TickSource::Imu => self.run_by_imu(),

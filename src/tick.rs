@@ -8,31 +8,31 @@
 //! the reference model; correct the difference; project into bend space; limit; tell the integrators what was
 //! really sent.
 
-mod assemble;
 mod command;
+mod control_law;
 mod estimate;
 mod law;
-mod lower;
 mod mode;
 mod pan;
+mod release;
 mod supervise;
 
 pub use estimate::{Estimate, Fallback, Source};
 pub use law::{Feedback, Law, LawError, Limits, MotorLimits, REFERENCE_SHARE};
-pub use lower::{CLEARANCE, NotLetDown, SHARE, SHORTEST};
 pub use pan::Pan;
+pub use release::{CLEARANCE, ReleaseRefusal, SHARE, SHORTEST};
 pub use supervise::{
-    Abandoned, Fault, Faults, Guard, RULES, Reaction, Readiness, Rule, Supervision,
+    Fault, FaultConfig, Faults, RULES, Reaction, Readiness, Rule, Supervision, TimeoutAction,
 };
 
 use command::{abandon, command, stop_over_bent, stop_reference};
-use supervise::{View, Watch};
+use supervise::{FaultMonitor, MonitorInput};
 
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
-use crate::controller::watch::{HoldState, HuntingState};
-use crate::controller::{ControllersState, SetpointKind};
-use crate::geometry::{Bend, Posture};
+use crate::controller::watch::{DeadbandState, HuntingState};
+use crate::controller::{CommandInterface, ControllersState};
+use crate::geometry::{Bend, Configuration};
 use crate::kinematics::Kinematics;
 use crate::track::Motion;
 use nalgebra::{Rotation3, Vector3};
@@ -67,7 +67,7 @@ pub struct Joint {
     /// Time constant with which the motors follow position setpoints, s.
     pub motor_time_constant: f64,
     /// Motor deviation from that lag that is still ordinary, rad.
-    pub follow_band: f64,
+    pub following_error_limit: f64,
     /// Tolerance on bend for `settled`, rad.
     pub settled_tolerance: f64,
     /// How long the tolerance must be kept, s.
@@ -81,11 +81,11 @@ impl Joint {
     }
 }
 
-/// A desired posture.
+/// A desired configuration.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Desired {
     /// Bend and pan, rad.
-    pub posture: Posture,
+    pub configuration: Configuration,
     /// How it moves, where that is known: the joint then follows without its lag.
     pub motion: Option<Motion>,
     /// Goes on with the command before, as the next of a stream: `settled` is not lost by it.
@@ -103,7 +103,7 @@ impl Default for Desired {
     /// Straight, and as fast as the reference may be.
     fn default() -> Self {
         Self {
-            posture: Posture::zeros(),
+            configuration: Configuration::zeros(),
             motion: None,
             continues: false,
             pace: 1.0,
@@ -146,8 +146,8 @@ pub struct Input {
     pub hold: u64,
     /// Counts requests to clear latched faults: a new number clears those whose cause has gone.
     pub clear: u64,
-    /// Counts requests to let the tendons down.
-    pub slacken: u64,
+    /// Counts requests to release the tendons.
+    pub release_tension: u64,
     /// The joint is watched and not driven: no setpoint goes out.
     pub inactive: bool,
     /// The newest sample of each motor.
@@ -186,11 +186,11 @@ pub enum Mode {
     #[default]
     Waiting,
     /// The sensors are slower than the gain set allows; no setpoint goes out.
-    TooSlow,
+    LatencyTooHigh,
     /// A motor stands outside its travel (an encoder without its zero, perhaps); no setpoint goes out.
-    OutsideTravel,
+    PositionOutOfRange,
     /// The joint is where it must not be set going from, or a fault waits to be cleared; no setpoint goes out.
-    Unfit,
+    NotReady,
     /// The loop is closed.
     Tracking,
     /// Data are stale: the last setpoint is held.
@@ -199,12 +199,12 @@ pub enum Mode {
     Stopped,
     /// A fault asks for it: the setpoint is held until the fault is cleared.
     Faulted,
-    /// The tendons are being let down.
-    LettingDown,
-    /// The tendons are let down.
-    Down,
-    /// The tendons are being taken up again, to the bend that there is.
-    TakingUp,
+    /// The tendons are being released.
+    Releasing,
+    /// The tendons are released.
+    Released,
+    /// The tendons are being retensioned, to the bend that there is.
+    Retensioning,
 }
 
 impl Mode {
@@ -212,13 +212,17 @@ impl Mode {
     pub fn sends(self) -> bool {
         !matches!(
             self,
-            Self::Inactive | Self::Waiting | Self::TooSlow | Self::OutsideTravel | Self::Unfit
+            Self::Inactive
+                | Self::Waiting
+                | Self::LatencyTooHigh
+                | Self::PositionOutOfRange
+                | Self::NotReady
         )
     }
 
-    /// Whether tendons are let down, or on their way.
-    pub fn lowers(self) -> bool {
-        matches!(self, Self::LettingDown | Self::Down | Self::TakingUp)
+    /// Whether tendons are released, or on their way.
+    pub fn is_released(self) -> bool {
+        matches!(self, Self::Releasing | Self::Released | Self::Retensioning)
     }
 }
 
@@ -261,9 +265,9 @@ pub struct Output {
     /// Dead time measured: half a sensor period, age and half a tick, s.
     pub delay: f64,
     /// Greatest share of the authority that the correction asked for.
-    pub correction_share: f64,
+    pub feedback_share: f64,
     /// The correction was cut to its authority.
-    pub correction_limited: bool,
+    pub feedback_limited: bool,
     /// A motor's speed limit scaled the increment.
     pub speed_limited: bool,
     /// A motor's travel limit scaled the bend.
@@ -272,22 +276,22 @@ pub struct Output {
     pub over_bend: bool,
     /// The command was outside the inclination limit, or the pan's travel, and has been cut to it.
     pub target_limited: bool,
-    /// The integrators rest in the hold band.
-    pub holding_band: bool,
+    /// The integrators rest in the integrator deadband.
+    pub in_deadband: bool,
     /// The joint hunts.
     pub hunting: bool,
-    /// A motor departs from its setpoint beyond the follow band.
-    pub not_following: bool,
+    /// A motor departs from its setpoint beyond the following-error limit.
+    pub following_error: bool,
     /// How the rules of supervision stand.
     pub faults: Faults,
     /// Whether the joint may be set going.
     pub readiness: Readiness,
     /// The request to clear faults that was seen last.
     pub clear: u64,
-    /// The request to let down that was answered last.
-    pub slacken: u64,
+    /// The request to release tension that was answered last.
+    pub release_tension: u64,
     /// Why that was refused, if it was: the joint then holds.
-    pub not_let_down: Option<NotLetDown>,
+    pub release_refusal: Option<ReleaseRefusal>,
 }
 
 impl Output {
@@ -331,7 +335,7 @@ pub struct State {
     /// A hold under way: setpoints stand still and go out.
     held: Option<mode::Hold>,
     readiness: Readiness,
-    watch: Watch,
+    watch: FaultMonitor,
     /// The loop stopped and will start anew: commands from before are old.
     resuming: bool,
     last_good: f64,
@@ -342,9 +346,9 @@ pub struct State {
     ended: Option<u64>,
     hold: u64,
     /// Where the target is now.
-    target: Posture,
+    target: Configuration,
     /// Where the shaper runs: the target, ahead of it where it moves.
-    goal: Posture,
+    goal: Configuration,
     motion: Option<Motion>,
     pace: f64,
     target_limited: bool,
@@ -374,7 +378,7 @@ pub struct State {
     inverse_gain_from: (f64, f64),
     over_bend: bool,
     /// What follows when nobody commands the joint has been done.
-    abandoned: bool,
+    timed_out: bool,
     /// Furthest bend that a rule lets the reference go to, rad.
     furthest: Option<f64>,
     /// Something was at its limit in the last tick.
@@ -382,8 +386,8 @@ pub struct State {
     settled_since: Option<f64>,
     settled_bend: Bend,
     /// What the reference is short of the target, without the noise of a stream.
-    short: Posture,
-    hold_band: HoldState,
+    short: Configuration,
+    integrator_deadband: DeadbandState,
     hunting: HuntingState,
     /// Shortfall of what the motors did against what was asked, in bend, rad.
     shortfall: Bend,
@@ -402,8 +406,8 @@ pub struct State {
     /// What of it was left when a rate came or went, rad of bend, and whether there is one.
     damping_gap: Option<(Bend, bool)>,
     damping_rate: Bend,
-    lower: lower::LowerState,
-    work: assemble::Work,
+    release: release::ReleaseState,
+    work: control_law::Work,
 }
 
 impl State {
@@ -417,21 +421,21 @@ impl State {
             started: false,
             held: None,
             readiness: Readiness::Waiting,
-            watch: Watch::new(joint, law.kind),
+            watch: FaultMonitor::new(joint, law.kind),
             resuming: false,
             last_good: f64::NEG_INFINITY,
             sequence: None,
             command: None,
             ended: None,
             hold: 0,
-            target: Posture::zeros(),
-            goal: Posture::zeros(),
+            target: Configuration::zeros(),
+            goal: Configuration::zeros(),
             motion: None,
             pace: 1.0,
             target_limited: false,
-            shaper: ShaperState::new(dt, Posture::zeros()),
-            motor_model: ReferenceModelState::new(dt, Posture::zeros()),
-            joint_model: ReferenceModelState::new(dt, Posture::zeros()),
+            shaper: ShaperState::new(dt, Configuration::zeros()),
+            motor_model: ReferenceModelState::new(dt, Configuration::zeros()),
+            joint_model: ReferenceModelState::new(dt, Configuration::zeros()),
             pan: pan::PanState::default(),
             controllers: law.controllers.state(),
             estimator: estimate::Estimator::new(motors),
@@ -449,13 +453,13 @@ impl State {
             inverse_gain: law.plan.inverse_gain,
             inverse_gain_from: (law.plan.inverse_gain, f64::NEG_INFINITY),
             over_bend: false,
-            abandoned: false,
+            timed_out: false,
             furthest: None,
             saturated: false,
             settled_since: None,
             settled_bend: Bend::zeros(),
-            short: Posture::zeros(),
-            hold_band: HoldState::new(motors),
+            short: Configuration::zeros(),
+            integrator_deadband: DeadbandState::new(motors),
             hunting: HuntingState::default(),
             shortfall: Bend::zeros(),
             missing: Bend::zeros(),
@@ -467,8 +471,8 @@ impl State {
             damping_offset: Bend::zeros(),
             damping_gap: None,
             damping_rate: Bend::zeros(),
-            lower: lower::LowerState::new(motors),
-            work: assemble::Work::new(motors),
+            release: release::ReleaseState::new(motors),
+            work: control_law::Work::new(motors),
         }
     }
 
@@ -483,13 +487,13 @@ impl State {
     pub fn start_anew(&mut self, law: &Law, input: &Input) {
         self.end_command(input);
         self.resuming = true;
-        self.lower.forget();
+        self.release.forget();
         if self.started {
             self.started = false;
             // A drive that takes velocities keeps the last one: that has to be zero.
             self.mode = match law.kind {
-                SetpointKind::Position => Mode::Waiting,
-                SetpointKind::Velocity => Mode::Stopped,
+                CommandInterface::Position => Mode::Waiting,
+                CommandInterface::Velocity => Mode::Stopped,
             };
         }
     }
@@ -509,7 +513,7 @@ impl State {
     /// A law for another setpoint kind starts the loop anew.
     pub fn take_over(&mut self, old: &Law, new: &Law, now: f64) {
         if old.kind != new.kind {
-            self.lower.forget();
+            self.release.forget();
             // What was sent is in other units.
             self.stop_sending();
             self.sent.fill(0.0);
@@ -551,45 +555,41 @@ pub fn tick(
     out.delay = state.estimator.delay(joint);
     watch(joint, law, state, input, now);
     let otherwise = mode::next(joint, law, state, input, now);
-    let wanted = state.watch.faults().reaction == Reaction::LetDown;
-    state.mode = lower::mode(joint, law, state, input, otherwise, wanted, now);
-    let lowered = state.mode.lowers();
+    let wanted = state.watch.faults().reaction == Reaction::Release;
+    state.mode = release::mode(joint, law, state, input, otherwise, wanted, now);
+    let released = state.mode.is_released();
     if state.mode != Mode::Tracking && state.hold != input.hold {
         // A hold outlives the wait: what was asked before it is not done after it.
         stop_reference(state, input);
     }
     if state.mode == Mode::Tracking {
         if !state.started {
-            assemble::start(joint, law, state, input, now);
+            control_law::start(joint, law, state, input, now);
         }
         command(joint, law, state, input, now);
         abandon(law, state, input);
         stop_over_bent(state, estimate.bend);
-        assemble::setpoints(joint, law, state, input, fresh, now, out);
+        control_law::setpoints(joint, law, state, input, fresh, now, out);
     } else {
         state.settled_since = None;
         state.saturated = false;
-        (
-            out.correction_limited,
-            out.speed_limited,
-            out.travel_limited,
-        ) = (false, false, false);
-        if lowered {
-            state.lower_on(now);
+        (out.feedback_limited, out.speed_limited, out.travel_limited) = (false, false, false);
+        if released {
+            state.release_on(now);
             if state.watch.stuck() {
-                // Only what is asked after the clearing takes it up.
+                // Only what is asked after the clearing retensions it.
                 state.end_command(input);
             }
-            lower::step(joint, law, state, input);
+            release::step(joint, law, state, input);
             state.keep_pan(joint, law);
         } else if let Some(held) = state.held {
             state.keep(joint, law);
             if !held.resumes {
                 state.end_command(input);
             }
-            assemble::expect(joint, law, state);
+            control_law::expect(joint, law, state);
         } else {
-            if law.kind == SetpointKind::Velocity {
+            if law.kind == CommandInterface::Velocity {
                 state.sent.fill(0.0);
                 state.pan.stop();
             }
@@ -597,8 +597,8 @@ pub fn tick(
         }
     }
     out.setpoints.copy_from_slice(&state.sent);
-    out.unsent = law.kind == SetpointKind::Position
-        && !(state.started || lowered)
+    out.unsent = law.kind == CommandInterface::Position
+        && !(state.started || released)
         && state.held.is_some_and(|hold| hold.alone);
     joint
         .kinematics
@@ -614,11 +614,11 @@ pub fn tick(
 /// Judges the rules of supervision.
 fn watch(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
     let live = !input.inactive && (state.started || state.held.is_some());
-    let view = View {
+    let view = MonitorInput {
         live,
         at_rest: (state.started && state.shaper.at_rest())
-            || !(state.started || state.mode.lowers()),
-        lowered: state.mode.lowers(),
+            || !(state.started || state.mode.is_released()),
+        released: state.mode.is_released(),
         estimate: state.estimator.estimate(),
         base_known: state.estimator.base_known(),
         imu_says: state.estimator.imu_says(),
@@ -647,13 +647,13 @@ fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     let reference = state.shaper.value();
     (out.reference, out.reference_pan) = (reference.xy(), reference.z);
     (out.command, out.ended) = (state.command, state.ended);
-    (out.slacken, out.not_let_down) = state.lower.answer();
+    (out.release_tension, out.release_refusal) = state.release.answer();
     out.over_bend = state.watch.over_bend();
-    out.not_following = state.watch.faults().of(Rule::NotFollowing).above;
+    out.following_error = state.watch.faults().of(Rule::FollowingError).above;
     out.faults = *state.watch.faults();
     out.readiness = state.readiness;
     out.target_limited = state.target_limited;
-    out.holding_band = state.hold_band.holding();
+    out.in_deadband = state.integrator_deadband.holding();
     out.hunting = state.hunting.hunting(now);
     let weight = |filter: f64| joint.period / (filter + joint.period);
     state.settled_bend += (out.estimate.bend - state.settled_bend) * weight(SETTLED_FILTER);

@@ -20,7 +20,7 @@ mod verdict;
 pub use steps::{AngleSample, StepRow, StepStreams};
 pub use verdict::{Bar, Bars, Unit, Verdict};
 
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 use crate::geometry::Bend;
 use crate::tick::MotorLimits;
 
@@ -467,7 +467,7 @@ impl SetpointPeak {
     pub fn score(
         setpoints: &[SetpointSample],
         limits: &[MotorLimits],
-        kind: SetpointKind,
+        kind: CommandInterface,
         period: f64,
         (from, to): (f64, f64),
     ) -> Self {
@@ -478,8 +478,10 @@ impl SetpointPeak {
         for (i, now) in sent.iter().enumerate() {
             for (m, (u, limit)) in now.setpoints.iter().zip(limits).enumerate() {
                 match kind {
-                    SetpointKind::Velocity => peak.speed = peak.speed.max(u.abs() / limit.speed),
-                    SetpointKind::Position => {
+                    CommandInterface::Velocity => {
+                        peak.speed = peak.speed.max(u.abs() / limit.speed)
+                    }
+                    CommandInterface::Position => {
                         peak.travel = peak
                             .travel
                             .max(u / if *u < 0.0 { limit.low } else { limit.high });

@@ -15,8 +15,8 @@ mod family;
 pub use compare::{Benefit, Comparison, GAINS, compare};
 pub use equations::{flat_phase_order, integer_pi};
 pub use family::{
-    FamilyDesign, FamilyRefusal, OnModel, Swing, USUAL_DECAY, USUAL_PEAK, Wishes, on_family,
-    smoothing_for, tune_family,
+    FamilyDesign, FamilyRefusal, FamilySpecification, OnModel, Swing, USUAL_DECAY, USUAL_PEAK,
+    on_family, smoothing_for, tune_family,
 };
 
 use crate::controller::MotorGains;

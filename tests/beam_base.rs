@@ -87,9 +87,9 @@ fn response(
     sine.parts()
 }
 
-/// Both inertial units of a stiff, short joint with a payload, swinging about an axis aslant while it pans: attitudes
+/// Both inertial units of a stiff, short joint with a payload, swinging about an axis aslant while it pans: orientations
 /// are base x pan x head x mounting within the noise, and without noise each unit's angular velocity is the rate of
-/// its own attitude (differences).
+/// its own orientation (differences).
 #[test]
 fn inertial_units_on_a_swinging_base() {
     let mountings = [(0.4, 0.3, -1.0), (-0.2, 1.0, 2.0)]
@@ -100,7 +100,7 @@ fn inertial_units_on_a_swinging_base() {
         let sensors = SensorOptions {
             imu_rate: 1000.0,
             imu_age: 0.0,
-            attitude_noise: usual.attitude_noise * share,
+            orientation_noise: usual.orientation_noise * share,
             gyro_noise: usual.gyro_noise * share,
             yaw_drift: 0.0,
             ..usual
@@ -108,14 +108,14 @@ fn inertial_units_on_a_swinging_base() {
         let joint = JointDescription {
             length: 0.05,
             flexural_rigidity: 50.0,
-            base_attitude: UnitQuaternion::from_euler_angles(0.2, -0.1, 0.7),
+            base_orientation: UnitQuaternion::from_euler_angles(0.2, -0.1, 0.7),
             pan: Some(quick_pan()),
             imu_mounting: mountings[0],
             base_imu: Some(SimulatedBaseImu {
                 mounting: mountings[1],
                 rate: 1000.0,
                 age: 0.0,
-                attitude_noise: sensors.attitude_noise,
+                orientation_noise: sensors.orientation_noise,
                 gyro_noise: sensors.gyro_noise,
             }),
             tendons: Vec::new(),
@@ -142,43 +142,44 @@ fn inertial_units_on_a_swinging_base() {
             plant.command(DriveKind::Position, &[pan]).unwrap();
             plant.advance(STEP);
             let truth = plant.truth().clone();
-            let place = truth.base_attitude * truth.attitude;
+            let place = truth.base_orientation * truth.orientation;
             // Stiff as it is, the head is turned by the pan and not by much else.
-            let stiff = truth.base_attitude
+            let stiff = truth.base_orientation
                 * UnitQuaternion::from_axis_angle(&Vector3::z_axis(), truth.pan);
             assert!(place.angle_to(&stiff) < 1e-3, "{}", place.angle_to(&stiff));
             let head = plant.take_imu_reading().unwrap();
             let base = plant.take_base_imu_reading().unwrap();
             records[0].push((place * mountings[0], head));
-            records[1].push((truth.base_attitude * mountings[1], base));
+            records[1].push((truth.base_orientation * mountings[1], base));
         }
         records
     };
     for (name, record) in ["head", "base"].iter().zip(quiet(true)) {
         // Headings start anywhere, and do not drift here.
-        let turn = record[0].1.attitude * record[0].0.inverse();
+        let turn = record[0].1.orientation * record[0].0.inverse();
         let (mut fastest, mut worst) = (0.0f64, 0.0f64);
         for (place, reading) in &record {
-            assert!((turn * place).angle_to(&reading.attitude) < 1e-9);
+            assert!((turn * place).angle_to(&reading.orientation) < 1e-9);
             assert!((turn * Vector3::z() - Vector3::z()).norm() < 1e-9);
         }
         for three in record.windows(3) {
             let (before, after) = (three[0].1, three[2].1);
-            let rate = (before.attitude.inverse() * after.attitude).scaled_axis() / (2.0 * STEP);
+            let rate =
+                (before.orientation.inverse() * after.orientation).scaled_axis() / (2.0 * STEP);
             let omega = three[1].1.angular_velocity;
             fastest = fastest.max(omega.norm());
             worst = worst.max((rate - omega).norm());
         }
         println!(
-            "{name}: up to {fastest:.2} rad/s, off the rate of attitude by {worst:.5} rad/s at most"
+            "{name}: up to {fastest:.2} rad/s, off the rate of orientation by {worst:.5} rad/s at most"
         );
         assert!(fastest > 2.0 && worst < 0.01, "{fastest} {worst}");
     }
     for ((name, noisy), clean) in ["head", "base"].iter().zip(quiet(false)).zip(quiet(true)) {
-        let turn = clean[0].1.attitude * clean[0].0.inverse();
+        let turn = clean[0].1.orientation * clean[0].0.inverse();
         let (mut tilt, mut rate) = (0.0, 0.0);
         for ((place, reading), (_, silent)) in noisy.iter().zip(&clean) {
-            let error = ((turn * place).inverse() * reading.attitude).scaled_axis();
+            let error = ((turn * place).inverse() * reading.orientation).scaled_axis();
             tilt += error.norm_squared() / 3.0;
             rate += (reading.angular_velocity - silent.angular_velocity).norm_squared() / 3.0;
         }
@@ -296,7 +297,7 @@ fn slow_swing_sags_as_a_tilted_base_does() {
     let (amplitude, frequency) = (10f64.to_radians(), 0.05);
     let tilted = |tilt: f64| {
         let mut joint = joint.clone();
-        joint.base_attitude = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), tilt);
+        joint.base_orientation = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), tilt);
         let mut plant = plant(&joint);
         plant.advance(3.0);
         plant.truth().bend
@@ -428,7 +429,7 @@ fn quarter_turn_of_the_pan() {
     assert!((after.pan - FRAC_PI_2).abs() < 1e-6);
     assert!(moved < 1e-5 && shaken > 1e-3, "{moved} {shaken}");
     assert!((after.position - turn * before.position).norm() < 1e-6);
-    assert!(after.attitude.angle_to(&(turn * before.attitude)) < 1e-5);
+    assert!(after.orientation.angle_to(&(turn * before.orientation)) < 1e-5);
     let reading = std::iter::from_fn(|| plant.take_motor_reading().cloned())
         .last()
         .unwrap();
@@ -439,7 +440,7 @@ fn quarter_turn_of_the_pan() {
     bare.gravity = 9.81;
     bare.head_mass = 0.1;
     bare.pan = Some(SimulatedPan::glasshouse());
-    bare.base_attitude = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), 0.5);
+    bare.base_orientation = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), 0.5);
     let mut plant = self::plant(&bare);
     hold(&mut plant, &[0.0], 3.0, |_| ());
     let before = plant.truth().clone();
@@ -476,16 +477,19 @@ fn push_is_in_the_base_frame() {
 }
 
 /// The base turns smoothly and the shorter way, ends exactly where it was told, and takes up what was asked meanwhile;
-/// a gyro on it reads the rate of its attitude all the while.
+/// a gyro on it reads the rate of its orientation all the while.
 #[test]
 fn base_turns_end_where_they_should() {
     let mut plant = plant(&JointDescription::glasshouse_with_pan());
     let goals = [(0.3, 0.1, 3.0), (0.0, 0.0, 1.0), (-0.2, 0.4, -3.0)]
         .map(|(r, p, y)| UnitQuaternion::from_euler_angles(r, p, y));
-    for attitude in goals {
+    for orientation in goals {
         let duration = 1.0;
         plant
-            .set_base(BaseMotion::Turn { attitude, duration })
+            .set_base(BaseMotion::Turn {
+                orientation,
+                duration,
+            })
             .unwrap();
     }
     // The second was overtaken by the third while the first was under way.
@@ -494,17 +498,17 @@ fn base_turns_end_where_they_should() {
     for ms in 1..=2100 {
         plant.advance(STEP);
         let now = plant.truth().clone();
-        let rate = (before.base_attitude.inverse() * now.base_attitude).scaled_axis() / STEP;
+        let rate = (before.base_orientation.inverse() * now.base_orientation).scaled_axis() / STEP;
         let mean = (before.base_angular_velocity + now.base_angular_velocity) * 0.5;
         worst = worst.max((rate - mean).norm());
         fastest = fastest.max(rate.norm());
         if ms == 1000 {
-            assert!(now.base_attitude.angle_to(&goals[0]) < 1e-9);
+            assert!(now.base_orientation.angle_to(&goals[0]) < 1e-9);
         }
         before = now;
     }
     println!("base turns at up to {fastest:.2} rad/s, rate off by {worst:.1e} rad/s");
-    assert!(plant.truth().base_attitude.angle_to(&goals[2]) < 1e-12);
+    assert!(plant.truth().base_orientation.angle_to(&goals[2]) < 1e-12);
     assert_eq!(plant.truth().base_angular_velocity, Vector3::zeros());
     assert!(worst < 1e-3 && fastest < 6.0, "{worst} {fastest}");
     // From 3 to -3 rad of yaw the shorter way is 0.28 rad; the longer one would take 11 rad/s (peak 15/8 of the mean).
@@ -533,14 +537,17 @@ fn wild_bases_leave_numbers_finite() {
             let mut most = 0.0f64;
             for ms in 0..10_000 {
                 if ms % 1000 == 0 {
-                    let attitude = if ms % 2000 == 0 {
+                    let orientation = if ms % 2000 == 0 {
                         half
                     } else {
                         UnitQuaternion::identity()
                     };
                     let duration = 0.6;
                     plant
-                        .set_base(BaseMotion::Turn { attitude, duration })
+                        .set_base(BaseMotion::Turn {
+                            orientation,
+                            duration,
+                        })
                         .unwrap();
                 }
                 let pan = 3.0 * (0.002 * f64::from(ms)).sin();
@@ -549,7 +556,7 @@ fn wild_bases_leave_numbers_finite() {
                     .unwrap();
                 plant.advance(STEP);
                 let truth = plant.truth();
-                let finite = truth.bend.norm() + truth.position.norm() + truth.attitude.norm();
+                let finite = truth.bend.norm() + truth.position.norm() + truth.orientation.norm();
                 assert!(finite.is_finite());
                 most = most.max(truth.bend.norm());
             }
@@ -613,7 +620,7 @@ fn refusals() {
         ),
         (
             BaseMotion::Turn {
-                attitude: UnitQuaternion::identity(),
+                orientation: UnitQuaternion::identity(),
                 duration: 0.0,
             },
             "duration (s) is 0",
@@ -636,7 +643,7 @@ fn refusals() {
         );
     }
     plant.advance(0.1);
-    assert_eq!(plant.truth().base_attitude, before.base_attitude);
+    assert_eq!(plant.truth().base_orientation, before.base_orientation);
     for (pan, words) in [
         (
             SimulatedPan {

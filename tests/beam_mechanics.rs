@@ -142,14 +142,14 @@ fn payload_frequency() {
     }
 }
 
-/// Gravity follows the base's attitude: a base tilted by 90 deg loads the beam sideways. Small deflection of a cantilever under a tip
+/// Gravity follows the base's orientation: a base tilted by 90 deg loads the beam sideways. Small deflection of a cantilever under a tip
 /// weight M g and its own uniform weight m g: (M + 3/8 m) g L^3 / (3 E I) (textbook superposition; m g L^3 / (8 E I) for the second).
 #[test]
 fn tilted_base_sags() {
     let mut joint = bare_beam();
     joint.gravity = 9.81;
     joint.flexural_rigidity = 1.0;
-    joint.base_attitude = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), PI / 2.0);
+    joint.base_orientation = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), PI / 2.0);
     let mut plant = plant(&joint);
     plant.advance(3.0);
     // The base's x axis points down in the world.

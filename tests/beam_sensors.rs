@@ -142,14 +142,14 @@ fn encoders() {
     assert_eq!(count, 200);
 }
 
-/// The inertial unit: rate, age, rms of both noises, drift of the heading and nothing else, mounting and base attitude.
+/// The inertial unit: rate, age, rms of both noises, drift of the heading and nothing else, mounting and base orientation.
 #[test]
 fn inertial_unit() {
     let mounting = UnitQuaternion::from_euler_angles(0.1, -0.2, 2.0);
     let base = UnitQuaternion::from_euler_angles(0.3, 0.1, 0.0);
     let joint = JointDescription {
         imu_mounting: mounting,
-        base_attitude: base,
+        base_orientation: base,
         ..JointDescription::glasshouse()
     };
     for (rate, age) in [(200.0, 0.004), (50.0, 0.020)] {
@@ -173,12 +173,12 @@ fn inertial_unit() {
             while let Some(reading) = plant.take_imu_reading() {
                 assert!((now - reading.stamp - age).abs() < 1e-9);
                 // At rest the truth is the same at the sample's time.
-                let truth = base * plant.truth().attitude * mounting;
+                let truth = base * plant.truth().orientation * mounting;
                 let down = Vector3::new(0.0, 0.0, -1.0);
-                let error = reading.attitude.inverse() * down - truth.inverse() * down;
+                let error = reading.orientation.inverse() * down - truth.inverse() * down;
                 tilt += error.norm_squared() / 2.0;
                 rate_error += reading.angular_velocity.norm_squared() / 3.0;
-                let (_, _, heading) = (reading.attitude * truth.inverse()).euler_angles();
+                let (_, _, heading) = (reading.orientation * truth.inverse()).euler_angles();
                 headings.push((reading.stamp, heading));
                 count += 1.0;
             }
@@ -198,13 +198,13 @@ fn inertial_unit() {
     }
 }
 
-/// Angular velocity reported is the rate of the attitude, in IMU coordinates (differences of the true attitude).
+/// Angular velocity reported is the rate of the orientation, in IMU coordinates (differences of the true orientation).
 #[test]
-fn angular_velocity_is_the_rate_of_attitude() {
+fn angular_velocity_is_the_rate_of_orientation() {
     let quiet = SensorOptions {
         imu_rate: 1000.0,
         imu_age: 0.0,
-        attitude_noise: 0.0,
+        orientation_noise: 0.0,
         gyro_noise: 0.0,
         yaw_drift: 0.0,
         ..SensorOptions::default()
@@ -230,7 +230,7 @@ fn angular_velocity_is_the_rate_of_attitude() {
     }
     let mut fastest = 0.0f64;
     for three in readings.windows(3) {
-        let turn = (three[0].attitude.inverse() * three[2].attitude).scaled_axis();
+        let turn = (three[0].orientation.inverse() * three[2].orientation).scaled_axis();
         let rate = turn / (three[2].stamp - three[0].stamp);
         fastest = fastest.max(rate.norm());
         assert!(

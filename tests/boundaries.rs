@@ -205,7 +205,7 @@ fn number() -> impl Strategy<Value = f64> {
     ]
 }
 
-/// A message: whose, its numbers, its names, its stamp, whether its attitude is made one.
+/// A message: whose, its numbers, its names, its stamp, whether its orientation is made one.
 #[derive(Clone, Debug)]
 struct Sent {
     stream: u8,

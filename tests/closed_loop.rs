@@ -6,7 +6,7 @@ mod common;
 use common::{HEAVIEST, Loop, Neck, PAYLOADS, bed, bends, pose, setpoints};
 use nalgebra::Vector3;
 use withy::beam::Tolerances;
-use withy::controller::{HoldBand, SetpointKind};
+use withy::controller::{CommandInterface, IntegratorDeadband};
 use withy::geometry::Bend;
 use withy::tick::{Feedback, Law, Mode};
 use withy::trial::{
@@ -137,7 +137,7 @@ fn pushed(neck: &Neck, set: &str, toward: f64, still: bool) -> (Vec<trial::BendS
     let sent = setpoints(record);
     let span = (sent[0].time, sent[sent.len() - 1].time);
     let limits = &neck.file.limits.motors;
-    let peak = SetpointPeak::score(&sent, limits, SetpointKind::Position, period, span);
+    let peak = SetpointPeak::score(&sent, limits, CommandInterface::Position, period, span);
     (bends(record), target, peak.share())
 }
 
@@ -245,7 +245,7 @@ fn a_swap_leaves_no_trace_at_rest_and_little_in_motion() {
 fn velocity_setpoints_keep_the_tension_and_hold_the_verdict() {
     let position = Neck::position();
     let velocity = Neck::velocity();
-    assert_eq!(velocity.law("velocity").kind(), SetpointKind::Velocity);
+    assert_eq!(velocity.law("velocity").kind(), CommandInterface::Velocity);
     for payload in 0..PAYLOADS.len() {
         let mut closed = velocity.ready("velocity", payload);
         let worst = over_the_bed(&velocity, &mut closed, 2.5);
@@ -316,7 +316,7 @@ fn stiction_neither_hunts_nor_strays_with_a_hold_band() {
     let mut neck = Neck::position();
     neck.options.stiction = 0.03;
     let mut gains = neck.gains("any-payload").clone();
-    gains.hold_band = Some(HoldBand {
+    gains.integrator_deadband = Some(IntegratorDeadband {
         enter: 0.010,
         leave: 0.025,
     });
@@ -353,7 +353,7 @@ fn a_slow_old_imu_is_refused_with_its_delay() {
     neck.options.sensors.imu_age = 0.020;
     let mut closed = neck.close(neck.law("any-payload"));
     closed.run(3.0);
-    assert_eq!(closed.out.mode, Mode::TooSlow);
+    assert_eq!(closed.out.mode, Mode::LatencyTooHigh);
     // Age 20 ms, up to a tick more until it is used, half of 20 ms, half of 5 ms.
     println!(
         "50 Hz, 20 ms old: {:.1} ms of dead time",

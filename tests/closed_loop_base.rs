@@ -6,10 +6,10 @@ mod common;
 use common::{HEAVIEST, Loop, Neck, PAYLOADS, Record, pose};
 use nalgebra::{UnitQuaternion, Vector3};
 use withy::beam::{BaseMotion, Swing};
-use withy::geometry::{Bend, posture};
+use withy::geometry::{Bend, configuration};
 use withy::tick::{Fallback, Feedback, Rule};
 
-/// Greatest departure of a pose held on a swinging base whose attitude is measured, deg.
+/// Greatest departure of a pose held on a swinging base whose orientation is measured, deg.
 const HELD: f64 = 1.0;
 
 /// Root mean square and peak of the bend's departure from `target`, deg.
@@ -46,7 +46,7 @@ fn on_a_swinging_base(
     let (mut rms, mut peak) = (0.0_f64, 0.0_f64);
     for direction in [0.0, 90.0, 180.0, 270.0] {
         let target = pose(20.0, direction);
-        closed.command_posture(posture(target, pan_deg.to_radians()));
+        closed.command_posture(configuration(target, pan_deg.to_radians()));
         closed.run(2.5);
         let figures = departure(closed.run(10.0), target);
         rms = rms.max(figures.0);
@@ -65,7 +65,7 @@ fn a_pose_is_held_on_a_swinging_base() {
     level.file.joint.base_from_imu = None;
     // Supervision takes that for a head IMU that has turned.
     let guards = &mut level.file.limits.supervision;
-    guards.guard_mut(Rule::Disagreement).limit = 1.0;
+    guards.guard_mut(Rule::SensorMismatch).limit = 1.0;
     let mut motors = knows.clone();
     motors.file.feedback = Feedback::Motors;
     for (name, axis, pan) in [("y", Vector3::y(), 0.0), ("x", Vector3::x(), 60.0)] {
@@ -138,7 +138,7 @@ fn a_silent_base_imu_hands_over_to_the_motors_and_back() {
             let neck = Neck::pan();
             let mut closed = neck.ready("any-payload", payload);
             let bend = pose(20.0, 30.0);
-            closed.command_posture(posture(bend, pan));
+            closed.command_posture(configuration(bend, pan));
             let motion = swing(Vector3::y());
             closed.plant.set_base(motion).expect("a sound swing");
             closed.run(10.0);
@@ -184,7 +184,7 @@ fn where_gravity_shows_little_the_motors_serve() {
         let neck = Neck::pan();
         let mut closed = neck.ready("any-payload", payload);
         let motion = BaseMotion::Turn {
-            attitude: UnitQuaternion::from_euler_angles(0.0, 80f64.to_radians(), 0.0),
+            orientation: UnitQuaternion::from_euler_angles(0.0, 80f64.to_radians(), 0.0),
             duration: 6.0,
         };
         closed.plant.set_base(motion).expect("a sound turn");

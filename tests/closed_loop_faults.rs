@@ -88,7 +88,7 @@ fn a_motor_outside_its_travel_is_not_driven() {
     }
     closed.ticks = 400;
     closed.run(1.0);
-    assert_eq!(closed.out.mode, Mode::OutsideTravel);
+    assert_eq!(closed.out.mode, Mode::PositionOutOfRange);
     assert!((closed.input.motors[0].unwrap().angle - 7.0).abs() < 0.01);
 }
 
@@ -153,7 +153,7 @@ fn less_authority_is_taken_over_without_a_jump() {
     let at = closed.now();
     let ordinary = trial::greatest_step(&setpoints(&closed.record), at - 1.0, at);
     let mut less = neck.clone();
-    less.file.limits.correction = 0.02;
+    less.file.limits.feedback = 0.02;
     closed.swap(less.law("any-payload"));
     closed.run(2.0);
     let step = trial::greatest_step(&setpoints(&closed.record), at - 0.01, at + 0.02);
@@ -184,7 +184,7 @@ fn angles_that_no_bend_explains_are_not_started_from() {
     let neck = Neck::position();
     for (all, mode, readiness) in [
         (0.35, Mode::Tracking, Readiness::Ready),
-        (0.7, Mode::Unfit, Readiness::Unexplained),
+        (0.7, Mode::NotReady, Readiness::Unexplained),
     ] {
         let mut closed = neck.close(neck.law("any-payload"));
         for _ in 0..20 {
@@ -266,7 +266,7 @@ fn a_heavy_head_whose_tendon_parted_is_not_taken_over_to_that_side() {
                 is <= 1.1 * may,
                 "{name}, tendon {tendon}: {is} of {may} rad"
             );
-            faulted += usize::from(closed.out.faults.of(Rule::Disagreement).latched);
+            faulted += usize::from(closed.out.faults.of(Rule::SensorMismatch).latched);
         }
     }
     // Where the head stands up without that tendon it may go on.
@@ -287,7 +287,7 @@ fn pushes_one_after_the_other_are_no_parted_tendon() {
             let from = closed.record.len();
             closed.run(1.2);
             let values = closed.record[from..].iter();
-            let values = values.map(|r| r.out.faults.of(Rule::Disagreement).value);
+            let values = values.map(|r| r.out.faults.of(Rule::SensorMismatch).value);
             most = values.fold(most, f64::max);
         }
         println!("pushes: {most:.3} rad");
@@ -295,10 +295,10 @@ fn pushes_one_after_the_other_are_no_parted_tendon() {
             .law
             .limits()
             .supervision
-            .guard(Rule::Disagreement)
+            .guard(Rule::SensorMismatch)
             .limit;
         assert!(most > limit, "they do not try the rule: {most} rad");
-        assert_eq!(closed.out.faults.of(Rule::Disagreement).count, 0);
+        assert_eq!(closed.out.faults.of(Rule::SensorMismatch).count, 0);
         // What is asked in between is done.
         let target = closed.point(12.0, 227.0);
         closed.run(4.0);

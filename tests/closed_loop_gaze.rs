@@ -8,7 +8,7 @@ use nalgebra::{UnitQuaternion, Vector3};
 use withy::aim::{Aim, Aimed, Target};
 use withy::beam::BaseMotion;
 use withy::gaze::{Camera, Outcome};
-use withy::geometry::{Bend, attitude, position, posture};
+use withy::geometry::{Bend, configuration, orientation, position};
 
 /// Greatest true angle between axis and line of sight, deg.
 const ON_THE_POINT: f64 = 0.5;
@@ -32,18 +32,18 @@ impl Looking {
 
     fn true_angle(&self, point: Vector3<f64>) -> f64 {
         let truth = self.closed.plant.truth();
-        let place = truth.position + truth.attitude * self.camera.position;
-        let axis = truth.attitude * self.camera.axis;
+        let place = truth.position + truth.orientation * self.camera.position;
+        let axis = truth.orientation * self.camera.axis;
         axis.angle(&(point - place)).to_degrees()
     }
 
     /// Looks at a point: what was answered, and the mean of the true angle from 3.5 s to 4 s after that, deg.
     fn look(&mut self, point: Vector3<f64>) -> (Aimed, f64) {
         let out = &self.closed.out;
-        let present = posture(out.reference, out.reference_pan);
+        let present = configuration(out.reference, out.reference_pan);
         let target = Target::Point(point);
         let aimed = self.aim.solve(&target, present).expect("a camera");
-        self.closed.command_posture(aimed.posture);
+        self.closed.command_posture(aimed.configuration);
         self.closed.run(3.5);
         let mut sum = 0.0;
         for _ in 0..100 {
@@ -89,8 +89,8 @@ fn look_round(neck: &Neck, gain_set: &str, payload: usize) -> f64 {
     let mut worst = 0.0_f64;
     for (distance, azimuth, elevation) in ROUND {
         let (aimed, angle) = looking.look(point(distance, azimuth, elevation));
-        let bend = aimed.posture.xy().norm().to_degrees();
-        let pan = aimed.posture.z.to_degrees();
+        let bend = aimed.configuration.xy().norm().to_degrees();
+        let pan = aimed.configuration.z.to_degrees();
         let what =
             format!("{gain_set}, payload {payload}, {distance} m: bend {bend:.1} pan {pan:.1}");
         println!("{what}: true angle {angle:.3} deg");
@@ -139,7 +139,7 @@ fn an_axis_along_the_plates_normal_without_pan() {
                 assert_eq!(aimed.outcome, Outcome::Reached);
                 let truth = looking.closed.plant.truth();
                 off = off.max((truth.position - position(truth.bend, 0.12)).norm());
-                let bend = aimed.posture.xy().norm().to_degrees();
+                let bend = aimed.configuration.xy().norm().to_degrees();
                 angles.push(format!("{angle:.2} at {bend:.0}"));
                 let bar = if distance < 0.7 { 1.0 } else { ON_THE_POINT };
                 assert!(
@@ -167,10 +167,10 @@ fn at_the_pans_limit_the_bend_leans_sideways() {
             Vector3::new(-1.0, -0.05, 0.6),
         ] {
             let (aimed, angle) = looking.look(seen);
-            let bend = aimed.posture.xy().map(f64::to_degrees);
+            let bend = aimed.configuration.xy().map(f64::to_degrees);
             println!("payload {payload}: bend {bend:.1?} at the limit, true angle {angle:.3} deg");
             assert_eq!(aimed.outcome, Outcome::Reached);
-            assert!((aimed.posture.z.abs() - 170f64.to_radians()).abs() < 1e-9);
+            assert!((aimed.configuration.z.abs() - 170f64.to_radians()).abs() < 1e-9);
             assert!(bend.y.abs() > 10.0 && angle < ON_THE_POINT, "{angle}");
         }
     }
@@ -189,7 +189,7 @@ fn what_is_left_over_is_told_and_is_so() {
         ] {
             let (aimed, angle) = looking.look(seen);
             let told = aimed.residual.to_degrees();
-            let measured = posture(
+            let measured = configuration(
                 looking.closed.out.estimate.bend,
                 looking.closed.out.estimate.pan,
             );
@@ -225,7 +225,7 @@ fn bend_and_pan_arrive_together() {
         ] {
             let (from, from_pan) = (closed.plant.truth().bend, closed.plant.truth().pan);
             let (bend, pan) = (pose(inclination, direction), pan.to_radians());
-            closed.command_posture(posture(bend, pan));
+            closed.command_posture(configuration(bend, pan));
             // Ticks until each is within a twentieth of its way for good.
             let (mut bent, mut turned) = (0, 0);
             for tick in 0..700 {
@@ -258,7 +258,7 @@ fn turn_about(closed: &mut Loop, bend: Bend) -> [f64; 4] {
     for pan in [90.0_f64, -90.0, 20.0, 0.0, 160.0, -160.0] {
         let pan = pan.to_radians();
         let way = (pan - closed.plant.truth().pan).signum();
-        closed.command_posture(posture(bend, pan));
+        closed.command_posture(configuration(bend, pan));
         let (mut bent, mut turned) = (0.0, 0.0);
         for _ in 0..800 {
             closed.step();
@@ -300,7 +300,8 @@ fn a_heavy_bent_head_is_turned_and_not_thrown() {
 /// By how much the head plate is turned about its own normal against what its bend says, deg.
 fn twist(closed: &Loop) -> f64 {
     let truth = closed.plant.truth();
-    let plate = attitude(truth.pan, truth.bend).inverse() * truth.attitude.to_rotation_matrix();
+    let plate =
+        orientation(truth.pan, truth.bend).inverse() * truth.orientation.to_rotation_matrix();
     plate.scaled_axis().z.to_degrees()
 }
 
@@ -314,7 +315,7 @@ fn on_a_base_that_leans() {
     for (payload, (turning, looks)) in bars.into_iter().enumerate() {
         let mut looking = Looking::ready(&neck, "any-payload", payload);
         let motion = BaseMotion::Turn {
-            attitude: UnitQuaternion::from_euler_angles(0.0, 20f64.to_radians(), 0.0),
+            orientation: UnitQuaternion::from_euler_angles(0.0, 20f64.to_radians(), 0.0),
             duration: 2.0,
         };
         looking.closed.plant.set_base(motion).expect("a sound turn");

@@ -7,7 +7,7 @@ use common::{HEAVIEST, Loop, Neck, pose};
 use nalgebra::Vector3;
 use std::f64::consts::TAU;
 use withy::aim::Target;
-use withy::geometry::{Bend, Posture, bend_from, posture};
+use withy::geometry::{Bend, Configuration, bend_from, configuration};
 use withy::tick::Desired;
 use withy::track::Track;
 
@@ -29,7 +29,7 @@ const RATES: [f64; 3] = [10.0, 30.0, 100.0];
 /// A stream of samples of one command.
 struct Stream<'a> {
     /// Where the target is at a time, s.
-    place: &'a dyn Fn(f64) -> Posture,
+    place: &'a dyn Fn(f64) -> Configuration,
     rate: f64,
     /// Whether it is told how the target moves.
     tracked: bool,
@@ -42,7 +42,7 @@ struct Stream<'a> {
 }
 
 impl<'a> Stream<'a> {
-    fn new(place: &'a dyn Fn(f64) -> Posture, rate: f64, begin: f64) -> Self {
+    fn new(place: &'a dyn Fn(f64) -> Configuration, rate: f64, begin: f64) -> Self {
         Self {
             place,
             rate,
@@ -75,11 +75,14 @@ impl<'a> Stream<'a> {
                 return;
             }
             let noise = Vector3::new(self.random(), self.random(), 0.0) * self.noise;
-            let posture = (self.place)(stamp) + noise;
-            let motion = self.track.sample(posture, stamp).expect("a good sample");
+            let configuration = (self.place)(stamp) + noise;
+            let motion = self
+                .track
+                .sample(configuration, stamp)
+                .expect("a good sample");
             let sequence = closed.input.desired.map_or(0, |d| d.sequence) + 1;
             closed.input.desired = Some(Desired {
-                posture,
+                configuration,
                 motion: motion.filter(|_| self.tracked),
                 continues: self.next > 0,
                 command: 1000,
@@ -111,16 +114,16 @@ struct Followed {
     reach: f64,
 }
 
-/// A true posture, the target's, and the angle of the error, rad.
-type Sample = (f64, Posture, Posture, f64);
+/// A true configuration, the target's, and the angle of the error, rad.
+type Sample = (f64, Configuration, Configuration, f64);
 
 /// Scores whole periods of a swing at `hz`. The harmonics of all axes together: sum of `Y conj(X)` over sum of `|X|^2`.
 fn score(samples: &[Sample], hz: f64) -> Followed {
     let count = samples.len() as f64;
     let w = TAU * hz;
-    let centre = samples.iter().map(|s| s.2).sum::<Posture>() / count;
-    let mean = samples.iter().map(|s| s.1).sum::<Posture>() / count;
-    let (mut y, mut x) = ([Posture::zeros(); 2], [Posture::zeros(); 2]);
+    let centre = samples.iter().map(|s| s.2).sum::<Configuration>() / count;
+    let mean = samples.iter().map(|s| s.1).sum::<Configuration>() / count;
+    let (mut y, mut x) = ([Configuration::zeros(); 2], [Configuration::zeros(); 2]);
     let (mut square, mut peak) = (0.0, 0.0_f64);
     let (mut real, mut asked) = (0.0_f64, 0.0_f64);
     for (time, followed, target, error) in samples {
@@ -168,11 +171,11 @@ fn follow(course: Course, payload: usize, hz: f64, rate: f64, tracked: bool) -> 
     };
     let place = |t: f64| match course {
         Course::Point => {
-            let aimed = aim.solve(&Target::Point(point(t)), Posture::zeros());
-            aimed.expect("a camera").posture
+            let aimed = aim.solve(&Target::Point(point(t)), Configuration::zeros());
+            aimed.expect("a camera").configuration
         }
-        Course::Circle => posture(bend_from(AMPLITUDE, TAU * hz * t), 0.0),
-        Course::ToAndFro => posture(Bend::new(AMPLITUDE * (TAU * hz * t).sin(), 0.05), 0.0),
+        Course::Circle => configuration(bend_from(AMPLITUDE, TAU * hz * t), 0.0),
+        Course::ToAndFro => configuration(Bend::new(AMPLITUDE * (TAU * hz * t).sin(), 0.05), 0.0),
     };
     let mut closed = neck.ready("any-payload", payload);
     closed.command_posture(place(closed.now()));
@@ -187,14 +190,14 @@ fn follow(course: Course, payload: usize, hz: f64, rate: f64, tracked: bool) -> 
             stream.feed(&mut closed);
             closed.step();
             let truth = closed.plant.truth();
-            let real = posture(truth.bend, truth.pan);
+            let real = configuration(truth.bend, truth.pan);
             let target = place(truth.time);
             let error = match course {
                 Course::Point => {
                     let camera = neck.file.gazer.as_ref().expect("a camera").camera();
-                    let seat = truth.position + truth.attitude * camera.position;
+                    let seat = truth.position + truth.orientation * camera.position;
                     let sight = point(truth.time) - seat;
-                    (truth.attitude * camera.axis).angle(&sight)
+                    (truth.orientation * camera.axis).angle(&sight)
                 }
                 _ => (real - target).norm(),
             };
@@ -258,14 +261,14 @@ fn a_stream_that_stops_holds() {
     for payload in [0, HEAVIEST] {
         for rate in RATES {
             let neck = Neck::position();
-            let place = |t: f64| posture(Bend::new(0.3 * (t - 6.0), 0.1), 0.0);
+            let place = |t: f64| configuration(Bend::new(0.3 * (t - 6.0), 0.1), 0.0);
             let mut closed = neck.ready("any-payload", payload);
             closed.command_posture(place(5.0));
             closed.run(2.0);
             let begin = closed.now();
             let mut stream = Stream::new(&place, rate, begin);
             stream.run(&mut closed, 1.5);
-            let last = closed.input.desired.expect("samples").posture;
+            let last = closed.input.desired.expect("samples").configuration;
             let record = closed.run(3.0).to_vec();
             let beyond = record.iter().map(|r| r.bend.x - last.x).fold(0.0, f64::max);
             let end = (record[record.len() - 1].bend - last.xy()).norm();
@@ -286,7 +289,7 @@ fn a_noisy_target_at_rest_is_settled() {
     for payload in [0, HEAVIEST] {
         for rate in RATES {
             let neck = Neck::position();
-            let place = |t: f64| posture(pose(if t < 25.0 { 15.0 } else { 17.0 }, 40.0), 0.0);
+            let place = |t: f64| configuration(pose(if t < 25.0 { 15.0 } else { 17.0 }, 40.0), 0.0);
             let mut closed = neck.ready("any-payload", payload);
             let mut stream = Stream::new(&place, rate, closed.now());
             stream.noise = 0.2_f64.to_radians();
@@ -322,7 +325,7 @@ fn a_noisy_target_at_rest_is_settled() {
 fn hold_in_the_middle_of_a_stream() {
     for tracked in [true, false] {
         let neck = Neck::pan();
-        let place = |t: f64| posture(bend_from(0.25, 1.5 * t), 0.4 * (1.5 * t).sin());
+        let place = |t: f64| configuration(bend_from(0.25, 1.5 * t), 0.4 * (1.5 * t).sin());
         let mut closed = neck.ready("any-payload", 0);
         let mut stream = Stream::new(&place, 30.0, closed.now());
         stream.tracked = tracked;
@@ -348,7 +351,7 @@ fn hold_in_the_middle_of_a_stream() {
         let target = pose(10.0, 200.0);
         let sequence = stream.next + 1;
         closed.input.desired = Some(Desired {
-            posture: posture(target, -0.5),
+            configuration: configuration(target, -0.5),
             command: 1001,
             sequence,
             ..Desired::default()

@@ -26,7 +26,7 @@ fn help_is_no_error_and_lists_every_command() {
         "step-test",
         "demo",
         "check",
-        "black-box",
+        "incident",
         "fit",
         "tune",
         "examine",
@@ -370,12 +370,12 @@ fn a_step_test_wants_a_gain_set_without_gains() {
             said(&wrong.stderr)
         );
     };
-    std::fs::write(&joint, neck.replace("  - gains/step-test.yaml\n", "")).unwrap();
+    std::fs::write(&joint, neck.replace("  - gains/open-loop.yaml\n", "")).unwrap();
     refused(
-        "neck.yaml: gain_sets has no set 'step-test'; accepted for step tests: a list that holds gains/step-test.yaml",
+        "neck.yaml: gain_sets has no set 'open-loop'; accepted for step tests: a list that holds gains/open-loop.yaml",
     );
     std::fs::write(&joint, &neck).unwrap();
-    let set = std::fs::read_to_string("config/gains/step-test.yaml").unwrap();
+    let set = std::fs::read_to_string("config/gains/open-loop.yaml").unwrap();
     for (from, to) in [
         ("kp: 0,", "kp: 0.01,"),
         ("damping_s: 0", "damping_s: 0.01"),
@@ -383,8 +383,8 @@ fn a_step_test_wants_a_gain_set_without_gains() {
         ("two_degrees_of_freedom", "pure_feedback"),
     ] {
         assert!(set.contains(from));
-        std::fs::write(at("gains/step-test.yaml"), set.replace(from, to)).unwrap();
-        refused("step-test.yaml: this set corrects, or does not ask for what the kinematics says");
+        std::fs::write(at("gains/open-loop.yaml"), set.replace(from, to)).unwrap();
+        refused("open-loop.yaml: this set corrects, or does not ask for what the kinematics says");
     }
 }
 
@@ -427,7 +427,7 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
         .as_f64()
         .unwrap();
     assert!((20.0..90.0).contains(&margin), "{margin}");
-    for key in ["delay_margin_s", "ideal_delay_margin_s"] {
+    for key in ["delay_margin_s", "continuous_delay_margin_s"] {
         let margin = one["models"][0][key].as_f64().unwrap();
         assert!((0.001..1.0).contains(&margin), "{margin}");
     }
@@ -435,12 +435,12 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
     for line in said(&good.stdout).lines() {
         assert!(line.chars().count() <= 110, "{line}");
     }
-    // The same figures of the law as it runs and of the ideal one, for programs and for people.
-    assert!(said(&good.stdout).contains("as it runs") && said(&good.stdout).contains("ideal"));
+    // The same figures of the law as it runs and of the continuous one, for programs and for people.
+    assert!(said(&good.stdout).contains("as it runs") && said(&good.stdout).contains("continuous"));
     for (run, ideal) in [
-        ("feedback_step", "ideal_feedback_step"),
-        ("shaped_step", "ideal_shaped_step"),
-        ("demand", "ideal_demand"),
+        ("feedback_step", "continuous_feedback_step"),
+        ("shaped_step", "continuous_shaped_step"),
+        ("demand", "continuous_demand"),
     ] {
         let (run, ideal) = (&one["models"][0][run], &one["models"][0][ideal]);
         let keys = |v: &serde_json::Value| -> Vec<String> {
@@ -450,9 +450,16 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
         assert!(keys(run).len() >= 4);
     }
     let of = |key: &str| one["models"][0][key]["overshoot_percent"].as_f64().unwrap();
-    assert!((of("feedback_step") - of("ideal_feedback_step")).abs() < 1.0);
+    assert!((of("feedback_step") - of("continuous_feedback_step")).abs() < 1.0);
     // A sensor that is 0.5 s late is more than any of these bears.
-    let late = withy(&["examine", joint, set[0], set[1], "--age-ms", "500"]);
+    let late = withy(&[
+        "examine",
+        joint,
+        set[0],
+        set[1],
+        "--sensor-latency-ms",
+        "500",
+    ]);
     assert_eq!(late.status.code(), Some(1));
     assert!(said(&late.stderr).contains("gain set pure-feedback: on model"));
     for (arguments, said_of) in [
@@ -462,8 +469,8 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
         ),
         (["--models", "config/none.yaml"], "config/none.yaml"),
         (
-            ["--margin-deg", "NaN"],
-            "--margin-deg is NaN; accepted: 0 to 180",
+            ["--margin-floor-deg", "NaN"],
+            "--margin-floor-deg is NaN; accepted: 0 to 180",
         ),
     ] {
         let wrong = withy(&["examine", joint, arguments[0], arguments[1]]);

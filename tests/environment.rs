@@ -1,5 +1,5 @@
 //! The environment script, run for real in a folder of its own: what it says when something is missing, and that
-//! an interrupted set-up is taken up again. No network: the wheels are stand-ins in a local folder.
+//! an interrupted set-up is retensioned. No network: the wheels are stand-ins in a local folder.
 
 use std::fs;
 use std::os::unix::fs::{PermissionsExt, symlink};

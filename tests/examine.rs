@@ -279,7 +279,7 @@ fn delay_margin_of_an_integrating_loop() {
 #[test]
 fn the_ideal_operator_is_that_of_mpmath() {
     let tables = tables();
-    for row in tables["ideal"].as_array().unwrap() {
+    for row in tables["continuous"].as_array().unwrap() {
         let row = numbers(row);
         let law = withy::model::Law::new(&MotorGains {
             kp: 0.0,
@@ -376,7 +376,7 @@ fn integral_of(plant: &Plant, asked: &Specification, order: f64) -> Option<Motor
     })
 }
 
-/// The stepped loop against the exact inverse Laplace transform of the ideal one, delays included.
+/// The stepped loop against the exact inverse Laplace transform of the continuous one, delays included.
 #[test]
 fn steps_overshoot_as_the_transform_says() {
     let file = file();
@@ -404,13 +404,20 @@ fn steps_overshoot_as_the_transform_says() {
         println!("{got:.3} % {wanted:.3} %");
         // A step at a sample acts half a tick early on operators that see lines between samples.
         assert!((got - wanted).abs() < 0.3, "{plant:?}: {got} {wanted}");
-        // The ideal one is that itself.
-        let ideal = found.models[0].ideal_course.unwrap().feedback.overshoot;
-        assert!((ideal - wanted).abs() < 0.02, "{plant:?}: {ideal} {wanted}");
+        // The continuous one is that itself.
+        let continuous = found.models[0]
+            .continuous_course
+            .unwrap()
+            .feedback
+            .overshoot;
+        assert!(
+            (continuous - wanted).abs() < 0.02,
+            "{plant:?}: {continuous} {wanted}"
+        );
     }
 }
 
-/// Overshoot, settling, greatest setpoint and noise of the ideal law, against an exact inversion of its transforms.
+/// Overshoot, settling, greatest setpoint and noise of the continuous law, against an exact inversion of its transforms.
 #[test]
 fn the_ideal_laws_figures_are_those_of_its_transforms() {
     let file = file();
@@ -418,7 +425,7 @@ fn the_ideal_laws_figures_are_those_of_its_transforms() {
     let rows = tables["ideal_steps"].as_array().unwrap();
     assert!(rows.len() >= 8);
     let conditions = Conditions {
-        attitude_noise: 0.001,
+        orientation_noise: 0.001,
         gyro_noise: 0.01,
         ..Conditions::default()
     };
@@ -438,8 +445,8 @@ fn the_ideal_laws_figures_are_those_of_its_transforms() {
         };
         let found = examine(&joint, &law, &[member], &conditions, Depth::Full).unwrap();
         let (course, demand) = (
-            found.models[0].ideal_course.unwrap(),
-            found.models[0].ideal_demand.unwrap(),
+            found.models[0].continuous_course.unwrap(),
+            found.models[0].continuous_demand.unwrap(),
         );
         let step = course.feedback;
         assert!(step.speed.is_infinite() && course.shaped.speed.is_finite());
@@ -464,7 +471,7 @@ fn the_ideal_laws_figures_are_those_of_its_transforms() {
     assert!(worst.iter().zip(bars).all(|(w, bar)| *w < bar), "{worst:?}");
 }
 
-/// As ticks become finer, the sampled law moves the joint as the ideal one does, which is computed another way.
+/// As ticks become finer, the sampled law moves the joint as the continuous one does, which is computed another way.
 #[test]
 fn moves_by_both_laws_come_together_as_ticks_become_finer() {
     let (file, velocity) = (
@@ -494,16 +501,16 @@ fn moves_by_both_laws_come_together_as_ticks_become_finer() {
                 let none = Conditions::default();
                 let found = examine(&joint, law, &[member], &none, Depth::Full).unwrap();
                 let model = &found.models[0];
-                let (run, ideal) = (model.course.unwrap(), model.ideal_course.unwrap());
-                let (asked, wanted) = (model.demand.unwrap(), model.ideal_demand.unwrap());
+                let (run, continuous) = (model.course.unwrap(), model.continuous_course.unwrap());
+                let (asked, wanted) = (model.demand.unwrap(), model.continuous_demand.unwrap());
                 [
-                    run.feedback.overshoot - ideal.feedback.overshoot,
-                    run.feedback.settling.unwrap() - ideal.feedback.settling.unwrap(),
-                    run.feedback.peak - ideal.feedback.peak,
-                    run.shaped.overshoot - ideal.shaped.overshoot,
-                    run.shaped.settling.unwrap() - ideal.shaped.settling.unwrap(),
-                    run.shaped.peak - ideal.shaped.peak,
-                    run.shaped.speed / ideal.shaped.speed - 1.0,
+                    run.feedback.overshoot - continuous.feedback.overshoot,
+                    run.feedback.settling.unwrap() - continuous.feedback.settling.unwrap(),
+                    run.feedback.peak - continuous.feedback.peak,
+                    run.shaped.overshoot - continuous.shaped.overshoot,
+                    run.shaped.settling.unwrap() - continuous.shaped.settling.unwrap(),
+                    run.shaped.peak - continuous.shaped.peak,
+                    run.shaped.speed / continuous.shaped.speed - 1.0,
                     asked.travel_share - wanted.travel_share,
                 ]
                 .map(f64::abs)

@@ -6,7 +6,7 @@ mod examine_support;
 use examine_support::gains_of;
 use nalgebra::{Complex, Matrix2};
 use withy::config::JointFile;
-use withy::controller::{GainSet, SetpointKind};
+use withy::controller::{CommandInterface, GainSet};
 use withy::examine::{Conditions, LoopFigures, Member, loop_figures, loop_response};
 use withy::geometry::Bend;
 use withy::model::Plant;
@@ -55,8 +55,8 @@ fn row(file: &JointFile, value: &serde_json::Value) -> Row {
     joint.motor_time_constant = number("tau");
     let set = GainSet {
         kind: match drive.0.as_str() {
-            "velocity" => SetpointKind::Velocity,
-            "position" => SetpointKind::Position,
+            "velocity" => CommandInterface::Velocity,
+            "position" => CommandInterface::Position,
             other => panic!("{other}"),
         },
         motors: value["gains"]

@@ -124,7 +124,7 @@ fn loops_called_stable_rest_and_loops_called_unstable_swing() {
     let mut neck = Neck::position();
     // Supervision would hold what swings.
     for rule in Rule::ALL {
-        neck.file.limits.supervision.guard_mut(rule).reaction = Reaction::Tell;
+        neck.file.limits.supervision.guard_mut(rule).reaction = Reaction::Warn;
     }
     let (mut rest, mut swings, mut between) = (0, 0, 0);
     let mut wrong = Vec::new();

@@ -9,7 +9,7 @@ use std::process::Command;
 use files_support::{Copy, GAINS, JOINT, SIMULATED, assert_one_line, assert_told, config};
 use withy::beam::JointDescription;
 use withy::config::{JointFile, SimulatedFile, TickSource};
-use withy::controller::SetpointKind;
+use withy::controller::CommandInterface;
 use withy::tick::Feedback;
 
 /// A wrong file: what is replaced by what, and the sentence after the file's name.
@@ -163,14 +163,14 @@ const CASES: &[Case] = &[
         "tendons[3].base_angle_deg is .nan; accepted: a number from -360 to 360 deg",
     ),
     joint(
-        "  correction_rad: 0.15",
-        "  correction_rad: .NaN",
-        "limits.correction_rad is .nan; accepted: a number from 0 to 3.2 rad",
+        "  feedback_rad: 0.15",
+        "  feedback_rad: .NaN",
+        "limits.feedback_rad is .nan; accepted: a number from 0 to 3.2 rad",
     ),
     joint(
         "{roll: 0, pitch: 0, yaw: 0}",
         "{roll: 0, pitch: -.inf, yaw: 0}",
-        "base_attitude_deg.pitch is -.inf; accepted: a number from -360 to 360 deg",
+        "base_orientation_deg.pitch is -.inf; accepted: a number from -360 to 360 deg",
     ),
     // Missing keys.
     joint(
@@ -201,7 +201,7 @@ const CASES: &[Case] = &[
     joint(
         "pitch: 0, ",
         "",
-        "base_attitude_deg.pitch is missing; accepted: a number from -360 to 360 deg",
+        "base_orientation_deg.pitch is missing; accepted: a number from -360 to 360 deg",
     ),
     // Unknown keys.
     joint(
@@ -217,7 +217,7 @@ const CASES: &[Case] = &[
     joint(
         "{roll: 0, pitch",
         "{rol: 0, pitch",
-        "base_attitude_deg.rol (given as 0) is not a known key; accepted here: roll, pitch, yaw",
+        "base_orientation_deg.rol (given as 0) is not a known key; accepted here: roll, pitch, yaw",
     ),
     joint(
         "  dwell_s: 0.3",
@@ -337,8 +337,8 @@ const CASES: &[Case] = &[
     ),
     gains(
         "damping_s: 0.032",
-        "hold_band: {enter_rad: 0.02, leave_rad: 0.01}",
-        "hold_band.leave_rad is 0.01; accepted: a number from 0.02 to 1 rad",
+        "integrator_deadband: {enter_rad: 0.02, leave_rad: 0.01}",
+        "integrator_deadband.leave_rad is 0.01; accepted: a number from 0.02 to 1 rad",
     ),
     gains(
         "name: any-payload",
@@ -447,14 +447,14 @@ fn simulated_joints_that_cannot_be_are_told() {
             "motor.encoder_counts is 0; accepted: a whole number from 1 to 16777216",
         ),
         (
-            "  imu_age_ms: 4",
+            "  imu_latency_ms: 4",
             "  imu_age_s: 4",
             "sensors.imu_age_s (given as 4) is not a known key; accepted here: ...",
         ),
         (
-            "  imu_age_ms: 4",
+            "  imu_latency_ms: 4",
             "",
-            "sensors.imu_age_ms is missing; accepted: a number from 0 to 10000 ms",
+            "sensors.imu_latency_ms is missing; accepted: a number from 0 to 10000 ms",
         ),
         (
             "base_angle_deg: 290",
@@ -530,7 +530,7 @@ fn the_glasshouse_neck_is_read_as_meant() {
     );
     assert_eq!(file.tick, TickSource::Timer);
     assert_eq!(file.feedback, Feedback::Imu);
-    assert_eq!(file.kind, SetpointKind::Position);
+    assert_eq!(file.kind, CommandInterface::Position);
     assert_eq!(file.joint.period, 0.005);
     assert_eq!(file.joint.gravity_base, -nalgebra::Vector3::z());
     assert_eq!(file.motor_names[3], "neck_motor_4");
@@ -585,7 +585,7 @@ fn the_simulated_neck_is_the_one_drawn() {
         ("imu age", file.options.sensors.imu_age, 0.004),
         (
             "noise",
-            file.options.sensors.attitude_noise.to_degrees(),
+            file.options.sensors.orientation_noise.to_degrees(),
             0.06,
         ),
         (
@@ -607,7 +607,7 @@ fn the_simulated_neck_is_the_one_drawn() {
 fn velocity_and_imu_variants_differ_where_they_should() {
     let load = |name: &str| JointFile::load(config().join(name)).unwrap();
     let velocity = load("glasshouse-neck-velocity.yaml");
-    assert_eq!(velocity.kind, SetpointKind::Velocity);
+    assert_eq!(velocity.kind, CommandInterface::Velocity);
     let by_imu = load("glasshouse-neck-imu-tick.yaml");
     assert_eq!(by_imu.tick, TickSource::Imu);
     assert_eq!(by_imu.joint.period, by_imu.imu_period);

@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use withy::config::{NamedGainSet, Purpose, Specification, save_gain_set};
 use withy::controller::reference_model::{Lag, Model};
-use withy::controller::{GainSet, HoldBand, MotorGains, SetpointKind, Structure};
+use withy::controller::{CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure};
 
 #[test]
 fn gains_of_single_motors_lie_over_those_of_all() {
@@ -106,9 +106,9 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
                 motor_names: ["m/1", "m-2", "3"].map(String::from).to_vec(),
                 gains: GainSet {
                     kind: if velocity {
-                        SetpointKind::Velocity
+                        CommandInterface::Velocity
                     } else {
-                        SetpointKind::Position
+                        CommandInterface::Position
                     },
                     structure: if pure {
                         Structure::PureFeedback
@@ -119,7 +119,7 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
                     damping,
                     model,
                     smoothing,
-                    hold_band: band.map(|(enter, more)| HoldBand {
+                    integrator_deadband: band.map(|(enter, more)| IntegratorDeadband {
                         enter,
                         leave: enter + more,
                     }),

@@ -150,7 +150,7 @@ const CASES: &[(&str, &str, &str)] = &[
     ),
     (
         "  - name: torso\n",
-        "  - {name: torso, parent: hip, position_mm: [0, 0, 0], attitude_deg: {roll: 0, pitch: 0, yaw: 0}}\n  - name: torso\n",
+        "  - {name: torso, parent: hip, position_mm: [0, 0, 0], orientation_deg: {roll: 0, pitch: 0, yaw: 0}}\n  - name: torso\n",
         "fixed_frames[1].name is \"torso\"; accepted: a name that no other frame of this file has; frames.head moves",
     ),
     (
@@ -170,7 +170,7 @@ const CASES: &[(&str, &str, &str)] = &[
     ),
     (
         "  - name: torso\n    parent: neck_base\n",
-        "  - {name: hip, parent: torso, position_mm: [0, 0, 0], attitude_deg: {roll: 0, pitch: 0, yaw: 0}}\n  - name: torso\n    parent: hip\n",
+        "  - {name: hip, parent: torso, position_mm: [0, 0, 0], orientation_deg: {roll: 0, pitch: 0, yaw: 0}}\n  - name: torso\n    parent: hip\n",
         "fixed_frames[0].parent is \"torso\"; accepted: a parent that does not stand in this frame itself",
     ),
     (
@@ -186,17 +186,17 @@ const CASES: &[(&str, &str, &str)] = &[
     (
         "    position_mm: [0, 0, -350]",
         "    position_m: [0, 0, -0.35]",
-        "fixed_frames[0].position_m (given as [0, 0, -0.35]) is not a known key; accepted here: name, parent, position_mm, attitude_deg",
+        "fixed_frames[0].position_m (given as [0, 0, -0.35]) is not a known key; accepted here: name, parent, position_mm, orientation_deg",
     ),
     (
-        "    position_mm: [0, 0, -350]\n    attitude_deg: {roll: 0, pitch: 0, yaw: 0}\n",
-        "    position_mm: [0, 0, -350]\n    attitude_deg: {roll: 0, yaw: 0}\n",
-        "fixed_frames[0].attitude_deg.pitch is missing; accepted: a number from -360 to 360 deg",
+        "    position_mm: [0, 0, -350]\n    orientation_deg: {roll: 0, pitch: 0, yaw: 0}\n",
+        "    position_mm: [0, 0, -350]\n    orientation_deg: {roll: 0, yaw: 0}\n",
+        "fixed_frames[0].orientation_deg.pitch is missing; accepted: a number from -360 to 360 deg",
     ),
     (
-        "fixed_frames:\n  - name: torso\n    parent: neck_base\n    position_mm: [0, 0, -350]\n    attitude_deg: {roll: 0, pitch: 0, yaw: 0}\n",
+        "fixed_frames:\n  - name: torso\n    parent: neck_base\n    position_mm: [0, 0, -350]\n    orientation_deg: {roll: 0, pitch: 0, yaw: 0}\n",
         "fixed_frames: torso\n",
-        "fixed_frames is \"torso\"; accepted: a list of tables with name, parent, position_mm and attitude_deg",
+        "fixed_frames is \"torso\"; accepted: a list of tables with name, parent, position_mm and orientation_deg",
     ),
 ];
 
@@ -264,8 +264,8 @@ fn signs_gears_mountings_and_defaults_are_read_as_meant() {
     );
     copy.spoil(
         LOOKING,
-        "    attitude_deg: {roll: 0, pitch: 0, yaw: 0}",
-        &format!("    attitude_deg: {quarter}"),
+        "    orientation_deg: {roll: 0, pitch: 0, yaw: 0}",
+        &format!("    orientation_deg: {quarter}"),
     );
     let file = JointFile::load(copy.path(LOOKING)).unwrap();
     let pan = file.joint.pan.unwrap();

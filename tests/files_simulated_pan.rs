@@ -17,7 +17,7 @@ fn the_neck_with_pan_is_the_one_drawn() {
     let (ours, theirs) = (file.description.base_imu.unwrap(), drawn.base_imu.unwrap());
     assert!(ours.mounting.angle_to(&theirs.mounting) == 0.0);
     assert_eq!((ours.rate, ours.age), (theirs.rate, theirs.age));
-    assert_eq!(ours.attitude_noise, theirs.attitude_noise);
+    assert_eq!(ours.orientation_noise, theirs.orientation_noise);
     assert_eq!(ours.gyro_noise, theirs.gyro_noise);
     assert_eq!(file.motor_names[3..], ["neck_motor_4", "neck_pan"]);
     // All but these two is the neck without.
@@ -112,12 +112,12 @@ fn what_cannot_be_is_told() {
             "base_imu.rate_hz is 2000; accepted: a number from 0.01 to 1000 Hz",
         ),
         (
-            "  age_ms: 4",
-            "  age_ms: -4",
-            "base_imu.age_ms is -4; accepted: a number from 0 to 10000 ms",
+            "  sensor_latency_ms: 4",
+            "  sensor_latency_ms: -4",
+            "base_imu.sensor_latency_ms is -4; accepted: a number from 0 to 10000 ms",
         ),
         (
-            "  age_ms: 4  ",
+            "  sensor_latency_ms: 4  ",
             "  age_s: 4  ",
             "base_imu.age_s (given as 4) is not a known key; accepted here: ...",
         ),

@@ -5,7 +5,7 @@ mod files_support;
 use files_support::{Copy, JOINT, assert_one_line, assert_told, config, text, watched};
 use withy::config::JointFile;
 use withy::config::supervision::choice;
-use withy::tick::{Abandoned, Reaction, Rule, Supervision};
+use withy::tick::{Reaction, Rule, Supervision, TimeoutAction};
 
 /// The supervision of the joint file with `lines` under its key.
 fn with(lines: &str) -> Result<Supervision, String> {
@@ -69,16 +69,16 @@ fn what_is_written_is_taken_and_the_rest_is_as_usual() {
     let mut wanted = Supervision::default();
     let slack = wanted.guard_mut(Rule::Slack);
     (slack.limit, slack.after) = (2.0, 4.5);
-    (slack.reaction, slack.latch) = (Reaction::LetDown, true);
-    wanted.guard_mut(Rule::Disagreement).limit = 0.1;
-    wanted.guard_mut(Rule::CommandStale).after = 30.0;
-    (wanted.fallback, wanted.abandoned) = (false, Abandoned::Neutral);
-    let lines = "  slack: {limit_tendons: 2, after_s: 4.5, reaction: let_down, latch: true}\n  \
-                 disagreement: {limit_rad: 0.1}\n  command_stale: {after_s: 30}\n  \
-                 fallback_to_motors: false\n  abandoned: neutral\n";
+    (slack.reaction, slack.latch) = (Reaction::Release, true);
+    wanted.guard_mut(Rule::SensorMismatch).limit = 0.1;
+    wanted.guard_mut(Rule::CommandTimeout).after = 30.0;
+    (wanted.fallback, wanted.command_timeout_action) = (false, TimeoutAction::Neutral);
+    let lines = "  slack: {limit_tendons: 2, after_s: 4.5, reaction: release, latch: true}\n  \
+                 sensor_mismatch: {limit_rad: 0.1}\n  command_timeout: {after_s: 30}\n  \
+                 fallback_to_motors: false\n  command_timeout_action: neutral\n";
     assert_eq!(with(lines).unwrap(), wanted);
-    let never = with("  command_stale: {after_s: 0}\n").unwrap();
-    assert_eq!(never.guard(Rule::CommandStale).after, f64::INFINITY);
+    let never = with("  command_timeout: {after_s: 0}\n").unwrap();
+    assert_eq!(never.guard(Rule::CommandTimeout).after, f64::INFINITY);
     // Both ends of every range are in it, and what is beside them is not; the same of reactions.
     for rule in Rule::ALL {
         let (name, choice) = (rule.name(), choice(rule));
@@ -125,10 +125,10 @@ fn what_is_written_is_taken_and_the_rest_is_as_usual() {
 #[test]
 fn feedback_from_the_motors_does_without_the_imu() {
     let text = watched().replace("feedback: imu\n", "feedback: motors\n");
-    let text = text.replacen("reaction: hold", "reaction: tell", 1);
+    let text = text.replacen("reaction: hold", "reaction: warn", 1);
     let read = JointFile::from_text(config().join(JOINT), &text).unwrap();
     let guard = read.limits.supervision.guards[Rule::ImuStale as usize];
-    assert_eq!(guard.reaction, Reaction::Tell);
+    assert_eq!(guard.reaction, Reaction::Warn);
 }
 
 #[test]
@@ -151,8 +151,8 @@ fn what_is_wrong_is_told_in_one_sentence() {
             "supervision.imu_stale.limit_rad (given as 3) is not a known key; accepted here: after_s, reaction, latch",
         ),
         (
-            "supervision: {disagreement: {limit_rad: 2}}",
-            "supervision.disagreement.limit_rad is 2; accepted: a number from 0.02 to 1 rad",
+            "supervision: {sensor_mismatch: {limit_rad: 2}}",
+            "supervision.sensor_mismatch.limit_rad is 2; accepted: a number from 0.02 to 1 rad",
         ),
         (
             "supervision: {saturation: {limit_share: 1}}",
@@ -164,31 +164,31 @@ fn what_is_wrong_is_told_in_one_sentence() {
         ),
         (
             "supervision: {travel: {after_s: .nan}}",
-            "supervision.travel.after_s is .nan; accepted: a number from 0 to 10 s",
+            "supervision.position_limit.after_s is .nan; accepted: a number from 0 to 10 s",
         ),
         (
-            "supervision: {command_stale: {after_s: .inf}}",
-            "supervision.command_stale.after_s is .inf; accepted: a number from 0 to 3600 s, 0: never",
+            "supervision: {command_timeout: {after_s: .inf}}",
+            "supervision.command_timeout.after_s is .inf; accepted: a number from 0 to 3600 s, 0: never",
         ),
         (
-            "supervision: {command_stale: {reaction: hold}}",
-            "supervision.command_stale.reaction (given as \"hold\") is not a known key; accepted here: after_s",
+            "supervision: {command_timeout: {reaction: hold}}",
+            "supervision.command_timeout.reaction (given as \"hold\") is not a known key; accepted here: after_s",
         ),
         (
             "supervision: {slack: {reaction: stop}}",
-            "supervision.slack.reaction is \"stop\"; accepted: tell or limit or hold or let_down",
+            "supervision.slack.reaction is \"stop\"; accepted: tell or limit or hold or release",
         ),
         (
-            "supervision: {motor_stale: {reaction: limit}}",
-            "supervision.motor_stale.reaction is \"limit\"; accepted: hold or let_down",
+            "supervision: {motor_stale: {reaction: slow}}",
+            "supervision.motor_stale.reaction is \"limit\"; accepted: hold or release",
         ),
         (
-            "supervision: {imu_stale: {reaction: tell}}",
-            "supervision.imu_stale.reaction is tell; accepted: hold or let_down where feedback is imu; tell and limit where it is motors",
+            "supervision: {imu_stale: {reaction: warn}}",
+            "supervision.imu_stale.reaction is tell; accepted: hold or release where feedback is imu; warn and slow where it is motors",
         ),
         (
-            "supervision: {growing_swing: {latch: false}}",
-            "supervision.growing_swing.latch is false; accepted: true: while the joint is held the cause is out of sight",
+            "supervision: {diverging_oscillation: {latch: false}}",
+            "supervision.diverging_oscillation.latch is false; accepted: true: while the joint is held the cause is out of sight",
         ),
         (
             "supervision: {slack: {latch: 1}}",
@@ -199,8 +199,8 @@ fn what_is_wrong_is_told_in_one_sentence() {
             "supervision.fallback_to_motors is \"never\"; accepted: true or false",
         ),
         (
-            "supervision: {abandoned: fall}",
-            "supervision.abandoned is \"fall\"; accepted: hold or neutral",
+            "supervision: {command_timeout_action: fall}",
+            "supervision.command_timeout_action is \"fall\"; accepted: hold or neutral",
         ),
     ] {
         let copy = Copy::new();

@@ -71,11 +71,11 @@ fn a_record_is_read_as_it_was_written() {
 
 #[test]
 fn what_is_wrong_with_a_record_is_told_with_its_place() {
-    let heading = "time_s,asked_x_rad,asked_y_rad,bend_x_rad,bend_y_rad\n";
+    let heading = "time_s,commanded_x_rad,commanded_y_rad,bend_x_rad,bend_y_rad\n";
     for (text, expected) in [
         (
-            "time_s,asked_x_rad\n".to_string(),
-            "r.csv: the column \"asked_y_rad\" is missing; accepted: a heading with it; this one has \"time_s, asked_x_rad\"",
+            "time_s,commanded_x_rad\n".to_string(),
+            "r.csv: the column \"commanded_y_rad\" is missing; accepted: a heading with it; this one has \"time_s, commanded_x_rad\"",
         ),
         (
             String::new(),
@@ -83,11 +83,11 @@ fn what_is_wrong_with_a_record_is_told_with_its_place() {
         ),
         (
             format!("# a comment\n{heading}0,0,0,0,0\n0.1,0,x,0,0\n"),
-            "r.csv: line 4, column \"asked_y_rad\" is \"x\"; accepted: a finite number with . as decimal point",
+            "r.csv: line 4, column \"commanded_y_rad\" is \"x\"; accepted: a finite number with . as decimal point",
         ),
         (
             format!("{heading}0,0,NaN,0,0\n"),
-            "r.csv: line 2, column \"asked_y_rad\" is \"NaN\"; accepted: a finite number with . as decimal point",
+            "r.csv: line 2, column \"commanded_y_rad\" is \"NaN\"; accepted: a finite number with . as decimal point",
         ),
         (
             format!("{heading}0,0,0,0\n"),
@@ -108,7 +108,7 @@ fn what_is_wrong_with_a_record_is_told_with_its_place() {
     ] {
         assert_eq!(read(&text).unwrap_err(), expected);
     }
-    let bytes = b"time_s,asked_x_rad\n\xff\xfe,1\n";
+    let bytes = b"time_s,commanded_x_rad\n\xff\xfe,1\n";
     let error = StepTestRecord::from_bytes(Path::new("r.csv"), bytes, &Mapping::default());
     assert_eq!(error.unwrap_err().to_string().lines().count(), 1);
 }
@@ -368,7 +368,7 @@ fn the_command_fits_shows_and_saves() {
             "t [ms]",
             "--time-unit",
             "ms",
-            "--asked",
+            "--commanded",
             "target",
             "--measured",
             "tilt",
@@ -447,12 +447,12 @@ fn wrong_arguments_and_files_end_with_code_2() {
             "withy: lens.csv: the column \"t\" is missing; ",
         ),
         (
-            &["lens.csv", "--asked", "a,b,c"],
-            "withy: --asked is a,b,c; accepted: a column's name, or two with a comma",
+            &["lens.csv", "--commanded", "a,b,c"],
+            "withy: --commanded is a,b,c; accepted: a column's name, or two with a comma",
         ),
         (
-            &["lens.csv", "--asked", "asked_x_rad"],
-            "withy: --measured is bend_x_rad,bend_y_rad; accepted: 1 of them, as --asked has",
+            &["lens.csv", "--commanded", "commanded_x_rad"],
+            "withy: --measured is bend_x_rad,bend_y_rad; accepted: 1 of them, as --commanded has",
         ),
         (
             &["lens.csv", "--delimiter", "ab"],

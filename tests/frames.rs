@@ -7,7 +7,8 @@ use nalgebra::{Isometry3, Matrix3, Point3, Quaternion, Translation3, UnitQuatern
 use serde_json::Value;
 use std::f64::consts::{FRAC_PI_2, PI};
 use withy::frames::{
-    At, FARTHEST, InsertError, LONGEST_NAME, LookupError, MOST_FRAMES, MOST_SAMPLES, Tree,
+    At, FARTHEST, InsertError, LONGEST_NAME, LookupError, MOST_FRAMES, MOST_SAMPLES,
+    TransformBuffer,
 };
 
 fn numbers(v: &Value) -> Vec<f64> {
@@ -29,8 +30,8 @@ fn apart(a: &Isometry3<f64>, b: &Isometry3<f64>) -> f64 {
 }
 
 /// A tree of fixed transforms, moving ones at 1 s and 2 s.
-fn robot() -> Tree {
-    let mut tree = Tree::new(10.0);
+fn robot() -> TransformBuffer {
+    let mut tree = TransformBuffer::new(10.0);
     for (child, parent, x, fixed) in [
         ("torso", "base", 0.5, true),
         ("neck", "torso", 0.25, true),
@@ -57,14 +58,14 @@ fn chains_agree_with_products_of_matrices() {
     let (mut worst, mut asked, mut newest) = (0.0_f64, 0, 0);
     let (mut up, mut down, mut across, mut longest) = (0, 0, 0, 0);
     for t in table["trees"].as_array().unwrap() {
-        let mut tree = Tree::new(10.0);
+        let mut tree = TransformBuffer::new(10.0);
         for f in t["frames"].as_array().unwrap() {
             let [child, parent] = ["child", "parent"].map(|k| f[k].as_str().unwrap());
             let stamps = numbers(&f["stamps"]);
             // Backwards: the samples are sorted in.
             for i in (0..stamps.len()).rev() {
                 let p = Vector3::from_vec(numbers(&f["positions"][i]));
-                let q = numbers(&f["attitudes"][i]);
+                let q = numbers(&f["orientations"][i]);
                 let q = UnitQuaternion::new_unchecked(Quaternion::new(q[3], q[0], q[1], q[2]));
                 let pose = Isometry3::from_parts(p.into(), q);
                 let fixed = f["fixed"].as_bool().unwrap();
@@ -93,7 +94,7 @@ fn chains_agree_with_products_of_matrices() {
                 newest += 1;
             }
             asked += 1;
-            let ways = (q["up"].as_u64().unwrap(), q["down"].as_u64().unwrap());
+            let ways = (q["up"].as_u64().unwrap(), q["released"].as_u64().unwrap());
             up += u32::from(ways.0 > 0 && ways.1 == 0);
             down += u32::from(ways.0 == 0 && ways.1 > 0);
             across += u32::from(ways.0 > 0 && ways.1 > 0);
@@ -112,7 +113,7 @@ fn chains_agree_with_products_of_matrices() {
 /// 2 m ahead of the camera is 2.1 m to the left of the base. By hand.
 #[test]
 fn the_transform_maps_source_to_target() {
-    let mut tree = Tree::new(10.0);
+    let mut tree = TransformBuffer::new(10.0);
     let head = Translation3::new(0.0, 0.0, 1.0) * UnitQuaternion::new(Vector3::z() * FRAC_PI_2);
     tree.insert("head", "base", head, 5.0, false).unwrap();
     tree.insert("camera", "head", at(0.1, 0.0, 0.0), 0.0, true)
@@ -137,7 +138,7 @@ fn the_transform_maps_source_to_target() {
 
 /// Half the angle at half the time, for turns that the usual quotient of sines cannot do, and the shorter way.
 #[test]
-fn attitudes_turn_the_shorter_way() {
+fn orientations_turn_the_shorter_way() {
     let axis = Vector3::new(1.0, -2.0, 0.5).normalize();
     for (angle, sign, half) in [
         (0.0, 1.0, 0.0),
@@ -148,7 +149,7 @@ fn attitudes_turn_the_shorter_way() {
         (3.5, 1.0, 0.5 * 3.5 - PI),
         (6.0, -1.0, 3.0 - PI),
     ] {
-        let mut tree = Tree::new(10.0);
+        let mut tree = TransformBuffer::new(10.0);
         let first = turned(Vector3::new(0.3, 1.0, 2.0), 1.0);
         let mut last = first * turned(axis, angle);
         let q = last.rotation.into_inner() * sign;
@@ -160,7 +161,7 @@ fn attitudes_turn_the_shorter_way() {
         assert!(off < 1e-15 * 4.0, "{angle} {sign}: {off:e}");
     }
     // Half a turn has two shorter ways; one of them is taken.
-    let mut tree = Tree::new(10.0);
+    let mut tree = TransformBuffer::new(10.0);
     tree.insert("a", "b", at(0.0, 0.0, 0.0), 1.0, false)
         .unwrap();
     let half = UnitQuaternion::new_unchecked(Quaternion::new(0.0, 0.0, 0.0, 1.0));
@@ -413,7 +414,7 @@ fn insertions_are_refused_in_one_sentence() {
         assert_eq!(tree.parent("base"), None);
         assert_eq!(tree.parent("torso"), Some("base"));
         for time in [1.0, 1.3, 2.0] {
-            let asked = |t: &Tree| t.lookup("camera", "cup", At::Time(time)).unwrap();
+            let asked = |t: &TransformBuffer| t.lookup("camera", "cup", At::Time(time)).unwrap();
             assert_eq!(asked(&tree), asked(&before));
         }
     }
@@ -422,7 +423,7 @@ fn insertions_are_refused_in_one_sentence() {
 /// What is refused at the limit leaves the rest as it was, and known frames go on.
 #[test]
 fn a_tree_holds_so_many_frames() {
-    let mut tree = Tree::new(10.0);
+    let mut tree = TransformBuffer::new(10.0);
     let one = at(1.0, 0.0, 0.0);
     // One long chain: the longest way that there can be.
     for i in 1..MOST_FRAMES {
@@ -468,10 +469,11 @@ fn a_tree_holds_so_many_frames() {
 /// Samples come late, twice, and far ahead; `keep` s and no more than so many of them stay.
 #[test]
 fn histories_keep_what_they_should() {
-    let mut tree = Tree::new(2.0);
-    let put =
-        |tree: &mut Tree, stamp: f64, x: f64| tree.insert("a", "b", at(x, 0.0, 0.0), stamp, false);
-    let x = |tree: &Tree, time: f64| {
+    let mut tree = TransformBuffer::new(2.0);
+    let put = |tree: &mut TransformBuffer, stamp: f64, x: f64| {
+        tree.insert("a", "b", at(x, 0.0, 0.0), stamp, false)
+    };
+    let x = |tree: &TransformBuffer, time: f64| {
         let found = tree.lookup("b", "a", At::Time(time));
         found.map(|f| f.transform.translation.x)
     };
@@ -520,7 +522,7 @@ fn histories_keep_what_they_should() {
         (0.0, 0.0),
         (f64::INFINITY, 3600.0),
     ] {
-        let mut tree = Tree::new(keep);
+        let mut tree = TransformBuffer::new(keep);
         put(&mut tree, 4000.0, 0.0).unwrap();
         put(&mut tree, 4000.0 - kept, 0.0).unwrap();
         assert!(put(&mut tree, 3999.0 - kept, 0.0).is_err());
@@ -557,7 +559,7 @@ fn frames_change_parents() {
     let found = tree.lookup("petal", "base", At::Newest).unwrap();
     assert_eq!((found.transform, found.stamp), (at(1.0, 0.0, -1.0), 1.5));
     // The other way up: a frame below becomes the top, which is no loop once the old tie is gone.
-    let mut tree = Tree::new(10.0);
+    let mut tree = TransformBuffer::new(10.0);
     tree.insert("a", "b", at(1.0, 0.0, 0.0), 1.0, false)
         .unwrap();
     assert!(

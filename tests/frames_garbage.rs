@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use proptest::test_runner::{RngSeed, TestRunner};
 use std::cell::Cell;
 use std::collections::HashSet;
-use withy::frames::{At, Tree};
+use withy::frames::{At, TransformBuffer};
 
 const NAMES: [&str; 9] = ["a", "b", "c", "d", "e", "/f", "g", "", "//"];
 
@@ -18,7 +18,7 @@ fn number() -> impl Strategy<Value = f64> {
     ]
 }
 
-fn attitude() -> impl Strategy<Value = UnitQuaternion<f64>> {
+fn orientation() -> impl Strategy<Value = UnitQuaternion<f64>> {
     let wild = prop::array::uniform4(number())
         .prop_map(|q| UnitQuaternion::new_unchecked(Quaternion::new(q[0], q[1], q[2], q[3])));
     let turn = prop::array::uniform3(-4.0..4.0).prop_map(|r| UnitQuaternion::new(r.into()));
@@ -46,18 +46,19 @@ fn insertion() -> impl Strategy<Value = Insertion> {
         name(),
         name(),
         place,
-        attitude(),
+        orientation(),
         number(),
         prop::bool::weighted(0.3),
     )
 }
 
 /// A tree of whatever comes in, and how large the rounding of a position in it may be, m.
-fn grown(inserted: Vec<Insertion>, keep: f64) -> Result<(Tree, f64), TestCaseError> {
-    let (mut tree, mut size) = (Tree::new(keep), 1.0);
+fn grown(inserted: Vec<Insertion>, keep: f64) -> Result<(TransformBuffer, f64), TestCaseError> {
+    let (mut tree, mut size) = (TransformBuffer::new(keep), 1.0);
     for (child, parent, p, q, stamp, fixed) in inserted {
         let pose = Isometry3::from_parts(p.into(), q);
-        let known = |tree: &Tree| (tree.parent(child).map(String::from), tree.newest(child));
+        let known =
+            |tree: &TransformBuffer| (tree.parent(child).map(String::from), tree.newest(child));
         let before = known(&tree);
         match tree.insert(child, parent, pose, stamp, fixed) {
             Ok(()) => {

@@ -32,7 +32,7 @@ fn vector2(v: &Value) -> Vector2<f64> {
     Vector2::from_vec(numbers(v))
 }
 
-/// Position (unit length) and attitude, row by row, in the order of the table.
+/// Position (unit length) and orientation, row by row, in the order of the table.
 fn flat(p: Vector3<f64>, r: Matrix3<f64>) -> Vec<f64> {
     p.iter().chain(r.transpose().iter()).copied().collect()
 }
@@ -195,14 +195,14 @@ fn gravity_without_direction_changes_nothing() {
     assert_eq!(fix.bend, Bend::zeros());
 }
 
-/// Swing and twist of attitudes composed by SciPy's Rotation.
+/// Swing and twist of orientations composed by SciPy's Rotation.
 #[test]
 fn swing_twist_agrees_with_composition() {
     for case in table("twist") {
         let q = numbers(&case["wxyz"]);
         let q = UnitQuaternion::from_quaternion(Quaternion::new(q[0], q[1], q[2], q[3]));
         let (twist, b) = swing_twist(&q);
-        // Close to 180 deg of bend the twist is as ill-determined as the attitude's rounding.
+        // Close to 180 deg of bend the twist is as ill-determined as the orientation's rounding.
         let theta = inclination(vector2(&case["bend"]));
         let bar = 4e-15 / (theta / 2.0).cos();
         assert!(
@@ -225,7 +225,7 @@ fn swing_twist_at_its_singular_points() {
     // Pure twist of half a turn.
     let half = UnitQuaternion::new_unchecked(Quaternion::new(0.0, 0.0, 0.0, 1.0));
     assert_eq!(swing_twist(&half), (PI, Bend::zeros()));
-    // Upside down: the whole attitude is bend.
+    // Upside down: the whole orientation is bend.
     for phi in [0.0, 1.0, -2.0] {
         let axis = Vector3::new(-f64::sin(phi), f64::cos(phi), 0.0);
         let down = UnitQuaternion::new_unchecked(Quaternion::from_parts(0.0, axis));
@@ -258,7 +258,7 @@ proptest! {
         prop_assert!(orthogonal.norm() < 3e-15);
     }
 
-    /// `omega = A db/dt` against fourth-order differences of the attitude, in both frames.
+    /// `omega = A db/dt` against fourth-order differences of the orientation, in both frames.
     #[test]
     fn angular_velocity_agrees_with_differences(b in bend(), rx in -1.0..1.0_f64, ry in -1.0..1.0_f64) {
         let rate = Vector2::new(rx, ry);
@@ -310,13 +310,13 @@ proptest! {
         prop_assert!((0.0..=2.0 + 1e-12).contains(&fix.residual));
     }
 
-    /// Any attitude at all is put together again from its parts, by nalgebra.
+    /// Any orientation at all is put together again from its parts, by nalgebra.
     #[test]
     fn swing_twist_composes(axis in prop::array::uniform3(-1.0..1.0_f64), angle in -6.0..6.0_f64) {
         let q = UnitQuaternion::from_scaled_axis(Vector3::from(axis) * angle);
         let (twist, b) = swing_twist(&q);
         prop_assert!(twist.abs() <= PI + 1e-15 && inclination(b) <= PI + 1e-15);
-        let back = attitude(twist, b);
+        let back = orientation(twist, b);
         prop_assert!((back.matrix() - q.to_rotation_matrix().matrix()).norm() < 1e-14);
     }
 }

@@ -139,7 +139,7 @@ fn parameters_at_start_and_logs() {
                 somebody_elses: 3\n";
     std::fs::write(&file, text).unwrap();
     let file = file.to_str().unwrap();
-    let ros = ["--params-file", file, "-p", "limits.correction:=0.12"];
+    let ros = ["--params-file", file, "-p", "limits.feedback:=0.12"];
     stage.withy_run(&["glasshouse-neck.yaml"], &ros);
     stage.plant(&[]);
     stage.client("given.py", &[]);
@@ -332,10 +332,10 @@ fn a_point_looked_at_by_hand() {
 
         let said = look(stage, &["--at-m", "0.3,0.5,0"], 0);
         assert!(
-            said.contains("asked    (0.3, 0.5, 0) m in the base frame"),
+            said.contains("commanded  (0.3, 0.5, 0) m in the base frame"),
             "{said}"
         );
-        assert!(said.contains("outcome  reached"), "{said}");
+        assert!(said.contains("outcome    reached"), "{said}");
         assert!(number(&said, " deg at least") < 0.1, "{said}");
         assert!(number(&said, " deg measured") < 1.0, "{said}");
         assert!(said.contains("held after"), "{said}");
@@ -345,7 +345,7 @@ fn a_point_looked_at_by_hand() {
         assert!(number(&said, " deg measured") < 1.0, "{said}");
 
         let said = look(stage, &["--at-m=0.3,0,-1"], 1);
-        assert!(said.contains("outcome  best possible"), "{said}");
+        assert!(said.contains("outcome    best possible"), "{said}");
         let least = number(&said, " deg at least");
         assert!(least > 5.0, "{said}");
         assert!(
@@ -357,7 +357,7 @@ fn a_point_looked_at_by_hand() {
             "{said}"
         );
         let said = look(stage, &["--at-m", "0.09,0,0.16"], 1);
-        assert!(said.contains("outcome  out of reach"), "{said}");
+        assert!(said.contains("outcome    out of reach"), "{said}");
         let said = look(stage, &["--at-m", "1,0,0", "--frame", "garden"], 1);
         assert!(
             said.contains("/withy refuses the target: gaze_point: "),

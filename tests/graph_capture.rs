@@ -1,4 +1,4 @@
-//! The attitude of a base without an IMU of its own, captured over the graph. See `tests/graph.rs`.
+//! The orientation of a base without an IMU of its own, captured over the graph. See `tests/graph.rs`.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -7,7 +7,7 @@ mod harness;
 use harness::Stage;
 
 #[test]
-fn base_attitude_is_captured_from_a_bare_straight_joint() {
+fn base_orientation_is_captured_from_a_bare_straight_joint() {
     let mut stage = Stage::new(81);
     stage.simulate("glasshouse-neck-simulated.yaml", &[]);
     stage.withy_run(&["glasshouse-neck.yaml"], &[]);

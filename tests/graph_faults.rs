@@ -121,17 +121,17 @@ fn may_mount() -> bool {
 }
 
 #[test]
-fn gains_and_black_box_on_a_full_disk() {
+fn gains_and_incident_on_a_full_disk() {
     let mut stage = Stage::new(200);
     let folder = stage.config("gains");
     let small = may_mount();
     // In the other case: beneath a file.
-    let black_box = match small {
-        true => folder.join("black_box"),
-        false => stage.config(NECK).join("black_box"),
+    let incident = match small {
+        true => folder.join("incident"),
+        false => stage.config(NECK).join("incident"),
     };
-    let black_box = format!("black_box.folder:={}", black_box.display());
-    let node = stage.withy(&[NECK], &["-p", &black_box]);
+    let incident = format!("incidents.folder:={}", incident.display());
+    let node = stage.withy(&[NECK], &["-p", &incident]);
     let (seen, way);
     if small {
         let mut command = Command::new("unshare");

@@ -55,7 +55,12 @@ fn streams_of_points_are_followed_and_held_when_they_stop() {
 
 #[test]
 fn a_pose_is_held_on_a_base_that_swings() {
-    let swing = ["--swing-deg", "20", "--swing-hz", "0.2"];
+    let swing = [
+        "--base-oscillation-deg",
+        "20",
+        "--base-oscillation-hz",
+        "0.2",
+    ];
     look(65, "base.py", &["swing"], &swing);
 }
 

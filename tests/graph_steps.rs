@@ -60,7 +60,7 @@ impl Record {
     /// Ranges of rows over which the setpoints rest, and the bend that they ask for.
     fn rests(&self) -> Vec<(Bend, std::ops::Range<usize>)> {
         let mut rests: Vec<(Bend, std::ops::Range<usize>)> = Vec::new();
-        for (i, bend) in self.bends("asked").into_iter().enumerate() {
+        for (i, bend) in self.bends("commanded").into_iter().enumerate() {
             match rests.last_mut() {
                 Some((last, range)) if (*last - bend).norm() < 1e-6 => range.end = i + 1,
                 _ => rests.push((bend, i..i + 1)),
@@ -113,9 +113,9 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
         );
         // A second node on the same joint, whose setpoints no motor follows, and whose file lacks the gain set.
         let neck = std::fs::read_to_string(stage.config(NECK)).unwrap();
-        let without = neck.replace("  - gains/step-test.yaml\n", "");
+        let without = neck.replace("  - gains/open-loop.yaml\n", "");
         let without = without.replace("name: withy", "name: other");
-        let guard = "supervision:\n  not_following: {reaction: limit, latch: false}\n\nsettled:\n";
+        let guard = "supervision:\n  following_error: {reaction: slow, latch: false}\n\nsettled:\n";
         let without = without.replace("settled:\n", guard);
         std::fs::write(stage.config("other.yaml"), without).unwrap();
         stage.withy_run(&[NECK, "other.yaml"], &[]);
@@ -126,7 +126,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             (
                 &["--node", "other"],
                 1,
-                "/other has no gain set 'step-test': list gains/step-test.yaml under gain_sets in its joint file",
+                "/other has no gain set 'open-loop': list gains/open-loop.yaml under gain_sets in its joint file",
             ),
             (
                 &["--inclination-deg", "40.5"],
@@ -185,7 +185,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             let record = Record::read(&stage.folder().join(name));
             let notes = [
                 ("direction_deg", &*direction.to_string()),
-                ("gain_set", "step-test"),
+                ("gain_set", "open-loop"),
                 ("note", "steps of 8 deg, dwell 0.8 s, repeats 1"),
                 ("payload_mass_g", "90"),
                 ("payload_height_mm", "35"),
@@ -276,7 +276,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
                 }
                 let bend = measured[range.end - 20..range.end].iter().sum::<Bend>() / 20.0;
                 println!(
-                    "asked {:.4?}, measured {:.4?} rad",
+                    "commanded {:.4?}, measured {:.4?} rad",
                     asked.as_slice(),
                     bend.as_slice()
                 );
@@ -387,7 +387,7 @@ fn a_node_that_vanishes_ends_a_step_test() {
             "fell silent",
             "could not be told to hold (/withy/hold did not answer within 5 s)",
             "could not be put back",
-            "'step-test', which corrects nothing, may still be in force",
+            "'open-loop', which corrects nothing, may still be in force",
         ] {
             assert!(sentence.contains(word), "{word} is not in {sentence}");
         }

@@ -48,7 +48,7 @@ fn guards_are_parameters() {
     let mut stage = Stage::new(94);
     let lines = "supervision:\n  slack: {limit_tendons: 2, latch: true}\n\nsettled:\n";
     stage.edit(NECK, "settled:\n", lines);
-    stage.withy_run(&[NECK], &["-p", "supervision.travel.after:=0.25"]);
+    stage.withy_run(&[NECK], &["-p", "supervision.position_limit.after:=0.25"]);
     stage.plant(&[]);
     stage.client("guards.py", &[]);
 }
@@ -59,7 +59,7 @@ fn tendons_are_let_down_where_the_beam_carries_the_head() {
         stage.withy_run(&[NECK], &[]);
         stage.simulate("glasshouse-neck-simulated.yaml", &[]);
         let pid = stage.pid("withy").to_string();
-        stage.client("slackening.py", &[&pid]);
+        stage.client("releasing.py", &[&pid]);
     });
 }
 

@@ -15,7 +15,14 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     (
         1,
         1,
-        &["kinematics", "gaze", "track", "controller", "carry", "beam"],
+        &[
+            "kinematics",
+            "gaze",
+            "track",
+            "controller",
+            "self_support",
+            "beam",
+        ],
     ),
     (2, 1, &["model"]),
     (3, 2, &["aim", "tick"]),
@@ -23,7 +30,7 @@ const RANKS: &[(u32, u32, &[&str])] = &[
     // Files hold models of the joint, with their errors.
     (5, 3, &["config"]),
     (6, 4, &["link"]),
-    (7, 4, &["rt", "report", "blackbox"]),
+    (7, 4, &["rt", "report", "recorder"]),
     (8, 4, &["node"]),
     (9, 5, &["cmd"]),
     (10, 5, &["main"]),

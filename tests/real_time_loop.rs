@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use loop_support::{PATIENCE, neck, program, until};
 use nalgebra::Vector3;
 use withy::config::TickSource;
-use withy::link::{Ask, Link, Record};
+use withy::link::{Link, LoopRequest, Record};
 use withy::rt::{self, Clock};
 use withy::tick::{ImuSample, Input, MotorSample};
 
@@ -138,9 +138,9 @@ fn laws_are_taken_between_ticks_or_not_at_all() {
         assert!(pending.wait(PATIENCE), "not taken");
         assert!(!pending.withdraw(), "taken and withdrawn");
     }
-    let number = link.handle.ask(Ask::Hold);
+    let number = link.handle.ask(LoopRequest::Hold);
     until("the request to hold", || {
-        link.handle.seen(Ask::Hold, number)
+        link.handle.seen(LoopRequest::Hold, number)
     });
 
     link.handle.stop();

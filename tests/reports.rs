@@ -231,7 +231,7 @@ fn lines_can_be_told_apart_in_grey() {
             assert_ne!(a.dash, b.dash);
         }
     }
-    assert_ne!(Stroke::TRUE.dash, Stroke::ASKED.dash);
+    assert_ne!(Stroke::TRUE.dash, Stroke::COMMANDED.dash);
     assert!(lightness(Stroke::NOISY.colour) - lightness(Stroke::TRUE.colour) > 0.3);
 }
 
@@ -546,7 +546,7 @@ fn fit_writes_a_report_where_it_is_told_to() {
     );
     let text = |moves: bool| {
         let record = reports_support::record(3);
-        let mut text = "time_s,asked_x_rad,asked_y_rad,bend_x_rad,bend_y_rad\n".to_string();
+        let mut text = "time_s,commanded_x_rad,commanded_y_rad,bend_x_rad,bend_y_rad\n".to_string();
         for i in 0..record.times.len() {
             let input = if moves { record.input[i] } else { 0.0 };
             let (time, along, across) = (record.times[i], record.along[i], record.across[i]);

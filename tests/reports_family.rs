@@ -10,21 +10,21 @@ use withy::model::Plant;
 
 #[test]
 fn a_familys_tuning_is_shown_as_it_is() {
-    let (design, wishes) = family_design();
+    let (design, specification) = family_design();
     // The loops that are drawn are those that were searched.
     for (i, on) in design.models.iter().enumerate() {
-        let open = design.open_loop(i, &wishes).unwrap();
+        let open = design.open_loop(i, &specification).unwrap();
         let peak = open.figures().sensitivity;
         assert!((peak.value - on.sensitivity.value).abs() < 1e-9, "{i}");
     }
-    assert!(design.open_loop(4, &wishes).is_none());
+    assert!(design.open_loop(4, &specification).is_none());
     // No line enters the circle about -1 whose radius is one over the peak asked for.
     let page = family_page();
     let svg = page.pictures().nth(1).unwrap().1.svg();
     let document = parse(&svg);
     let [left, _, top, bottom] = frames(&document)[0];
     let unit = (bottom - top) / 3.5;
-    let radius = 1.0 / wishes.sensitivity_peak;
+    let radius = 1.0 / specification.sensitivity_peak;
     let lines = named(&document, "polyline").into_iter();
     let loops = lines.filter(|n| n.attribute("stroke-dasharray").is_none());
     let mut nearest = f64::INFINITY;

@@ -21,16 +21,28 @@ fn simulate(domain: &str, arguments: &[&str]) -> Command {
 #[test]
 fn bad_options_are_refused_with_one_sentence() {
     let refusals: [(&[&str], &str); 11] = [
-        (&["--imu-rate", "nan"], "IMU rate"),
-        (&["--imu-age-ms", "-1"], "IMU age"),
-        (&["--stiction", "-0.1"], "stiction"),
+        (&["--imu-rate-hz", "nan"], "IMU rate"),
+        (&["--imu-latency-ms", "-1"], "IMU age"),
+        (&["--stiction-rad", "-0.1"], "stiction"),
         (&["--motor-speed-scale", "0"], "speed scale"),
         (&["--payload-g", "20000"], "payload mass"),
         (&["--push-ms", "inf"], "--push-ms"),
-        (&["--swing-deg", "nan"], "--swing-deg is NaN"),
-        (&["--swing-deg", "20"], "--swing-hz is 0"),
-        (&["--swing-hz", "0.2"], "--swing-deg is 0"),
-        (&["--swing-hz", "6"], "--swing-hz is 6; accepted: 0 to 5"),
+        (
+            &["--base-oscillation-deg", "nan"],
+            "--base-oscillation-deg is NaN",
+        ),
+        (
+            &["--base-oscillation-deg", "20"],
+            "--base-oscillation-hz is 0",
+        ),
+        (
+            &["--base-oscillation-hz", "0.2"],
+            "--base-oscillation-deg is 0",
+        ),
+        (
+            &["--base-oscillation-hz", "6"],
+            "--base-oscillation-hz is 6; accepted: 0 to 5",
+        ),
         (&["no-such-file.yaml"], "no-such-file.yaml"),
     ];
     for (arguments, word) in refusals {
@@ -141,7 +153,12 @@ fn pan_and_base_on_the_graph() {
 fn swinging_base_on_the_graph() {
     look(
         "84",
-        &["--swing-deg", "10", "--swing-hz", "0.5"],
+        &[
+            "--base-oscillation-deg",
+            "10",
+            "--base-oscillation-hz",
+            "0.5",
+        ],
         &["swings"],
     );
 }

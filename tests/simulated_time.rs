@@ -10,7 +10,7 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use loop_support::{PATIENCE, neck, program, until};
 use nalgebra::Vector3;
 use withy::config::{JointFile, TickSource};
-use withy::geometry::{Bend, bend_from, posture, rotation};
+use withy::geometry::{Bend, bend_from, configuration, rotation};
 use withy::link::{Link, Record};
 use withy::rt::{self, Clock, Hand, Moved, RunningLoop};
 use withy::tick::{Desired, ImuSample, Input, Mode, MotorSample};
@@ -183,7 +183,7 @@ impl World {
     fn command(&mut self, bend: Bend) {
         let number = self.input.desired.map_or(1, |d| d.command + 1);
         self.input.desired = Some(Desired {
-            posture: posture(bend, 0.0),
+            configuration: configuration(bend, 0.0),
             command: number,
             sequence: number,
             ..Desired::default()
@@ -612,7 +612,7 @@ fn a_step_of_the_system_clock_never_matters() {
         let ticks = records.len();
         if ticks > 100 && input.desired.is_none() {
             input.desired = Some(Desired {
-                posture: posture(target, 0.0),
+                configuration: configuration(target, 0.0),
                 command: 1,
                 sequence: 1,
                 ..Desired::default()

@@ -25,9 +25,9 @@ use thread_priority::{
 };
 use withy::beam::{DriveKind, Plant};
 use withy::config::TickSource;
-use withy::geometry::posture;
+use withy::geometry::configuration;
 use withy::link::inbox::{ImuReading, Inbox, When};
-use withy::link::{Ask, Counts, InputSender, Link, Program, RecordReceiver};
+use withy::link::{Counts, InputSender, Link, LoopRequest, Program, RecordReceiver};
 use withy::rt::{self, Clock};
 use withy::tick::{Desired, Law, Mode};
 
@@ -202,7 +202,7 @@ fn joint(
             sequence += 1;
             let bend = pose(random.between(0.0, 30.0), random.between(0.0, 360.0));
             inbox.desire(Desired {
-                posture: posture(bend, 0.0),
+                configuration: configuration(bend, 0.0),
                 command: sequence,
                 sequence,
                 ..Desired::default()
@@ -232,7 +232,7 @@ fn joint(
             );
         }
         while let Some(reading) = plant.take_imu_reading() {
-            let (q, w) = (reading.attitude, reading.angular_velocity);
+            let (q, w) = (reading.orientation, reading.angular_velocity);
             let numbers = vec![q.i, q.j, q.k, q.w, w.x, w.y, w.z];
             wire.send(
                 Message::new(Stream::Head, reading.stamp + start, numbers, &[]),
@@ -302,7 +302,7 @@ fn a_minute_at_500_hz() {
             let taken = pending.is_some_and(|p| p.wait(PATIENCE));
             swaps += u64::from(taken);
             laws.collect();
-            handle.ask(Ask::Clear);
+            handle.ask(LoopRequest::Clear);
             let until = begin + Duration::from_secs(second);
             std::thread::sleep(until.saturating_duration_since(Instant::now()));
             sizes.push(resident());

@@ -5,9 +5,9 @@ mod common;
 
 use common::{HEAVIEST, Loop, Neck, Record, pose};
 use nalgebra::{Rotation3, Vector3};
-use withy::controller::SetpointKind;
-use withy::geometry::{Bend, posture};
-use withy::tick::{Abandoned, Fallback, Mode, Reaction, Readiness, Rule};
+use withy::controller::CommandInterface;
+use withy::geometry::{Bend, configuration};
+use withy::tick::{Fallback, Mode, Reaction, Readiness, Rule, TimeoutAction};
 
 fn necks() -> [(&'static str, Neck); 3] {
     let necks = [Neck::position(), Neck::velocity(), Neck::pan()];
@@ -61,7 +61,7 @@ fn inside_limits(closed: &Loop) {
         for (i, limit) in limits.iter().enumerate() {
             let [a, b] = [0, 1].map(|k: usize| pair[k].out.setpoints[i]);
             let speed = match closed.law.kind() {
-                SetpointKind::Position => {
+                CommandInterface::Position => {
                     assert!((limit.low..=limit.high).contains(&b), "{b}");
                     // A loop that starts anew takes over where the motors are.
                     match pair[0].out.mode == pair[1].out.mode {
@@ -69,7 +69,7 @@ fn inside_limits(closed: &Loop) {
                         false => 0.0,
                     }
                 }
-                SetpointKind::Velocity => b.abs(),
+                CommandInterface::Velocity => b.abs(),
             };
             assert!(
                 speed <= limit.speed * (1.0 + 1e-9),
@@ -106,8 +106,8 @@ fn stands_still(closed: &mut Loop) {
     let before = closed.out.setpoints.clone();
     closed.run(0.3);
     match closed.law.kind() {
-        SetpointKind::Position => assert_eq!(closed.out.setpoints, before),
-        SetpointKind::Velocity => assert!(closed.out.setpoints.iter().all(|s| *s == 0.0)),
+        CommandInterface::Position => assert_eq!(closed.out.setpoints, before),
+        CommandInterface::Velocity => assert!(closed.out.setpoints.iter().all(|s| *s == 0.0)),
     }
     let gap = matches!(
         closed.out.faults.cause,
@@ -239,7 +239,7 @@ fn a_frozen_encoder_holds_until_cleared() {
     let neck = Neck::pan();
     let mut closed = at_rest(&neck, 0);
     closed.spoilt.frozen = 1 << 4;
-    closed.command_posture(posture(pose(15.0, 47.0), 1.0));
+    closed.command_posture(configuration(pose(15.0, 47.0), 1.0));
     until(&mut closed, 0.6, |c| c.out.mode == Mode::Faulted);
     assert_eq!(closed.out.faults.of(Rule::MotorFrozen).motors, 1 << 4);
 }
@@ -252,12 +252,14 @@ fn a_motor_that_does_not_follow_holds_until_cleared() {
         closed.spoilt.astray = Some((1, at - 0.25));
         let undo = |c: &mut Loop| c.spoilt.astray = None;
         match closed.law.kind() {
-            SetpointKind::Position => latching(name, &neck, closed, Rule::NotFollowing, 1.2, undo),
+            CommandInterface::Position => {
+                latching(name, &neck, closed, Rule::FollowingError, 1.2, undo)
+            }
             // A drive that takes velocities is drawn to where it should be: it has to be kept away.
-            SetpointKind::Velocity => {
+            CommandInterface::Velocity => {
                 closed.point(20.0, 227.0);
                 until(&mut closed, 2.0, |c| c.out.mode == Mode::Faulted);
-                assert_eq!(closed.out.faults.cause, Some(Rule::NotFollowing));
+                assert_eq!(closed.out.faults.cause, Some(Rule::FollowingError));
             }
         }
     }
@@ -269,7 +271,7 @@ fn imu_and_encoders_that_disagree_hold_until_cleared() {
         let mut closed = at_rest(&neck, 0);
         closed.spoilt.head_turned = Some(Rotation3::from_euler_angles(0.0, 0.5, 0.0));
         let undo = |c: &mut Loop| c.spoilt.head_turned = None;
-        latching(name, &neck, closed, Rule::Disagreement, 1.7, undo);
+        latching(name, &neck, closed, Rule::SensorMismatch, 1.7, undo);
     }
 }
 
@@ -280,7 +282,7 @@ fn a_joint_bent_too_far_for_long_is_held() {
         neck.file.limits.inclination = 22f64.to_radians();
         // A hand that bends it so far is soon taken for a fault of a tendon.
         let guards = &mut neck.file.limits.supervision;
-        guards.guard_mut(Rule::Disagreement).limit = 1.0;
+        guards.guard_mut(Rule::SensorMismatch).limit = 1.0;
         let mut closed = neck.ready(&neck.file.gain_sets[0].name, HEAVIEST);
         closed.point(18.0, 47.0);
         closed.run(3.0);
@@ -314,9 +316,9 @@ fn a_motor_outside_its_travel_is_held() {
         closed.spoilt.astray = Some((2, -1.6));
         let took = until(&mut closed, 0.6, |c| c.out.mode == Mode::Faulted);
         println!("{name} travel: held {took:.3} s after a motor set out to leave its travel");
-        let fault = *closed.out.faults.of(Rule::Travel);
+        let fault = *closed.out.faults.of(Rule::PositionLimit);
         assert!(fault.latched && fault.motors == 4, "{fault:?}");
-        assert_eq!(closed.out.readiness, Readiness::OutsideTravel);
+        assert_eq!(closed.out.readiness, Readiness::PositionOutOfRange);
     }
 }
 
@@ -326,8 +328,8 @@ fn slack_is_told() {
         neck.file
             .limits
             .supervision
-            .guard_mut(Rule::NotFollowing)
-            .reaction = Reaction::Tell;
+            .guard_mut(Rule::FollowingError)
+            .reaction = Reaction::Warn;
         let mut closed = at_rest(&neck, 0);
         let at = closed.input.motors[0].unwrap().angle;
         closed.spoilt.astray = Some((0, at - 1.0));
@@ -346,7 +348,7 @@ fn saturation_limits_the_reference_until_it_ends() {
     for (name, mut neck) in necks() {
         let mut closed = at_rest(&neck, 0);
         let full = closed.law.clone();
-        neck.file.limits.correction = 0.02;
+        neck.file.limits.feedback = 0.02;
         // A correction of velocities is at its limit now and then, by the noise of the sensors.
         neck.file
             .limits
@@ -358,7 +360,7 @@ fn saturation_limits_the_reference_until_it_ends() {
         let took = until(&mut closed, 4.0, |c| broken(c, Rule::Saturation));
         assert_eq!(
             (closed.out.mode, closed.out.faults.reaction),
-            (Mode::Tracking, Reaction::Limit)
+            (Mode::Tracking, Reaction::Slow)
         );
         // No further out.
         let at = closed.out.reference.norm();
@@ -370,7 +372,7 @@ fn saturation_limits_the_reference_until_it_ends() {
         let record = closed.run(0.5).to_vec();
         let limited = record
             .windows(2)
-            .filter(|p| p[1].out.faults.reaction == Reaction::Limit);
+            .filter(|p| p[1].out.faults.reaction == Reaction::Slow);
         let speeds: Vec<f64> = limited
             .map(|p| (p[1].out.reference - p[0].out.reference).norm() / neck.file.joint.period)
             .collect();
@@ -382,9 +384,7 @@ fn saturation_limits_the_reference_until_it_ends() {
         );
         assert!(speeds.len() > 20 && fastest <= 0.25 * most * (1.0 + 1e-9));
         closed.swap(full);
-        until(&mut closed, 4.0, |c| {
-            c.out.faults.reaction < Reaction::Limit
-        });
+        until(&mut closed, 4.0, |c| c.out.faults.reaction < Reaction::Slow);
         let target = closed.point(12.0, 47.0);
         closed.run(3.0);
         assert!((closed.out.reference - target).norm() < 1e-6);
@@ -421,12 +421,12 @@ fn a_swing_that_grows_is_held_and_one_that_does_not_is_not() {
     for (name, neck) in necks() {
         let mut closed = at_rest(&neck, HEAVIEST);
         let took = shake(&mut closed, 0.1, 1.5, 4.0, |c| c.out.mode == Mode::Faulted);
-        let fault = *closed.out.faults.of(Rule::GrowingSwing);
+        let fault = *closed.out.faults.of(Rule::DivergingOscillation);
         println!(
-            "{name} growing_swing: held after {took:.3} s at {:.3} rad",
+            "{name} diverging_oscillation: held after {took:.3} s at {:.3} rad",
             fault.value
         );
-        assert_eq!(closed.out.faults.cause, Some(Rule::GrowingSwing));
+        assert_eq!(closed.out.faults.cause, Some(Rule::DivergingOscillation));
         stands_still(&mut closed);
         closed.run(3.0);
         closed.input.clear += 1;
@@ -434,10 +434,10 @@ fn a_swing_that_grows_is_held_and_one_that_does_not_is_not() {
         // The same size and no growth.
         let mut closed = at_rest(&neck, HEAVIEST);
         shake(&mut closed, 0.4, 0.0, 9.0, |c| broken(c, Rule::Hunting));
-        assert!(!broken(&closed, Rule::GrowingSwing));
+        assert!(!broken(&closed, Rule::DivergingOscillation));
         assert_eq!(
             (closed.out.mode, closed.out.faults.reaction),
-            (Mode::Tracking, Reaction::Tell)
+            (Mode::Tracking, Reaction::Warn)
         );
     }
 }
@@ -447,21 +447,21 @@ fn late_ticks_limit_and_are_forgotten() {
     for (name, neck) in necks() {
         let mut closed = at_rest(&neck, 0);
         let from = closed.now();
-        while !broken(&closed, Rule::LateTicks) {
+        while !broken(&closed, Rule::LateCycles) {
             closed.step();
             closed.ticks += 1;
             assert!(closed.now() - from < 2.0);
         }
         println!(
-            "{name} late_ticks: limited after {:.3} s",
+            "{name} late_cycles: limited after {:.3} s",
             closed.now() - from
         );
         assert_eq!(
             (closed.out.mode, closed.out.faults.reaction),
-            (Mode::Tracking, Reaction::Limit)
+            (Mode::Tracking, Reaction::Slow)
         );
         closed.run(1.5);
-        assert!(!broken(&closed, Rule::LateTicks) && closed.out.faults.reaction == Reaction::Tell);
+        assert!(!broken(&closed, Rule::LateCycles) && closed.out.faults.reaction == Reaction::Warn);
     }
 }
 
@@ -471,28 +471,28 @@ fn a_joint_that_nobody_commands_stays_or_goes_back_slowly() {
         neck.file
             .limits
             .supervision
-            .guard_mut(Rule::CommandStale)
+            .guard_mut(Rule::CommandTimeout)
             .after = 1.0;
-        for abandoned in [Abandoned::Hold, Abandoned::Neutral] {
-            neck.file.limits.supervision.abandoned = abandoned;
+        for command_timeout_action in [TimeoutAction::Hold, TimeoutAction::Neutral] {
+            neck.file.limits.supervision.command_timeout_action = command_timeout_action;
             let mut closed = neck.ready(&neck.file.gain_sets[0].name, 0);
             let target = closed.point(15.0, 47.0);
             let record = closed.run(4.0).to_vec();
             let speeds = record
                 .windows(2)
-                .filter(|p| p[0].out.faults.of(Rule::CommandStale).broken);
+                .filter(|p| p[0].out.faults.of(Rule::CommandTimeout).broken);
             let speeds = speeds
                 .map(|p| (p[1].out.reference - p[0].out.reference).norm() / neck.file.joint.period);
             let fastest = speeds.fold(0.0, f64::max);
             let (most, _) = closed.law.reference_speeds();
             println!(
-                "{name} command_stale, {abandoned:?}: reference at {fastest:.3} of {most:.3} rad/s"
+                "{name} command_timeout, {command_timeout_action:?}: reference at {fastest:.3} of {most:.3} rad/s"
             );
             assert_eq!(closed.out.mode, Mode::Tracking);
             assert_eq!(closed.out.ended, closed.out.command);
-            let at = match abandoned {
-                Abandoned::Hold => target,
-                Abandoned::Neutral => Bend::zeros(),
+            let at = match command_timeout_action {
+                TimeoutAction::Hold => target,
+                TimeoutAction::Neutral => Bend::zeros(),
             };
             assert!(
                 (closed.out.reference - at).norm() < 1e-6,
@@ -505,7 +505,7 @@ fn a_joint_that_nobody_commands_stays_or_goes_back_slowly() {
             closed.run(0.9);
             assert!(
                 (closed.out.reference - target).norm() < 1e-6
-                    && !broken(&closed, Rule::CommandStale)
+                    && !broken(&closed, Rule::CommandTimeout)
             );
         }
     }
@@ -605,10 +605,10 @@ fn a_frozen_imu_is_not_cleared_while_it_is_and_stays_out_until_then() {
     );
     closed.input.inactive = false;
     closed.run(0.1);
-    assert_eq!(closed.out.mode, Mode::Unfit);
+    assert_eq!(closed.out.mode, Mode::NotReady);
     closed.spoilt.head_frozen = false;
     closed.run(0.1);
-    assert_eq!(closed.out.mode, Mode::Unfit);
+    assert_eq!(closed.out.mode, Mode::NotReady);
     closed.input.clear += 1;
     closed.run(0.1);
     assert_eq!(closed.out.mode, Mode::Tracking);
@@ -654,7 +654,7 @@ fn the_most_severe_reaction_wins() {
         }
     };
     late(&mut closed, 100);
-    assert_eq!(closed.out.faults.reaction, Reaction::Limit);
+    assert_eq!(closed.out.faults.reaction, Reaction::Slow);
     closed.spoilt.head_silent = true;
     late(&mut closed, 30);
     // Told, and no more, while the motors serve: late ticks stay the cause.
@@ -662,7 +662,7 @@ fn the_most_severe_reaction_wins() {
     let faults = closed.out.faults;
     assert_eq!(
         (faults.cause, faults.reaction),
-        (Some(Rule::LateTicks), Reaction::Limit)
+        (Some(Rule::LateCycles), Reaction::Slow)
     );
     closed.spoilt.silent = 1;
     late(&mut closed, 30);

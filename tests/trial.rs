@@ -6,7 +6,7 @@
 
 use std::f64::consts::PI;
 
-use withy::controller::SetpointKind;
+use withy::controller::CommandInterface;
 use withy::geometry::{Bend, bend_from};
 use withy::tick::MotorLimits;
 use withy::trial::*;
@@ -166,18 +166,32 @@ fn setpoint_peaks_are_shares_of_each_sides_limit() {
         (0.025, 0.10),
         (0.030, -1.0),
     ]);
-    let peak = |to| SetpointPeak::score(&sent, &limits, SetpointKind::Position, 0.005, (0.0, to));
+    let peak =
+        |to| SetpointPeak::score(&sent, &limits, CommandInterface::Position, 0.005, (0.0, to));
     assert!((peak(0.028).speed - 0.02 / 0.005 / 10.0).abs() < 1e-12);
     assert!((peak(0.028).travel - 0.10 / 4.0).abs() < 1e-12);
     assert!((peak(1.0).travel - 0.5).abs() < 1e-12);
     assert!(peak(1.0).share() > 1.0);
-    let velocity = SetpointPeak::score(&sent, &limits, SetpointKind::Velocity, 0.005, (0.0, 1.0));
+    let velocity = SetpointPeak::score(
+        &sent,
+        &limits,
+        CommandInterface::Velocity,
+        0.005,
+        (0.0, 1.0),
+    );
     assert!((velocity.share() - 0.1).abs() < 1e-12);
     assert!((greatest_step(&sent, 0.0, 0.028) - 0.04).abs() < 1e-12);
     // Two heard at once after a stall of 40 ms, seven ticks' way apart, are no leap; the same way in one tick is.
     let speed = |last: f64| {
         let sent = samples(&[(0.0, 0.0), (0.005, 0.02), (0.045, 0.04), (last, 0.18)]);
-        SetpointPeak::score(&sent, &limits, SetpointKind::Position, 0.005, (0.0, 1.0)).speed
+        SetpointPeak::score(
+            &sent,
+            &limits,
+            CommandInterface::Position,
+            0.005,
+            (0.0, 1.0),
+        )
+        .speed
     };
     assert!((speed(0.0451) - 0.16 / 0.04 / 10.0).abs() < 1e-9);
     assert!((speed(0.0500) - 0.14 / 0.005 / 10.0).abs() < 1e-9);
@@ -262,7 +276,13 @@ fn a_lost_message_in_a_burst_shows_in_its_stamp() {
         stamp,
         setpoints: vec![u],
     });
-    let peak = SetpointPeak::score(&sent, &limits, SetpointKind::Position, 0.005, (0.0, 1.0));
+    let peak = SetpointPeak::score(
+        &sent,
+        &limits,
+        CommandInterface::Position,
+        0.005,
+        (0.0, 1.0),
+    );
     assert!((peak.speed - 0.4).abs() < 1e-12);
 }
 

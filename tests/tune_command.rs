@@ -57,7 +57,7 @@ fn a_design_is_shown_beside_the_integer_pi_and_its_figures_are_those_of_its_loop
         &[
             "--joint",
             JOINT,
-            "--sensor-age-ms=4",
+            "--sensor-latency-ms=4",
             "--phase-margin-deg=75",
             "--crossover-rad-s=5",
         ],
@@ -233,8 +233,8 @@ fn bad_input_ends_with_code_2_and_one_sentence() {
             "--model is lens; accepted: the name of one model of",
         ),
         (
-            [&NUMBERS[..], &margin, &["--sensor-age-ms=nan"]].concat(),
-            "--sensor-age-ms is NaN; accepted: 0 to 500 ms",
+            [&NUMBERS[..], &margin, &["--sensor-latency-ms=nan"]].concat(),
+            "--sensor-latency-ms is NaN; accepted: 0 to 500 ms",
         ),
         (
             [&NUMBERS[..], &margin, &["--form=pid"]].concat(),
@@ -281,7 +281,7 @@ fn a_family_is_tuned_saved_and_kept() {
         "--family",
         "--joint",
         JOINT,
-        "--sensor-age-ms=4",
+        "--sensor-latency-ms=4",
         "--save",
         set.to_str().unwrap(),
     ];

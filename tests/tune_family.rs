@@ -12,7 +12,7 @@ use withy::geometry::Bend;
 use withy::model::{Delays, Dynamics, Plant};
 use withy::tick::{Reaction, Rule};
 use withy::trial::{self, Bars, PayloadFigures, PushFigures, SetpointPeak};
-use withy::tune::{FamilyDesign, FamilyRefusal, Wishes, on_family, tune_family};
+use withy::tune::{FamilyDesign, FamilyRefusal, FamilySpecification, on_family, tune_family};
 
 /// Tick and IMU of the glasshouse neck; its samples are 4 ms old when they come.
 fn delays() -> Delays {
@@ -20,8 +20,8 @@ fn delays() -> Delays {
 }
 
 /// Motors of the glasshouse neck, period of its IMU.
-fn usual() -> Wishes {
-    Wishes::usual(4, 0.005)
+fn usual() -> FamilySpecification {
+    FamilySpecification::usual(4, 0.005)
 }
 
 /// Models of a neck with nothing, something, much on its head.
@@ -88,12 +88,12 @@ fn worst_on_a_grid(family: &[Plant], gains: &GainSet) -> f64 {
 #[test]
 fn the_worst_peak_is_the_one_asked_and_more_gain_would_pass_it() {
     for peak in [1.3, 1.5, 1.7, 2.0] {
-        let wishes = Wishes {
+        let specification = FamilySpecification {
             sensitivity_peak: peak,
             decay: 0.0,
             ..usual()
         };
-        let design = tune_family(&three(), &delays(), &wishes).unwrap();
+        let design = tune_family(&three(), &delays(), &specification).unwrap();
         let worst = worst_on_a_grid(&three(), &design.gains);
         println!(
             "{peak}: {worst:.5}, {:?}, damping {}",
@@ -144,7 +144,7 @@ fn crossovers_and_swings_are_those_of_the_loop() {
     // It dies down fast enough beside the integral loop.
     let decay = z * swing.natural_frequency;
     assert!(decay >= 0.8 * gains.ki * plant.gain, "{decay}");
-    assert!(design.limited_by_swing && design.integral_limit == 2);
+    assert!(design.limited_by_mode && design.integral_limit == 2);
     let words = design.limits(&["bare".into(), "lens".into(), "lamp".into()]);
     assert!(
         words.contains("limited by lamp: what is left of its swing"),
@@ -158,13 +158,13 @@ fn crossovers_and_swings_are_those_of_the_loop() {
 #[test]
 fn what_cannot_be_had_is_refused_with_what_can() {
     let asked = |crossover, sensitivity_peak| {
-        let wishes = Wishes {
+        let specification = FamilySpecification {
             crossover,
             sensitivity_peak,
             decay: 0.0,
             ..usual()
         };
-        tune_family(&three(), &delays(), &wishes)
+        tune_family(&three(), &delays(), &specification)
     };
     let much = 1.2 * asked(None, 1.7).unwrap().crossover();
     let refusal = asked(Some(much), 1.7).unwrap_err();
@@ -179,13 +179,13 @@ fn what_cannot_be_had_is_refused_with_what_can() {
     assert!(refusal.to_string().contains("nearest that works"));
     // Much proportional gain leaves no room, whatever the integral.
     let stiff = |sensitivity_peak| {
-        let wishes = Wishes {
+        let specification = FamilySpecification {
             proportional: Some(0.3),
             decay: 0.0,
             sensitivity_peak,
             ..usual()
         };
-        tune_family(&three(), &delays(), &wishes)
+        tune_family(&three(), &delays(), &specification)
     };
     let refusal = stiff(1.2).unwrap_err();
     println!("{refusal}");
@@ -196,9 +196,11 @@ fn what_cannot_be_had_is_refused_with_what_can() {
         panic!("{refusal}")
     };
     assert!(stiff(least).is_ok() && stiff(least - 0.03).is_err());
-    let value = |wishes: Wishes| tune_family(&three(), &delays(), &wishes).unwrap_err();
+    let value = |specification: FamilySpecification| {
+        tune_family(&three(), &delays(), &specification).unwrap_err()
+    };
     for sensitivity_peak in [1.0, 0.0, f64::NAN, 11.0] {
-        let refusal = value(Wishes {
+        let refusal = value(FamilySpecification {
             sensitivity_peak,
             ..usual()
         });
@@ -230,7 +232,7 @@ fn models_of_first_order_are_tuned_too_and_a_fractional_order_has_to_pay() {
     let worst = design.models.iter().map(|m| m.sensitivity.value);
     assert!(worst.fold(0.0, f64::max) <= 1.7);
     assert!(design.gains.motors[0].ki > 3.0, "{:?}", design.gains);
-    let open = Wishes {
+    let open = FamilySpecification {
         order: None,
         proportional: None,
         ..usual()
@@ -390,7 +392,7 @@ fn a_set_tuned_on_the_light_models_alone_is_told_on_the_heavy_ones_and_never_set
     let mut neck = Neck::position();
     // Supervision would hold what swings.
     for rule in Rule::ALL {
-        neck.file.limits.supervision.guard_mut(rule).reaction = Reaction::Tell;
+        neck.file.limits.supervision.guard_mut(rule).reaction = Reaction::Warn;
     }
     let light = own_models(&neck, &[0]);
     let design = tune_family(&light, &delays(), &usual()).unwrap();

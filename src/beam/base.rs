@@ -1,7 +1,7 @@
 //! What the beam's foot stands on: a base that moves in the level world, and a pan motor between base and beam.
 //!
 //! # Equations
-//! - Base attitude R(t) = A(t) S(t): A, the attitude about which it swings, still or on its way to another one; S, a
+//! - Base orientation R(t) = A(t) S(t): A, the orientation about which it swings, still or on its way to another one; S, a
 //!   turn by theta(t) about an axis a that is fixed in the base. With A' = A [w]x (w in A's own coordinates): omega =
 //!   S^T w + a theta', alpha = S^T w' + (S^T w) x (a theta') + a theta'', both in base coordinates (rigid-body
 //!   kinematics, any dynamics text; the derivative of omega in the turning frame is that in the world, since omega x
@@ -20,23 +20,23 @@ use super::description::{DescriptionError, SimulatedPan, accept};
 use super::motors::Motor;
 use super::rod::Foot;
 
-/// How the base moves in the level world (z up). The joint starts on a base that stands at its description's attitude.
+/// How the base moves in the level world (z up). The joint starts on a base that stands at its description's orientation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum BaseMotion {
-    /// It stands at this attitude, which turns base coordinates into world coordinates, at once. Whatever went on
+    /// It stands at this orientation, which turns base coordinates into world coordinates, at once. Whatever went on
     /// ends. The jump itself does not shake the joint, which keeps its bend and its rate; gravity then acts from
     /// elsewhere.
     Still(UnitQuaternion<f64>),
-    /// It turns about the beam's foot (about its pivot while it swings) to `attitude` the shorter way, smoothly, at
-    /// rest at both ends; a swing goes on about the moving attitude. Asked while another turn is under way, it begins
+    /// It turns about the beam's foot (about its pivot while it swings) to `orientation` the shorter way, smoothly, at
+    /// rest at both ends; a swing goes on about the moving orientation. Asked while another turn is under way, it begins
     /// when that one ends; the newest one waits.
     Turn {
         /// Where to: turns base coordinates into world coordinates.
-        attitude: UnitQuaternion<f64>,
+        orientation: UnitQuaternion<f64>,
         /// How long it takes, s, 0.6 to 3600: half a turn in 0.6 s peaks at 10 rad/s.
         duration: f64,
     },
-    /// It swings about the attitude at which it stands (or to which it turns), in place of any swing before.
+    /// It swings about the orientation at which it stands (or to which it turns), in place of any swing before.
     Swing(Swing),
 }
 
@@ -56,10 +56,10 @@ pub struct Swing {
     pub pivot: Vector3<f64>,
 }
 
-/// Where a base is and how it moves, in its own coordinates; attitude into the level world.
+/// Where a base is and how it moves, in its own coordinates; orientation into the level world.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct BaseState {
-    pub attitude: UnitQuaternion<f64>,
+    pub orientation: UnitQuaternion<f64>,
     pub omega: Vector3<f64>,
     pub alpha: Vector3<f64>,
     /// Of the origin, the beam's foot.
@@ -88,9 +88,9 @@ pub(super) struct Base {
 }
 
 impl Base {
-    pub(super) fn new(attitude: UnitQuaternion<f64>) -> Self {
+    pub(super) fn new(orientation: UnitQuaternion<f64>) -> Self {
         Self {
-            rest: attitude,
+            rest: orientation,
             turn: None,
             next: None,
             swing: None,
@@ -100,19 +100,22 @@ impl Base {
     /// Takes a motion that begins `now`; nothing changes where it is refused.
     pub(super) fn set(&mut self, motion: BaseMotion, now: f64) -> Result<(), DescriptionError> {
         match motion {
-            BaseMotion::Still(attitude) => {
-                finite_attitude(&attitude)?;
-                *self = Self::new(attitude);
+            BaseMotion::Still(orientation) => {
+                finite_orientation(&orientation)?;
+                *self = Self::new(orientation);
             }
-            BaseMotion::Turn { attitude, duration } => {
-                finite_attitude(&attitude)?;
+            BaseMotion::Turn {
+                orientation,
+                duration,
+            } => {
+                finite_orientation(&orientation)?;
                 accept(
                     "base turn duration (s)",
                     duration,
                     (0.6..=3600.0).contains(&duration),
                     "0.6 to 3600",
                 )?;
-                self.next = Some((attitude, duration));
+                self.next = Some((orientation, duration));
                 if self.turn.is_none() {
                     self.begin(now);
                 }
@@ -184,7 +187,7 @@ impl Base {
             self.begin(turn.begun + turn.duration);
         }
         let mut state = BaseState {
-            attitude: self.rest,
+            orientation: self.rest,
             omega: Vector3::zeros(),
             alpha: Vector3::zeros(),
             velocity: Vector3::zeros(),
@@ -192,14 +195,14 @@ impl Base {
         };
         if let Some(turn) = &self.turn {
             let [share, rate, change] = smooth(t - turn.begun, turn.duration);
-            state.attitude *= UnitQuaternion::from_scaled_axis(turn.way * share);
+            state.orientation *= UnitQuaternion::from_scaled_axis(turn.way * share);
             state.omega = turn.way * rate;
             state.alpha = turn.way * change;
         }
         if let Some((swing, begun)) = &self.swing {
             let [angle, rate, change] = swing.angle(t - begun);
             let turned = UnitQuaternion::from_scaled_axis(swing.axis * angle);
-            state.attitude *= turned;
+            state.orientation *= turned;
             let carried = turned.inverse() * state.omega;
             let own = swing.axis * rate;
             state.omega = carried + own;
@@ -242,10 +245,10 @@ fn smooth(t: f64, duration: f64) -> [f64; 3] {
     ]
 }
 
-fn finite_attitude(attitude: &UnitQuaternion<f64>) -> Result<(), DescriptionError> {
-    let norm = attitude.norm();
+fn finite_orientation(orientation: &UnitQuaternion<f64>) -> Result<(), DescriptionError> {
+    let norm = orientation.norm();
     accept(
-        "length of the base attitude's quaternion",
+        "length of the base orientation's quaternion",
         norm,
         (norm - 1.0).abs() < 1e-6,
         "1",
@@ -290,7 +293,7 @@ impl Pan {
 
 /// How the beam's foot moves, in the coordinates of the panned frame; `gravity` in m/s^2 along the world's -z.
 pub(super) fn foot(base: &BaseState, pan: Option<&Pan>, gravity: f64) -> Foot {
-    let down = base.attitude.inverse() * Vector3::new(0.0, 0.0, -gravity);
+    let down = base.orientation.inverse() * Vector3::new(0.0, 0.0, -gravity);
     let still = Foot {
         omega: base.omega,
         alpha: base.alpha,

@@ -92,8 +92,8 @@ pub struct SimulatedBaseImu {
     pub rate: f64,
     /// From a reading's stamp to its delivery, s, 0 to 10.
     pub age: f64,
-    /// Attitude noise per axis, rad rms, 0 or above, independent from sample to sample.
-    pub attitude_noise: f64,
+    /// Orientation noise per axis, rad rms, 0 or above, independent from sample to sample.
+    pub orientation_noise: f64,
     /// Angular velocity noise per axis, rad/s rms, 0 or above.
     pub gyro_noise: f64,
 }
@@ -106,7 +106,7 @@ impl SimulatedBaseImu {
             mounting: UnitQuaternion::identity(),
             rate: head.imu_rate,
             age: head.imu_age,
-            attitude_noise: head.attitude_noise,
+            orientation_noise: head.orientation_noise,
             gyro_noise: head.gyro_noise,
         }
     }
@@ -131,9 +131,9 @@ pub struct JointDescription {
     pub head_height: f64,
     /// Head plate's principal moments of inertia about its centre of mass, head axes, kg m^2, 0 or above.
     pub head_inertia: [f64; 3],
-    /// Attitude of the base in the level world frame (z up) at the start: turns base coordinates into world
+    /// Orientation of the base in the level world frame (z up) at the start: turns base coordinates into world
     /// coordinates.
-    pub base_attitude: UnitQuaternion<f64>,
+    pub base_orientation: UnitQuaternion<f64>,
     /// Gravity, m/s^2, 0 or above, along the world's -z.
     pub gravity: f64,
     /// Mean tension of the straight joint with all motors at zero, N; the balanced tensions nearest to it are used.
@@ -183,8 +183,8 @@ pub struct SensorOptions {
     pub imu_rate: f64,
     /// From an IMU reading's stamp to its delivery, s, 0 or above.
     pub imu_age: f64,
-    /// Attitude noise per axis, rad rms, 0 or above, independent from sample to sample.
-    pub attitude_noise: f64,
+    /// Orientation noise per axis, rad rms, 0 or above, independent from sample to sample.
+    pub orientation_noise: f64,
     /// Yaw drift, rad/s: the heading reported turns at this rate from an unknown start.
     pub yaw_drift: f64,
     /// Angular velocity noise per axis, rad/s rms, 0 or above.
@@ -199,7 +199,7 @@ impl Default for SensorOptions {
             motor_age: 0.0,
             imu_rate: 200.0,
             imu_age: 0.004,
-            attitude_noise: 0.06f64.to_radians(),
+            orientation_noise: 0.06f64.to_radians(),
             yaw_drift: 1f64.to_radians() / 60.0,
             gyro_noise: 0.01,
         }
@@ -301,7 +301,7 @@ impl JointDescription {
             head_mass: 0.09,
             head_height: 0.008,
             head_inertia: [5.0e-5, 5.0e-5, 9.0e-5],
-            base_attitude: UnitQuaternion::identity(),
+            base_orientation: UnitQuaternion::identity(),
             gravity: 9.81,
             pretension: 4.0 * share,
             tendons,
@@ -427,10 +427,10 @@ impl JointDescription {
         if let Some(imu) = &self.base_imu {
             rate("base IMU rate (Hz)", imu.rate)?;
             age("base IMU age (s)", imu.age)?;
-            not_negative("base IMU attitude noise (rad)", imu.attitude_noise)?;
+            not_negative("base IMU orientation noise (rad)", imu.orientation_noise)?;
             not_negative("base IMU angular velocity noise (rad/s)", imu.gyro_noise)?;
         }
-        not_negative("IMU attitude noise (rad)", sensors.attitude_noise)?;
+        not_negative("IMU orientation noise (rad)", sensors.orientation_noise)?;
         not_negative("IMU angular velocity noise (rad/s)", sensors.gyro_noise)?;
         finite("IMU yaw drift (rad/s)", sensors.yaw_drift)
     }

@@ -21,7 +21,7 @@ pub struct ImuReading {
     /// When it was sampled, s.
     pub stamp: f64,
     /// Turns IMU coordinates into coordinates of a level frame (z up) whose heading drifts.
-    pub attitude: UnitQuaternion<f64>,
+    pub orientation: UnitQuaternion<f64>,
     /// Angular velocity in IMU coordinates, rad/s.
     pub angular_velocity: Vector3<f64>,
 }
@@ -95,7 +95,7 @@ pub(super) struct ImuErrors {
     /// Turns IMU coordinates into those of the body that it sits on.
     pub mounting: UnitQuaternion<f64>,
     /// rad rms per axis
-    pub attitude_noise: f64,
+    pub orientation_noise: f64,
     /// rad/s
     pub yaw_drift: f64,
     /// rad/s rms per axis
@@ -128,7 +128,7 @@ impl Imu {
         ) * rms
     }
 
-    /// A sample on a body at attitude `body` in the base frame, which stands at attitude `base` in the level world;
+    /// A sample on a body at orientation `body` in the base frame, which stands at orientation `base` in the level world;
     /// `omega` is the body's angular velocity in the world, in base coordinates.
     pub(super) fn read(
         &mut self,
@@ -142,11 +142,11 @@ impl Imu {
             &Vector3::z_axis(),
             self.heading + errors.yaw_drift * now,
         );
-        let noise = UnitQuaternion::from_scaled_axis(self.noise(errors.attitude_noise));
+        let noise = UnitQuaternion::from_scaled_axis(self.noise(errors.orientation_noise));
         let gyro = self.noise(errors.gyro_noise);
         ImuReading {
             stamp: now,
-            attitude: heading * base * body * errors.mounting * noise,
+            orientation: heading * base * body * errors.mounting * noise,
             angular_velocity: (body * errors.mounting).inverse() * omega + gyro,
         }
     }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::CmdError;
 use crate::config::{JointFile, TickSource};
-use crate::controller::{SetpointKind, Structure};
+use crate::controller::{CommandInterface, Structure};
 use crate::geometry::bend_from;
 use crate::tick::{Feedback, Law};
 
@@ -48,8 +48,8 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
         Feedback::Motors => "motors",
     };
     let kind = match file.kind {
-        SetpointKind::Position => "position, rad",
-        SetpointKind::Velocity => "velocity, rad/s",
+        CommandInterface::Position => "position, rad",
+        CommandInterface::Velocity => "velocity, rad/s",
     };
     writeln!(text, "{}: good", file.file.display())?;
     writeln!(
@@ -70,7 +70,11 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
         file.limits.inclination.to_degrees(),
         file.limits.over_bend.to_degrees()
     )?;
-    writeln!(text, "tendons let down: {}", file.carry_of_file(None))?;
+    writeln!(
+        text,
+        "tendons released: {}",
+        file.self_support_of_file(None)
+    )?;
     writeln!(
         text,
         "\n{:<20} {:>7} {:>9} {:>16} {:>8} {:>10}",
@@ -170,9 +174,9 @@ fn looks(text: &mut String, file: &JointFile) -> std::fmt::Result {
     }
     let base = match file.joint.base_from_imu {
         Some(_) => "measured by its own IMU",
-        None => "as base_attitude_deg says, or captured",
+        None => "as base_orientation_deg says, or captured",
     };
-    writeln!(text, "attitude of the base: {base}")
+    writeln!(text, "orientation of the base: {base}")
 }
 
 /// Motor angles of greatest size at the inclination limit, over all directions, rad.

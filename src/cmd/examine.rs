@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use super::CmdError;
 use super::tune::plant_figures;
 use crate::config::{JointFile, JointModel, ModelsFile, NamedGainSet};
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 use crate::examine::{
     Conditions, Course, Demand, Depth, Examination, Floor, LoopFigures, Member, Move, OnModel,
     Slack, Worst, examine,
@@ -16,7 +16,7 @@ use crate::model::{Dynamics, Plant};
 use crate::report::{Align, Table};
 
 /// Examine gain sets on the models of a joint: stability with all tendons taut and with each one slack, margins,
-/// sensitivity, motion, demands on the motors; of the law as the node runs it and of the ideal one.
+/// sensitivity, motion, demands on the motors; of the law as the node runs it and of the continuous one.
 ///
 /// Exit code 0: good; 1: a set is unstable on a model, or below the floor; 2: an argument or a file is wrong.
 #[derive(Debug, clap::Args)]
@@ -33,22 +33,22 @@ pub struct Args {
     pub models: Option<PathBuf>,
     /// Age of samples when they are used, beyond the models' dead time, ms.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
-    pub age_ms: f64,
+    pub sensor_latency_ms: f64,
     /// Delay of setpoints on their way out, ms.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
-    pub output_ms: f64,
+    pub output_delay_ms: f64,
     /// Noise of the measured bend, deg rms per axis.
     #[arg(long, value_name = "DEG", default_value_t = 0.06)]
-    pub attitude_noise_deg: f64,
+    pub orientation_noise_deg: f64,
     /// Noise of the angular velocity, rad/s rms per axis.
     #[arg(long, value_name = "RAD_S", default_value_t = 0.01)]
     pub gyro_noise_rad_s: f64,
     /// Least phase margin, deg.
     #[arg(long, value_name = "DEG", default_value_t = 30.0)]
-    pub margin_deg: f64,
+    pub margin_floor_deg: f64,
     /// Greatest sensitivity peak.
     #[arg(long, value_name = "PEAK", default_value_t = 4.0)]
-    pub sensitivity: f64,
+    pub sensitivity_ceiling: f64,
     /// Print the figures as JSON.
     #[arg(long)]
     pub json: bool,
@@ -69,14 +69,24 @@ struct Judged<'a> {
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let input = |text: String| CmdError::Input(text);
     let floor = Floor {
-        margin: number("--margin-deg", args.margin_deg, 0.0, 180.0)?.to_radians(),
-        sensitivity: number("--sensitivity", args.sensitivity, 1.0, 100.0)?,
+        margin: number("--margin-floor-deg", args.margin_floor_deg, 0.0, 180.0)?.to_radians(),
+        sensitivity: number(
+            "--sensitivity-ceiling",
+            args.sensitivity_ceiling,
+            1.0,
+            100.0,
+        )?,
     };
     let conditions = Conditions {
-        age: number("--age-ms", args.age_ms, 0.0, 10_000.0)? * 1e-3,
-        output: number("--output-ms", args.output_ms, 0.0, 10_000.0)? * 1e-3,
-        attitude_noise: number("--attitude-noise-deg", args.attitude_noise_deg, 0.0, 90.0)?
-            .to_radians(),
+        age: number("--sensor-latency-ms", args.sensor_latency_ms, 0.0, 10_000.0)? * 1e-3,
+        output: number("--output-delay-ms", args.output_delay_ms, 0.0, 10_000.0)? * 1e-3,
+        orientation_noise: number(
+            "--orientation-noise-deg",
+            args.orientation_noise_deg,
+            0.0,
+            90.0,
+        )?
+        .to_radians(),
         gyro_noise: number("--gyro-noise-rad-s", args.gyro_noise_rad_s, 0.0, 100.0)?,
     };
     let joint = JointFile::load(&args.joint).map_err(|e| input(e.to_string()))?;
@@ -307,7 +317,7 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
     ]);
     for model in &judged.found.models {
         let run = [model.member.name.clone(), "as it runs".into()];
-        let ideal = [String::new(), "ideal".into()];
+        let continuous = [String::new(), "continuous".into()];
         let figures = loop_words(Some(&model.discrete), model.delay_margin).into_iter();
         loops.row(
             run.clone()
@@ -315,12 +325,19 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
                 .chain(figures)
                 .chain([worst_slack(model)]),
         );
-        let figures = loop_words(model.ideal.as_ref(), model.ideal_delay_margin()).into_iter();
-        loops.row(ideal.clone().into_iter().chain(figures).chain(["-".into()]));
+        let figures =
+            loop_words(model.continuous.as_ref(), model.continuous_delay_margin()).into_iter();
+        loops.row(
+            continuous
+                .clone()
+                .into_iter()
+                .chain(figures)
+                .chain(["-".into()]),
+        );
         let figures = motion_words(model.course, model.demand);
         motion.row(run.into_iter().chain(figures));
-        let figures = motion_words(model.ideal_course, model.ideal_demand);
-        motion.row(ideal.into_iter().chain(figures));
+        let figures = motion_words(model.continuous_course, model.continuous_demand);
+        motion.row(continuous.into_iter().chain(figures));
     }
     let mut text = format!(
         "gain set {}, on {}\n{loops}\n{motion}",
@@ -338,8 +355,8 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
 
 fn noise_unit(joint: &JointFile) -> &'static str {
     match joint.kind {
-        SetpointKind::Position => "rad rms",
-        SetpointKind::Velocity => "rad/s rms",
+        CommandInterface::Position => "rad rms",
+        CommandInterface::Velocity => "rad/s rms",
     }
 }
 
@@ -403,15 +420,15 @@ fn figures(judged: &Judged, joint: &JointFile) -> Value {
             "stable": model.stable(),
             "discrete": loop_figures(&model.discrete),
             "delay_margin_s": model.delay_margin,
-            "ideal_delay_margin_s": model.ideal_delay_margin(),
-            "ideal": model.ideal.as_ref().map(loop_figures),
+            "continuous_delay_margin_s": model.continuous_delay_margin(),
+            "continuous": model.continuous.as_ref().map(loop_figures),
             "slack": slack.collect::<Vec<_>>(),
             "feedback_step": feedback(&model.course),
             "shaped_step": shaped(&model.course),
             "demand": model.demand.as_ref().map(demand_figures),
-            "ideal_feedback_step": feedback(&model.ideal_course),
-            "ideal_shaped_step": shaped(&model.ideal_course),
-            "ideal_demand": model.ideal_demand.as_ref().map(demand_figures),
+            "continuous_feedback_step": feedback(&model.continuous_course),
+            "continuous_shaped_step": shaped(&model.continuous_course),
+            "continuous_demand": model.continuous_demand.as_ref().map(demand_figures),
         })
     });
     json!({

@@ -11,7 +11,7 @@ use crate::report::{Align, Table};
 
 /// Fit models to records of step tests, and show how they spread over payloads and directions.
 ///
-/// A record is a CSV file with the columns time_s, asked_x_rad, asked_y_rad, bend_x_rad and bend_y_rad, and lines such as
+/// A record is a CSV file with the columns time_s, commanded_x_rad, commanded_y_rad, bend_x_rad and bend_y_rad, and lines such as
 /// `# payload_mass_g: 90`; records from elsewhere have their columns named by options. A record that nothing can be
 /// fitted to is told with the reason, and the exit code is then 1.
 #[derive(Debug, clap::Args)]
@@ -42,9 +42,9 @@ pub struct Args {
     #[arg(
         long,
         value_name = "NAME[,NAME]",
-        default_value = "asked_x_rad,asked_y_rad"
+        default_value = "commanded_x_rad,commanded_y_rad"
     )]
-    pub asked: String,
+    pub commanded: String,
     /// Column or columns of the bend measured, as many.
     #[arg(
         long,
@@ -213,10 +213,10 @@ fn mapping(args: &Args) -> Result<Mapping, CmdError> {
         }
         Ok(names)
     };
-    let asked = names("--asked", &args.asked)?;
+    let asked = names("--commanded", &args.commanded)?;
     let measured = names("--measured", &args.measured)?;
     if asked.len() != measured.len() {
-        let accepted = format!("{} of them, as --asked has", asked.len());
+        let accepted = format!("{} of them, as --commanded has", asked.len());
         return Err(refused("--measured", &args.measured, &accepted));
     }
     let delimiter = match args.delimiter.as_bytes() {
@@ -401,7 +401,7 @@ fn spread_row(name: String, count: usize, spread: &Spread) -> [String; 8] {
         maybe(&spread.natural_frequency, 1),
         maybe(&spread.damping_ratio, 3),
         words(&spread.dead_time, 1, 1e3),
-        format!("{:.4}", spread.across_gain),
+        format!("{:.4}", spread.cross_axis_gain),
     ]
 }
 
@@ -456,8 +456,8 @@ fn spread_figures(spread: &Spread) -> Value {
         "dead_time_s": extent(&spread.dead_time),
         "natural_frequency_rad_s": spread.natural_frequency.as_ref().map(extent),
         "damping_ratio": spread.damping_ratio.as_ref().map(extent),
-        "across_gain": spread.across_gain,
-        "across_share_of_step": spread.across_share,
+        "cross_axis_gain": spread.cross_axis_gain,
+        "cross_axis_share_of_step": spread.cross_axis_share,
     })
 }
 

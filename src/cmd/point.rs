@@ -3,7 +3,9 @@
 #[cfg(feature = "ros")]
 use super::CmdError;
 #[cfg(feature = "ros")]
-use crate::geometry::{Posture, attitude, bend_from, direction, inclination, posture};
+use crate::geometry::{
+    Configuration, bend_from, configuration, direction, inclination, orientation,
+};
 #[cfg(feature = "ros")]
 use crate::node::{Point, PointTarget};
 
@@ -124,7 +126,7 @@ fn target(args: &Args) -> Result<PointTarget, CmdError> {
     check("--pan-deg", pan, "-360 to 360", turn.contains(&pan))?;
     // The bend is told in the frame that the twist turns.
     let bend = bend_from(theta.to_radians(), (phi - pan).to_radians());
-    Ok(PointTarget::Pose(posture(bend, pan.to_radians())))
+    Ok(PointTarget::Pose(configuration(bend, pan.to_radians())))
 }
 
 /// Prints what came of it.
@@ -132,13 +134,13 @@ fn target(args: &Args) -> Result<PointTarget, CmdError> {
 fn tell(args: &Args, target: &PointTarget, answer: &Point) -> Result<(), CmdError> {
     let what = match target {
         PointTarget::Pose(asked) => {
-            println!("asked    {}", pose_words(*asked, args.pan_deg.is_some()));
+            println!("commanded  {}", pose_words(*asked, args.pan_deg.is_some()));
             match answer.reached {
                 Some(at) => {
-                    println!("reached  {}", pose_words(at, args.pan_deg.is_some()));
-                    println!("error    {:.2} deg", apart(*asked, at).to_degrees());
+                    println!("reached    {}", pose_words(at, args.pan_deg.is_some()));
+                    println!("error      {:.2} deg", apart(*asked, at).to_degrees());
                 }
-                None => println!("reached  unknown: no head pose was seen"),
+                None => println!("reached    unknown: no head pose was seen"),
             }
             "the pose"
         }
@@ -147,15 +149,15 @@ fn tell(args: &Args, target: &PointTarget, answer: &Point) -> Result<(), CmdErro
                 "" => "the base frame",
                 frame => frame,
             };
-            println!("asked    ({}, {}, {}) m in {frame}", at.x, at.y, at.z);
+            println!("commanded  ({}, {}, {}) m in {frame}", at.x, at.y, at.z);
             if let Some(said) = &answer.said {
                 let measured = match answer.residual {
                     Some(angle) => format!("{:.2} deg measured", angle.to_degrees()),
                     None => "none was measured".into(),
                 };
-                println!("outcome  {}", said.outcome);
+                println!("outcome    {}", said.outcome);
                 let least = said.least.to_degrees();
-                println!("left     {least:.2} deg at least, {measured}");
+                println!("left       {least:.2} deg at least, {measured}");
             }
             "the point"
         }
@@ -198,18 +200,18 @@ fn tell(args: &Args, target: &PointTarget, answer: &Point) -> Result<(), CmdErro
 #[cfg(feature = "ros")]
 const ELSEWHERE: f64 = 3.0;
 
-/// Angle of the turn from one posture's attitude to the other's, rad.
+/// Angle of the turn from one configuration's orientation to the other's, rad.
 #[cfg(feature = "ros")]
-fn apart(a: Posture, b: Posture) -> f64 {
-    attitude(a.z, a.xy()).angle_to(&attitude(b.z, b.xy()))
+fn apart(a: Configuration, b: Configuration) -> f64 {
+    orientation(a.z, a.xy()).angle_to(&orientation(b.z, b.xy()))
 }
 
 /// Inclination, direction in the base frame and, on demand, twist, deg, for people.
 #[cfg(feature = "ros")]
-fn pose_words(posture: Posture, with_pan: bool) -> String {
-    let inclination = inclination(posture.xy()).to_degrees();
-    let pan = posture.z.to_degrees();
-    let mut words = match direction(posture.xy()).map(f64::to_degrees) {
+fn pose_words(configuration: Configuration, with_pan: bool) -> String {
+    let inclination = inclination(configuration.xy()).to_degrees();
+    let pan = configuration.z.to_degrees();
+    let mut words = match direction(configuration.xy()).map(f64::to_degrees) {
         Some(direction) => {
             let direction = (direction + pan + 180.0).rem_euclid(360.0) - 180.0;
             format!("inclination {inclination:.2} deg, direction {direction:.1} deg")

@@ -1,16 +1,16 @@
-//! Reports for people: what a fit, a tuning and a black box say, as one page with pictures each.
+//! Reports for people: what a fit, a tuning and an incident recording say, as one page with pictures each.
 //!
 //! [`fit`], [`tuning`] and [`family`] make the page; [`save`] writes it, and each picture beside it, for the option `--report FOLDER`.
 
-mod black_box;
 mod family;
 mod fit;
+mod incident;
 mod setpoints;
 mod tuning;
 
-pub use black_box::black_box;
 pub use family::{FamilyTuning, family};
 pub use fit::{Shown, fit};
+pub use incident::incident;
 pub use setpoints::Drive;
 pub use tuning::{Tuning, tuning};
 

@@ -34,7 +34,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         .map_err(|e| CmdError::Input(e.to_string()))?;
     let clock = crate::rt::Clock::new();
     let (layer, rosout) = node::rosout(clock.clone());
-    let (notes, notebook) = node::notebook(clock.clone());
+    let (notes, log_capture) = node::log_capture(clock.clone());
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
     let colours = std::io::IsTerminal::is_terminal(&std::io::stderr());
     let lines = fmt::layer()
@@ -46,7 +46,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         .with(lines.and_then(layer).with_filter(filter))
         .with(notes.with_filter(LevelFilter::INFO))
         .init();
-    node::run(files, clock, rosout, &notebook).map_err(|error| match error {
+    node::run(files, clock, rosout, &log_capture).map_err(|error| match error {
         NodeError::Parameter { .. }
         | NodeError::SameName(_)
         | NodeError::Context(_)

@@ -9,7 +9,7 @@ use super::CmdError;
 ///
 /// Takes motor setpoints on `withy/motor_setpoints`, publishes `joint_states`, `imu` and, where the base has an inertial
 /// unit, `base_imu`; `~/payload` (geometry_msgs/Inertia: m in kg, com.z in m) sets a payload on or takes it off, `~/push`
-/// (geometry_msgs/WrenchStamped: force in N) pushes the head plate, `~/base_attitude` (geometry_msgs/QuaternionStamped)
+/// (geometry_msgs/WrenchStamped: force in N) pushes the head plate, `~/base_orientation` (geometry_msgs/QuaternionStamped)
 /// tilts the base, and `~/true_bend` and `~/true_pose` say what is really so.
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -24,13 +24,13 @@ pub struct Args {
     pub tolerances: bool,
     /// Motor stiction, rad.
     #[arg(long, value_name = "RAD")]
-    pub stiction: Option<f64>,
+    pub stiction_rad: Option<f64>,
     /// IMU samples per second, Hz.
     #[arg(long, value_name = "HZ")]
-    pub imu_rate: Option<f64>,
+    pub imu_rate_hz: Option<f64>,
     /// Age of an IMU sample when it arrives, ms.
     #[arg(long, value_name = "MS")]
-    pub imu_age_ms: Option<f64>,
+    pub imu_latency_ms: Option<f64>,
     /// Motor speed limit as a share of the file's.
     #[arg(long, value_name = "SHARE")]
     pub motor_speed_scale: Option<f64>,
@@ -45,10 +45,10 @@ pub struct Args {
     pub push_ms: f64,
     /// The base swings about its y axis (pitch) this far to either side, deg; 0: it stands still.
     #[arg(long, value_name = "DEG", default_value_t = 0.0)]
-    pub swing_deg: f64,
+    pub base_oscillation_deg: f64,
     /// Swings per second, Hz.
     #[arg(long, value_name = "HZ", default_value_t = 0.0)]
-    pub swing_hz: f64,
+    pub base_oscillation_hz: f64,
     /// Say the time on `/clock`, for nodes with `use_sim_time`; stamps are on it.
     #[arg(long)]
     pub clock: bool,
@@ -76,18 +76,18 @@ fn swing(args: &Args) -> Result<Option<crate::beam::Swing>, CmdError> {
         let sentence = format!("{flag} is {value}; accepted: {accepted}");
         Err(CmdError::Input(sentence))
     };
-    let (degrees, frequency) = (args.swing_deg, args.swing_hz);
+    let (degrees, frequency) = (args.base_oscillation_deg, args.base_oscillation_hz);
     if !(0.0..=90.0).contains(&degrees) {
-        return refused("--swing-deg", degrees, "0 to 90");
+        return refused("--base-oscillation-deg", degrees, "0 to 90");
     }
     if !(0.0..=5.0).contains(&frequency) {
-        return refused("--swing-hz", frequency, "0 to 5");
+        return refused("--base-oscillation-hz", frequency, "0 to 5");
     }
     if (degrees > 0.0) != (frequency > 0.0) {
         let (flag, value, other) = if degrees > 0.0 {
-            ("--swing-hz", frequency, "--swing-deg")
+            ("--base-oscillation-hz", frequency, "--base-oscillation-deg")
         } else {
-            ("--swing-deg", degrees, "--swing-hz")
+            ("--base-oscillation-deg", degrees, "--base-oscillation-hz")
         };
         return refused(flag, value, &format!("above 0 where {other} is"));
     }
@@ -128,10 +128,10 @@ fn changed(mut file: crate::config::SimulatedFile, args: &Args) -> crate::config
         options.tolerances = Some(crate::beam::Tolerances::default());
     }
     let changes = [
-        (args.stiction, &mut options.stiction),
-        (args.imu_rate, &mut options.sensors.imu_rate),
+        (args.stiction_rad, &mut options.stiction),
+        (args.imu_rate_hz, &mut options.sensors.imu_rate),
         (
-            args.imu_age_ms.map(|ms| ms * 1e-3),
+            args.imu_latency_ms.map(|ms| ms * 1e-3),
             &mut options.sensors.imu_age,
         ),
         (args.motor_speed_scale, &mut options.motor_speed_scale),

@@ -7,7 +7,7 @@ use super::CmdError;
 
 /// Record how a joint answers to steps of inclination: what models of it are fitted to.
 ///
-/// Chooses the gain set `step-test`, which corrects nothing, sends the joint out, back and to the other side, and records
+/// Chooses the gain set `open-loop`, which corrects nothing, sends the joint out, back and to the other side, and records
 /// what the motors were told, where they were and how the head bent. Then the former gain set is chosen again. Ctrl-C, a
 /// bend beyond limits.over_bend, silent sensors or a node that does not answer end it: the joint is told to hold,
 /// the former gain set comes back, and what was recorded is kept in a file marked as aborted.
@@ -221,18 +221,18 @@ fn check(args: &Args) -> Result<(), CmdError> {
 /// A gain set that corrects would hide the joint's own answer.
 #[cfg(feature = "ros")]
 fn check_gain_set(file: &crate::config::JointFile) -> Result<(), CmdError> {
-    use crate::controller::{SetpointKind, Structure};
+    use crate::controller::{CommandInterface, Structure};
     use crate::node::step_test::GAIN_SET;
 
     let name = file.file.display();
-    if file.kind != SetpointKind::Position {
+    if file.kind != CommandInterface::Position {
         return Err(CmdError::Input(format!(
             "{name}: setpoint.kind is velocity; accepted for step tests: position"
         )));
     }
     let Some(set) = file.gain_sets.iter().find(|set| set.name == GAIN_SET) else {
         return Err(CmdError::Input(format!(
-            "{name}: gain_sets has no set '{GAIN_SET}'; accepted for step tests: a list that holds gains/step-test.yaml, which the \
+            "{name}: gain_sets has no set '{GAIN_SET}'; accepted for step tests: a list that holds gains/open-loop.yaml, which the \
              node was started with too"
         )));
     };

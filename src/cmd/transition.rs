@@ -45,7 +45,7 @@ impl Name {
     }
 }
 
-/// Asks for the transition and prints what came of it.
+/// Requests for the transition and prints what came of it.
 ///
 /// # Errors
 /// No node of that name, or a transition that was refused or failed: with the node's reason.

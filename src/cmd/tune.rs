@@ -11,10 +11,10 @@ use crate::config::{
     JointFile, JointModel, ModelsFile, NamedGainSet, Purpose, Specification, save_gain_set,
 };
 use crate::controller::reference_model::{Lag, Model};
-use crate::controller::{GainSet, MotorGains, SetpointKind, Structure};
+use crate::controller::{CommandInterface, GainSet, MotorGains, Structure};
 use crate::model::{Delays, Dynamics, Plant};
 use crate::tick::Law;
-use crate::tune::{self, Design, Form, Reason, Wishes};
+use crate::tune::{self, Design, FamilySpecification, Form, Reason};
 pub(super) use show::plant_figures;
 use show::{family_figures, family_words, single_figures, single_words};
 
@@ -92,7 +92,7 @@ pub struct Args {
     pub sensitivity_peak: Option<f64>,
     /// With --family: how fast what still swings has to die down, over the crossover; 0: no matter [default: 0.8].
     #[arg(long, value_name = "RATIO", requires = "family")]
-    pub swing_decay: Option<f64>,
+    pub mode_decay: Option<f64>,
     /// With --family: proportional gain; `find` looks for one [default: 0].
     #[arg(long, value_name = "GAIN|find", requires = "family")]
     pub kp: Option<String>,
@@ -101,7 +101,7 @@ pub struct Args {
     pub joint: Option<PathBuf>,
     /// Age of a sensor's sample when it arrives, beyond what the models' dead time holds.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
-    pub sensor_age_ms: f64,
+    pub sensor_latency_ms: f64,
     /// Delay of setpoints on their way out.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
     pub output_delay_ms: f64,
@@ -152,7 +152,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
             Err(refused(option, value, "0 to 500 ms"))
         }
     };
-    let age = millis("--sensor-age-ms", args.sensor_age_ms)?;
+    let age = millis("--sensor-latency-ms", args.sensor_latency_ms)?;
     let output = millis("--output-delay-ms", args.output_delay_ms)?;
     let (tick, sensor) = joint
         .as_ref()
@@ -229,7 +229,7 @@ fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
         direction: 0.0,
         plant,
         standard_errors: Vec::new(),
-        across_gain: 0.0,
+        cross_axis_gain: 0.0,
         nrmse: 0.0,
         samples: 0,
     }])
@@ -326,7 +326,7 @@ fn single(
     if let Some(folder) = &args.report {
         let mut notes = Vec::new();
         let laws = match (joint, &set) {
-            (Some(joint), Some(set)) if joint.kind == SetpointKind::Position => {
+            (Some(joint), Some(set)) if joint.kind == CommandInterface::Position => {
                 // The node need not take the gains that stand beside those tuned.
                 let integer = comparison.integer_gains.and_then(|gains| {
                     let motors = vec![writable(gains); set.motors.len()];
@@ -387,13 +387,13 @@ fn pure_feedback(
     // What costs a tenth of the margin is allowed beyond the delays designed for.
     let allowed = delays.total() + 0.1 * asked.phase_margin / asked.crossover;
     Some(GainSet {
-        kind: SetpointKind::Position,
+        kind: CommandInterface::Position,
         structure: Structure::PureFeedback,
         motors: vec![writable(design.gains); joint.motor_names.len()],
         damping: 0.0,
         model: model_of(&model.plant, delays.total())?,
         smoothing: tune::smoothing_for(&design.plant),
-        hold_band: None,
+        integrator_deadband: None,
         delay_allowed: tenths(allowed).min(0.5),
         tension_gain: 0.0,
     })
@@ -456,14 +456,14 @@ fn family(
     delays: &Delays,
     models: &[JointModel],
 ) -> Result<(), CmdError> {
-    let usual = Wishes::usual(joint.motor_names.len(), joint.joint.sample_period);
+    let usual = FamilySpecification::usual(joint.motor_names.len(), joint.joint.sample_period);
     let choice = |option, text: &Option<String>, usual| match text {
         None => Ok(usual),
         Some(text) => number_or_find(option, text),
     };
-    let wishes = Wishes {
+    let specification = FamilySpecification {
         sensitivity_peak: args.sensitivity_peak.unwrap_or(usual.sensitivity_peak),
-        decay: args.swing_decay.unwrap_or(usual.decay),
+        decay: args.mode_decay.unwrap_or(usual.decay),
         crossover: args.crossover_rad_s,
         proportional: choice("--kp", &args.kp, usual.proportional)?,
         order: choice("--integral-order", &args.integral_order, usual.order)?,
@@ -471,7 +471,7 @@ fn family(
     };
     let names: Vec<String> = models.iter().map(|m| m.name.clone()).collect();
     let plants: Vec<Plant> = models.iter().map(|m| m.plant).collect();
-    let design = tune::tune_family(&plants, delays, &wishes).map_err(|refusal| {
+    let design = tune::tune_family(&plants, delays, &specification).map_err(|refusal| {
         let sentence = refusal.words(&names);
         if refusal.is_input() {
             return CmdError::Input(sentence);
@@ -494,7 +494,7 @@ fn family(
     if args.json {
         println!(
             "{:#}",
-            family_figures(models, &names, delays, &wishes, &design)
+            family_figures(models, &names, delays, &specification, &design)
         );
     } else {
         print!("{}", family_words(models, &names, delays, &design));
@@ -503,13 +503,13 @@ fn family(
         let stem = joint.file.file_stem().unwrap_or_default();
         // Models are of position setpoints.
         let law = match joint.kind {
-            SetpointKind::Position => Some(law(joint, &design.gains)?),
-            SetpointKind::Velocity => None,
+            CommandInterface::Position => Some(law(joint, &design.gains)?),
+            CommandInterface::Velocity => None,
         };
         let page = report::family(&report::FamilyTuning {
             name: &stem.to_string_lossy(),
             design: &design,
-            wishes: &wishes,
+            specification: &specification,
             names: &names,
             drive: law.as_ref().map(|law| report::Drive {
                 joint: &joint.joint,
@@ -524,8 +524,8 @@ fn family(
     };
     let specification = Specification {
         phase_margin: None,
-        crossover: wishes.crossover,
-        sensitivity_peak: Some(wishes.sensitivity_peak),
+        crossover: specification.crossover,
+        sensitivity_peak: Some(specification.sensitivity_peak),
     };
     let note = format!(
         "Tuned for {} models, crossover {:.2} rad/s at least. {}",
@@ -544,7 +544,7 @@ fn save(
     specification: Specification,
     models: &[JointModel],
 ) -> Result<(), CmdError> {
-    if joint.kind != SetpointKind::Position {
+    if joint.kind != CommandInterface::Position {
         return Err(CmdError::Input(format!(
             "{}: setpoint.kind is velocity; accepted to save a set: position, which the models are of",
             joint.file.display()

@@ -9,7 +9,7 @@ use serde_yaml::{Mapping, Value};
 use super::table::{Overlaid, Range, Table, quoted, read};
 use super::{ConfigError, NAME, Purpose, is_name};
 use crate::controller::reference_model::{Lag, Model};
-use crate::controller::{GainSet, HoldBand, MotorGains, SetpointKind, Structure};
+use crate::controller::{CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure};
 
 /// Greatest proportional, integral and derivative gain that a file may hold; far above any
 /// that a joint can bear.
@@ -29,7 +29,7 @@ const KEYS: &[&str] = &[
     "damping_s",
     "model",
     "smoothing_s",
-    "hold_band",
+    "integrator_deadband",
     "delay_allowed_s",
     "tension_gain_per_s",
     "payload_moment_kg_m",
@@ -110,7 +110,7 @@ impl NamedGainSet {
             damping: top.number_or("damping_s", Range::closed(0.0, 1.0, "s"), 0.0)?,
             model: model(&top)?,
             smoothing: top.pair("smoothing_s", Range::closed(0.0, 2.0, "s"))?,
-            hold_band: hold_band(&top)?,
+            integrator_deadband: integrator_deadband(&top)?,
             delay_allowed: top.number("delay_allowed_s", Range::closed(0.0, 0.5, "s"))?,
             tension_gain: top.number_or(
                 "tension_gain_per_s",
@@ -169,9 +169,9 @@ impl NamedGainSet {
             "smoothing_s",
             gains.smoothing.map(Value::from).to_vec().into(),
         );
-        if let Some(band) = gains.hold_band {
+        if let Some(band) = gains.integrator_deadband {
             put(
-                "hold_band",
+                "integrator_deadband",
                 table([("enter_rad", band.enter), ("leave_rad", band.leave)]),
             );
         }
@@ -218,18 +218,18 @@ pub(super) fn model_value(model: &Model) -> Value {
 }
 
 /// A setpoint kind as files name it.
-pub(super) fn kind_word(kind: SetpointKind) -> &'static str {
+pub(super) fn kind_word(kind: CommandInterface) -> &'static str {
     match kind {
-        SetpointKind::Position => "position",
-        SetpointKind::Velocity => "velocity",
+        CommandInterface::Position => "position",
+        CommandInterface::Velocity => "velocity",
     }
 }
 
 /// The setpoint kind at `key`.
-pub(super) fn kind(table: &Table, key: &str) -> Result<SetpointKind, ConfigError> {
+pub(super) fn kind(table: &Table, key: &str) -> Result<CommandInterface, ConfigError> {
     let words = [
-        ("position", SetpointKind::Position),
-        ("velocity", SetpointKind::Velocity),
+        ("position", CommandInterface::Position),
+        ("velocity", CommandInterface::Velocity),
     ];
     match table.get(key) {
         Some(value) if value.as_str() == Some("effort") => Err(table.refuse(
@@ -339,14 +339,19 @@ pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
     })
 }
 
-fn hold_band(top: &Table) -> Result<Option<HoldBand>, ConfigError> {
-    let Some(value) = top.get("hold_band") else {
+fn integrator_deadband(top: &Table) -> Result<Option<IntegratorDeadband>, ConfigError> {
+    let Some(value) = top.get("integrator_deadband") else {
         return Ok(None);
     };
-    let band = Table::at(top.file, "hold_band", value, &["enter_rad", "leave_rad"])?;
+    let band = Table::at(
+        top.file,
+        "integrator_deadband",
+        value,
+        &["enter_rad", "leave_rad"],
+    )?;
     let enter = band.number("enter_rad", Range::above(0.0, 1.0, "rad"))?;
     let leave = band.number("leave_rad", Range::closed(enter, 1.0, "rad"))?;
-    Ok(Some(HoldBand { enter, leave }))
+    Ok(Some(IntegratorDeadband { enter, leave }))
 }
 
 /// Writes a gain set to `path`, whole or not at all: a new file in the same folder is written, synced
@@ -428,7 +433,7 @@ fn copy_new(from: &Path, to: &Path) -> std::io::Result<()> {
 pub(super) fn check_kind(
     set: &NamedGainSet,
     joint: &Path,
-    kind: SetpointKind,
+    kind: CommandInterface,
 ) -> Result<(), ConfigError> {
     if set.gains.kind == kind {
         return Ok(());

@@ -5,11 +5,11 @@ use std::path::{Path, PathBuf};
 use nalgebra::{Rotation3, Vector3};
 use serde_yaml::Value;
 
-use super::carry::{self, column};
 use super::commands::{Commands, commands};
 use super::gains::{check_kind, check_names, kind};
 use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
 use super::refused::{law_refused, routing_refused};
+use super::self_support::{self, cantilever};
 use super::supervision::supervision;
 use super::table::{Overlaid, Range, Table, quoted, read, show};
 use super::{
@@ -17,10 +17,10 @@ use super::{
     is_name, is_namespace, is_node_name,
 };
 use crate::aim::Aim;
-use crate::carry::Column;
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 use crate::gaze::{Gazer, PanLimits};
 use crate::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
+use crate::self_support::Cantilever;
 use crate::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits, Supervision};
 
 const KEYS: &[&str] = &[
@@ -28,7 +28,7 @@ const KEYS: &[&str] = &[
     "namespace",
     "frames",
     "beam",
-    "base_attitude_deg",
+    "base_orientation_deg",
     "imu",
     "base_imu",
     "camera",
@@ -119,14 +119,14 @@ pub struct JointFile {
     pub motor_names: Vec<String>,
     /// Name of the pan motor there, if there is one.
     pub pan_name: Option<String>,
-    /// What finds the posture for a gaze point, if the joint has a camera.
+    /// What finds the configuration for a gaze point, if the joint has a camera.
     pub gazer: Option<Gazer>,
     /// Frames that stand still in each other.
     pub fixed_frames: Vec<FixedFrame>,
     /// The joint, as its loop sees it; `sample_period` is that of `feedback`.
     pub joint: Joint,
     /// The beam with its head, where the file says how stiff it is and what it carries; see [`JointFile::carry`].
-    pub column: Option<Column>,
+    pub cantilever: Option<Cantilever>,
     /// Limits at start.
     pub limits: Limits,
     /// Feedback at start.
@@ -134,7 +134,7 @@ pub struct JointFile {
     /// Who may command, at start.
     pub commands: Commands,
     /// What the motors take.
-    pub kind: SetpointKind,
+    pub kind: CommandInterface,
     /// The message that setpoints are published in.
     pub setpoint_message: SetpointMessage,
     /// What starts a tick. Its period, nominal for `imu`, is `joint.period`.
@@ -179,14 +179,14 @@ impl JointFile {
         let (name, namespace) = node_name(&top, "withy")?;
         let frames = frames(&top)?;
         let (imu_period, head_from_imu) = imu(&top)?;
-        let (motor_period, motor_time_constant, follow_band) = motors(&top)?;
+        let (motor_period, motor_time_constant, following_error_limit) = motors(&top)?;
         let (tick, period) = tick(&top, imu_period)?;
         let feedback = top.choice(
             "feedback",
             &[("imu", Feedback::Imu), ("motors", Feedback::Motors)],
         )?;
         let tendons = Tendons::read(&top)?;
-        let (kinematics, column) = beam(&top, &tendons)?;
+        let (kinematics, cantilever) = beam(&top, &tendons)?;
         let mut limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
         limits.supervision = supervision(&top, feedback)?;
         let (settled_tolerance, settled_dwell) = settled(&top)?;
@@ -211,7 +211,7 @@ impl JointFile {
                 Feedback::Motors => motor_period,
             },
             motor_time_constant,
-            follow_band,
+            following_error_limit,
             settled_tolerance,
             settled_dwell,
         };
@@ -230,7 +230,7 @@ impl JointFile {
             gazer,
             fixed_frames: fixed_frames(&top, &frames)?,
             joint,
-            column,
+            cantilever,
             limits,
             feedback,
             commands: commands(&top)?,
@@ -264,7 +264,7 @@ impl JointFile {
         motors.cloned().collect()
     }
 
-    /// What turns targets into postures of this joint.
+    /// What turns targets into configurations of this joint.
     pub fn aim(&self) -> Aim {
         let pan = self.joint.pan.map(|pan| PanLimits {
             low: pan.low,
@@ -283,7 +283,7 @@ impl JointFile {
     pub fn law(&self, set: usize) -> Result<Law, LawError> {
         let gains = &self.gain_sets[set].gains;
         let law = Law::new(&self.joint, gains, &self.limits, self.feedback)?;
-        Ok(law.with_carry(&self.joint, self.carry_of_file(None)))
+        Ok(law.with_self_support(&self.joint, self.self_support_of_file(None)))
     }
 }
 
@@ -310,7 +310,7 @@ pub(super) fn frames(top: &Table) -> Result<Frames, ConfigError> {
 }
 
 /// Roll, pitch and yaw, deg: turns about the fixed axes x, y, z in this order (REP-103).
-pub(super) fn attitude(parent: &Table, key: &str) -> Result<Rotation3<f64>, ConfigError> {
+pub(super) fn orientation(parent: &Table, key: &str) -> Result<Rotation3<f64>, ConfigError> {
     let Some(value) = parent.get(key) else {
         return Ok(Rotation3::identity());
     };
@@ -324,9 +324,9 @@ pub(super) fn attitude(parent: &Table, key: &str) -> Result<Rotation3<f64>, Conf
     ))
 }
 
-/// Gravity's direction in the base frame, from the base's attitude in a level world frame.
+/// Gravity's direction in the base frame, from the base's orientation in a level world frame.
 fn gravity_base(top: &Table) -> Result<Vector3<f64>, ConfigError> {
-    Ok(attitude(top, "base_attitude_deg")?.inverse() * -Vector3::z())
+    Ok(orientation(top, "base_orientation_deg")?.inverse() * -Vector3::z())
 }
 
 /// Sample period and mounting.
@@ -334,15 +334,15 @@ fn imu(top: &Table) -> Result<(f64, Rotation3<f64>), ConfigError> {
     let value = top.need("imu", "a table with rate_hz and mounting_deg")?;
     let table = Table::at(top.file, "imu", value, &["rate_hz", "mounting_deg"])?;
     let rate = table.number("rate_hz", RATE)?;
-    Ok((1.0 / rate, attitude(&table, "mounting_deg")?))
+    Ok((1.0 / rate, orientation(&table, "mounting_deg")?))
 }
 
-/// Sample period, time constant and follow band.
+/// Sample period, time constant and following-error limit.
 fn motors(top: &Table) -> Result<(f64, f64, f64), ConfigError> {
-    let keys = ["rate_hz", "time_constant_s", "follow_band_rad"];
+    let keys = ["rate_hz", "time_constant_s", "following_error_limit_rad"];
     let value = top.need(
         "motors",
-        "a table with rate_hz, time_constant_s and follow_band_rad",
+        "a table with rate_hz, time_constant_s and following_error_limit_rad",
     )?;
     let table = Table::at(top.file, "motors", value, &keys)?;
     Ok((
@@ -392,7 +392,7 @@ fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
 }
 
 /// Kind and message.
-pub(super) fn setpoint(top: &Table) -> Result<(SetpointKind, SetpointMessage), ConfigError> {
+pub(super) fn setpoint(top: &Table) -> Result<(CommandInterface, SetpointMessage), ConfigError> {
     let value = top.need("setpoint", "a table with kind and message")?;
     let table = Table::at(top.file, "setpoint", value, &["kind", "message"])?;
     let message = [
@@ -410,7 +410,7 @@ fn limits(
     let keys = [
         "inclination_deg",
         "over_bend_deg",
-        "correction_rad",
+        "feedback_rad",
         "stale_imu_s",
         "stale_motors_s",
         "stop_after_s",
@@ -433,7 +433,7 @@ fn limits(
     Ok(Limits {
         inclination: inclination.to_radians(),
         over_bend: over_bend.to_radians(),
-        correction: table.number(keys[2], Range::closed(0.0, 3.2, "rad"))?,
+        feedback: table.number(keys[2], Range::closed(0.0, 3.2, "rad"))?,
         stale_imu: table.number(keys[3], AGE)?,
         stale_motors: table.number(keys[4], AGE)?,
         stop_after: table.number(keys[5], AGE)?,
@@ -589,11 +589,11 @@ impl Tendons {
     }
 }
 
-fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Column>), ConfigError> {
+fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Cantilever>), ConfigError> {
     let keys = ["length_mm", "guide_discs", "max_inclination_deg"];
     let accepted = format!("a table with {}", keys.join(", "));
     let value = top.need("beam", &accepted)?;
-    let all = [&keys[..], &carry::KEYS].concat();
+    let all = [&keys[..], &self_support::KEYS].concat();
     let beam = Table::at(top.file, "beam", value, &all)?;
     let routing = Routing {
         length: beam.number(keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
@@ -604,9 +604,9 @@ fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Column>), 
         tendons: tendons.tendons.clone(),
         motors: tendons.motors.clone(),
     };
-    let column = column(&beam, routing.length)?;
+    let cantilever = cantilever(&beam, routing.length)?;
     let kinematics = Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))?;
-    Ok((kinematics, column))
+    Ok((kinematics, cantilever))
 }
 
 /// The models in the file named, relative to this one.
@@ -623,7 +623,7 @@ fn models(top: &Table) -> Result<Vec<JointModel>, ConfigError> {
 fn gain_sets(
     top: &Table,
     motor_names: &[String],
-    kind: SetpointKind,
+    kind: CommandInterface,
 ) -> Result<(Vec<NamedGainSet>, usize), ConfigError> {
     let accepted = "a list of gain-set files, relative to this file";
     let list = top.list("gain_sets", accepted)?;

@@ -2,7 +2,7 @@
 
 use nalgebra::{Isometry3, Rotation3, Translation3, UnitQuaternion, Vector3};
 
-use super::joint::{MM, OFFSET, RATE, TURNS, attitude, motor_name, sign, travel};
+use super::joint::{MM, OFFSET, RATE, TURNS, motor_name, orientation, sign, travel};
 use super::table::{Range, Table, show};
 use super::{ConfigError, FRAME, Frames, is_frame};
 use crate::gaze::{Camera, Gazer, PanLimits};
@@ -103,16 +103,16 @@ pub(super) fn base_imu(top: &Table) -> Result<Option<Rotation3<f64>>, ConfigErro
     };
     let table = Table::at(top.file, "base_imu", value, &["rate_hz", "mounting_deg"])?;
     table.number("rate_hz", RATE)?;
-    Ok(Some(attitude(&table, "mounting_deg")?))
+    Ok(Some(orientation(&table, "mounting_deg")?))
 }
 
 /// The table of frames that stand still in each other.
 pub(super) fn fixed_frames(top: &Table, own: &Frames) -> Result<Vec<FixedFrame>, ConfigError> {
-    let keys = ["name", "parent", "position_mm", "attitude_deg"];
+    let keys = ["name", "parent", "position_mm", "orientation_deg"];
     if top.get("fixed_frames").is_none() {
         return Ok(Vec::new());
     }
-    let accepted = "a list of tables with name, parent, position_mm and attitude_deg";
+    let accepted = "a list of tables with name, parent, position_mm and orientation_deg";
     let mut frames: Vec<FixedFrame> = Vec::new();
     for (i, value) in top.list("fixed_frames", accepted)?.iter().enumerate() {
         let path = format!("fixed_frames[{i}]");
@@ -131,7 +131,7 @@ pub(super) fn fixed_frames(top: &Table, own: &Frames) -> Result<Vec<FixedFrame>,
         let accepted = format!("{FRAME}, and not its own name");
         let parent = table.text(keys[1], &accepted, |n| is_frame(n) && n != name)?;
         let far = Range::closed(-1e6, 1e6, "mm");
-        let turned = UnitQuaternion::from_rotation_matrix(&attitude(&table, keys[3])?);
+        let turned = UnitQuaternion::from_rotation_matrix(&orientation(&table, keys[3])?);
         let pose = Isometry3::from_parts(Translation3::from(place(&table, keys[2], far)?), turned);
         frames.push(FixedFrame {
             name: name.to_string(),

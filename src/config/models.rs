@@ -8,7 +8,7 @@
 //!     direction_deg: 17             # of the step, from +x toward +y
 //!     model: {gain: 0.95, natural_frequency_rad_s: 39.1, damping_ratio: 0.44, dead_time_s: 0.014}
 //!     standard_errors: {gain: 0.001, natural_frequency_rad_s: 0.2, damping_ratio: 0.004, dead_time_s: 0.0004}
-//!     across_gain: 0.002            # along the same dynamics; default 0
+//!     cross_axis_gain: 0.002            # along the same dynamics; default 0
 //!     normalised_rms_error: 0.01    # of the fit
 //!     samples: 1200
 //! ```
@@ -40,7 +40,7 @@ pub struct JointModel {
     /// Standard errors of the parameters that are known, by the model's keys.
     pub standard_errors: Vec<(String, f64)>,
     /// Gain across the step.
-    pub across_gain: f64,
+    pub cross_axis_gain: f64,
     /// RMS of the residuals over the standard deviation of the response.
     pub nrmse: f64,
     /// Samples fitted.
@@ -65,7 +65,7 @@ const KEYS: &[&str] = &[
     "direction_deg",
     "model",
     "standard_errors",
-    "across_gain",
+    "cross_axis_gain",
     "normalised_rms_error",
     "samples",
 ];
@@ -91,7 +91,7 @@ impl From<&Member> for JointModel {
             direction: member.direction,
             plant: fit.plant,
             standard_errors: errors.collect(),
-            across_gain: member.fitted.across.gain,
+            cross_axis_gain: member.fitted.across.gain,
             nrmse: fit.nrmse,
             samples: fit.samples as u64,
         }
@@ -209,7 +209,7 @@ fn joint_model(table: &Table) -> Result<JointModel, ConfigError> {
         direction: direction.to_radians(),
         plant: plant(&model)?,
         standard_errors,
-        across_gain: table.number_or("across_gain", Range::closed(-1e3, 1e3, ""), 0.0)?,
+        cross_axis_gain: table.number_or("cross_axis_gain", Range::closed(-1e3, 1e3, ""), 0.0)?,
         nrmse: table.number_or("normalised_rms_error", Range::closed(0.0, 10.0, ""), 0.0)?,
         samples: match table.get("samples") {
             None => 0,
@@ -301,7 +301,7 @@ fn value_of(model: &JointModel) -> Value {
             .collect();
         put("standard_errors", errors.into());
     }
-    put("across_gain", model.across_gain.into());
+    put("cross_axis_gain", model.cross_axis_gain.into());
     put("normalised_rms_error", model.nrmse.into());
     put("samples", model.samples.into());
     entry.into()

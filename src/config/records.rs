@@ -17,7 +17,7 @@
 //! | column | content |
 //! |---|---|
 //! | `time_s` | when the setpoints were sent, s, rising |
-//! | `asked_x_rad`, `asked_y_rad` | the bend that the setpoints ask for through the kinematics, rad (rad/s of velocity setpoints), held until the next row |
+//! | `commanded_x_rad`, `commanded_y_rad` | the bend that the setpoints ask for through the kinematics, rad (rad/s of velocity setpoints), held until the next row |
 //! | `bend_x_rad`, `bend_y_rad` | the last measured bend, rad |
 //! | `bend_stamp_s` | when that was measured, s; may be left out: as the row. A stamp that repeats is the same measurement |
 //! | `setpoint_<motor>_rad` or `_rad_s` | the setpoint sent to the motor of that name; may be left out |
@@ -64,7 +64,7 @@ impl Default for Mapping {
         Self {
             time: "time_s".into(),
             seconds: 1.0,
-            asked: names(["asked_x_rad", "asked_y_rad"]),
+            asked: names(["commanded_x_rad", "commanded_y_rad"]),
             measured: names(["bend_x_rad", "bend_y_rad"]),
             radians: 1.0,
             delimiter: b',',
@@ -221,8 +221,8 @@ impl StepTestRecord {
         }
         let mut heading: Vec<String> = [
             "time_s",
-            "asked_x_rad",
-            "asked_y_rad",
+            "commanded_x_rad",
+            "commanded_y_rad",
             "bend_x_rad",
             "bend_y_rad",
             "bend_stamp_s",

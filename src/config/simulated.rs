@@ -7,15 +7,15 @@ use serde_yaml::Value;
 
 use super::ConfigError;
 use super::joint::{
-    ANGLE, Frames, MM, OFFSET, RADIUS, REELS, SetpointMessage, TURNS, attitude, frames, motor_name,
-    node_name, setpoint, sign,
+    ANGLE, Frames, MM, OFFSET, RADIUS, REELS, SetpointMessage, TURNS, frames, motor_name,
+    node_name, orientation, setpoint, sign,
 };
 use super::table::{Overlaid, Range, Table, read};
 use crate::beam::{
     DescriptionError, DriveKind, JointDescription, Options, Plant, SensorOptions, SimulatedBaseImu,
     SimulatedMotor, SimulatedPan, SimulatedTendon, Tolerances,
 };
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 
 const KEYS: &[&str] = &[
     "name",
@@ -24,7 +24,7 @@ const KEYS: &[&str] = &[
     "setpoint",
     "beam",
     "head",
-    "base_attitude_deg",
+    "base_orientation_deg",
     "gravity_m_s2",
     "pretension_n",
     "all_tendons",
@@ -63,7 +63,7 @@ const MASS: Range = Range::closed(0.0, 1e5, "g");
 const TIME: Range = Range::closed(0.0, 10.0, "s");
 const SENSOR_RATE: Range = Range::closed(0.01, 1000.0, "Hz");
 const SENSOR_AGE: Range = Range::closed(0.0, 10_000.0, "ms");
-const ATTITUDE_NOISE: Range = Range::closed(0.0, 30.0, "deg rms");
+const ORIENTATION_NOISE: Range = Range::closed(0.0, 30.0, "deg rms");
 const GYRO_NOISE: Range = Range::closed(0.0, 10.0, "rad/s rms");
 const BANDWIDTH: Range = Range::above(0.0, 1e4, "rad/s");
 const SPEED_LIMIT: Range = Range::above(0.0, 1e5, "rad/s");
@@ -132,8 +132,8 @@ impl SimulatedFile {
             motor_names,
             frames: frames(&top)?,
             drive: match kind {
-                SetpointKind::Position => DriveKind::Position,
-                SetpointKind::Velocity => DriveKind::Velocity,
+                CommandInterface::Position => DriveKind::Position,
+                CommandInterface::Velocity => DriveKind::Velocity,
             },
             setpoint_message,
             description,
@@ -173,7 +173,10 @@ fn description(
         head_mass: head.number("mass_g", Range::above(0.0, 1e5, "g"))? * GRAM,
         head_height: head.number("height_mm", OFFSET)? * MM,
         head_inertia: [0, 1, 2].map(|axis| inertia[axis] * GRAM_CM2),
-        base_attitude: UnitQuaternion::from_rotation_matrix(&attitude(top, "base_attitude_deg")?),
+        base_orientation: UnitQuaternion::from_rotation_matrix(&orientation(
+            top,
+            "base_orientation_deg",
+        )?),
         gravity: top.number_or("gravity_m_s2", Range::closed(0.0, 100.0, "m/s^2"), 9.81)?,
         pretension: top.number("pretension_n", Range::above(0.0, 1e4, "N"))?,
         tendons,
@@ -189,7 +192,7 @@ fn imu_mounting(top: &Table) -> Result<nalgebra::Rotation3<f64>, ConfigError> {
         None => Ok(nalgebra::Rotation3::identity()),
         Some(value) => {
             let imu = Table::at(top.file, "imu", value, &["mounting_deg"])?;
-            attitude(&imu, "mounting_deg")
+            orientation(&imu, "mounting_deg")
         }
     }
 }
@@ -226,8 +229,8 @@ fn base_imu(top: &Table) -> Result<Option<SimulatedBaseImu>, ConfigError> {
     let keys = [
         "mounting_deg",
         "rate_hz",
-        "age_ms",
-        "attitude_noise_deg",
+        "sensor_latency_ms",
+        "orientation_noise_deg",
         "gyro_noise_rad_s",
     ];
     let Some(value) = top.get("base_imu") else {
@@ -235,10 +238,10 @@ fn base_imu(top: &Table) -> Result<Option<SimulatedBaseImu>, ConfigError> {
     };
     let table = Table::at(top.file, "base_imu", value, &keys)?;
     Ok(Some(SimulatedBaseImu {
-        mounting: UnitQuaternion::from_rotation_matrix(&attitude(&table, keys[0])?),
+        mounting: UnitQuaternion::from_rotation_matrix(&orientation(&table, keys[0])?),
         rate: table.number(keys[1], SENSOR_RATE)?,
         age: table.number(keys[2], SENSOR_AGE)? * MILLISECOND,
-        attitude_noise: table.number(keys[3], ATTITUDE_NOISE)?.to_radians(),
+        orientation_noise: table.number(keys[3], ORIENTATION_NOISE)?.to_radians(),
         gyro_noise: table.number(keys[4], GYRO_NOISE)?,
     }))
 }
@@ -316,10 +319,10 @@ fn tendon(table: &Overlaid) -> Result<SimulatedTendon, ConfigError> {
 fn sensors(top: &Table) -> Result<SensorOptions, ConfigError> {
     let keys = [
         "motor_rate_hz",
-        "motor_age_ms",
+        "motor_latency_ms",
         "imu_rate_hz",
-        "imu_age_ms",
-        "attitude_noise_deg",
+        "imu_latency_ms",
+        "orientation_noise_deg",
         "yaw_drift_deg_per_min",
         "gyro_noise_rad_s",
     ];
@@ -329,7 +332,7 @@ fn sensors(top: &Table) -> Result<SensorOptions, ConfigError> {
         motor_age: table.number(keys[1], SENSOR_AGE)? * MILLISECOND,
         imu_rate: table.number(keys[2], SENSOR_RATE)?,
         imu_age: table.number(keys[3], SENSOR_AGE)? * MILLISECOND,
-        attitude_noise: table.number(keys[4], ATTITUDE_NOISE)?.to_radians(),
+        orientation_noise: table.number(keys[4], ORIENTATION_NOISE)?.to_radians(),
         yaw_drift: table
             .number(keys[5], Range::closed(-3600.0, 3600.0, "deg/min"))?
             .to_radians()

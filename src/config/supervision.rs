@@ -5,7 +5,7 @@
 
 use super::ConfigError;
 use super::table::{Range, Table};
-use crate::tick::{Abandoned, Feedback, Guard, Reaction, Rule, Supervision};
+use crate::tick::{FaultConfig, Feedback, Reaction, Rule, Supervision, TimeoutAction};
 
 /// What the limit of a rule counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -76,39 +76,39 @@ const SHARE_TIME: f64 = 0.5;
 /// What may be chosen for a rule. The figures are invented bounds: wide, and short of what makes a rule void.
 pub const fn choice(rule: Rule) -> Choice {
     use Counted::{Angle, Share, Tendons};
-    use Reaction::{Hold, Limit, Tell};
+    use Reaction::{Hold, Slow, Warn};
     let (limit, after, mildest, unlatched) = match rule {
         // What it is without: see `too_mild`.
-        Rule::ImuStale => (None, [0.0, OUTAGE], Tell, true),
+        Rule::ImuStale => (None, [0.0, OUTAGE], Warn, true),
         // Held, the joint is not made to move, and the cause is out of sight: it would come and go.
-        Rule::ImuFrozen => (Some((Angle, [0.01, 0.5])), [0.0, OUTAGE], Tell, false),
+        Rule::ImuFrozen => (Some((Angle, [0.01, 0.5])), [0.0, OUTAGE], Warn, false),
         // Without its encoder nothing says where a motor is, nor how taut its tendon.
         Rule::MotorStale => (None, [0.0, OUTAGE], Hold, true),
         Rule::MotorFrozen => (Some((Angle, [0.02, 2.0])), [0.0, OUTAGE], Hold, false),
         // One of the two is wrong, and it is not known which.
-        Rule::Disagreement => (Some((Angle, [0.02, 1.0])), [0.0, LONG], Limit, true),
-        Rule::OverBend => (None, [0.0, LONG], Limit, true),
+        Rule::SensorMismatch => (Some((Angle, [0.02, 1.0])), [0.0, LONG], Slow, true),
+        Rule::OverBend => (None, [0.0, LONG], Slow, true),
         // An encoder that has lost its zero, or a drum that slips: every setpoint is wrong.
-        Rule::Travel => (Some((Angle, [0.0, 1.0])), [0.0, LONG], Hold, true),
-        Rule::Slack => (Some((Tendons, [0.0, 63.0])), [0.0, LONGEST], Tell, true),
+        Rule::PositionLimit => (Some((Angle, [0.0, 1.0])), [0.0, LONG], Hold, true),
+        Rule::Slack => (Some((Tendons, [0.0, 63.0])), [0.0, LONGEST], Warn, true),
         Rule::Saturation => (
             Some((Share, [0.05, 0.99])),
             [SHARE_TIME, LONGEST],
-            Tell,
+            Warn,
             true,
         ),
         // The other motors would pull on against one that stands.
-        Rule::NotFollowing => (None, [0.0, LONG], Limit, true),
-        Rule::Hunting => (Some((Angle, [5e-4, 0.5])), [0.0, LONGEST], Tell, true),
+        Rule::FollowingError => (None, [0.0, LONG], Slow, true),
+        Rule::Hunting => (Some((Angle, [5e-4, 0.5])), [0.0, LONGEST], Warn, true),
         // The reference rests, so that only opening the loop ends it; and then the cause is out of sight.
-        Rule::GrowingSwing => (Some((Angle, [0.005, 0.5])), [0.0, LONG], Hold, false),
-        Rule::LateTicks => (
+        Rule::DivergingOscillation => (Some((Angle, [0.005, 0.5])), [0.0, LONG], Hold, false),
+        Rule::LateCycles => (
             Some((Share, [0.05, 0.99])),
             [SHARE_TIME, LONGEST],
-            Tell,
+            Warn,
             true,
         ),
-        Rule::CommandStale => {
+        Rule::CommandTimeout => {
             return Choice {
                 limit: None,
                 after: [0.0, ABANDONED],
@@ -138,7 +138,7 @@ pub fn too_mild(supervision: &Supervision, feedback: Feedback) -> Option<Rule> {
 
 /// What is accepted for a reaction that [`too_mild`] refuses.
 pub const NOT_MILD: &str =
-    "hold or let_down where feedback is imu; tell and limit where it is motors";
+    "hold or release where feedback is imu; warn and slow where it is motors";
 
 /// The guards of a joint file; what it does not say is as usual.
 pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision, ConfigError> {
@@ -147,13 +147,13 @@ pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision
         return Ok(made);
     };
     let mut keys: Vec<&str> = Rule::ALL.map(Rule::name).to_vec();
-    keys.extend(["fallback_to_motors", "abandoned"]);
+    keys.extend(["fallback_to_motors", "command_timeout_action"]);
     let table = Table::at(top.file, "supervision", value, &keys)?;
     if table.get("fallback_to_motors").is_some() {
         made.fallback = table.truth("fallback_to_motors")?;
     }
-    if table.get("abandoned").is_some() {
-        made.abandoned = table.choice("abandoned", &ABANDONMENTS)?;
+    if table.get("command_timeout_action").is_some() {
+        made.command_timeout_action = table.choice("command_timeout_action", &TIMEOUT_ACTIONS)?;
     }
     for rule in Rule::ALL {
         let Some(value) = table.get(rule.name()) else {
@@ -170,9 +170,11 @@ pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision
     Ok(made)
 }
 
-/// What may become of an abandoned joint, by name.
-pub const ABANDONMENTS: [(&str, Abandoned); 2] =
-    [("hold", Abandoned::Hold), ("neutral", Abandoned::Neutral)];
+/// What may become of a joint without commands, by name.
+pub const TIMEOUT_ACTIONS: [(&str, TimeoutAction); 2] = [
+    ("hold", TimeoutAction::Hold),
+    ("neutral", TimeoutAction::Neutral),
+];
 
 /// Reads what the table at `path` says of one rule.
 fn guard(
@@ -180,7 +182,7 @@ fn guard(
     path: &str,
     value: &serde_yaml::Value,
     rule: Rule,
-    guard: &mut Guard,
+    guard: &mut FaultConfig,
 ) -> Result<(), ConfigError> {
     let choice = choice(rule);
     let limit_key = choice.limit.map(|(counted, _)| counted.key());

@@ -5,7 +5,7 @@
 //! that is linear between ticks. Source: Franklin, Powell and Workman 1998, "Digital Control of
 //! Dynamic Systems", section 4.3 (exponential of the augmented matrix).
 
-use crate::geometry::Posture;
+use crate::geometry::Configuration;
 use nalgebra::{Matrix4, Vector2};
 
 /// Longest dead time that is accepted, s.
@@ -152,34 +152,34 @@ impl ReferenceModel {
 /// The reference model's memory: past references, and the lag's state for bend and pan.
 #[derive(Clone, Debug)]
 pub struct ReferenceModelState {
-    past: Vec<Posture>,
+    past: Vec<Configuration>,
     newest: usize,
-    delayed: Posture,
-    value: Posture,
-    rate: Posture,
+    delayed: Configuration,
+    value: Configuration,
+    rate: Configuration,
 }
 
 impl ReferenceModelState {
     /// A memory at rest at `at`, with room for every dead time at ticks of `dt` s.
-    pub fn new(dt: f64, at: Posture) -> Self {
+    pub fn new(dt: f64, at: Configuration) -> Self {
         let room = (LONGEST_DEAD_TIME / dt).ceil() as usize + 2;
         Self {
             past: vec![at; room],
             newest: 0,
             delayed: at,
             value: at,
-            rate: Posture::zeros(),
+            rate: Configuration::zeros(),
         }
     }
 
     /// Puts the model at rest at `at`.
-    pub fn rest_at(&mut self, at: Posture) {
+    pub fn rest_at(&mut self, at: Configuration) {
         self.past.fill(at);
-        (self.delayed, self.value, self.rate) = (at, at, Posture::zeros());
+        (self.delayed, self.value, self.rate) = (at, at, Configuration::zeros());
     }
 
     /// One tick with the reference as really limited. Work: constant.
-    pub fn step(&mut self, design: &ReferenceModel, reference: Posture) {
+    pub fn step(&mut self, design: &ReferenceModel, reference: Configuration) {
         let room = self.past.len();
         self.newest = (self.newest + 1) % room;
         self.past[self.newest] = reference;
@@ -203,13 +203,13 @@ impl ReferenceModelState {
         self.delayed = delayed;
     }
 
-    /// The posture that the model says is measured now, rad.
-    pub fn value(&self) -> Posture {
+    /// The configuration that the model says is measured now, rad.
+    pub fn value(&self) -> Configuration {
         self.value
     }
 
     /// Its rate, rad/s.
-    pub fn rate(&self) -> Posture {
+    pub fn rate(&self) -> Configuration {
         self.rate
     }
 }
@@ -221,10 +221,10 @@ mod tests {
     fn ramp_response(model: &Model, at: f64) -> (f64, f64) {
         let dt = 0.005;
         let design = ReferenceModel::new(model, dt).unwrap();
-        let mut state = ReferenceModelState::new(dt, Posture::zeros());
+        let mut state = ReferenceModelState::new(dt, Configuration::zeros());
         let ticks = (at / dt).round() as usize;
         for tick in 0..=ticks {
-            state.step(&design, Posture::new(tick as f64 * dt, 0.0, 0.0));
+            state.step(&design, Configuration::new(tick as f64 * dt, 0.0, 0.0));
         }
         (state.value().x, state.rate().x)
     }
@@ -280,7 +280,7 @@ mod tests {
             0.005,
         )
         .unwrap();
-        let at = Posture::new(0.2, -0.1, 0.7);
+        let at = Configuration::new(0.2, -0.1, 0.7);
         let mut state = ReferenceModelState::new(0.005, at);
         for _ in 0..1000 {
             state.step(&design, at);

@@ -1,4 +1,4 @@
-//! The shaper: from a target posture to a smooth reference that no motor has to hurry for.
+//! The shaper: from a target configuration to a smooth reference that no motor has to hurry for.
 //!
 //! A point runs straight to the target at no more than `speed` in bend and `pan_speed` in pan, so that bend and pan
 //! arrive together, and two moving averages smooth its path. A moving average is a convex combination of past values, so the reference is never faster
@@ -7,7 +7,7 @@
 //! average. Source: Singer and Seering 1990, "Preshaping command inputs to reduce system
 //! vibration", for shaping by convolution; the rectangular window's zeros are elementary.
 
-use crate::geometry::Posture;
+use crate::geometry::Configuration;
 
 /// Longest moving average that is accepted, s.
 pub const LONGEST_WINDOW: f64 = 2.0;
@@ -98,25 +98,25 @@ impl ShaperDesign {
 /// One moving average over a ring.
 #[derive(Clone, Debug)]
 struct Average {
-    ring: Vec<Posture>,
+    ring: Vec<Configuration>,
     length: usize,
     next: usize,
-    sum: Posture,
+    sum: Configuration,
 }
 
 impl Average {
-    fn new(longest: usize, at: Posture) -> Self {
+    fn new(longest: usize, at: Configuration) -> Self {
         let mut average = Self {
             ring: vec![at; longest],
             length: 1,
             next: 0,
-            sum: Posture::zeros(),
+            sum: Configuration::zeros(),
         };
         average.fill(1, at);
         average
     }
 
-    fn fill(&mut self, length: usize, at: Posture) {
+    fn fill(&mut self, length: usize, at: Configuration) {
         self.length = length.clamp(1, self.ring.len());
         self.ring[..self.length].fill(at);
         self.next = 0;
@@ -125,7 +125,7 @@ impl Average {
 
     /// Work: constant, but once per turn of the ring the sum is formed anew (one pass over the
     /// window), so that rounding never builds up.
-    fn push(&mut self, value: Posture) -> Posture {
+    fn push(&mut self, value: Configuration) -> Configuration {
         self.sum += value - self.ring[self.next];
         self.ring[self.next] = value;
         self.next += 1;
@@ -140,18 +140,18 @@ impl Average {
 /// The shaper's memory.
 #[derive(Clone, Debug)]
 pub struct ShaperState {
-    point: Posture,
+    point: Configuration,
     averages: [Average; 2],
     windows: [usize; 2],
     /// Ticks since the point last moved.
     still: usize,
-    value: Posture,
-    rate: Posture,
+    value: Configuration,
+    rate: Configuration,
 }
 
 impl ShaperState {
     /// A memory that rests at `at`, with room for every window at ticks of `dt` s.
-    pub fn new(dt: f64, at: Posture) -> Self {
+    pub fn new(dt: f64, at: Configuration) -> Self {
         let longest = (LONGEST_WINDOW / dt).ceil() as usize + 1;
         Self {
             point: at,
@@ -159,33 +159,33 @@ impl ShaperState {
             windows: [1, 1],
             still: usize::MAX,
             value: at,
-            rate: Posture::zeros(),
+            rate: Configuration::zeros(),
         }
     }
 
     /// Puts the reference at rest at `at`.
-    pub fn rest_at(&mut self, at: Posture) {
+    pub fn rest_at(&mut self, at: Configuration) {
         self.point = at;
         for (average, window) in self.averages.iter_mut().zip(self.windows) {
             average.fill(window, at);
         }
         self.still = usize::MAX;
         self.value = at;
-        self.rate = Posture::zeros();
+        self.rate = Configuration::zeros();
     }
 
     /// The reference, rad.
-    pub fn value(&self) -> Posture {
+    pub fn value(&self) -> Configuration {
         self.value
     }
 
     /// Its rate, rad/s.
-    pub fn rate(&self) -> Posture {
+    pub fn rate(&self) -> Configuration {
         self.rate
     }
 
     /// Where the reference would come to rest if it stopped now, rad.
-    pub fn point(&self) -> Posture {
+    pub fn point(&self) -> Configuration {
         self.point
     }
 
@@ -196,7 +196,7 @@ impl ShaperState {
 
     /// One tick towards `target` at `pace`, a share of the greatest speed above 0. Other windows than the ones in use are taken over when the
     /// reference rests, where that changes nothing.
-    pub fn step(&mut self, design: &ShaperDesign, mut target: Posture, pace: f64) {
+    pub fn step(&mut self, design: &ShaperDesign, mut target: Configuration, pace: f64) {
         if self.windows != design.windows && self.at_rest() {
             self.windows = design.windows;
             let at = self.value;
@@ -206,7 +206,7 @@ impl ShaperState {
             target.z = self.point.z;
         }
         let way = target - self.point;
-        self.still = if way != Posture::zeros() {
+        self.still = if way != Configuration::zeros() {
             0
         } else {
             self.still.saturating_add(1)
@@ -239,9 +239,9 @@ mod tests {
     fn stays_inside_speed_and_acceleration_and_never_overshoots() {
         let dt = 0.005;
         let design = ShaperDesign::new(2.0, 15.0, [0.2, 0.05], dt).unwrap();
-        let mut state = ShaperState::new(dt, Posture::zeros());
-        let target = Posture::new(0.4, -0.3, 0.0);
-        let mut rate = Posture::zeros();
+        let mut state = ShaperState::new(dt, Configuration::zeros());
+        let target = Configuration::new(0.4, -0.3, 0.0);
+        let mut rate = Configuration::zeros();
         for tick in 0..400 {
             // Reversals in mid-flight are the hardest case.
             let goal = if (60..90).contains(&tick) {
@@ -264,13 +264,13 @@ mod tests {
         let design = ShaperDesign::new(2.0, 15.0, [0.2, 0.05], dt).unwrap();
         let window = design.windows[0] as f64 * dt;
         for (target, pan_speed) in [
-            (Posture::new(0.4, -0.3, 2.5), 1.5),
-            (Posture::new(0.6, 0.0, -0.1), 1.5),
-            (Posture::new(0.1, 0.2, 0.9), 30.0),
+            (Configuration::new(0.4, -0.3, 2.5), 1.5),
+            (Configuration::new(0.6, 0.0, -0.1), 1.5),
+            (Configuration::new(0.1, 0.2, 0.9), 30.0),
         ] {
             let design = design.with_pan(pan_speed, 20.0);
             let most = pan_speed.min(10.0 * window);
-            let mut state = ShaperState::new(dt, Posture::zeros());
+            let mut state = ShaperState::new(dt, Configuration::zeros());
             let (mut rate, mut ticks) = (0.0, 0);
             while !state.at_rest() && ticks < 2000 || ticks < 5 {
                 state.step(&design, target, 1.0);
@@ -286,8 +286,8 @@ mod tests {
             assert!(state.at_rest() && (state.value() - target).norm() < 1e-12);
         }
         // Without a pan motor the pan stays.
-        let mut state = ShaperState::new(dt, Posture::zeros());
-        state.step(&design, Posture::new(0.1, 0.0, 1.0), 1.0);
+        let mut state = ShaperState::new(dt, Configuration::zeros());
+        state.step(&design, Configuration::new(0.1, 0.0, 1.0), 1.0);
         assert_eq!(state.point().z, 0.0);
     }
 
@@ -295,8 +295,8 @@ mod tests {
     fn lags_by_what_it_says() {
         let dt = 0.005;
         let design = ShaperDesign::new(2.0, 15.0, [0.3, 0.05], dt).unwrap();
-        let mut state = ShaperState::new(dt, Posture::zeros());
-        let speed = Posture::new(0.3, -0.2, 0.0);
+        let mut state = ShaperState::new(dt, Configuration::zeros());
+        let speed = Configuration::new(0.3, -0.2, 0.0);
         for tick in 0..400 {
             let now = f64::from(tick) * dt;
             state.step(&design, speed * now, 1.0);
@@ -312,11 +312,11 @@ mod tests {
         let short = ShaperDesign::new(2.0, 1e3, [0.1, 0.02], dt).unwrap();
         let long = ShaperDesign::new(2.0, 1e3, [0.5, 0.02], dt).unwrap();
         let run = |swap: bool| {
-            let mut state = ShaperState::new(dt, Posture::zeros());
+            let mut state = ShaperState::new(dt, Configuration::zeros());
             (0..200)
                 .map(|tick| {
                     let design = if swap && tick > 10 { &long } else { &short };
-                    state.step(design, Posture::new(0.3, 0.0, 0.0), 1.0);
+                    state.step(design, Configuration::new(0.3, 0.0, 0.0), 1.0);
                     state.value()
                 })
                 .collect::<Vec<_>>()

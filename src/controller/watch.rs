@@ -1,20 +1,20 @@
 //! Hold band and hunting detector: what friction makes necessary.
 
-use super::HoldBand;
+use super::IntegratorDeadband;
 use crate::geometry::Bend;
 
-/// Time constant of the error that the hold band looks at, s: long against sensor noise, short
+/// Time constant of the error that the integrator deadband looks at, s: long against sensor noise, short
 /// against a hunting cycle.
 const BAND_FILTER: f64 = 0.15;
 
 /// Whether the integrators rest.
 #[derive(Clone, Debug, Default)]
-pub struct HoldState {
+pub struct DeadbandState {
     filtered: Vec<f64>,
     holding: bool,
 }
 
-impl HoldState {
+impl DeadbandState {
     /// For `motors` motors.
     pub fn new(motors: usize) -> Self {
         Self {
@@ -30,7 +30,13 @@ impl HoldState {
 
     /// One tick of `dt` s: the greatest motor error, low-passed, against the band with hysteresis.
     /// While the reference moves the integrators always work.
-    pub fn step(&mut self, band: Option<&HoldBand>, error: &[f64], at_rest: bool, dt: f64) {
+    pub fn step(
+        &mut self,
+        band: Option<&IntegratorDeadband>,
+        error: &[f64],
+        at_rest: bool,
+        dt: f64,
+    ) {
         let weight = dt / (BAND_FILTER + dt);
         let mut greatest = 0.0_f64;
         for (filtered, e) in self.filtered.iter_mut().zip(error) {
@@ -156,11 +162,11 @@ mod tests {
 
     #[test]
     fn the_band_has_hysteresis() {
-        let band = HoldBand {
+        let band = IntegratorDeadband {
             enter: 0.006,
             leave: 0.015,
         };
-        let mut state = HoldState::new(2);
+        let mut state = DeadbandState::new(2);
         let mut run = |e: f64, at_rest| {
             (0..400).for_each(|_| state.step(Some(&band), &[0.0, e], at_rest, 0.005));
             state.holding()

@@ -32,7 +32,7 @@ const FAR: f64 = 100.0;
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(super) enum Which {
     Discrete,
-    Ideal,
+    Continuous,
 }
 
 impl Which {
@@ -40,7 +40,7 @@ impl Which {
     pub(super) fn point(self, frame: &Frame, s: Complex<f64>) -> Point {
         match self {
             Self::Discrete => frame.discrete(s),
-            Self::Ideal => frame.ideal(s),
+            Self::Continuous => frame.continuous(s),
         }
     }
 
@@ -48,7 +48,7 @@ impl Which {
     pub(super) fn seen(self, case: &Case, point: &Point) -> Seen {
         match self {
             Self::Discrete => case.discrete(point),
-            Self::Ideal => case.ideal(point),
+            Self::Continuous => case.continuous(point),
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::pulse::{Chain, Motion, Pulse};
 use super::{Conditions, Law, Member};
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 use crate::fractional::shift;
 use crate::geometry::Bend;
 use crate::kinematics::Kinematics;
@@ -22,7 +22,7 @@ pub(super) struct Frame<'a> {
     pub late: f64,
     /// Motors whose laws are looked at: one where all are alike.
     pub motors: usize,
-    ideal: Vec<model::Law>,
+    continuous: Vec<model::Law>,
 }
 
 /// The law at one complex frequency: one term for each frequency that the sampling folds onto it.
@@ -54,7 +54,7 @@ impl<'a> Frame<'a> {
             hold,
             late: conditions.age + conditions.output,
             motors,
-            ideal: controllers
+            continuous: controllers
                 .gains()
                 .take(motors)
                 .map(model::Law::new)
@@ -68,7 +68,7 @@ impl<'a> Frame<'a> {
     }
 
     pub(super) fn velocity(&self) -> bool {
-        self.law.kind() == SetpointKind::Velocity
+        self.law.kind() == CommandInterface::Velocity
     }
 
     /// The discrete law at `s`, from samples to setpoints.
@@ -114,21 +114,21 @@ impl<'a> Frame<'a> {
         }
     }
 
-    /// What the ideal laws answer a jump with at once.
-    pub(super) fn ideal_at_once(&self) -> Vec<Complex<f64>> {
+    /// What the continuous laws answer a jump with at once.
+    pub(super) fn continuous_at_once(&self) -> Vec<Complex<f64>> {
         let at_once = |law: &model::Law| Complex::from(law.at_once());
-        self.ideal.iter().map(at_once).collect()
+        self.continuous.iter().map(at_once).collect()
     }
 
     /// The highest corner of a derivative's roll-off, rad/s; 0 without one.
     pub(super) fn corner(&self) -> f64 {
-        let gains = self.ideal.iter().map(model::Law::gains);
+        let gains = self.continuous.iter().map(model::Law::gains);
         let corners = gains.filter(|g| g.kd > 0.0).map(|g| g.derivative_corner);
         corners.fold(0.0, f64::max)
     }
 
-    /// The ideal law at `s`, with the holds' delays: half a sensor period.
-    pub(super) fn ideal(&self, s: Complex<f64>) -> Point {
+    /// The continuous law at `s`, with the holds' delays: half a sensor period.
+    pub(super) fn continuous(&self, s: Complex<f64>) -> Point {
         let held = (-s * (0.5 * self.sensor())).exp();
         let damping = self.law.damping();
         let damping = if self.velocity() {
@@ -138,7 +138,7 @@ impl<'a> Frame<'a> {
         };
         let term = Term {
             s,
-            controllers: self.ideal.iter().map(|law| law.at(s) * held).collect(),
+            controllers: self.continuous.iter().map(|law| law.at(s) * held).collect(),
             damping: damping * held,
         };
         Point {
@@ -375,8 +375,8 @@ impl<'a> Case<'a> {
         seen
     }
 
-    /// The continuous loop at a point of the ideal law.
-    pub(super) fn ideal(&self, point: &Point) -> Seen {
+    /// The continuous loop at a point of the continuous law.
+    pub(super) fn continuous(&self, point: &Point) -> Seen {
         let mut seen = Seen::default();
         for term in &point.terms {
             let bend = [0, 1].map(|k| self.chains[k].at(term.s));

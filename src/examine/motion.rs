@@ -8,7 +8,7 @@ use super::{Conditions, Member};
 use crate::controller::Structure;
 use crate::controller::reference_model::ReferenceModelState;
 use crate::controller::shaper::ShaperState;
-use crate::geometry::{Bend, Posture, bend_from, posture};
+use crate::geometry::{Bend, Configuration, bend_from, configuration};
 use crate::tick::{Feedback, Law};
 use nalgebra::{Complex, Vector2};
 
@@ -57,7 +57,7 @@ pub struct Move {
     /// Greatest setpoint, in bend, as a factor on the step; velocity drives: its integral.
     pub peak: f64,
     /// Greatest speed of the setpoint over a tick, 1/s: in bend, as a factor on the step. A step of the reference that is not
-    /// shaped makes position setpoints jump: within a tick by the discrete law, at once by the ideal one (infinite).
+    /// shaped makes position setpoints jump: within a tick by the discrete law, at once by the continuous one (infinite).
     pub speed: f64,
 }
 
@@ -150,8 +150,8 @@ impl<'a> Reference<'a> {
                 } else {
                     1.0
                 },
-            shaper: ShaperState::new(frame.joint.period, Posture::zeros()),
-            model: ReferenceModelState::new(frame.joint.period, Posture::zeros()),
+            shaper: ShaperState::new(frame.joint.period, Configuration::zeros()),
+            model: ReferenceModelState::new(frame.joint.period, Configuration::zeros()),
         }
     }
 
@@ -172,7 +172,7 @@ impl<'a> Reference<'a> {
             return wanted;
         }
         self.shaper
-            .step(self.law.shaper(), posture(self.target, 0.0), 1.0);
+            .step(self.law.shaper(), configuration(self.target, 0.0), 1.0);
         wanted.reference = self.shaper.value().xy();
         wanted.rate = self.shaper.rate().xy();
         self.model.step(self.law.joint_model(), self.shaper.value());
@@ -360,7 +360,7 @@ pub(super) fn demand(
 }
 
 /// Noise of the noisiest motor's setpoint and of its change per s, straight: the mean over frequency of the squared
-/// response (Parseval), samples independent. By the ideal law: of the same density up to the Nyquist frequency of the
+/// response (Parseval), samples independent. By the continuous law: of the same density up to the Nyquist frequency of the
 /// samples, and of none above.
 fn noise(
     frame: &Frame,
@@ -388,11 +388,11 @@ fn noise(
             let by_rate = inverse * term.damping;
             let differs = match which {
                 Which::Discrete => 4.0 * (0.5 * term.s.im * dt).sin().powi(2) / (dt * dt),
-                Which::Ideal => term.s.im.powi(2),
+                Which::Continuous => term.s.im.powi(2),
             };
             for (k, row) in place.rows().iter().enumerate() {
                 let row = row.transpose().map(Complex::from);
-                let square = (row * by_bend).norm_squared() * conditions.attitude_noise.powi(2)
+                let square = (row * by_bend).norm_squared() * conditions.orientation_noise.powi(2)
                     + (row * by_rate).norm_squared() * conditions.gyro_noise.powi(2);
                 squares[k] += square / f64::from(NOISE_POINTS);
                 changes[k] += square * differs / f64::from(NOISE_POINTS);

@@ -194,8 +194,8 @@ fn demanding(model: &OnModel, law: &Law) -> Vec<String> {
     let slowest = law.limits().motors.iter().map(|m| m.speed);
     let slowest = slowest.fold(f64::INFINITY, f64::min);
     let noise = match law.kind() {
-        crate::controller::SetpointKind::Position => demand.noise_speed,
-        crate::controller::SetpointKind::Velocity => demand.noise,
+        crate::controller::CommandInterface::Position => demand.noise_speed,
+        crate::controller::CommandInterface::Velocity => demand.noise,
     };
     if noise > NOISE_SHARE * slowest {
         reasons.push(format!(

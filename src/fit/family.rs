@@ -98,9 +98,9 @@ pub struct Spread {
     /// Their damping ratio.
     pub damping_ratio: Option<Extent>,
     /// Greatest magnitude of the gain across.
-    pub across_gain: f64,
+    pub cross_axis_gain: f64,
     /// Greatest departure across, as a share of the step.
-    pub across_share: f64,
+    pub cross_axis_share: f64,
 }
 
 /// A value and its standard error, where that is known.
@@ -127,8 +127,8 @@ impl Spread {
             dead_time: named("dead_time_s")?,
             natural_frequency: named("natural_frequency_rad_s"),
             damping_ratio: named("damping_ratio"),
-            across_gain: greatest(&mut across.clone().map(|a| a.gain.abs())),
-            across_share: greatest(&mut across.map(|a| a.share)),
+            cross_axis_gain: greatest(&mut across.clone().map(|a| a.gain.abs())),
+            cross_axis_share: greatest(&mut across.map(|a| a.share)),
         })
     }
 }

@@ -147,7 +147,7 @@ pub enum BadRecord {
     #[error(
         "the response does not follow: its gain is {gain:.4} with a standard error of {error:.4}; accepted: at least 5 standard errors"
     )]
-    NotFollowing {
+    FollowingError {
         /// Gain along the step.
         gain: f64,
         /// Its standard error.

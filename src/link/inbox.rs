@@ -34,11 +34,14 @@ pub fn refuse<T>(reason: &'static str, sentence: String) -> Result<T, Refusal> {
     Err(Refusal { reason, sentence })
 }
 
-/// An attitude, from x, y, z, w.
+/// An orientation, from x, y, z, w.
 ///
 /// # Errors
 /// Numbers that are not finite; a norm that is not 1.
-pub fn attitude(part: &str, [x, y, z, w]: [f64; 4]) -> Result<UnitQuaternion<f64>, Refusal> {
+pub fn checked_orientation(
+    part: &str,
+    [x, y, z, w]: [f64; 4],
+) -> Result<UnitQuaternion<f64>, Refusal> {
     let q = Quaternion::new(w, x, y, z);
     let norm = q.norm();
     if !norm.is_finite() {
@@ -66,12 +69,12 @@ pub struct ImuReading {
 }
 
 impl ImuReading {
-    /// From the IMU's attitude in a world frame with z up (x, y, z, w) and its angular velocity, rad/s.
+    /// From the IMU's orientation in a world frame with z up (x, y, z, w) and its angular velocity, rad/s.
     ///
     /// # Errors
-    /// An attitude that is none; an angular velocity that is not finite or out of range.
+    /// An orientation that is none; an angular velocity that is not finite or out of range.
     pub fn new(orientation: [f64; 4], rate: [f64; 3]) -> Result<Self, Refusal> {
-        let world_from_imu = attitude("orientation", orientation)?;
+        let world_from_imu = checked_orientation("orientation", orientation)?;
         let ([x, y, z], angular_velocity) = (rate, Vector3::from(rate));
         if !angular_velocity.iter().all(|v| v.is_finite()) {
             let sentence = format!("angular_velocity is ({x}, {y}, {z}); accepted: finite numbers");

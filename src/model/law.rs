@@ -4,7 +4,7 @@ use crate::controller::MotorGains;
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_2, PI};
 
-/// The ideal law `C(s) = kp + ki s^-lambda + kd s^mu/(s/corner + 1)^n` of one motor, prepared for many frequencies.
+/// The continuous law `C(s) = kp + ki s^-lambda + kd s^mu/(s/corner + 1)^n` of one motor, prepared for many frequencies.
 /// `n = 1` for mu up to 1, else 2; an infinite corner means no roll-off.
 ///
 /// Source of `(jw)^a = w^a e^(j a pi/2)`: principal branch, e.g. NIST DLMF 4.2(iv).

@@ -1,7 +1,7 @@
-//! Targets in: poses and points in any frame that is known become postures, one lane for all of them. What moves, a
+//! Targets in: poses and points in any frame that is known become configurations, one lane for all of them. What moves, a
 //! frame or a stream of targets, is followed until the next command.
 //!
-//! It runs beside the intake, which never waits for it: looking for the best posture of a point that cannot be
+//! It runs beside the subscriptions, which never waits for it: looking for the best configuration of a point that cannot be
 //! reached takes milliseconds.
 
 use std::collections::VecDeque;
@@ -14,15 +14,15 @@ use r2r::builtin_interfaces::msg::Time;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use tokio::sync::{mpsc, oneshot, watch};
 
-use super::intake::Judged;
 use super::messages::{Refusal, read_point, read_pose};
 use super::sources::{Lane, Source, Topic};
 use super::status::{InForce, Status};
+use super::subscriptions::Judged;
 use crate::aim::{Aim, Target};
 use crate::config::Frames;
-use crate::frames::{At, LookupError, Tree};
-use crate::geometry::Posture;
-use crate::link::{Ask, Handle};
+use crate::frames::{At, LookupError, TransformBuffer};
+use crate::geometry::Configuration;
+use crate::link::{Handle, LoopRequest};
 use crate::rt::Clock;
 use crate::tick::Desired;
 use crate::track::{LONGEST_GAP, Motion, SHORTEST_GAP, Track};
@@ -77,8 +77,8 @@ pub struct Pace {
 const SLOWEST: f64 = 1e-4;
 
 impl Pace {
-    /// Share of the reference's greatest speeds (rad/s of bend and of pan) for the way between two postures.
-    fn share(self, from: Posture, to: Posture, speeds: (f64, f64)) -> f64 {
+    /// Share of the reference's greatest speeds (rad/s of bend and of pan) for the way between two configurations.
+    fn share(self, from: Configuration, to: Configuration, speeds: (f64, f64)) -> f64 {
         let way = to - from;
         let mut own = way.xy().norm() / speeds.0;
         if speeds.1 > 0.0 {
@@ -115,17 +115,17 @@ pub enum Asked {
 }
 
 /// The transforms known, shared by those who tell and those who ask.
-pub type SharedTree = Arc<Mutex<Tree>>;
+pub type SharedTree = Arc<Mutex<TransformBuffer>>;
 
-/// Turns targets into desired postures.
-pub struct Aimer {
+/// Turns targets into desired configurations.
+pub struct TargetResolver {
     /// Name of the joint's node, for logs.
     pub joint: String,
     /// The clock.
     pub clock: Clock,
     /// The joint's frames.
     pub frames: Frames,
-    /// What finds postures.
+    /// What finds configurations.
     pub aim: Aim,
     /// Greatest speeds of the reference at start, rad/s of bend and of pan.
     pub speeds: (f64, f64),
@@ -135,7 +135,7 @@ pub struct Aimer {
     pub tree: SharedTree,
     /// Knows the requests to hold.
     pub handle: Handle,
-    /// To the intake.
+    /// To the subscriptions.
     pub out: watch::Sender<Option<Desired>>,
     /// Likewise: the commands that have been judged, after what came of them.
     pub judged: mpsc::UnboundedSender<Judged>,
@@ -184,7 +184,7 @@ struct Located {
 }
 
 struct Aiming {
-    aimer: Aimer,
+    aimer: TargetResolver,
     track: Track,
     followed: Option<Followed>,
     /// Oldest first, at most [`MOST_WAITING`].
@@ -196,12 +196,12 @@ struct Aiming {
     command: u64,
     sequence: u64,
     /// The last answer and when it was given.
-    last: Option<(Posture, f64)>,
+    last: Option<(Configuration, f64)>,
     /// The last sample of the track: where, when by its stamp, and the motion that it made.
-    sampled: Option<(Posture, f64, Option<Motion>)>,
+    sampled: Option<(Configuration, f64, Option<Motion>)>,
 }
 
-impl Aimer {
+impl TargetResolver {
     /// Receives until the stream ends.
     pub async fn run(self, mut asked: BoxStream<'static, Asked>) {
         let mut aiming = Aiming {
@@ -290,7 +290,7 @@ impl Aiming {
             Ok(command) => self.command(command),
             Err(refusal) => self.refuse(topic, &refusal, None),
         }
-        // The intake lives as long as this.
+        // The subscriptions lives as long as this.
         let _ = self.aimer.judged.send((topic, stamp));
     }
 
@@ -328,7 +328,7 @@ impl Aiming {
                     "the node is {state}, and the joint is not driven; accepted: commands to an active one (withy transition activate)"
                 ),
             };
-            let holds = self.aimer.handle.asked(Ask::Hold);
+            let holds = self.aimer.handle.asked(LoopRequest::Hold);
             self.aimer.status.sources.forget(holds);
             self.refuse(command.topic, &refusal, command.answer);
             return;
@@ -344,7 +344,7 @@ impl Aiming {
             return;
         }
         let (status, now) = (&self.aimer.status, self.now());
-        let holds = self.aimer.handle.asked(Ask::Hold);
+        let holds = self.aimer.handle.asked(LoopRequest::Hold);
         let under_way = status.goal_under_way();
         match status.sources.judge(&command.source, now, holds, under_way) {
             Ok(None) => {}
@@ -393,7 +393,7 @@ impl Aiming {
                     reason: "clock_jumped",
                     sentence: "the clock jumped while it waited for its transform".into(),
                 }))
-            } else if waiting.holds == self.aimer.handle.asked(Ask::Hold) {
+            } else if waiting.holds == self.aimer.handle.asked(LoopRequest::Hold) {
                 self.locate(&waiting.command)
             } else {
                 // A hold is for what was asked before it.
@@ -472,7 +472,7 @@ impl Aiming {
         self.send(&target, found.stamp, origin, pace);
     }
 
-    fn tree(&self) -> std::sync::MutexGuard<'_, Tree> {
+    fn tree(&self) -> std::sync::MutexGuard<'_, TransformBuffer> {
         // Every insertion is whole: a panic elsewhere leaves nothing half done.
         self.aimer
             .tree
@@ -572,22 +572,22 @@ impl Aiming {
         let now = self.now();
         let reference = self.aimer.status.reference();
         let present = match self.last {
-            Some((posture, when)) if now - when < RECENT => posture,
+            Some((configuration, when)) if now - when < RECENT => configuration,
             _ => reference,
         };
         // A point was refused where there is no camera.
         let Some(aimed) = self.aimer.aim.solve(target, present) else {
             return 1.0;
         };
-        self.last = Some((aimed.posture, now));
-        let motion = self.motion(aimed.posture, at, now);
+        self.last = Some((aimed.configuration, now));
+        let motion = self.motion(aimed.configuration, at, now);
         self.sequence += 1;
         let pace = match pace {
             Paced::At(share) => share,
-            Paced::By(pace) => pace.share(reference, aimed.posture, self.aimer.speeds),
+            Paced::By(pace) => pace.share(reference, aimed.configuration, self.aimer.speeds),
         };
         let desired = Desired {
-            posture: aimed.posture,
+            configuration: aimed.configuration,
             motion,
             continues: motion.is_some(),
             pace,
@@ -609,24 +609,24 @@ impl Aiming {
 }
 
 impl Aiming {
-    /// How a target moves that was at `posture` at loop time `at` and is told `now`, if that is known.
-    fn motion(&mut self, posture: Posture, at: f64, now: f64) -> Option<Motion> {
+    /// How a target moves that was at `configuration` at loop time `at` and is told `now`, if that is known.
+    fn motion(&mut self, configuration: Configuration, at: f64, now: f64) -> Option<Motion> {
         if let Some((last, when, motion)) = self.sampled
             && (at - when).abs() < SHORTEST_GAP
-            && (posture - last).norm() < TOLD_TWICE
+            && (configuration - last).norm() < TOLD_TWICE
         {
             return motion;
         }
         // Where stamps do not rise the time of arrival serves.
         let track = &mut self.track;
-        let sample = track.sample(posture, at);
-        let sample = sample.or_else(|_| track.sample(posture, now));
+        let sample = track.sample(configuration, at);
+        let sample = sample.or_else(|_| track.sample(configuration, now));
         let mut motion = sample.ok().flatten();
         if let Some(motion) = &mut motion {
             // What comes late comes late again: only its next sample's absence is the end of a stream.
             motion.until += (now - motion.stamp).clamp(0.0, LATEST);
         }
-        self.sampled = Some((posture, at, motion));
+        self.sampled = Some((configuration, at, motion));
         motion
     }
 }

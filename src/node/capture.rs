@@ -1,4 +1,4 @@
-//! `~/capture_base_attitude`: what the head's IMU shows of gravity while the joint is straight becomes the attitude of
+//! `~/capture_base_orientation`: what the head's IMU shows of gravity while the joint is straight becomes the orientation of
 //! the base. Only a bare head may stand for the base: a payload would bend the beam where the base is tilted.
 
 use nalgebra::{Rotation3, Vector3};
@@ -48,7 +48,7 @@ pub fn gravity(gathered: &GravitySum) -> Result<Vector3<f64>, String> {
 
 /// Roll and pitch of a base in which gravity has that direction, deg, as joint files have them (yaw shows in nothing).
 pub fn roll_and_pitch(gravity: Vector3<f64>) -> (f64, f64) {
-    // The attitude turns (0, 0, -1) of the level world into gravity's direction, the other way round.
+    // The orientation turns (0, 0, -1) of the level world into gravity's direction, the other way round.
     let roll = (-gravity.y).atan2(-gravity.z);
     let pitch = gravity.x.atan2(gravity.y.hypot(gravity.z));
     debug_assert!(
@@ -63,7 +63,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn attitudes_come_back_as_files_have_them() {
+    fn orientations_come_back_as_files_have_them() {
         for (roll, pitch) in [(0.0, 0.0), (10.0, -20.0), (-35.0, 60.0), (170.0, 5.0)] {
             let (r, p) = (f64::to_radians(roll), f64::to_radians(pitch));
             let base = Rotation3::from_euler_angles(r, p, 0.7);

@@ -113,7 +113,7 @@ impl Diagnostics {
     /// Takes in one tick.
     pub fn see(&mut self, record: &Record) {
         let output = &record.output;
-        self.hits.correction += u64::from(output.correction_limited);
+        self.hits.correction += u64::from(output.feedback_limited);
         self.hits.speed += u64::from(output.speed_limited);
         self.hits.travel += u64::from(output.travel_limited);
         self.output.clone_from(output);
@@ -149,7 +149,7 @@ impl Diagnostics {
                 o.over_bend,
                 o.target_limited,
                 o.hunting,
-                o.not_following,
+                o.following_error,
                 status.closing(),
                 self.time_stands,
             ],
@@ -209,9 +209,9 @@ impl Diagnostics {
         add("feedback", source_name(o.estimate.source).into());
         add("tick_rate_hz", number(rate));
         add("ticks", c.ticks.to_string());
-        add("late_ticks", c.late.to_string());
-        add("missed_ticks", c.missed.to_string());
-        add("ticks_without_sample", c.without_sample.to_string());
+        add("late_cycles", c.late.to_string());
+        add("missed_cycles", c.missed.to_string());
+        add("cycles_without_sample", c.without_sample.to_string());
         add("longest_tick_s", number(c.longest));
         add("latest_tick_s", number(c.latest));
         add("dead_time_s", number(o.delay));
@@ -221,7 +221,7 @@ impl Diagnostics {
         if let Some(direction) = direction(bend) {
             add("direction_rad", number(direction));
         }
-        add("inclination_asked_rad", number(inclination(o.target)));
+        add("inclination_commanded_rad", number(inclination(o.target)));
         add("bend_error_rad", number((o.target - bend).norm()));
         if let Some(target) = status.in_force() {
             add("target_outcome", words(target.aimed.outcome).1.into());
@@ -233,7 +233,7 @@ impl Diagnostics {
         add("commands_refused", sources.refused.to_string());
         if self.pan {
             add("pan_rad", number(o.estimate.pan));
-            add("pan_asked_rad", number(o.target_pan));
+            add("pan_commanded_rad", number(o.target_pan));
         }
         add("settled", flag(o.settled));
         add("observability", number(o.estimate.observability));
@@ -241,7 +241,7 @@ impl Diagnostics {
         let slack = o.estimate.slack;
         add("slack_tendons", slack.count_ones().to_string());
         add("slack_motors", faults.motors(slack));
-        add("correction_share", number(o.correction_share));
+        add("feedback_share", number(o.feedback_share));
         add(
             "ticks_with_correction_limited",
             self.hits.correction.to_string(),
@@ -250,9 +250,9 @@ impl Diagnostics {
         add("ticks_with_travel_limited", self.hits.travel.to_string());
         add("over_bend", flag(o.over_bend));
         add("command_cut_to_limit", flag(o.target_limited));
-        add("hold_band", flag(o.holding_band));
+        add("integrator_deadband", flag(o.in_deadband));
         add("hunting", flag(o.hunting));
-        add("not_following", flag(o.not_following));
+        add("following_error", flag(o.following_error));
         let all = &o.faults;
         if !o.mode.sends() {
             let unready = faults.unready(o.readiness, all);
@@ -310,10 +310,10 @@ impl Diagnostics {
         match (self.output.mode, status.lifecycle().waits) {
             (Mode::Inactive, true) => match self.output.readiness {
                 Readiness::Waiting => Mode::Waiting,
-                Readiness::TooSlow => Mode::TooSlow,
-                Readiness::OutsideTravel => Mode::OutsideTravel,
+                Readiness::LatencyTooHigh => Mode::LatencyTooHigh,
+                Readiness::PositionOutOfRange => Mode::PositionOutOfRange,
                 Readiness::Ready => Mode::Inactive,
-                _ => Mode::Unfit,
+                _ => Mode::NotReady,
             },
             (mode, _) => mode,
         }
@@ -356,35 +356,35 @@ impl Diagnostics {
         }
         match self.mode(status) {
             Mode::Inactive => (OK, format!("inactive: no setpoints are sent{reason}")),
-            Mode::Unfit => (
+            Mode::NotReady => (
                 ERROR,
                 format!(
                     "no setpoints are sent: {}",
                     faults.unready(o.readiness, &o.faults)
                 ),
             ),
-            Mode::Faulted if o.faults.reaction == Reaction::LetDown => {
+            Mode::Faulted if o.faults.reaction == Reaction::Release => {
                 let why = match status.supervision().1 {
-                    carry if carry.carries() => {
+                    support if support.carries() => {
                         "a motor's travel, the base's tilt or an encoder forbids it".into()
                     }
-                    carry => carry.to_string(),
+                    support => support.to_string(),
                 };
-                let what = format!("a fault holds the setpoint in the place of letting down ({why})");
+                let what = format!("a fault holds the setpoint in the place of releasing tension ({why})");
                 (ERROR, because(&what))
             }
             Mode::Faulted => (ERROR, because("a fault holds the setpoint")),
-            Mode::LettingDown => (WARN, because("the tendons are being let down")),
-            Mode::Down if o.faults.reaction >= Reaction::Hold => {
-                (ERROR, because("the tendons are let down"))
+            Mode::Releasing => (WARN, because("the tendons are being released")),
+            Mode::Released if o.faults.reaction >= Reaction::Hold => {
+                (ERROR, because("the tendons are released"))
             }
-            Mode::Down => (OK, "the tendons are let down".into()),
-            Mode::TakingUp => (WARN, "the tendons are being taken up".into()),
+            Mode::Released => (OK, "the tendons are released".into()),
+            Mode::Retensioning => (WARN, "the tendons are being retensioned".into()),
             Mode::Waiting => (
                 WARN,
                 "waiting for samples of every sensor it needs; no setpoints are sent".into(),
             ),
-            Mode::TooSlow => (
+            Mode::LatencyTooHigh => (
                 ERROR,
                 format!(
                     "no setpoints are sent: the dead time measured is {:.1} ms, gain set '{}' allows {:.1} ms",
@@ -393,7 +393,7 @@ impl Diagnostics {
                     1e3 * gain_set.delay_allowed
                 ),
             ),
-            Mode::OutsideTravel => (
+            Mode::PositionOutOfRange => (
                 ERROR,
                 "no setpoints are sent: a motor stands outside its limits.travel_low and travel_high; is its encoder zeroed?"
                     .into(),
@@ -410,7 +410,7 @@ impl Diagnostics {
                 ERROR,
                 because("stopped with stale sensor data, and starts anew when they come back"),
             ),
-            Mode::Tracking if o.faults.reaction >= Reaction::Limit => {
+            Mode::Tracking if o.faults.reaction >= Reaction::Slow => {
                 (WARN, faults.reacted(&o.faults).unwrap_or_default())
             }
             Mode::Tracking if o.over_bend => (
@@ -435,7 +435,7 @@ impl Diagnostics {
             Mode::Tracking if o.faults.cause.is_some() => {
                 (WARN, faults.reacted(&o.faults).unwrap_or_default())
             }
-            Mode::Tracking if o.not_following => {
+            Mode::Tracking if o.following_error => {
                 (WARN, "a motor does not follow its setpoint".into())
             }
             Mode::Tracking if o.estimate.fallback == Fallback::Observability => (
@@ -463,7 +463,7 @@ impl Diagnostics {
                 ),
             ),
             Mode::Tracking if many_late => (WARN, "many ticks are late".into()),
-            Mode::Tracking if o.correction_limited => {
+            Mode::Tracking if o.feedback_limited => {
                 (WARN, "the correction is at its authority limit".into())
             }
             Mode::Tracking if o.target_limited => (
@@ -479,17 +479,17 @@ impl Diagnostics {
 fn mode_name(mode: Mode) -> &'static str {
     match mode {
         Mode::Waiting => "waiting",
-        Mode::TooSlow => "sensors_too_slow",
-        Mode::OutsideTravel => "outside_travel",
+        Mode::LatencyTooHigh => "latency_too_high",
+        Mode::PositionOutOfRange => "position_out_of_range",
         Mode::Tracking => "tracking",
         Mode::Holding => "holding",
         Mode::Stopped => "stopped",
         Mode::Inactive => "inactive",
-        Mode::Unfit => "unfit",
+        Mode::NotReady => "not_ready",
         Mode::Faulted => "faulted",
-        Mode::LettingDown => "letting_down",
-        Mode::Down => "down",
-        Mode::TakingUp => "taking_up",
+        Mode::Releasing => "releasing_tension",
+        Mode::Released => "released",
+        Mode::Retensioning => "retensioning",
     }
 }
 

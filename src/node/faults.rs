@@ -1,6 +1,6 @@
 //! Faults in words: which rule, which figure against which limit, which motors, what follows and what to do.
 
-use crate::tick::{Abandoned, Fault, Faults, Reaction, Readiness, Rule, Supervision};
+use crate::tick::{Fault, Faults, Reaction, Readiness, Rule, Supervision, TimeoutAction};
 
 /// What is needed to say what a fault is.
 #[derive(Clone, Copy)]
@@ -14,8 +14,8 @@ pub struct Words<'a> {
 /// The unit of what a rule watches and of its limit, as keys end; none for a share or a number of tendons.
 pub fn unit(rule: Rule) -> &'static str {
     match rule {
-        Rule::ImuStale | Rule::MotorStale | Rule::CommandStale => "_s",
-        Rule::Slack | Rule::Saturation | Rule::LateTicks => "",
+        Rule::ImuStale | Rule::MotorStale | Rule::CommandTimeout => "_s",
+        Rule::Slack | Rule::Saturation | Rule::LateCycles => "",
         _ => "_rad",
     }
 }
@@ -58,13 +58,13 @@ impl Words<'_> {
             Rule::MotorFrozen => format!(
                 "the encoder of {motors} says the same to the last bit while {value:.3} rad of motion were asked of it (limit {limit} rad)"
             ),
-            Rule::Disagreement => format!(
+            Rule::SensorMismatch => format!(
                 "IMU and encoders say bends that are {value:.3} rad apart (limit {limit} rad)"
             ),
             Rule::OverBend => {
                 format!("bent by {value:.3} rad, and limits.over_bend is {limit:.3} rad")
             }
-            Rule::Travel => format!(
+            Rule::PositionLimit => format!(
                 "{motors} stands {value:.3} rad outside limits.travel_low and travel_high (limit {limit} rad); is its encoder zeroed?"
             ),
             Rule::Slack => {
@@ -73,18 +73,18 @@ impl Words<'_> {
             Rule::Saturation => format!(
                 "the correction, a speed or a travel is at its limit in {value:.2} of the ticks (limit {limit})"
             ),
-            Rule::NotFollowing => format!(
-                "{motors} departs from its setpoint by {value:.3} rad (motors.follow_band_rad is {limit})"
+            Rule::FollowingError => format!(
+                "{motors} departs from its setpoint by {value:.3} rad (motors.following_error_limit_rad is {limit})"
             ),
             Rule::Hunting => {
                 format!("the joint hunts by {value:.4} rad (limit {limit} rad)")
             }
-            Rule::GrowingSwing => {
+            Rule::DivergingOscillation => {
                 format!("a swing has grown to {value:.3} rad (limit {limit} rad)")
             }
-            Rule::LateTicks => format!("{value:.2} of the ticks are late (limit {limit})"),
-            Rule::CommandStale => format!(
-                "nobody has commanded the joint for {value:.1} s (supervision.command_stale.after is {limit} s)"
+            Rule::LateCycles => format!("{value:.2} of the ticks are late (limit {limit})"),
+            Rule::CommandTimeout => format!(
+                "nobody has commanded the joint for {value:.1} s (supervision.command_timeout.after is {limit} s)"
             ),
         };
         format!("{name}: {what}")
@@ -125,14 +125,16 @@ impl Words<'_> {
         let rule = faults.cause?;
         let cause = self.cause(faults)?;
         let done = match faults.reaction {
-            Reaction::Tell if rule == Rule::CommandStale => match self.supervision.abandoned {
-                Abandoned::Hold => "it holds: ",
-                Abandoned::Neutral => "it goes slowly to where it is straight: ",
-            },
-            Reaction::Tell => "",
-            Reaction::Limit => "the reference moves slowly and no further out: ",
+            Reaction::Warn if rule == Rule::CommandTimeout => {
+                match self.supervision.command_timeout_action {
+                    TimeoutAction::Hold => "it holds: ",
+                    TimeoutAction::Neutral => "it goes slowly to where it is straight: ",
+                }
+            }
+            Reaction::Warn => "",
+            Reaction::Slow => "the reference moves slowly and no further out: ",
             Reaction::Hold => "the setpoints stand still: ",
-            Reaction::LetDown => "the tendons are let down where the beam alone carries the head: ",
+            Reaction::Release => "the tendons are released where the beam alone carries the head: ",
         };
         Some(format!("{done}{cause}"))
     }
@@ -158,18 +160,18 @@ impl Words<'_> {
                     false => format!("no samples, or old ones, of {}", silent.join(", ")),
                 }
             }
-            Readiness::TooSlow => "the sensors are slower than the gain set allows".into(),
-            Readiness::OutsideTravel => format!(
+            Readiness::LatencyTooHigh => "the sensors are slower than the gain set allows".into(),
+            Readiness::PositionOutOfRange => format!(
                 "{} stands outside limits.travel_low and travel_high; is its encoder zeroed?",
-                concerned(Rule::Travel)
+                concerned(Rule::PositionLimit)
             ),
             Readiness::OverBent => format!(
                 "the head is bent beyond limits.over_bend of {:.3} rad",
                 self.supervision.guard(Rule::OverBend).limit
             ),
-            Readiness::Disagreement => format!(
+            Readiness::SensorMismatch => format!(
                 "IMU and encoders say bends that are further apart than {} rad",
-                self.supervision.guard(Rule::Disagreement).limit
+                self.supervision.guard(Rule::SensorMismatch).limit
             ),
             Readiness::Unexplained => {
                 "the motors' angles are far from those of any bend at pretension, or jump; are the encoders zeroed, and the tendons taut?"
@@ -202,7 +204,7 @@ mod tests {
     #[test]
     fn a_fault_is_told_with_its_figures_and_motors() {
         let mut supervision = Supervision::default();
-        supervision.guard_mut(Rule::NotFollowing).limit = 0.1;
+        supervision.guard_mut(Rule::FollowingError).limit = 0.1;
         let motor_names = ["left", "right", "pan"].map(String::from);
         let words = Words {
             supervision: &supervision,
@@ -210,7 +212,7 @@ mod tests {
         };
         let mut faults = Faults::default();
         assert_eq!(words.reacted(&faults), None);
-        faults.rules[Rule::NotFollowing as usize] = Fault {
+        faults.rules[Rule::FollowingError as usize] = Fault {
             value: 0.25,
             above: true,
             broken: true,
@@ -218,18 +220,18 @@ mod tests {
             motors: 0b110,
             count: 1,
         };
-        (faults.reaction, faults.cause) = (Reaction::Hold, Some(Rule::NotFollowing));
+        (faults.reaction, faults.cause) = (Reaction::Hold, Some(Rule::FollowingError));
         assert_eq!(
             words.reacted(&faults).unwrap(),
-            "the setpoints stand still: not_following: right, pan departs from its setpoint by 0.250 rad \
-             (motors.follow_band_rad is 0.1); ~/clear_faults clears it once the cause has gone"
+            "the setpoints stand still: following_error: right, pan departs from its setpoint by 0.250 rad \
+             (motors.following_error_limit_rad is 0.1); ~/clear_faults clears it once the cause has gone"
         );
-        let rule = &mut faults.rules[Rule::NotFollowing as usize];
+        let rule = &mut faults.rules[Rule::FollowingError as usize];
         (rule.value, rule.above, rule.broken) = (0.01, false, false);
         faults.rules[Rule::Slack as usize].broken = true;
         assert_eq!(
             words.cause(&faults).unwrap(),
-            "not_following was broken, and its cause has gone (0.010 rad now, limit 0.1 rad); beside it slack; \
+            "following_error was broken, and its cause has gone (0.010 rad now, limit 0.1 rad); beside it slack; \
              ~/clear_faults clears it"
         );
         assert_eq!(words.latched(&faults).len(), 1);

@@ -31,7 +31,7 @@ use tokio::time::{MissedTickBehavior, sleep};
 use super::faults::Words;
 use super::status::{Newest, Status};
 use crate::config::{JointFile, TickSource};
-use crate::link::{Ask, Handle, LoopSide, Program};
+use crate::link::{Handle, LoopRequest, Program, RealTimeEndpoint};
 use crate::rt::{self, Clock, RunningLoop};
 use crate::tick::{Mode, Readiness};
 use machine::{GRAPH, Machine, Outcome, State, Transition};
@@ -185,7 +185,7 @@ pub struct Keeper {
     motor_names: Vec<String>,
     velocity: bool,
     /// The loop's ends of the channels, while no loop has them.
-    side: Option<LoopSide>,
+    side: Option<RealTimeEndpoint>,
     looping: Option<RunningLoop>,
     autostart: Option<Autostart>,
     /// That the loop has no real-time priority was said.
@@ -222,7 +222,7 @@ const STUCK: &str = "the control loop does not answer";
 /// Who of a joint is to have what, besides the node.
 pub struct Ends {
     /// The loop's side of the channels.
-    pub side: LoopSide,
+    pub side: RealTimeEndpoint,
     /// To the loop.
     pub handle: Handle,
     /// To whoever keeps the parameters.
@@ -287,7 +287,7 @@ pub fn new(
         clock: clock.clone(),
         tick: file.tick,
         motor_names: file.all_motor_names(),
-        velocity: file.kind == crate::controller::SetpointKind::Velocity,
+        velocity: file.kind == crate::controller::CommandInterface::Velocity,
         side: Some(ends.side),
         looping: None,
         autostart: ends.autostart.then(|| Autostart {
@@ -556,7 +556,7 @@ impl Keeper {
             match newest.readiness {
                 Readiness::Ready => break,
                 // The first samples, and how old they come.
-                Readiness::Waiting | Readiness::TooSlow
+                Readiness::Waiting | Readiness::LatencyTooHigh
                     if begin.elapsed() < START_WAIT && !self.status.closing() =>
                 {
                     sleep(STEP).await;
@@ -565,7 +565,7 @@ impl Keeper {
             }
         }
         self.handle.set_active(true);
-        let started = |mode| matches!(mode, Mode::Tracking | Mode::TakingUp);
+        let started = |mode| matches!(mode, Mode::Tracking | Mode::Retensioning);
         let on_its_way =
             |s: &Self| !started(s.status.newest().mode) && !s.handle.ended() && !s.status.closing();
         self.wait(START_WAIT, on_its_way).await;
@@ -587,8 +587,8 @@ impl Keeper {
     async fn deactivate(&mut self) -> Result<String, Fault> {
         let begin = Instant::now();
         self.status.set_at_rest(false);
-        let hold = self.handle.ask(Ask::Hold);
-        let unseen = |s: &Self| !s.handle.seen(Ask::Hold, hold) && !s.handle.ended();
+        let hold = self.handle.ask(LoopRequest::Hold);
+        let unseen = |s: &Self| !s.handle.seen(LoopRequest::Hold, hold) && !s.handle.ended();
         self.wait(LOOP_WAIT, unseen).await;
         let stops = !unseen(self);
         if stops {

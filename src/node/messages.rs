@@ -11,7 +11,7 @@ use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use r2r::sensor_msgs::msg::Imu;
 
 pub use crate::link::inbox::{ImuReading, Refusal};
-use crate::link::inbox::{attitude, refuse};
+use crate::link::inbox::{checked_orientation, refuse};
 
 /// Three coordinates, m.
 fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {
@@ -23,15 +23,15 @@ fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {
     refuse("not_finite", sentence)
 }
 
-/// The attitude of a pose, in the message's frame; its position is ignored, but has to be finite.
+/// The orientation of a pose, in the message's frame; its position is ignored, but has to be finite.
 ///
 /// # Errors
-/// An attitude that is none; a position that is not finite.
+/// An orientation that is none; a position that is not finite.
 pub fn read_pose(message: &PoseStamped) -> Result<UnitQuaternion<f64>, Refusal> {
     let p = &message.pose.position;
     place("position (which is ignored)", p.x, p.y, p.z)?;
     let q = &message.pose.orientation;
-    attitude("orientation", [q.x, q.y, q.z, q.w])
+    checked_orientation("orientation", [q.x, q.y, q.z, q.w])
 }
 
 /// A point, m, in the message's frame.
@@ -59,7 +59,7 @@ pub fn read_transform(message: &TransformStamped) -> Result<Isometry3<f64>, Refu
         ..refusal
     };
     let translation = place("translation", p.x, p.y, p.z).map_err(about)?;
-    let rotation = attitude("rotation", [q.x, q.y, q.z, q.w]).map_err(about)?;
+    let rotation = checked_orientation("rotation", [q.x, q.y, q.z, q.w]).map_err(about)?;
     Ok(Isometry3::from_parts(translation.into(), rotation))
 }
 
@@ -199,7 +199,7 @@ mod tests {
 
         /// What is taken from an IMU's message or a pose is finite and of unit length; what is refused is told in one line.
         #[test]
-        fn any_attitude_is_taken_or_refused(
+        fn any_orientation_is_taken_or_refused(
             numbers in prop::array::uniform7(number()),
             covariances in prop::array::uniform2(number()),
             scale in prop::bool::weighted(0.7),

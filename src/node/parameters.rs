@@ -22,10 +22,10 @@ use kept::KeptKey;
 pub use range::Range;
 use supervised::SupervisionKey;
 
-use crate::carry::{Carry, Load};
 use crate::config::{Commands, JointFile, NamedGainSet};
 use crate::controller::{GainSet, MotorGains};
 use crate::link::Program;
+use crate::self_support::{Load, SelfSupport};
 use crate::tick::{Feedback, Law, Limits, MotorLimits};
 
 /// A parameter's value, of the types that ROS 2 has.
@@ -88,7 +88,7 @@ enum GainKey {
 enum LimitKey {
     Inclination,
     OverBend,
-    Correction,
+    Feedback,
     StaleImu,
     StaleMotors,
     StopAfter,
@@ -192,7 +192,7 @@ pub struct Parameters {
     entries: BTreeMap<String, Entry>,
     live: Live,
     /// What the beam alone carries, by the law in force.
-    carry: Carry,
+    self_support: SelfSupport,
 }
 
 fn feedback_name(feedback: Feedback) -> &'static str {
@@ -226,7 +226,7 @@ impl Parameters {
             simulated_time,
             entries,
             live,
-            carry: Carry::default(),
+            self_support: SelfSupport::default(),
         }
     }
 
@@ -377,8 +377,10 @@ impl Parameters {
             mass: live.payload_mass,
             height: live.payload_height,
         });
-        let carry = self.file.carry(payload, live.gravity_base, &live.limits);
-        let law = law.with_carry(&joint, carry);
+        let self_support = self
+            .file
+            .self_support(payload, live.gravity_base, &live.limits);
+        let law = law.with_self_support(&joint, self_support);
         let program = Program { joint, law };
         Ok(Candidate {
             live,
@@ -569,7 +571,7 @@ impl Parameters {
             }
         }
         self.live = candidate.live;
-        self.carry = candidate.program.law.carry();
+        self.self_support = candidate.program.law.self_support();
         changed
     }
 
@@ -647,7 +649,7 @@ fn limit(limits: &mut Limits, key: LimitKey) -> &mut f64 {
     match key {
         LimitKey::Inclination => &mut limits.inclination,
         LimitKey::OverBend => &mut limits.over_bend,
-        LimitKey::Correction => &mut limits.correction,
+        LimitKey::Feedback => &mut limits.feedback,
         LimitKey::StaleImu => &mut limits.stale_imu,
         LimitKey::StaleMotors => &mut limits.stale_motors,
         LimitKey::StopAfter => &mut limits.stop_after,

@@ -13,7 +13,7 @@ use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
 
 use super::messages::read_pose;
 use super::{NodeError, Spinner, context};
-use crate::geometry::{Posture, attitude, posture, swing_twist};
+use crate::geometry::{Configuration, configuration, orientation, swing_twist};
 
 /// Measurements that are averaged for what was reached.
 const SAMPLES: usize = 20;
@@ -22,7 +22,7 @@ const SAMPLES: usize = 20;
 #[derive(Clone, Debug, PartialEq)]
 pub enum PointTarget {
     /// A pose: bend and twist of the head plate in the base frame.
-    Pose(Posture),
+    Pose(Configuration),
     /// A point to look at, m.
     Point {
         /// In coordinates of `frame`.
@@ -35,8 +35,8 @@ pub enum PointTarget {
 /// What came of it.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Point {
-    /// The posture reached, rad: the mean of the newest head poses; none if none was seen.
-    pub reached: Option<Posture>,
+    /// The configuration reached, rad: the mean of the newest head poses; none if none was seen.
+    pub reached: Option<Configuration>,
     /// What is left over as measured, rad: the mean of the newest; none if none was seen.
     pub residual: Option<f64>,
     /// What the node said last of the target.
@@ -71,7 +71,7 @@ impl Said {
         };
         Self {
             outcome: message.message.clone(),
-            least: value("residual_least_rad").parse().unwrap_or(f64::NAN),
+            least: value("residual_min_rad").parse().unwrap_or(f64::NAN),
             command: value("command").parse().ok(),
             topic: value("topic").into(),
             settled: value("settled") == "1",
@@ -116,7 +116,7 @@ pub fn point(node: &str, target: &PointTarget, most: Duration) -> Result<Point, 
         PointTarget::Pose(asked) => {
             // An empty frame name means the joint's base frame; without a stamp it is for now, whatever clock there is.
             let mut message = PoseStamped::default();
-            let q = UnitQuaternion::from_rotation_matrix(&attitude(asked.z, asked.xy()));
+            let q = UnitQuaternion::from_rotation_matrix(&orientation(asked.z, asked.xy()));
             let o = &mut message.pose.orientation;
             (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
             exchange(node, "desired_pose", &message, most)
@@ -219,7 +219,7 @@ async fn send<T: WrappedTypesupport + 'static>(
     })?;
 
     let mut answer = Point::default();
-    let mut postures = VecDeque::with_capacity(SAMPLES);
+    let mut configurations = VecDeque::with_capacity(SAMPLES);
     let mut residuals = VecDeque::with_capacity(SAMPLES);
     while !answer.held && !answer.ended {
         let left = most.saturating_sub(sent.elapsed());
@@ -245,7 +245,7 @@ async fn send<T: WrappedTypesupport + 'static>(
             pose = streams.poses.next() => {
                 let Some(pose) = pose else { break };
                 if let Ok(q) = read_pose(&pose) {
-                    keep(&mut postures, q);
+                    keep(&mut configurations, q);
                 }
             }
             residual = streams.residuals.next() => {
@@ -256,7 +256,7 @@ async fn send<T: WrappedTypesupport + 'static>(
         }
     }
     answer.took = sent.elapsed().as_secs_f64();
-    answer.reached = mean(&postures);
+    answer.reached = mean(&configurations);
     let count = residuals.len();
     answer.residual = (count > 0).then(|| residuals.iter().sum::<f64>() / count as f64);
     Ok(answer)
@@ -269,15 +269,15 @@ fn keep<T>(samples: &mut VecDeque<T>, newest: T) {
     samples.push_back(newest);
 }
 
-/// Mean posture of some attitudes; twists are added as directions, so that those about half a turn do not cancel.
-fn mean(attitudes: &VecDeque<UnitQuaternion<f64>>) -> Option<Posture> {
+/// Mean configuration of some orientations; twists are added as directions, so that those about half a turn do not cancel.
+fn mean(orientations: &VecDeque<UnitQuaternion<f64>>) -> Option<Configuration> {
     let (mut sum, mut sine, mut cosine) = (nalgebra::Vector2::zeros(), 0.0, 0.0);
-    for q in attitudes {
+    for q in orientations {
         let (twist, bend) = swing_twist(q);
         sum += bend;
         sine += twist.sin();
         cosine += twist.cos();
     }
-    let count = attitudes.len();
-    (count > 0).then(|| posture(sum / count as f64, sine.atan2(cosine)))
+    let count = orientations.len();
+    (count > 0).then(|| configuration(sum / count as f64, sine.atan2(cosine)))
 }

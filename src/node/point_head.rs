@@ -29,7 +29,7 @@ mod graph {
     use crate::aim::Target;
     use crate::config::JointFile;
     use crate::gaze::Outcome;
-    use crate::link::{Ask, Handle};
+    use crate::link::{Handle, LoopRequest};
     use crate::node::aim::{Asked, Command, Pace};
     use crate::node::messages::{Refusal, read_point, time};
     use crate::node::sources::Source;
@@ -292,7 +292,7 @@ mod graph {
             if pace.most_speed > 0.0
                 && let Some(target) = self.status.in_force()
             {
-                let way = target.aimed.posture - self.status.reference();
+                let way = target.aimed.configuration - self.status.reference();
                 asked_time = asked_time.max(way.norm() / pace.most_speed);
             }
             let stamp = time(self.clock.stamp_of(now));
@@ -345,7 +345,7 @@ mod graph {
         fn end_of(&self, goal: &Goal) -> Option<(i8, String)> {
             let closing = self.status.closing();
             if let Some((number, since)) = goal.holds {
-                let held = self.handle.seen(Ask::Hold, number);
+                let held = self.handle.seen(LoopRequest::Hold, number);
                 return if held {
                     Some((CANCELED, "cancelled; the joint holds".into()))
                 } else if closing || self.clock.machine() - since > HOLD_PATIENCE {
@@ -422,7 +422,7 @@ mod graph {
                 .filter(|g| g.ended.is_none() && meant(g))
             {
                 if goal.holds.is_none() {
-                    let number = *number.get_or_insert_with(|| self.handle.ask(Ask::Hold));
+                    let number = *number.get_or_insert_with(|| self.handle.ask(LoopRequest::Hold));
                     goal.holds = Some((number, now));
                     goal.status = CANCELING;
                 }

@@ -14,16 +14,16 @@ use r2r::{Node, Publisher, QosProfile};
 
 use super::acknowledge::Acknowledgements;
 use super::aim::SharedTree;
-use super::black_box::Kept;
 use super::diagnostics::Diagnostics;
+use super::incident::Kept;
 use super::messages::time;
 use super::status::{Newest, Residual, Status};
 use super::target::{Told, target_message};
 use super::tf::{Teller, head_pose, insert_head};
 use crate::aim::Aim;
 use crate::config::{Frames, JointFile, SetpointMessage};
-use crate::controller::SetpointKind;
-use crate::geometry::{Bend, Posture, posture};
+use crate::controller::CommandInterface;
+use crate::geometry::{Bend, Configuration, configuration};
 use crate::link::{Record, RecordReceiver};
 use crate::rt::Clock;
 use crate::tick::Mode;
@@ -47,12 +47,12 @@ enum Setpoints {
 }
 
 /// The publishing end of one joint.
-pub struct Outlet {
+pub struct TelemetryPublisher {
     joint: String,
     clock: Clock,
     records: RecordReceiver,
     status: Arc<Status>,
-    kind: SetpointKind,
+    kind: CommandInterface,
     frames: Frames,
     tree: SharedTree,
     aim: Aim,
@@ -85,7 +85,7 @@ struct Seen {
     told: Option<Told>,
     told_at: f64,
     bend_stamp: f64,
-    reference: Posture,
+    reference: Configuration,
     bend: Bend,
     velocity: Bend,
     at: f64,
@@ -97,7 +97,7 @@ struct Seen {
     speaks: bool,
 }
 
-impl Outlet {
+impl TelemetryPublisher {
     /// Makes the publishers on `node`.
     ///
     /// # Errors
@@ -161,7 +161,7 @@ impl Outlet {
                 told: None,
                 told_at: f64::NEG_INFINITY,
                 bend_stamp: 0.0,
-                reference: Posture::zeros(),
+                reference: Configuration::zeros(),
                 bend: Bend::zeros(),
                 velocity: Bend::zeros(),
                 at: 0.0,
@@ -243,7 +243,7 @@ impl Outlet {
 
     /// Nothing follows the last setpoints: a drive that takes velocities keeps the last one, and that has to be zero.
     fn fall_silent(&mut self, newest: &mut Record) {
-        if std::mem::take(&mut self.seen.speaks) && self.kind == SetpointKind::Velocity {
+        if std::mem::take(&mut self.seen.speaks) && self.kind == CommandInterface::Velocity {
             newest.output.setpoints.fill(0.0);
             newest.output.pan_setpoint = 0.0;
             self.publish_setpoints(newest);
@@ -287,7 +287,7 @@ impl Outlet {
         }
         if output.bend_stamp > self.seen.bend_stamp {
             self.seen.bend_stamp = output.bend_stamp;
-            let measured = posture(output.estimate.bend, output.estimate.pan_then);
+            let measured = configuration(output.estimate.bend, output.estimate.pan_then);
             let pose = head_pose(measured, self.length);
             insert_head(&self.tree, &self.frames, pose, output.bend_stamp);
             let stamp = self.clock.stamp_of(output.bend_stamp);
@@ -299,8 +299,8 @@ impl Outlet {
         }
     }
 
-    /// What is left over of the target in the posture measured.
-    fn tell_residual(&mut self, measured: Posture, stamp: f64) {
+    /// What is left over of the target in the configuration measured.
+    fn tell_residual(&mut self, measured: Configuration, stamp: f64) {
         let Some(target) = self.status.in_force() else {
             return;
         };
@@ -341,8 +341,8 @@ impl Outlet {
             Setpoints::Joint(publisher) => {
                 self.setpoint.header.stamp = time(self.clock.stamp_of(output.stamp));
                 let field = match self.kind {
-                    SetpointKind::Position => &mut self.setpoint.position,
-                    SetpointKind::Velocity => &mut self.setpoint.velocity,
+                    CommandInterface::Position => &mut self.setpoint.position,
+                    CommandInterface::Velocity => &mut self.setpoint.velocity,
                 };
                 field.clone_from(&output.setpoints);
                 field.extend(self.pan.then_some(output.pan_setpoint));
@@ -412,7 +412,7 @@ fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     let velocity = (output.estimate.bend - seen.bend) / dt;
     seen.velocity += (velocity - seen.velocity) * (dt / (REST_FILTER + dt));
     let tracking = output.mode == Mode::Tracking;
-    let reference = posture(output.reference, output.reference_pan);
+    let reference = configuration(output.reference, output.reference_pan);
     let moves = (reference - seen.reference).norm() > 1e-9 || seen.velocity.norm() > REST_SPEED;
     if tracking && moves {
         seen.moved = record.at;
@@ -425,7 +425,7 @@ fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     let over = output.command <= output.ended;
     let settled = output.command.filter(|_| output.settled && !over);
     status.set_settled(settled);
-    let motors = posture(output.estimate.motors_bend, output.estimate.pan);
+    let motors = configuration(output.estimate.motors_bend, output.estimate.pan);
     status.add_gravity(output.estimate.gravity_head, motors);
     // Without data the setpoint stands still, and there is nothing to wait for.
     status.set_at_rest(!tracking || record.at - seen.moved > REST_TIME);

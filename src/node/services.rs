@@ -1,5 +1,5 @@
-//! The services of one joint: the six parameter services, `~/save_gains`, `~/capture_base_attitude`; and those that the loop
-//! itself answers, `~/hold`, `~/clear_faults` and `~/slacken`.
+//! The services of one joint: the six parameter services, `~/save_gains`, `~/capture_base_orientation`; and those that the loop
+//! itself answers, `~/hold`, `~/clear_faults` and `~/release_tension`.
 //!
 //! One task answers the former, one at a time, so that what is read back is what was set. The reply to a set
 //! that changes the law is sent when the loop has taken the law. The latter wait for none of that, nor for each other.
@@ -18,22 +18,22 @@ use r2r::{Node, Publisher, QosProfile, ServiceRequest};
 use tokio::sync::mpsc::UnboundedReceiver;
 use tokio::time::Instant;
 
-use super::asker::Asker;
 use super::capture;
 use super::lifecycle::Turn;
 use super::messages::time;
 use super::parameters::{Candidate, Entry, Parameters, Value};
+use super::requester::Requester;
 use super::status::Status;
-use crate::blackbox::BlackBox;
 use crate::config::save_gain_set;
-use crate::link::{Ask, Handle, LawSender};
+use crate::link::{Handle, LawSender, LoopRequest};
+use crate::recorder::IncidentRecorder;
 use crate::rt::Clock;
 
 /// How long the loop may take to take a law or a request to hold: a law waits for the motion under way,
 /// [`crate::tick::LONGEST_WAIT`] at most.
 const PATIENCE: Duration = Duration::from_secs(3);
 
-/// How long gravity is watched for the base's attitude.
+/// How long gravity is watched for the base's orientation.
 const GATHER: Duration = Duration::from_millis(500);
 
 /// One request.
@@ -54,7 +54,7 @@ pub struct Requests {
     in_turn: BoxStream<'static, Request>,
     holds: Triggers,
     clears: Triggers,
-    slackens: Triggers,
+    releases: Triggers,
 }
 
 /// Requests that the loop itself answers.
@@ -87,7 +87,7 @@ impl Requests {
             Request::SetAtomically
         );
         serve!("~/save_gains", Trigger, Request::SaveGains);
-        serve!("~/capture_base_attitude", Trigger, Request::CaptureBase);
+        serve!("~/capture_base_orientation", Trigger, Request::CaptureBase);
         let mut triggers = |name| -> r2r::Result<Triggers> {
             Ok(node.create_service::<Trigger>(name, qos())?.boxed())
         };
@@ -95,7 +95,7 @@ impl Requests {
             in_turn: select_all(all).boxed(),
             holds: triggers("~/hold")?,
             clears: triggers("~/clear_faults")?,
-            slackens: triggers("~/slacken")?,
+            releases: triggers("~/release_tension")?,
         })
     }
 }
@@ -128,7 +128,7 @@ pub struct Server {
     /// The clock.
     pub clock: Clock,
     /// What keeps them.
-    pub black_box: BlackBox,
+    pub incident: IncidentRecorder,
     /// `/parameter_events`.
     pub events: Publisher<rcl::ParameterEvent>,
 }
@@ -142,9 +142,9 @@ impl Server {
             mut in_turn,
             holds,
             clears,
-            slackens,
+            releases,
         } = requests;
-        let asker = Asker {
+        let requester = Requester {
             joint: self.joint.clone(),
             motor_names: self.motor_names.clone(),
             handle: self.handle.clone(),
@@ -154,13 +154,13 @@ impl Server {
         let answer_others = async {
             while let Some(request) = in_turn.next().await {
                 let sent = self.answer(request).await;
-                asker.check(sent);
+                requester.check(sent);
             }
         };
         tokio::join!(
-            asker.answer(Ask::Hold, holds),
-            asker.answer(Ask::Clear, clears),
-            asker.answer(Ask::Slacken, slackens),
+            requester.answer(LoopRequest::Hold, holds),
+            requester.answer(LoopRequest::Clear, clears),
+            requester.answer(LoopRequest::ReleaseTension, releases),
             answer_others
         );
     }
@@ -211,7 +211,7 @@ impl Server {
                 let joint = &self.joint;
                 match &outcome {
                     Ok(done) => tracing::info!(joint, "{done}"),
-                    Err(reason) => tracing::warn!(joint, "base attitude not captured: {reason}"),
+                    Err(reason) => tracing::warn!(joint, "base orientation not captured: {reason}"),
                 }
                 let success = outcome.is_ok();
                 let message = outcome.unwrap_or_else(|reason| reason);
@@ -311,11 +311,11 @@ impl Server {
         Ok(())
     }
 
-    /// Captures the base's attitude: a sentence on what was done, or on why not.
+    /// Captures the base's orientation: a sentence on what was done, or on why not.
     async fn capture_base(&mut self) -> Result<String, String> {
         if self.parameters.base_is_measured() {
             return Err(
-                "the base's own IMU measures its attitude (base_imu in the joint file); accepted: a joint without one"
+                "the base's own IMU measures its orientation (base_imu in the joint file); accepted: a joint without one"
                     .into(),
             );
         }
@@ -336,7 +336,7 @@ impl Server {
         self.install(candidate).await?;
         let (roll, pitch) = capture::roll_and_pitch(gravity);
         Ok(format!(
-            "the base is tilted by roll {roll:.2} deg, pitch {pitch:.2} deg until the node ends; to keep it, write base_attitude_deg: {{roll: {roll:.2}, pitch: {pitch:.2}, yaw: 0}} into the joint file"
+            "the base is tilted by roll {roll:.2} deg, pitch {pitch:.2} deg until the node ends; to keep it, write base_orientation_deg: {{roll: {roll:.2}, pitch: {pitch:.2}, yaw: 0}} into the joint file"
         ))
     }
 
@@ -401,9 +401,12 @@ impl Server {
 
     fn tell(&self, new: Vec<(String, Value)>, changed: Vec<(String, Value)>) {
         let all = self.parameters.all().map(|(n, v)| (n, v.to_string()));
-        self.black_box.set_parameters(all.collect());
-        let (supervision, carry) = (self.parameters.supervision(), self.parameters.carry());
-        self.status.set_supervision(supervision, carry);
+        self.incident.set_parameters(all.collect());
+        let (supervision, self_support) = (
+            self.parameters.supervision(),
+            self.parameters.self_support(),
+        );
+        self.status.set_supervision(supervision, self_support);
         self.status.sources.set_rules(self.parameters.commands());
         if new.is_empty() && changed.is_empty() {
             return;

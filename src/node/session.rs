@@ -16,8 +16,8 @@ use r2r::{Client, Node, ParameterValue, Publisher, QosProfile, WrappedServiceTyp
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
 
+use super::bend_client::ClientError;
 use super::clock::subscribe;
-use super::observer::ObserverError;
 use super::parameters::USE_SIM_TIME;
 use crate::rt::{Clock, Hand};
 
@@ -137,11 +137,11 @@ impl Lifecycle {
         })
     }
 
-    fn check(&self, success: bool, transition: &str) -> Result<(), ObserverError> {
+    fn check(&self, success: bool, transition: &str) -> Result<(), ClientError> {
         if success {
             return Ok(());
         }
-        Err(ObserverError::Refused {
+        Err(ClientError::Refused {
             parameter: format!("{} {transition}", self.change_name),
             reason: "the node's log says why".into(),
         })
@@ -256,13 +256,13 @@ impl Session {
     /// Lets `seconds` pass; less where simulated time stands.
     ///
     /// # Errors
-    /// [`ObserverError::Interrupted`].
-    pub fn wait(&self, seconds: f64) -> Result<(), ObserverError> {
+    /// [`ClientError::Interrupted`].
+    pub fn wait(&self, seconds: f64) -> Result<(), ClientError> {
         let (end, begun) = (self.now() + seconds, Instant::now());
         let mut went_on = begun;
         loop {
             if self.interrupted() {
-                return Err(ObserverError::Interrupted);
+                return Err(ClientError::Interrupted);
             }
             let left = end - self.now();
             if left <= 0.0 {
@@ -320,8 +320,8 @@ impl Session {
     /// In simulated time: lets time pass up to a multiple of `period`, s.
     ///
     /// # Errors
-    /// [`ObserverError::Interrupted`].
-    pub fn wait_for_even_time(&self, period: f64) -> Result<(), ObserverError> {
+    /// [`ClientError::Interrupted`].
+    pub fn wait_for_even_time(&self, period: f64) -> Result<(), ClientError> {
         if !self.clock.is_simulated() {
             return Ok(());
         }
@@ -342,7 +342,7 @@ impl Session {
         }));
     }
 
-    /// Asks `service` and waits for its answer, at most 5 s for it to be there and 5 s for the answer.
+    /// Requests `service` and waits for its answer, at most 5 s for it to be there and 5 s for the answer.
     ///
     /// # Errors
     /// No answer.
@@ -351,7 +351,7 @@ impl Session {
         client: &Client<T>,
         service: &str,
         request: &T::Request,
-    ) -> Result<T::Response, ObserverError> {
+    ) -> Result<T::Response, ClientError> {
         self.ask_for(client, service, request, PATIENCE)
     }
 
@@ -365,8 +365,8 @@ impl Session {
         service: &str,
         request: &T::Request,
         most: Duration,
-    ) -> Result<T::Response, ObserverError> {
-        let silent = |most: Duration| ObserverError::Silent(service.into(), most.as_secs());
+    ) -> Result<T::Response, ClientError> {
+        let silent = |most: Duration| ClientError::Silent(service.into(), most.as_secs());
         let available = Node::is_available(client)?;
         let available = self.block_on(available, PATIENCE);
         available.ok_or_else(|| silent(PATIENCE))??;
@@ -390,7 +390,7 @@ impl Session {
     ///
     /// # Errors
     /// No answer, or a transition that fails; SIGINT or SIGTERM.
-    pub fn bring_up(&self, lifecycle: &Lifecycle) -> Result<(), ObserverError> {
+    pub fn bring_up(&self, lifecycle: &Lifecycle) -> Result<(), ClientError> {
         let begun = self.now();
         let name = &lifecycle.change_name;
         let configured = self.ask(&lifecycle.change, name, &transition("configure"))?;
@@ -401,14 +401,14 @@ impl Session {
         for _ in 0..2 {
             self.until_under_way(lifecycle)?;
         }
-        let silent = || ObserverError::Silent(name.clone(), PATIENCE.as_secs());
+        let silent = || ClientError::Silent(name.clone(), PATIENCE.as_secs());
         let reply = self.block_on_going(reply, PATIENCE, Duration::ZERO);
         lifecycle.check(reply.ok_or_else(silent)??.success, "activate")?;
         self.wait(begun + BEGINNING - self.now())
     }
 
     /// Waits until a joint is no longer inactive.
-    fn until_under_way(&self, lifecycle: &Lifecycle) -> Result<(), ObserverError> {
+    fn until_under_way(&self, lifecycle: &Lifecycle) -> Result<(), ClientError> {
         let begun = Instant::now();
         loop {
             let request = GetState::Request::default();

@@ -5,14 +5,14 @@
 //! | in | `withy/motor_setpoints` | sensor_msgs/JointState or std_msgs/Float64MultiArray | motor setpoints, by name or in motor order, the pan's last |
 //! | in | `~/payload` | geometry_msgs/Inertia | payload from now on: `m` in kg (0 takes it off), `com.z` in m above the beam's end, `com.x` and `com.y` 0; `ixx`, `iyy`, `izz` about the payload's own centre in kg m^2, all 0 for those of a solid cube |
 //! | in | `~/push` | geometry_msgs/WrenchStamped | a push on the head plate: force in N, base frame, from now on for a set time; torque 0 |
-//! | in | `~/base_attitude` | geometry_msgs/QuaternionStamped | turns base coordinates into those of a level world; the base goes there smoothly in 1 s. One that comes while it turns waits until it is there; the newest one waits. The frame's name is not looked at |
+//! | in | `~/base_orientation` | geometry_msgs/QuaternionStamped | turns base coordinates into those of a level world; the base goes there smoothly in 1 s. One that comes while it turns waits until it is there; the newest one waits. The frame's name is not looked at |
 //! | out | `joint_states` | sensor_msgs/JointState | encoder angles and velocities, the pan's last |
-//! | out | `imu` | sensor_msgs/Imu | attitude with drifting heading, angular velocity, gravity |
+//! | out | `imu` | sensor_msgs/Imu | orientation with drifting heading, angular velocity, gravity |
 //! | out | `base_imu` | sensor_msgs/Imu | the same of the base, in the base frame, where the joint has such a unit |
 //! | out | `~/true_bend` | geometry_msgs/Vector3Stamped | what is really so, x and y in rad, z 0, in the frame that the pan turns; for scorers only |
 //! | out | `~/true_pose` | geometry_msgs/PoseStamped | what is really so: the head in the base frame, m; for scorers only |
 //!
-//! The base stands still, or swings about its y axis (pitch) about the attitude that it was given last.
+//! The base stands still, or swings about its y axis (pitch) about the orientation that it was given last.
 //!
 //! It runs in real time on the monotonic clock, a millisecond at a time. Motors that hear nothing hold, or stop, after
 //! their command timeout. A process may run several joints, on one time.

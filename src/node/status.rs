@@ -5,13 +5,13 @@ use std::sync::{Mutex, PoisonError};
 
 use nalgebra::Vector3;
 
-use super::intake::Refused;
 use super::lifecycle::machine::State;
 use super::sources::SharedSources;
+use super::subscriptions::Refused;
 use crate::aim::{Aimed, Target};
-use crate::carry::Carry;
-use crate::geometry::{Posture, attitude};
-use crate::tick::{Faults, Mode, NotLetDown, Output, Readiness, Supervision};
+use crate::geometry::{Configuration, orientation};
+use crate::self_support::SelfSupport;
+use crate::tick::{Faults, Mode, Output, Readiness, ReleaseRefusal, Supervision};
 
 /// The status of one joint; every field may be read at any time.
 #[derive(Debug, Default)]
@@ -30,7 +30,7 @@ pub struct Status {
     newest: Mutex<Newest>,
     delay: AtomicU64,
     in_force: Mutex<Option<InForce>>,
-    reference: Mutex<Posture>,
+    reference: Mutex<Configuration>,
     /// One more than the last command that is over; 0: none is.
     ended: AtomicU64,
     /// One more than the command whose target is held within tolerance; 0: none is.
@@ -39,7 +39,7 @@ pub struct Status {
     gravity: Mutex<Option<GravitySum>>,
     gain_set: Mutex<GainSetInForce>,
     answer: Mutex<Answer>,
-    supervision: Mutex<(Supervision, Carry)>,
+    supervision: Mutex<(Supervision, SelfSupport)>,
 }
 
 /// What the loop answered last to what it was asked.
@@ -51,10 +51,10 @@ pub struct Answer {
     pub faults: Faults,
     /// The request to clear that it saw last.
     pub clear: u64,
-    /// The request to let down that it answered last.
-    pub slacken: u64,
+    /// The request to release tension that it answered last.
+    pub release_tension: u64,
     /// Why it refused that, if it did.
-    pub not_let_down: Option<NotLetDown>,
+    pub release_refusal: Option<ReleaseRefusal>,
 }
 
 /// Where the node stands in its lifecycle.
@@ -100,7 +100,7 @@ pub struct InForce {
     pub moving: bool,
 }
 
-/// What is left over of a target in the posture measured.
+/// What is left over of a target in the configuration measured.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Residual {
     /// The command that the target belongs to.
@@ -273,12 +273,12 @@ impl Status {
     }
 
     /// The joint's reference, rad.
-    pub fn reference(&self) -> Posture {
+    pub fn reference(&self) -> Configuration {
         *locked(&self.reference)
     }
 
     /// Sets the joint's reference, rad.
-    pub fn set_reference(&self, reference: Posture) {
+    pub fn set_reference(&self, reference: Configuration) {
         *locked(&self.reference) = reference;
     }
 
@@ -294,12 +294,12 @@ impl Status {
 
     /// Adds gravity's direction in the head frame, if it is gathered and new; `motors`: bend and pan that the motors
     /// say, rad.
-    pub fn add_gravity(&self, head: Vector3<f64>, motors: Posture) {
+    pub fn add_gravity(&self, head: Vector3<f64>, motors: Configuration) {
         if let Some(gathered) = &mut *locked(&self.gravity)
             && gathered.last != head
         {
             gathered.last = head;
-            let gravity = attitude(motors.z, motors.xy()) * head;
+            let gravity = orientation(motors.z, motors.xy()) * head;
             let bent = motors.xy().norm();
             if gathered.count == 0 {
                 gathered.first = gravity;
@@ -322,19 +322,19 @@ impl Status {
             mode: output.mode,
             faults: output.faults,
             clear: output.clear,
-            slacken: output.slacken,
-            not_let_down: output.not_let_down,
+            release_tension: output.release_tension,
+            release_refusal: output.release_refusal,
         };
     }
 
     /// The supervision in force, each guard with the limit in force, and what the beam alone carries.
-    pub fn supervision(&self) -> (Supervision, Carry) {
+    pub fn supervision(&self) -> (Supervision, SelfSupport) {
         *locked(&self.supervision)
     }
 
     /// Sets the supervision in force and what the beam alone carries.
-    pub fn set_supervision(&self, supervision: Supervision, carry: Carry) {
-        *locked(&self.supervision) = (supervision, carry);
+    pub fn set_supervision(&self, supervision: Supervision, self_support: SelfSupport) {
+        *locked(&self.supervision) = (supervision, self_support);
     }
 
     /// Dead time measured, s; 0 before it is known.

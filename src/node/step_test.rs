@@ -18,7 +18,7 @@ use r2r::rcl_interfaces::srv::{GetParameters, ListParameters, SetParametersAtomi
 use r2r::std_srvs::srv::Trigger;
 use r2r::{Client, Node, Publisher, QosProfile};
 
-use super::observer::{ObserverError, pose_message};
+use super::bend_client::{ClientError, pose_message};
 use super::session::{Keeps, Session};
 use super::{NodeError, Spinner, context};
 use crate::config::SetpointMessage;
@@ -27,7 +27,7 @@ use crate::trial::StepRow;
 use heard::{Diagnosis, Shared, listen, locked};
 
 /// Name of the gain set that corrects nothing.
-pub const GAIN_SET: &str = "step-test";
+pub const GAIN_SET: &str = "open-loop";
 /// How long the joint's node may take to be found, s.
 const DISCOVERY: f64 = 10.0;
 /// Between the cautions and the first motion, s.
@@ -114,7 +114,7 @@ pub enum StepTestError {
     Node(#[from] NodeError),
     /// A service does not answer or refuses, or SIGINT or SIGTERM came.
     #[error(transparent)]
-    Observer(#[from] ObserverError),
+    BendClient(#[from] ClientError),
     /// Something is missing.
     #[error("{joint} cannot be tested: {missing}; is its node running, and in this ROS domain?")]
     Missing {
@@ -125,7 +125,7 @@ pub enum StepTestError {
     },
     /// The node has no such gain set.
     #[error(
-        "{0} has no gain set '{GAIN_SET}': list gains/step-test.yaml under gain_sets in its joint file and start it anew"
+        "{0} has no gain set '{GAIN_SET}': list gains/open-loop.yaml under gain_sets in its joint file and start it anew"
     )]
     NoGainSet(String),
     /// That gain set is in force already.
@@ -308,7 +308,7 @@ impl Tester {
         format!("{}/{name}", self.subject.joint)
     }
 
-    fn get(&self, names: Vec<String>) -> Result<Vec<ParameterValue>, ObserverError> {
+    fn get(&self, names: Vec<String>) -> Result<Vec<ParameterValue>, ClientError> {
         let service = self.service("get_parameters");
         let request = GetParameters::Request { names };
         Ok(self.session.ask(&self.get, &service, &request)?.values)
@@ -414,7 +414,7 @@ impl Tester {
         windows: &mut Vec<(f64, Option<f64>)>,
         tell: &mut impl FnMut(Told),
     ) -> Result<(), String> {
-        let words = |e: ObserverError| e.to_string();
+        let words = |e: ClientError| e.to_string();
         self.point(Bend::zeros()).map_err(words)?;
         self.choose(vec![parameter("gain_set", text(GAIN_SET))])
             .map_err(words)?;
@@ -445,7 +445,7 @@ impl Tester {
         Ok(())
     }
 
-    fn point(&self, bend: Bend) -> Result<(), ObserverError> {
+    fn point(&self, bend: Bend) -> Result<(), ClientError> {
         let sent = self.session.now();
         let stamp = self.session.clock().stamp_of(sent);
         let message = pose_message(&self.subject.base_frame, bend, stamp);
@@ -453,14 +453,14 @@ impl Tester {
         Ok(())
     }
 
-    fn choose(&self, parameters: Vec<Parameter>) -> Result<(), ObserverError> {
+    fn choose(&self, parameters: Vec<Parameter>) -> Result<(), ClientError> {
         let service = self.service("set_parameters_atomically");
         let request = SetParametersAtomically::Request { parameters };
         let result = self.session.ask(&self.set, &service, &request)?.result;
         if result.successful {
             return Ok(());
         }
-        Err(ObserverError::Refused {
+        Err(ClientError::Refused {
             parameter: "gain_set".into(),
             reason: result.reason,
         })
@@ -491,7 +491,7 @@ impl Tester {
     }
 
     /// The former gains, unless somebody else has chosen others; the gain set that is in force then.
-    fn restore(&self, former: &Former) -> Result<String, ObserverError> {
+    fn restore(&self, former: &Former) -> Result<String, ClientError> {
         let now = self.get(vec!["gain_set".into()])?;
         match now.first().map(|v| &v.string_value) {
             Some(other) if other != GAIN_SET => Ok(other.clone()),
@@ -502,21 +502,21 @@ impl Tester {
         }
     }
 
-    fn hold(&self) -> Result<(), ObserverError> {
+    fn hold(&self) -> Result<(), ClientError> {
         let service = self.service("hold");
         let request = Trigger::Request {};
         let answer = self.session.ask(&self.hold, &service, &request)?;
         if answer.success {
             return Ok(());
         }
-        Err(ObserverError::Refused {
+        Err(ClientError::Refused {
             parameter: service,
             reason: answer.message,
         })
     }
 }
 
-fn said(held: Result<(), ObserverError>, restored: Result<String, ObserverError>) -> String {
+fn said(held: Result<(), ClientError>, restored: Result<String, ClientError>) -> String {
     let held = match held {
         Ok(()) => "the joint was told to hold".to_string(),
         Err(error) => format!("the joint could not be told to hold ({error})"),

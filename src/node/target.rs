@@ -63,10 +63,10 @@ pub fn target_message(joint: &str, in_force: Option<&InForce>, told: &Told) -> D
         add("topic", target.topic.into());
         add("source", target.source.clone());
         add("frame", target.frame.clone());
-        add("residual_least_rad", format!("{:.6}", aimed.residual));
-        add("bend_x_rad", format!("{:.6}", aimed.posture.x));
-        add("bend_y_rad", format!("{:.6}", aimed.posture.y));
-        add("pan_rad", format!("{:.6}", aimed.posture.z));
+        add("residual_min_rad", format!("{:.6}", aimed.residual));
+        add("bend_x_rad", format!("{:.6}", aimed.configuration.x));
+        add("bend_y_rad", format!("{:.6}", aimed.configuration.y));
+        add("pan_rad", format!("{:.6}", aimed.configuration.z));
         add("moving", u8::from(target.moving).to_string());
         add("settled", u8::from(told.settled).to_string());
     }

@@ -9,8 +9,8 @@ use r2r::Node;
 use super::aim::{Asked, SharedTree};
 use super::status::Status;
 use crate::config::{Frames, JointFile};
-use crate::frames::Tree;
-use crate::geometry::{Posture, attitude, position};
+use crate::frames::TransformBuffer;
+use crate::geometry::{Configuration, orientation, position};
 use crate::rt::Clock;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -19,7 +19,7 @@ const KEEP: f64 = 10.0;
 
 /// The tree of a joint, with the fixed frames of its file in it.
 pub fn tree(file: &JointFile) -> SharedTree {
-    let mut tree = Tree::new(KEEP);
+    let mut tree = TransformBuffer::new(KEEP);
     for frame in &file.fixed_frames {
         // The file's names and numbers have been checked, and that no frame stands in itself.
         let _ = tree.insert(&frame.name, &frame.parent, frame.pose, 0.0, true);
@@ -28,10 +28,11 @@ pub fn tree(file: &JointFile) -> SharedTree {
 }
 
 /// Pose of the head plate in the base frame, m: beam of `length` m on the pan.
-pub fn head_pose(posture: Posture, length: f64) -> Isometry3<f64> {
-    let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), posture.z);
-    let rotation = UnitQuaternion::from_rotation_matrix(&attitude(posture.z, posture.xy()));
-    let place = turn * position(posture.xy(), length);
+pub fn head_pose(configuration: Configuration, length: f64) -> Isometry3<f64> {
+    let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), configuration.z);
+    let rotation =
+        UnitQuaternion::from_rotation_matrix(&orientation(configuration.z, configuration.xy()));
+    let place = turn * position(configuration.xy(), length);
     Isometry3::from_parts(place.into(), rotation)
 }
 

@@ -7,7 +7,7 @@ use r2r::diagnostic_msgs::msg::DiagnosticArray;
 use r2r::lifecycle_msgs::srv::{ChangeState, GetState};
 use r2r::{Node, QosProfile};
 
-use super::observer::ObserverError;
+use super::bend_client::ClientError;
 use super::session::{Keeps, Session};
 use super::{NodeError, Spinner, context};
 
@@ -39,19 +39,19 @@ pub enum TransitionError {
     Node(#[from] NodeError),
     /// Nobody is there.
     #[error("no node answers as {0} ({1}); is it running, and in this ROS domain?")]
-    NobodyThere(String, Box<ObserverError>),
+    NobodyThere(String, Box<ClientError>),
     /// It does not answer any more.
     #[error("{0}")]
-    Silent(Box<ObserverError>),
+    Silent(Box<ClientError>),
 }
 
-impl From<ObserverError> for TransitionError {
-    fn from(error: ObserverError) -> Self {
+impl From<ClientError> for TransitionError {
+    fn from(error: ClientError) -> Self {
         Self::Silent(Box::new(error))
     }
 }
 
-/// Asks the node `joint`, a full name, for the transition `label`.
+/// Requests the node `joint`, a full name, for the transition `label`.
 ///
 /// # Errors
 /// [`TransitionError`].

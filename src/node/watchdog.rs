@@ -13,10 +13,10 @@ use r2r::{Node, Publisher, QosProfile};
 use super::messages::time;
 use super::status::Status;
 use super::target::{ERROR, OK};
-use crate::blackbox::BlackBox;
 use crate::config::{JointFile, SetpointMessage};
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 use crate::link::Handle;
+use crate::recorder::IncidentRecorder;
 use crate::rt::Clock;
 
 /// Between two looks.
@@ -175,8 +175,8 @@ impl Watchdog {
         let name = file.all_motor_names();
         let still = vec![0.0; name.len()];
         let zero = match (file.kind, file.setpoint_message) {
-            (SetpointKind::Position, _) => None,
-            (SetpointKind::Velocity, SetpointMessage::JointState) => {
+            (CommandInterface::Position, _) => None,
+            (CommandInterface::Velocity, SetpointMessage::JointState) => {
                 let message = JointState {
                     name,
                     velocity: still,
@@ -187,7 +187,7 @@ impl Watchdog {
                     message,
                 ))
             }
-            (SetpointKind::Velocity, SetpointMessage::Float64Array) => {
+            (CommandInterface::Velocity, SetpointMessage::Float64Array) => {
                 let message = Float64MultiArray {
                     data: still,
                     ..Float64MultiArray::default()
@@ -218,13 +218,13 @@ impl Watchdog {
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start(self, black_box: BlackBox) -> std::io::Result<JoinHandle<()>> {
+    pub fn start(self, incident: IncidentRecorder) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("watchdog".into())
-            .spawn(move || self.run(&black_box))
+            .spawn(move || self.run(&incident))
     }
 
-    fn run(self, black_box: &BlackBox) {
+    fn run(self, incident: &IncidentRecorder) {
         let begin = Instant::now();
         let mut pulse = Pulse::new(self.period, 0.0);
         let mut said = (f64::NEG_INFINITY, String::new());
@@ -265,7 +265,7 @@ impl Watchdog {
                 }
             }
             if !words.is_empty() {
-                black_box.fault("watchdog");
+                incident.fault("watchdog");
                 said = (f64::NEG_INFINITY, words.join("; "));
                 tracing::error!(joint, "{}", said.1);
             }

@@ -15,7 +15,7 @@ pub struct Stroke {
 
 impl Stroke {
     /// What was asked for.
-    pub const ASKED: Self = Self {
+    pub const COMMANDED: Self = Self {
         colour: "#c2571a",
         dash: "6 3",
         width: 1.3,

@@ -1,12 +1,12 @@
 //! What is asked of the reference: commands, requests to hold, and what supervision leaves of them.
 
-use super::supervise::{Abandoned, Reaction, Rule};
+use super::supervise::{Reaction, Rule, TimeoutAction};
 use super::{Input, Joint, Law, State};
-use crate::geometry::{Bend, Posture, posture};
+use crate::geometry::{Bend, Configuration, configuration};
 
 /// Share of its speed that the reference keeps where a rule limits it.
 const LIMITED: f64 = 0.25;
-/// Share of its speed with which an abandoned joint goes to where it is straight.
+/// Share of its speed with which a joint without commands goes to where it is straight.
 const ABANDONED: f64 = 0.1;
 
 /// Takes a new command or a new request to hold.
@@ -24,7 +24,7 @@ pub(super) fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input
         state.command = Some(desired.command);
         state.motion = desired.motion;
         state.pace = desired.pace;
-        (state.target, state.target_limited) = within_limits(joint, law, desired.posture);
+        (state.target, state.target_limited) = within_limits(joint, law, desired.configuration);
         if !desired.continues {
             state.settled_since = None;
             state.short = state.target - state.shaper.value();
@@ -37,8 +37,8 @@ pub(super) fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input
     }
 }
 
-/// The posture cut to the inclination limit and to the pan's travel, and whether it was.
-fn within_limits(joint: &Joint, law: &Law, asked: Posture) -> (Posture, bool) {
+/// The configuration cut to the inclination limit and to the pan's travel, and whether it was.
+fn within_limits(joint: &Joint, law: &Law, asked: Configuration) -> (Configuration, bool) {
     let most = law.limits.inclination;
     let (mut bend, size) = (asked.xy(), asked.xy().norm());
     // A limit met to rounding is met.
@@ -51,7 +51,7 @@ fn within_limits(joint: &Joint, law: &Law, asked: Posture) -> (Posture, bool) {
         None => 0.0,
     };
     let turned_too_far = joint.pan.is_some() && (pan - asked.z).abs() > 1e-9;
-    (posture(bend, pan), bent_too_far || turned_too_far)
+    (configuration(bend, pan), bent_too_far || turned_too_far)
 }
 
 /// Does what a request to hold asks.
@@ -70,21 +70,21 @@ pub(super) fn stop_over_bent(state: &mut State, bend: Bend) {
     let at = state.shaper.point().xy();
     if state.over_bend && (state.goal.xy() - at).dot(&bend) > 0.0 {
         state.motion = None;
-        state.target = posture(at, state.target.z);
-        state.goal = posture(at, state.goal.z);
+        state.target = configuration(at, state.target.z);
+        state.goal = configuration(at, state.goal.z);
     }
 }
 
 /// A joint that nobody commands any more stays or goes slowly to where it is straight.
 pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
-    let stale = state.watch.faults().of(Rule::CommandStale).broken;
-    if !stale || std::mem::replace(&mut state.abandoned, stale) {
-        state.abandoned = stale;
+    let stale = state.watch.faults().of(Rule::CommandTimeout).broken;
+    if !stale || std::mem::replace(&mut state.timed_out, stale) {
+        state.timed_out = stale;
         return;
     }
     stop_reference(state, input);
-    if law.limits.supervision.abandoned == Abandoned::Neutral {
-        (state.target, state.goal) = (Posture::zeros(), Posture::zeros());
+    if law.limits.supervision.command_timeout_action == TimeoutAction::Neutral {
+        (state.target, state.goal) = (Configuration::zeros(), Configuration::zeros());
         state.pace = ABANDONED;
         state.settled_since = None;
         state.short = state.target - state.shaper.value();
@@ -93,8 +93,8 @@ pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
 
 /// Where the reference may go, and at which pace: where a rule limits it, slowly, and no further out than it was when that began;
 /// nowhere while IMU and encoders say different bends.
-pub(super) fn limited(state: &mut State) -> (Posture, f64) {
-    if state.watch.faults().reaction < Reaction::Limit {
+pub(super) fn limited(state: &mut State) -> (Configuration, f64) {
+    if state.watch.faults().reaction < Reaction::Slow {
         state.furthest = None;
         return (state.goal, state.pace);
     }
@@ -106,5 +106,5 @@ pub(super) fn limited(state: &mut State) -> (Posture, f64) {
     }
     let size = state.goal.xy().norm();
     let bend = state.goal.xy() * if size > most { most / size } else { 1.0 };
-    (posture(bend, state.goal.z), LIMITED * state.pace)
+    (configuration(bend, state.goal.z), LIMITED * state.pace)
 }

@@ -96,7 +96,7 @@ impl Timing {
     }
 }
 
-/// Time without an angle that jumps by more than the follow band before a loop starts, s.
+/// Time without an angle that jumps by more than the following-error limit before a loop starts, s.
 const STEADY: f64 = 0.1;
 
 /// The estimator's memory.
@@ -268,7 +268,7 @@ impl Estimator {
         let mut far = samples
             .zip(before)
             .filter_map(|(s, b)| Some((s.as_ref()?.angle - b).abs()));
-        if self.motors.samples > 0 && far.any(|far| far > joint.follow_band) {
+        if self.motors.samples > 0 && far.any(|far| far > joint.following_error_limit) {
             self.jumped = now;
         }
     }
@@ -400,7 +400,7 @@ impl Estimator {
     pub(super) fn inside(&self, joint: &Joint, limits: &[super::MotorLimits]) -> bool {
         let mut motors = self.angles.iter().zip(limits);
         let pan = joint.pan.as_ref().is_none_or(|pan| {
-            let slack = joint.follow_band;
+            let slack = joint.following_error_limit;
             (pan.low - slack..=pan.high + slack).contains(&self.estimate.pan)
         });
         pan && motors.all(|(q, m)| (m.low..=m.high).contains(q))

@@ -1,11 +1,13 @@
 //! The law: gains, limits and choice of feedback, checked and compiled off the real-time thread.
 
-use crate::carry::Carry;
 use crate::controller::reference_model::{Lag, Model, ModelError, ReferenceModel};
 use crate::controller::shaper::{ShaperDesign, ShaperError};
-use crate::controller::{Controllers, GainError, GainSet, HoldBand, SetpointKind, Structure};
+use crate::controller::{
+    CommandInterface, Controllers, GainError, GainSet, IntegratorDeadband, Structure,
+};
 use crate::geometry::{Bend, bend_from};
-use crate::tick::lower::Lowering;
+use crate::self_support::SelfSupport;
+use crate::tick::release::ReleaseLaw;
 use crate::tick::{Joint, Supervision};
 
 /// What the loop corrects against.
@@ -13,7 +15,7 @@ use crate::tick::{Joint, Supervision};
 pub enum Feedback {
     /// Motor encoders: the joint goes where the kinematics says.
     Motors,
-    /// The IMU's attitude: the joint goes where it is asked, sag corrected.
+    /// The IMU's orientation: the joint goes where it is asked, sag corrected.
     Imu,
 }
 
@@ -39,7 +41,7 @@ pub struct Limits {
     pub over_bend: f64,
     /// Authority of the correction: greatest motor angle that feedback may add (for velocity
     /// setpoints: that it may have added).
-    pub correction: f64,
+    pub feedback: f64,
     /// Age at which IMU samples are stale.
     pub stale_imu: f64,
     /// Age at which motor samples are stale.
@@ -74,18 +76,18 @@ pub(super) struct Plan {
 /// A compiled law. Immutable: retuning makes a new one and keeps the state.
 #[derive(Clone, Debug)]
 pub struct Law {
-    pub(super) kind: SetpointKind,
+    pub(super) kind: CommandInterface,
     pub(super) controllers: Controllers,
     pub(super) plan: Plan,
     pub(super) shaper: ShaperDesign,
     pub(super) damping: f64,
-    pub(super) hold_band: Option<HoldBand>,
+    pub(super) integrator_deadband: Option<IntegratorDeadband>,
     pub(super) tension_gain: f64,
     pub(super) delay_allowed: f64,
     pub(super) limits: Limits,
     pub(super) feedback: Feedback,
     pub(super) correct: bool,
-    pub(super) lowering: Lowering,
+    pub(super) release: ReleaseLaw,
 }
 
 /// Why a law was refused.
@@ -146,10 +148,10 @@ fn check(limits: &Limits, motors: usize) -> Result<(), LawError> {
             limits.over_bend >= limits.inclination && limits.over_bend <= GREATEST_BEND,
         ),
         (
-            "limits.correction",
-            limits.correction,
+            "limits.feedback",
+            limits.feedback,
             "0 to 3.2 rad",
-            (0.0..=3.2).contains(&limits.correction),
+            (0.0..=3.2).contains(&limits.feedback),
         ),
         (
             "limits.stale_imu",
@@ -296,30 +298,30 @@ impl Law {
             },
             shaper,
             damping: gains.damping,
-            hold_band: gains.hold_band,
+            integrator_deadband: gains.integrator_deadband,
             tension_gain: gains.tension_gain,
             delay_allowed: gains.delay_allowed,
             limits: limits.clone(),
             feedback,
             correct: true,
-            lowering: Lowering::default(),
+            release: ReleaseLaw::default(),
         })
     }
 
-    /// The same law with what the beam alone does: without it the tendons are never let down. Allocates.
-    pub fn with_carry(mut self, joint: &Joint, carry: Carry) -> Self {
-        self.lowering = Lowering::new(joint, &self.limits, carry);
+    /// The same law with what the beam alone does: without it the tendons are never released. Allocates.
+    pub fn with_self_support(mut self, joint: &Joint, self_support: SelfSupport) -> Self {
+        self.release = ReleaseLaw::new(joint, &self.limits, self_support);
         self
     }
 
     /// What the beam alone does.
-    pub fn carry(&self) -> Carry {
-        self.lowering.carry
+    pub fn self_support(&self) -> SelfSupport {
+        self.release.self_support
     }
 
-    /// Whether the tendons may be let down, as far as beam and travel go.
+    /// Whether the tendons may be released, as far as beam and travel go.
     pub fn carries(&self) -> bool {
-        self.lowering.carries()
+        self.release.carries()
     }
 
     /// The same law with its correction switched off: what the feedforward alone does. For trials
@@ -330,7 +332,7 @@ impl Law {
     }
 
     /// Setpoint kind.
-    pub fn kind(&self) -> SetpointKind {
+    pub fn kind(&self) -> CommandInterface {
         self.kind
     }
 

@@ -1,8 +1,8 @@
 //! What the loop does next: waits, tracks, or holds.
 
 use super::supervise::{Reaction, Readiness, Rule};
-use super::{Feedback, Input, Joint, Law, Mode, MotorSample, State, lower};
-use crate::controller::SetpointKind;
+use super::{Feedback, Input, Joint, Law, Mode, MotorSample, State, release};
+use crate::controller::CommandInterface;
 
 /// Shortest hold, s: many time constants of a motor, so that a loop that starts anew finds the motors where they were sent.
 const SHORTEST_HOLD: f64 = 0.25;
@@ -42,7 +42,7 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
     // A drive that takes velocities ran on while nothing ticked, until its own timeout: the reference is behind the joint by as
     // much. After as long as samples may be old the loop starts anew from where it is.
     let stood = state.watch.stood();
-    let ran_on = law.kind == SetpointKind::Velocity && stood > law.limits.stale_motors;
+    let ran_on = law.kind == CommandInterface::Velocity && stood > law.limits.stale_motors;
     if state.started {
         if good && !hold && !ran_on {
             state.readiness = Readiness::Ready;
@@ -55,10 +55,10 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
     let Some(held) = &mut state.held else {
         return match state.readiness {
             Readiness::Waiting => Mode::Waiting,
-            Readiness::TooSlow => Mode::TooSlow,
-            Readiness::OutsideTravel => Mode::OutsideTravel,
+            Readiness::LatencyTooHigh => Mode::LatencyTooHigh,
+            Readiness::PositionOutOfRange => Mode::PositionOutOfRange,
             Readiness::Ready => Mode::Tracking,
-            _ => Mode::Unfit,
+            _ => Mode::NotReady,
         };
     };
     // What is held is sent until the loop can start anew from where the joint is; not to motors of which none has been
@@ -108,8 +108,8 @@ impl State {
         (self.started, self.held) = (false, None);
     }
 
-    /// Tendons are let down or taken up: after that the loop starts anew.
-    pub(super) fn lower_on(&mut self, now: f64) {
+    /// Tendons are released or retensioned: after that the loop starts anew.
+    pub(super) fn release_on(&mut self, now: f64) {
         self.started = false;
         self.held.get_or_insert(Hold {
             since: now,
@@ -122,7 +122,7 @@ impl State {
     /// bend and tension keep their proportion on the way.
     pub(super) fn keep(&mut self, joint: &Joint, law: &Law) {
         self.keep_pan(joint, law);
-        if law.kind != SetpointKind::Velocity {
+        if law.kind != CommandInterface::Velocity {
             return;
         }
         let dt = joint.period;
@@ -142,7 +142,7 @@ impl State {
 
     /// The same of the pan.
     pub(super) fn keep_pan(&mut self, joint: &Joint, law: &Law) {
-        if let (Some(pan), SetpointKind::Velocity) = (&joint.pan, law.kind) {
+        if let (Some(pan), CommandInterface::Velocity) = (&joint.pan, law.kind) {
             self.pan.brake(pan, joint.period);
         }
     }
@@ -159,27 +159,27 @@ fn readiness(joint: &Joint, law: &Law, state: &State, input: &Input, now: f64) -
     let guards = &law.limits.supervision;
     let apart = (estimate.imu_bend - estimate.motors_bend).norm();
     let agree = !(law.feedback == Feedback::Imu && estimate.imu_serves)
-        || apart <= guards.guard(Rule::Disagreement).limit;
+        || apart <= guards.guard(Rule::SensorMismatch).limit;
     if !(base
         && estimator.complete(joint, law, input, without, running, now)
         && estimator.knows_delay())
     {
         Readiness::Waiting
     } else if estimator.delay(joint) > law.delay_allowed {
-        Readiness::TooSlow
+        Readiness::LatencyTooHigh
     } else if !estimator.inside(joint, &law.limits.motors) {
-        Readiness::OutsideTravel
+        Readiness::PositionOutOfRange
     } else if !(estimate.bend.norm() <= law.limits.over_bend) {
         Readiness::OverBent
     } else if !estimator.steady(now) {
         Readiness::Unexplained
-    } else if lower::found_down(joint, state) {
+    } else if release::found_released(joint, state) {
         // Where tendons hang, neither their motors nor what these say of the bend need to fit.
         latched_or_ready(law, state)
     } else if !(estimate.motors_residual <= unexplained(joint)) {
         Readiness::Unexplained
     } else if !agree {
-        Readiness::Disagreement
+        Readiness::SensorMismatch
     } else {
         latched_or_ready(law, state)
     }
@@ -202,5 +202,5 @@ fn unexplained(joint: &Joint) -> f64 {
     let stretched = tendons.zip(kinematics.balanced_tensions()).enumerate();
     let stretched = stretched
         .map(|(i, (tendon, tension))| tension / tendon.stiffness * kinematics.gearing(i).abs());
-    stretched.fold(0.0, f64::max) + joint.follow_band
+    stretched.fold(0.0, f64::max) + joint.following_error_limit
 }

@@ -1,6 +1,6 @@
 //! The pan motor under the beam: it goes where the reference goes, by its encoder alone.
 
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 
 /// Look-ahead for the travel with velocity setpoints, s.
 const LOOK_AHEAD: f64 = 0.1;
@@ -34,10 +34,10 @@ pub(super) struct PanState {
 
 impl PanState {
     /// At rest at `angle`.
-    pub(super) fn start(&mut self, kind: SetpointKind, angle: f64) {
+    pub(super) fn start(&mut self, kind: CommandInterface, angle: f64) {
         self.sent = match kind {
-            SetpointKind::Position => angle,
-            SetpointKind::Velocity => 0.0,
+            CommandInterface::Position => angle,
+            CommandInterface::Velocity => 0.0,
         };
         self.expected = angle;
         self.rate = 0.0;
@@ -65,11 +65,11 @@ impl PanState {
     pub(super) fn departure(
         &mut self,
         pan: &Pan,
-        kind: SetpointKind,
+        kind: CommandInterface,
         measured: f64,
         dt: f64,
     ) -> f64 {
-        if kind == SetpointKind::Position {
+        if kind == CommandInterface::Position {
             self.expected += dt / (pan.time_constant + dt) * (self.sent - self.expected);
         }
         measured - self.expected
@@ -82,7 +82,7 @@ impl PanState {
     pub(super) fn step(
         &mut self,
         pan: &Pan,
-        kind: SetpointKind,
+        kind: CommandInterface,
         reference: f64,
         rate: f64,
         measured: f64,
@@ -91,12 +91,12 @@ impl PanState {
     ) {
         let lag = pan.time_constant;
         match kind {
-            SetpointKind::Position => {
+            CommandInterface::Position => {
                 let asked = (reference + lag * rate).clamp(pan.low, pan.high);
                 let most = pan.speed * dt;
                 self.sent += (asked - self.sent).clamp(-most, most);
             }
-            SetpointKind::Velocity => {
+            CommandInterface::Velocity => {
                 let asked = rate + lag * (rate - self.rate) / dt + gain * (reference - measured);
                 let slowest = ((pan.low - measured) / LOOK_AHEAD).min(0.0);
                 let fastest = ((pan.high - measured) / LOOK_AHEAD).max(0.0);
@@ -122,7 +122,7 @@ mod tests {
     };
 
     /// A pan that follows as its time constant says.
-    fn run(kind: SetpointKind, seconds: f64) -> (f64, f64, bool) {
+    fn run(kind: CommandInterface, seconds: f64) -> (f64, f64, bool) {
         let dt = 0.005;
         let mut state = PanState::default();
         state.start(kind, 0.0);
@@ -135,8 +135,8 @@ mod tests {
             worst = worst.max((angle - reference).abs());
             let share = 1.0 - (-dt / PAN.time_constant).exp();
             match kind {
-                SetpointKind::Position => angle += share * (state.sent() - angle),
-                SetpointKind::Velocity => {
+                CommandInterface::Position => angle += share * (state.sent() - angle),
+                CommandInterface::Velocity => {
                     speed += share * (state.sent() - speed);
                     angle += speed * dt;
                 }
@@ -147,7 +147,7 @@ mod tests {
 
     #[test]
     fn is_where_the_reference_is_and_stays_inside_its_travel() {
-        for kind in [SetpointKind::Position, SetpointKind::Velocity] {
+        for kind in [CommandInterface::Position, CommandInterface::Velocity] {
             let (worst, _, departed) = run(kind, 1.5);
             // A tick's worth of its speed.
             assert!(worst < 0.01 && !departed, "{kind:?} {worst}");

@@ -1,18 +1,18 @@
 //! What may be wrong with a joint that runs, and what is done about it.
 //!
-//! Each [`Rule`] has a [`Guard`]: how far off, for how long, and how severe the [`Reaction`] is. Of all rules that are
+//! Each [`Rule`] has a [`FaultConfig`]: how far off, for how long, and how severe the [`Reaction`] is. Of all rules that are
 //! broken the most severe reaction wins.
 //!
 //! Usual guards serve a joint of which nothing else is known; each is set so that ordinary work (moves, pushes, payloads set
 //! on, a base that sways, stiction, a swap of gains) never breaks a rule that holds the joint.
 
-mod doubt;
-mod growing;
-mod share;
-mod still;
-mod watch;
+mod diverging_oscillation;
+mod monitor;
+mod sensor_mismatch;
+mod sliding_fraction;
+mod stuck_sensor;
 
-pub(super) use watch::{View, Watch};
+pub(super) use monitor::{FaultMonitor, MonitorInput};
 
 /// Something that may be wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -27,25 +27,25 @@ pub enum Rule {
     /// A motor's encoder says the same to the last bit while its setpoint moves. Limit: the motion asked for meanwhile, rad.
     MotorFrozen,
     /// IMU and encoders say different bends. Limit: their distance, rad.
-    Disagreement,
+    SensorMismatch,
     /// The joint is bent too far: by `limits.over_bend`. Told in rad of bend.
     OverBend,
     /// A motor stands outside its travel. Limit: how far, rad.
-    Travel,
+    PositionLimit,
     /// A tendon hangs slack by the motors' angles. Limit: how many tendons.
     Slack,
     /// The correction, a speed or a travel is at its limit. Limit: the share of ticks in the guard's time.
     Saturation,
-    /// A motor does not follow its setpoint: by the joint's follow band. Told in rad.
-    NotFollowing,
+    /// A motor does not follow its setpoint: by the joint's following-error limit. Told in rad.
+    FollowingError,
     /// The joint swings to and fro while its reference rests. Limit: the swing, rad.
     Hunting,
     /// A swing grows while the reference rests. Limit: the swing, rad.
-    GrowingSwing,
+    DivergingOscillation,
     /// Ticks come late. Limit: the share of ticks in the guard's time.
-    LateTicks,
+    LateCycles,
     /// Nobody has commanded the joint for the guard's time. Told in s since the last command.
-    CommandStale,
+    CommandTimeout,
 }
 
 /// How many rules there are.
@@ -58,16 +58,16 @@ impl Rule {
         Self::ImuFrozen,
         Self::MotorStale,
         Self::MotorFrozen,
-        Self::Disagreement,
+        Self::SensorMismatch,
         Self::OverBend,
-        Self::Travel,
+        Self::PositionLimit,
         Self::Slack,
         Self::Saturation,
-        Self::NotFollowing,
+        Self::FollowingError,
         Self::Hunting,
-        Self::GrowingSwing,
-        Self::LateTicks,
-        Self::CommandStale,
+        Self::DivergingOscillation,
+        Self::LateCycles,
+        Self::CommandTimeout,
     ];
 
     /// Its name in files, parameters and diagnostics.
@@ -77,16 +77,16 @@ impl Rule {
             Self::ImuFrozen => "imu_frozen",
             Self::MotorStale => "motor_stale",
             Self::MotorFrozen => "motor_frozen",
-            Self::Disagreement => "disagreement",
+            Self::SensorMismatch => "sensor_mismatch",
             Self::OverBend => "over_bend",
-            Self::Travel => "travel",
+            Self::PositionLimit => "position_limit",
             Self::Slack => "slack",
             Self::Saturation => "saturation",
-            Self::NotFollowing => "not_following",
+            Self::FollowingError => "following_error",
             Self::Hunting => "hunting",
-            Self::GrowingSwing => "growing_swing",
-            Self::LateTicks => "late_ticks",
-            Self::CommandStale => "command_stale",
+            Self::DivergingOscillation => "diverging_oscillation",
+            Self::LateCycles => "late_cycles",
+            Self::CommandTimeout => "command_timeout",
         }
     }
 }
@@ -96,33 +96,33 @@ impl Rule {
 pub enum Reaction {
     /// It is told, and nothing else.
     #[default]
-    Tell,
+    Warn,
     /// The reference moves slowly and no further out.
-    Limit,
+    Slow,
     /// The setpoints stand still.
     Hold,
-    /// The tendons are let down gently, where the beam alone carries the head; else as [`Reaction::Hold`].
-    LetDown,
+    /// The tendons are released gently, where the beam alone carries the head; else as [`Reaction::Hold`].
+    Release,
 }
 
 impl Reaction {
     /// All of them, the mildest first.
-    pub const ALL: [Self; 4] = [Self::Tell, Self::Limit, Self::Hold, Self::LetDown];
+    pub const ALL: [Self; 4] = [Self::Warn, Self::Slow, Self::Hold, Self::Release];
 
     /// Its name in files, parameters and diagnostics.
     pub const fn name(self) -> &'static str {
         match self {
-            Self::Tell => "tell",
-            Self::Limit => "limit",
+            Self::Warn => "warn",
+            Self::Slow => "slow",
             Self::Hold => "hold",
-            Self::LetDown => "let_down",
+            Self::Release => "release",
         }
     }
 }
 
 /// When a rule is broken, and what follows.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Guard {
+pub struct FaultConfig {
     /// Above this the rule is broken; see [`Rule`] for what it is. Not used where the rule's limit stands elsewhere.
     pub limit: f64,
     /// For how long it has to be above before anything follows, s.
@@ -135,7 +135,7 @@ pub struct Guard {
 
 /// What becomes of a joint that nobody commands any more.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Abandoned {
+pub enum TimeoutAction {
     /// It stays where it is.
     #[default]
     Hold,
@@ -147,11 +147,11 @@ pub enum Abandoned {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Supervision {
     /// By number of the rule.
-    pub guards: [Guard; RULES],
+    pub guards: [FaultConfig; RULES],
     /// Whether the motors may say the bend where the IMU cannot.
     pub fallback: bool,
-    /// What follows when [`Rule::CommandStale`] is broken.
-    pub abandoned: Abandoned,
+    /// What follows when [`Rule::CommandTimeout`] is broken.
+    pub command_timeout_action: TimeoutAction,
 }
 
 /// In the order of [`Rule::ALL`]: limit, time, reaction, whether it latches. "Ordinary" is what the simulated neck of the
@@ -162,15 +162,15 @@ pub struct Supervision {
 /// - Frozen IMU: 0.05 rad (3 deg) of reference are many times what an IMU resolves; another 0.1 s covers dead time and lag of
 ///   the joint, so that one without any noise is not taken for frozen when a motion begins.
 /// - Frozen encoder: 0.2 rad of setpoint are more than stiction and many counts of any encoder; 0.2 s as above.
-/// - Disagreement: moves, payloads and a base that sways part both by up to 0.1 rad ordinarily, and pushes of 4 N by 0.23 rad, but
+/// - SensorMismatch: moves, payloads and a base that sways part both by up to 0.1 rad ordinarily, and pushes of 4 N by 0.23 rad, but
 ///   for a quarter of a second. 0.12 rad for 1 s is a sensor that turned, a tendon that parted, or a hand that keeps leaning on the
 ///   head. Nothing moves from 0.05 s on: a heavy head whose tendon parted stays up until a motion takes it over to that side.
 /// - Over-bend: nothing moves outward from the first tick on; what is still beyond after 1.5 s is not coming back by itself.
 /// - Travel: setpoints never leave it, and motors ordinarily by less than 0.001 rad; 0.05 rad is no ripple.
 /// - Slack: told only, since the joint works with it; 1 s is longer than the slack of a push.
 /// - Saturation: 0.9 of 3 s; moves saturate for tenths of a second.
-/// - Not following: 1 s outside the follow band; motions are shorter.
-/// - Hunting: 0.15 deg, by the detector of the hold band.
+/// - Not following: 1 s outside the following-error limit; motions are shorter.
+/// - Hunting: 0.15 deg, by the detector of the integrator deadband.
 /// - Growing swing: 0.05 rad (3 deg) from turn to turn; ordinarily nothing that grows passes 0.02 rad.
 /// - Late ticks: half of those within 1 s; one that is late now and then makes no difference to the loop.
 /// - Command: a joint holds its last target for as long as nobody says otherwise.
@@ -182,19 +182,19 @@ const USUAL: [(f64, f64, Reaction, bool); RULES] = [
     (0.12, 1.0, Reaction::Hold, true),
     (0.0, 1.5, Reaction::Hold, true),
     (0.05, 0.1, Reaction::Hold, true),
-    (0.5, 1.0, Reaction::Tell, false),
-    (0.9, 3.0, Reaction::Limit, false),
+    (0.5, 1.0, Reaction::Warn, false),
+    (0.9, 3.0, Reaction::Slow, false),
     (0.0, 1.0, Reaction::Hold, true),
-    (0.0026, 0.0, Reaction::Tell, false),
+    (0.0026, 0.0, Reaction::Warn, false),
     (0.05, 0.0, Reaction::Hold, true),
-    (0.5, 1.0, Reaction::Limit, false),
-    (0.0, f64::INFINITY, Reaction::Tell, false),
+    (0.5, 1.0, Reaction::Slow, false),
+    (0.0, f64::INFINITY, Reaction::Warn, false),
 ];
 
 impl Default for Supervision {
     /// What serves a joint of which nothing else is known; no command grows stale.
     fn default() -> Self {
-        let guard = |(limit, after, reaction, latch)| Guard {
+        let guard = |(limit, after, reaction, latch)| FaultConfig {
             limit,
             after,
             reaction,
@@ -203,19 +203,19 @@ impl Default for Supervision {
         Self {
             guards: USUAL.map(guard),
             fallback: true,
-            abandoned: Abandoned::Hold,
+            command_timeout_action: TimeoutAction::Hold,
         }
     }
 }
 
 impl Supervision {
     /// The guard of a rule.
-    pub fn guard(&self, rule: Rule) -> &Guard {
+    pub fn guard(&self, rule: Rule) -> &FaultConfig {
         &self.guards[rule as usize]
     }
 
     /// The guard of a rule.
-    pub fn guard_mut(&mut self, rule: Rule) -> &mut Guard {
+    pub fn guard_mut(&mut self, rule: Rule) -> &mut FaultConfig {
         &mut self.guards[rule as usize]
     }
 }
@@ -262,13 +262,13 @@ pub enum Readiness {
     #[default]
     Waiting,
     /// The sensors are slower than the gain set allows.
-    TooSlow,
+    LatencyTooHigh,
     /// A motor stands outside its travel.
-    OutsideTravel,
+    PositionOutOfRange,
     /// The head is bent beyond the over-bend limit.
     OverBent,
     /// IMU and encoders say different bends.
-    Disagreement,
+    SensorMismatch,
     /// The motors' angles are far from those of any bend at pretension, or jump from sample to sample.
     Unexplained,
     /// A fault waits to be cleared.

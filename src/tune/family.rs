@@ -10,11 +10,11 @@
 //!
 //! since a setpoint offset of `-d` times the bend rate is a derivative of gain d (s). All figures are those of this loop,
 //! exact in the dead time ([`Loop::figures`]). A first-order model does not fall off faster than a rate grows; there the rate rolls off at
-//! [`Wishes::rate_corner`].
+//! [`FamilySpecification::rate_corner`].
 //!
 //! # The search
 //! For a damping d the largest ki whose worst peak over the family is below the figure, with every member stable and whatever still
-//! swings dying down beside the integral loop ([`Wishes::decay`]); over d, up to where damping alone reaches the figure, the one
+//! swings dying down beside the integral loop ([`FamilySpecification::decay`]); over d, up to where damping alone reaches the figure, the one
 //! with the largest ki. A heavy head's slow swing asks for more damping, a light head's delays for less: the best d is where both hold. Crossover is that of the integral loop round the damped joint,
 //! `C P/(1 + d s P)`; the lowest of all members counts.
 //!
@@ -26,7 +26,7 @@ mod search;
 
 use super::Figure;
 use crate::controller::shaper::LONGEST_WINDOW;
-use crate::controller::{GainSet, MotorGains, SetpointKind, Structure};
+use crate::controller::{CommandInterface, GainSet, MotorGains, Structure};
 use crate::model::{Delays, Loop, Peak, Plant, PlantError};
 use search::{Found, Search, fastest, least_peak, peak_for};
 use std::fmt;
@@ -46,7 +46,7 @@ const MOST_DELAY: f64 = 0.5;
 
 /// What the set is to do.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Wishes {
+pub struct FamilySpecification {
     /// Greatest sensitivity peak on any model.
     pub sensitivity_peak: f64,
     /// How fast a swing that is left has to die down, as a share of the integral loop's crossover: a crossover is a speed
@@ -64,7 +64,7 @@ pub struct Wishes {
     pub motors: usize,
 }
 
-impl Wishes {
+impl FamilySpecification {
     /// The usual: a peak of [`USUAL_PEAK`], integral action of order 1 without a proportional part, a sensor that reports every
     /// `sensor_period` s.
     pub fn usual(motors: usize, sensor_period: f64) -> Self {
@@ -122,7 +122,7 @@ pub struct FamilyDesign {
     /// Index of the model on which more integral gain would be too much first.
     pub integral_limit: usize,
     /// Whether that is because its swing would die down too slowly, rather than because of its peak.
-    pub limited_by_swing: bool,
+    pub limited_by_mode: bool,
     /// Index of the model on which more damping would be too much first.
     pub damping_limit: usize,
     /// Index of the model whose swing the shaper's first window is matched to.
@@ -258,8 +258,8 @@ impl FamilyDesign {
         self.models[self.worst].sensitivity.value
     }
 
-    /// The whole loop round the model of that index: integral action and damping together, as it was searched under `wishes`.
-    pub fn open_loop(&self, index: usize, wishes: &Wishes) -> Option<Loop> {
+    /// The whole loop round the model of that index: integral action and damping together, as it was searched under `specification`.
+    pub fn open_loop(&self, index: usize, specification: &FamilySpecification) -> Option<Loop> {
         let (on, gains) = (self.models.get(index)?, self.gains.motors.first()?);
         let found = Found {
             proportional: gains.kp,
@@ -267,14 +267,14 @@ impl FamilyDesign {
             order: gains.integral_order,
             damping: self.gains.damping,
         };
-        Some(Search::new(&[], 0.0, wishes).open(&on.plant, &found))
+        Some(Search::new(&[], 0.0, specification).open(&on.plant, &found))
     }
 
     /// What limits it, in one sentence, with models called by `names`.
     pub fn limits(&self, names: &[String]) -> String {
         let on = &self.models[self.integral_limit];
         let why = match on.swing {
-            Some(swing) if self.limited_by_swing => format!(
+            Some(swing) if self.limited_by_mode => format!(
                 "what is left of its swing, {} rad/s with a damping ratio of {}, would die down too slowly",
                 Figure(swing.natural_frequency),
                 Figure(swing.damping_ratio)
@@ -309,7 +309,11 @@ impl FamilyDesign {
     }
 }
 
-fn check(family: &[Plant], delays: &Delays, wishes: &Wishes) -> Result<(), FamilyRefusal> {
+fn check(
+    family: &[Plant],
+    delays: &Delays,
+    specification: &FamilySpecification,
+) -> Result<(), FamilyRefusal> {
     if family.is_empty() {
         return Err(FamilyRefusal::NoModel);
     }
@@ -339,7 +343,7 @@ fn check(family: &[Plant], delays: &Delays, wishes: &Wishes) -> Result<(), Famil
         accepted,
         (0.0..=MOST_DELAY).contains(&total),
     )?;
-    let peak = wishes.sensitivity_peak;
+    let peak = specification.sensitivity_peak;
     let accepted = "above 1, at most 10";
     value(
         "the sensitivity peak",
@@ -347,14 +351,14 @@ fn check(family: &[Plant], delays: &Delays, wishes: &Wishes) -> Result<(), Famil
         accepted,
         peak > 1.0 && peak <= 10.0,
     )?;
-    if let Some(w) = wishes.crossover {
+    if let Some(w) = specification.crossover {
         let accepted = "above 0, at most 1000 rad/s";
         value("the crossover", w, accepted, w > 0.0 && w <= 1000.0)?;
     }
-    if let Some(kp) = wishes.proportional {
+    if let Some(kp) = specification.proportional {
         value("kp", kp, "0 to 1000", (0.0..=1000.0).contains(&kp))?;
     }
-    if let Some(order) = wishes.order {
+    if let Some(order) = specification.order {
         let accepted = "above 0 and below 2";
         value(
             "the integral order",
@@ -363,14 +367,14 @@ fn check(family: &[Plant], delays: &Delays, wishes: &Wishes) -> Result<(), Famil
             order > 0.0 && order < 2.0,
         )?;
     }
-    let decay = wishes.decay;
+    let decay = specification.decay;
     value(
         "the swing's decay",
         decay,
         "0 to 10",
         (0.0..=10.0).contains(&decay),
     )?;
-    let corner = wishes.rate_corner;
+    let corner = specification.rate_corner;
     value(
         "the rate's corner",
         corner,
@@ -426,7 +430,7 @@ fn smoothing(window: f64) -> [f64; 2] {
 
 /// The shaper's two moving averages for a single model without damping, s.
 pub fn smoothing_for(plant: &Plant) -> [f64; 2] {
-    smoothing(search::window(plant, search::own_swing(plant), 0.0))
+    smoothing(search::window(plant, search::own_mode(plant), 0.0))
 }
 
 /// The index of the greatest.
@@ -444,14 +448,14 @@ pub fn on_family(
     delays: &Delays,
     gains: &MotorGains,
     damping: f64,
-    wishes: &Wishes,
+    specification: &FamilySpecification,
 ) -> Result<Vec<OnModel>, FamilyRefusal> {
-    let wishes = Wishes {
+    let specification = FamilySpecification {
         proportional: Some(gains.kp),
         order: Some(gains.integral_order),
-        ..*wishes
+        ..*specification
     };
-    check(family, delays, &wishes)?;
+    check(family, delays, &specification)?;
     for (key, value) in [("ki", gains.ki), ("the damping", damping)] {
         if !(0.0..=1000.0).contains(&value) {
             let accepted = "0 to 1000";
@@ -462,7 +466,7 @@ pub fn on_family(
             });
         }
     }
-    let search = Search::new(family, delays.total(), &wishes);
+    let search = Search::new(family, delays.total(), &specification);
     let found = Found {
         proportional: gains.kp,
         integral: gains.ki,
@@ -479,11 +483,11 @@ pub fn on_family(
 pub fn tune_family(
     family: &[Plant],
     delays: &Delays,
-    wishes: &Wishes,
+    specification: &FamilySpecification,
 ) -> Result<FamilyDesign, FamilyRefusal> {
-    check(family, delays, wishes)?;
-    let search = Search::new(family, delays.total(), wishes);
-    let peak = wishes.sensitivity_peak;
+    check(family, delays, specification)?;
+    let search = Search::new(family, delays.total(), specification);
+    let peak = specification.sensitivity_peak;
     let Some((found, integer_crossover)) = fastest(&search, peak) else {
         return Err(FamilyRefusal::Peak {
             asked: peak,
@@ -504,8 +508,8 @@ pub fn tune_family(
     let (peaks, late): (Vec<f64>, Vec<f64>) = (peaks.collect(), late.collect());
     let both = peaks.iter().zip(&late).map(|(a, b)| a.max(*b));
     let integral_limit = greatest(both);
-    let limited_by_swing = late[integral_limit] > peaks[integral_limit];
-    if let Some(asked) = wishes.crossover
+    let limited_by_mode = late[integral_limit] > peaks[integral_limit];
+    if let Some(asked) = specification.crossover
         && models[slowest].crossover < asked
     {
         return Err(FamilyRefusal::Crossover {
@@ -542,13 +546,13 @@ pub fn tune_family(
         derivative_corner: 100.0,
     };
     let gains = GainSet {
-        kind: SetpointKind::Position,
+        kind: CommandInterface::Position,
         structure: Structure::TwoDegreesOfFreedom,
-        motors: vec![motor; wishes.motors],
+        motors: vec![motor; specification.motors],
         damping: found.damping,
         model,
         smoothing,
-        hold_band: None,
+        integrator_deadband: None,
         delay_allowed: ((total + spare) * 1e4).floor() / 1e4,
         tension_gain: 0.0,
     };
@@ -558,7 +562,7 @@ pub fn tune_family(
         slowest,
         worst,
         integral_limit,
-        limited_by_swing,
+        limited_by_mode,
         damping_limit,
         swings,
         integer_crossover,

@@ -10,7 +10,7 @@ pub enum Stream {
     Command,
 }
 
-/// A message with its numbers: motor angles; an attitude (x, y, z, w) and an angular velocity; an attitude.
+/// A message with its numbers: motor angles; an orientation (x, y, z, w) and an angular velocity; an orientation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Message {
     pub stream: Stream,

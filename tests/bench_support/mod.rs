@@ -11,9 +11,9 @@ pub mod sequence;
 use nalgebra::{UnitQuaternion, Vector3};
 use withy::aim::{Aim, Target};
 use withy::beam::{DriveKind, Plant};
-use withy::controller::SetpointKind;
-use withy::geometry::{Bend, attitude as attitude_of};
-use withy::link::inbox::{ImuReading, Inbox, Refusal, When, attitude};
+use withy::controller::CommandInterface;
+use withy::geometry::{Bend, orientation as orientation_of};
+use withy::link::inbox::{ImuReading, Inbox, Refusal, When, checked_orientation};
 use withy::tick::{Desired, Joint, Law, Mode, Output, Reaction, Rule, State, tick};
 
 use crate::common::{Neck, PAYLOADS};
@@ -67,7 +67,7 @@ pub enum Event {
     Push([f64; 2], f64),
     Clear,
     Hold,
-    Slacken,
+    ReleaseTension,
     Activate(bool),
 }
 
@@ -102,7 +102,7 @@ impl Default for Seen {
             asked: 0.0,
             travel: 0.0,
             speed: 0.0,
-            reaction: Reaction::Tell,
+            reaction: Reaction::Warn,
             cause: None,
             last_unsafe: f64::NEG_INFINITY,
             unsafe_since: None,
@@ -201,8 +201,8 @@ impl Rig {
 
     fn drive(&self) -> DriveKind {
         match self.law.kind() {
-            SetpointKind::Position => DriveKind::Position,
-            SetpointKind::Velocity => DriveKind::Velocity,
+            CommandInterface::Position => DriveKind::Position,
+            CommandInterface::Velocity => DriveKind::Velocity,
         }
     }
 
@@ -217,7 +217,7 @@ impl Rig {
             match event {
                 Event::Command(inclination, direction, pan) => {
                     let bend = crate::common::pose(inclination, direction);
-                    let turn = UnitQuaternion::from_rotation_matrix(&attitude_of(pan, bend));
+                    let turn = UnitQuaternion::from_rotation_matrix(&orientation_of(pan, bend));
                     let numbers = vec![turn.i, turn.j, turn.k, turn.w];
                     let faults = &self.faults;
                     self.wire
@@ -229,7 +229,7 @@ impl Rig {
                 }
                 Event::Clear => self.inbox.input_mut().clear += 1,
                 Event::Hold => self.inbox.input_mut().hold += 1,
-                Event::Slacken => self.inbox.input_mut().slacken += 1,
+                Event::ReleaseTension => self.inbox.input_mut().release_tension += 1,
                 Event::Activate(active) => self.inbox.input_mut().inactive = !active,
             }
         }
@@ -277,7 +277,7 @@ impl Rig {
             let Some((stream, reading)) = found else {
                 break;
             };
-            let (q, w) = (reading.attitude, reading.angular_velocity);
+            let (q, w) = (reading.orientation, reading.angular_velocity);
             let numbers = vec![q.i, q.j, q.k, q.w, w.x, w.y, w.z];
             let message = Message::new(stream, reading.stamp + self.ahead, numbers, &[]);
             self.wire.send(message, t, faults);
@@ -300,14 +300,14 @@ impl Rig {
                 self.inbox.imu(&reading, when()?, of_base)
             }
             Stream::Command => {
-                let asked = Target::Pose(attitude("orientation", quaternion)?);
+                let asked = Target::Pose(checked_orientation("orientation", quaternion)?);
                 let reference = self.out.reference;
-                let present = withy::geometry::posture(reference, self.out.reference_pan);
+                let present = withy::geometry::configuration(reference, self.out.reference_pan);
                 let aimed = self.aim.solve(&asked, present).expect("a pose");
                 self.sequence += 1;
-                self.seen.asked = self.seen.asked.max(aimed.posture.xy().norm());
+                self.seen.asked = self.seen.asked.max(aimed.configuration.xy().norm());
                 self.inbox.desire(Desired {
-                    posture: aimed.posture,
+                    configuration: aimed.configuration,
                     command: self.sequence,
                     sequence: self.sequence,
                     ..Desired::default()
@@ -373,8 +373,8 @@ impl Rig {
     fn hold_motors(&mut self) {
         let held = match (&self.held, self.law.kind()) {
             (Some(held), _) => held.clone(),
-            (None, SetpointKind::Velocity) => vec![0.0; self.names.len()],
-            (None, SetpointKind::Position) => self.setpoints(),
+            (None, CommandInterface::Velocity) => vec![0.0; self.names.len()],
+            (None, CommandInterface::Position) => self.setpoints(),
         };
         self.plant.command(self.drive(), &held).expect("finite");
         self.held = Some(held);
@@ -419,7 +419,7 @@ impl Rig {
             for (i, (low, high, most)) in limits.into_iter().enumerate() {
                 let (setpoint, angle) = (setpoints[i], truth.motor_angles[i]);
                 let speed = match self.law.kind() {
-                    SetpointKind::Velocity => {
+                    CommandInterface::Velocity => {
                         if !(low - OVERRUN..=high + OVERRUN).contains(&angle) {
                             wrong.push(format!(
                                 "motor {i} stands at {angle}, travel {low} to {high}"
@@ -427,7 +427,7 @@ impl Rig {
                         }
                         setpoint.abs()
                     }
-                    SetpointKind::Position => {
+                    CommandInterface::Position => {
                         if !(low - 1e-9..=high + 1e-9).contains(&setpoint) {
                             wrong.push(format!(
                                 "setpoint {i} is {setpoint}, travel {low} to {high}"
@@ -440,8 +440,8 @@ impl Rig {
                         match &self.sent {
                             Some((mode, sent, _))
                                 if *mode == self.out.mode
-                                    || mode.lowers()
-                                    || self.out.mode.lowers() =>
+                                    || mode.is_released()
+                                    || self.out.mode.is_released() =>
                             {
                                 (setpoint - sent[i]).abs() / self.joint.period
                             }
@@ -452,7 +452,8 @@ impl Rig {
                                         (setpoint - sent[i]).abs()
                                     });
                                 let off = (setpoint - angle).abs().min(from_sent);
-                                if off > self.joint.follow_band + most * self.joint.period {
+                                if off > self.joint.following_error_limit + most * self.joint.period
+                                {
                                     wrong.push(format!(
                                         "setpoint {i} starts {off} rad from motor and setpoint"
                                     ));
@@ -471,11 +472,13 @@ impl Rig {
             }
         }
         let moved = match (&self.sent, self.law.kind()) {
-            (Some((_, sent, _)), SetpointKind::Position) => (sent.iter().zip(&setpoints))
+            (Some((_, sent, _)), CommandInterface::Position) => (sent.iter().zip(&setpoints))
                 .map(|(a, b)| (a - b).abs())
                 .fold(0.0, f64::max),
-            (None, SetpointKind::Position) => 0.0,
-            (_, SetpointKind::Velocity) => setpoints.iter().fold(0.0, |m: f64, s| m.max(s.abs())),
+            (None, CommandInterface::Position) => 0.0,
+            (_, CommandInterface::Velocity) => {
+                setpoints.iter().fold(0.0, |m: f64, s| m.max(s.abs()))
+            }
         };
         self.sent = sends.then_some((self.out.mode, setpoints, moved));
         let faults = &self.out.faults;
@@ -504,7 +507,7 @@ impl Rig {
                 let near = (bend - self.out.reference).norm() <= NEAR;
                 near || (self.out.faults.cause.is_some() && self.still_for >= 0.2)
             }
-            mode if mode.lowers() => true,
+            mode if mode.is_released() => true,
             mode if mode.sends() => standing,
             _ => true,
         }
@@ -564,7 +567,7 @@ pub fn not_finite(out: &Output) -> Option<&'static str> {
             "the estimate",
             all(&[e.motors_residual, e.observability]) && all(e.gravity_head.as_slice()),
         ),
-        ("the correction", all(&[out.correction_share])),
+        ("the correction", all(&[out.feedback_share])),
         (
             "a fault's value",
             out.faults.rules.iter().all(|f| !f.value.is_nan()),

@@ -7,8 +7,8 @@ mod common;
 use common::many::{Busy, neck_of, panned_neck_of};
 use std::hint::black_box;
 use std::time::Instant;
-use withy::blackbox::{About, BlackBox, Layout};
 use withy::link::Record;
+use withy::recorder::{About, IncidentRecorder, Layout};
 use withy::tick::{Input, Output, State, tick};
 
 const BATCHES: usize = 200;
@@ -48,12 +48,14 @@ fn main() {
         };
         println!("{name:>7}   {median:9.2} us   {slowest:10.2} us   {ratio:17.2}");
     }
-    black_box_costs();
+    incident_costs();
 }
 
-/// What keeping a tick costs: the copy of the input, in the loop, and the row of the black box, in the publisher.
-fn black_box_costs() {
-    println!("\ntendons   copy of the input   row of the black box   share of a period of 2 ms");
+/// What keeping a tick costs: the copy of the input, in the loop, and the row of the incident recording, in the publisher.
+fn incident_costs() {
+    println!(
+        "\ntendons   copy of the input   row of the incident recording   share of a period of 2 ms"
+    );
     let necks = [3, 6, 12].map(neck_of);
     for (joint, law) in necks.into_iter().chain([panned_neck_of(4)]) {
         let tendons = joint.motors();
@@ -77,7 +79,7 @@ fn black_box_costs() {
             },
             lines: Vec::new(),
         };
-        let (_kept, mut recorder) = BlackBox::new(about);
+        let (_kept, mut recorder) = IncidentRecorder::new(about);
         let median = |work: &mut dyn FnMut()| {
             let mut batches: Vec<f64> = (0..BATCHES)
                 .map(|_| {

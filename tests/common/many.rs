@@ -2,7 +2,7 @@
 
 use super::Neck;
 use nalgebra::Vector3;
-use withy::geometry::{Bend, attitude, bend_from, posture};
+use withy::geometry::{Bend, bend_from, configuration, orientation};
 use withy::kinematics::Kinematics;
 use withy::tick::{
     Desired, ImuSample, Input, Joint, Law, MotorLimits, MotorSample, Reaction, Rule,
@@ -44,7 +44,7 @@ fn of(neck: Neck, tendons: usize) -> (Joint, Law) {
     limits.motors = vec![limit; tendons];
     // What keeps it busy follows no setpoint.
     for rule in Rule::ALL {
-        limits.supervision.guard_mut(rule).reaction = Reaction::Tell;
+        limits.supervision.guard_mut(rule).reaction = Reaction::Warn;
     }
     let mut gains = neck.gains("pid").clone();
     let mut motor_gains = gains.motors[0];
@@ -82,15 +82,15 @@ impl Busy {
             });
         }
         input.head = Some(ImuSample {
-            gravity: attitude(0.3, bend).inverse() * Vector3::new(0.0, 0.0, -1.0),
+            gravity: orientation(0.3, bend).inverse() * Vector3::new(0.0, 0.0, -1.0),
             angular_velocity: Vector3::new(0.1, -0.2, 0.0),
             stamp: now,
             received: now,
         });
-        let target = posture(Bend::new(0.3 * now.sin(), 0.2), 0.0);
+        let target = configuration(Bend::new(0.3 * now.sin(), 0.2), 0.0);
         if joint.pan.is_none() && k % 100 == 50 {
             input.desired = Some(Desired {
-                posture: target,
+                configuration: target,
                 command: k,
                 sequence: k,
                 ..Desired::default()
@@ -104,17 +104,18 @@ impl Busy {
                 received: now,
             });
             input.base = Some(ImuSample {
-                gravity: attitude(0.0, Bend::new(0.1 * now.sin(), 0.05)).inverse() * -Vector3::z(),
+                gravity: orientation(0.0, Bend::new(0.1 * now.sin(), 0.05)).inverse()
+                    * -Vector3::z(),
                 angular_velocity: Vector3::new(0.0, 0.1 * now.cos(), 0.0),
                 stamp: now,
                 received: now,
             });
             // 50 samples a second.
             if k.is_multiple_of(4) {
-                let target = posture(target.xy(), angle);
+                let target = configuration(target.xy(), angle);
                 let motion = self.track.sample(target, now);
                 input.desired = Some(Desired {
-                    posture: target,
+                    configuration: target,
                     motion: motion.expect("stamps rise"),
                     continues: true,
                     sequence: k,

@@ -7,8 +7,8 @@ pub mod many;
 use nalgebra::{Rotation3, Vector3};
 use withy::beam::{DriveKind, ImuReading, JointDescription, Options, Plant};
 use withy::config::{JointFile, SimulatedFile};
-use withy::controller::{GainSet, SetpointKind};
-use withy::geometry::{Bend, Posture, bend_from, posture};
+use withy::controller::{CommandInterface, GainSet};
+use withy::geometry::{Bend, Configuration, bend_from, configuration};
 use withy::tick::{
     Desired, ImuSample, Input, Joint, LONGEST_WAIT, Law, Mode, MotorSample, Output, RULES,
     Reaction, Rule, State, tick,
@@ -220,13 +220,13 @@ impl Loop {
     }
 
     pub fn command(&mut self, bend: Bend) {
-        self.command_posture(posture(bend, 0.0));
+        self.command_posture(configuration(bend, 0.0));
     }
 
-    pub fn command_posture(&mut self, posture: Posture) {
+    pub fn command_posture(&mut self, configuration: Configuration) {
         let sequence = self.input.desired.map_or(0, |d| d.sequence) + 1;
         self.input.desired = Some(Desired {
-            posture,
+            configuration,
             command: sequence,
             sequence,
             ..Desired::default()
@@ -239,7 +239,7 @@ impl Loop {
         bend
     }
 
-    /// Asks for another law, which takes over as the real-time loop lets it.
+    /// Requests for another law, which takes over as the real-time loop lets it.
     pub fn swap(&mut self, law: Law) {
         self.waiting = Some((law, self.now()));
     }
@@ -314,8 +314,8 @@ impl Loop {
         self.look_at_rules();
         if self.out.mode.sends() && !self.motors_held {
             let kind = match self.law.kind() {
-                SetpointKind::Position => DriveKind::Position,
-                SetpointKind::Velocity => DriveKind::Velocity,
+                CommandInterface::Position => DriveKind::Position,
+                CommandInterface::Velocity => DriveKind::Velocity,
             };
             let mut setpoints = self.out.setpoints.clone();
             setpoints.extend(self.joint.pan.map(|_| self.out.pan_setpoint));
@@ -370,7 +370,7 @@ pub fn pose(inclination_deg: f64, direction_deg: f64) -> Bend {
 
 fn imu_sample(reading: &ImuReading, now: f64) -> ImuSample {
     ImuSample {
-        gravity: reading.attitude.inverse() * -Vector3::z(),
+        gravity: reading.orientation.inverse() * -Vector3::z(),
         angular_velocity: reading.angular_velocity,
         stamp: reading.stamp,
         received: now,

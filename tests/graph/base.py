@@ -4,11 +4,11 @@ falls silent)."""
 from looking import *
 
 what = sys.argv[1]
-c = Looker()
+c = GazeClient()
 
 
 def apart(pose, bend, pan):
-    """Angle of a head's attitude in the base frame from that of a posture."""
+    """Angle of a head's orientation in the base frame from that of a configuration."""
     asked = times(about_z(pan), quaternion(bend))
     return 2 * math.asin(min(1.0, length(times(back(asked), xyzw(pose.pose.orientation))[:3])))
 
@@ -36,7 +36,7 @@ if what == "swing":
         assert worst < 1.0, worst
 
 if what == "tilt":
-    base = c.node.create_publisher(QuaternionStamped, "/simulated_neck/base_attitude", TO_ALL)
+    base = c.node.create_publisher(QuaternionStamped, "/simulated_neck/base_orientation", TO_ALL)
     c.ready()
     until(lambda: base.get_subscription_count() > 0, "the base")
 

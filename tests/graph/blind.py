@@ -2,7 +2,7 @@
 
 from looking import *
 
-c = Looker()
+c = GazeClient()
 c.ready()
 refuse = lambda: c.point_at(spot(1.0, 20, 10))
 c.refused("gaze_point.no_camera", ["gaze_point", "no key camera", "poses"], refuse)

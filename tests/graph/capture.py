@@ -1,4 +1,4 @@
-"""A base that leans without an IMU of its own: its attitude is captured from the straight, bare joint, or refused."""
+"""A base that leans without an IMU of its own: its orientation is captured from the straight, bare joint, or refused."""
 
 import math
 import sys
@@ -10,11 +10,11 @@ from client import *
 c = Client()
 truth = []
 c.node.create_subscription(Vector3Stamped, "simulated_neck/true_bend", truth.append, ALL)
-lean = c.node.create_publisher(QuaternionStamped, "simulated_neck/base_attitude", RELIABLE_NEWEST)
+lean = c.node.create_publisher(QuaternionStamped, "simulated_neck/base_orientation", RELIABLE_NEWEST)
 
 
 def capture():
-    answer = c.call(Trigger, "capture_base_attitude")
+    answer = c.call(Trigger, "capture_base_orientation")
     return answer.success, answer.message
 
 
@@ -66,7 +66,7 @@ assert taken, message
 roll, pitch = (float(message.split(word)[1].split(" deg")[0]) for word in ("roll ", "pitch "))
 # The bare head itself sags a little to the side that the base leans to.
 assert abs(roll) < 0.5 and abs(pitch - 12.0) < 1.5, message
-assert "base_attitude_deg: {roll:" in message, message
+assert "base_orientation_deg: {roll:" in message, message
 
 # With it the IMU shows the bend again: what is left is the bare head's sag at the capture.
 change("feedback", text("imu"))

@@ -10,7 +10,7 @@ import time
 import traceback
 
 import rclpy
-from black_box_file import Read
+from incident_file import Read
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseStamped, Vector3
 from rcl_interfaces.msg import Parameter, ParameterEvent, ParameterType, ParameterValue
@@ -100,7 +100,7 @@ def plain(value):
 
 
 def quaternion(bend):
-    """x, y, z, w of the attitude of a bend: the turn by |b| about (-b_y, b_x, 0)."""
+    """x, y, z, w of the orientation of a bend: the turn by |b| about (-b_y, b_x, 0)."""
     theta = math.hypot(*bend)
     k = math.sin(theta / 2) / theta if theta > 1e-12 else 0.5
     return (-bend[1] * k, bend[0] * k, 0.0, math.cos(theta / 2))
@@ -240,7 +240,7 @@ class Client:
     def largest_step(self, since):
         """Greatest change between two setpoints of one motor that the node sent in ticks from `since` on, rad: by its own
         recording, since a client may not hear them all."""
-        reply = self.call(Trigger, "write_black_box")
+        reply = self.call(Trigger, "save_incident")
         assert reply.success, reply
         rows = Read(reply.message).rows
         sent = [[row[motor + "_setpoint_rad"] for motor in MOTORS] for row in rows if float(row["ros_time_s"]) >= since]
@@ -250,7 +250,7 @@ class Client:
 
     # Services.
     def begin(self, kind, name, request=None):
-        """Asks a service; what is given back has the answer once it is `done()`."""
+        """Requests a service; what is given back has the answer once it is `done()`."""
         topic = name if name.startswith("/") else self.joint + "/" + name
         if topic not in self.services:
             self.services[topic] = self.node.create_client(kind, topic)

@@ -14,7 +14,7 @@ if sys.argv[1] == "swap":
     assert " 1.0 ms" in result.reason and "are measured" in result.reason, result.reason
     assert c.everything() == before and c.status["mode"] == "tracking"
 else:
-    until(lambda: c.status.get("mode") == "sensors_too_slow", "the verdict on the sensors")
+    until(lambda: c.status.get("mode") == "latency_too_high", "the verdict on the sensors")
     assert "1.0 ms" in c.status["message"] and "'bare'" in c.status["message"], c.status
     holds(lambda: c.count("setpoints") == 0, "no setpoints", 1.0)
     # A set made for more serves.

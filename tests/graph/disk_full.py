@@ -51,17 +51,17 @@ for _ in range(2):
 until(lambda: c.status["gains_changed_since_chosen"] == "1", "gains that are not saved")
 c.point(bend_deg(12, 130))
 near(c.truth(), bend_deg(12, 130), math.radians(1.0), "with a full disk")
-# The black box: with room for a part of its file only, nothing of it is left behind.
+# The incident recording: with room for a part of its file only, nothing of it is left behind.
 if way == "full":
     os.truncate(os.path.join(folder, "filled"), len(before["filled"]) - 100000)
     before = files()
-reply = c.call(Trigger, "write_black_box")
+reply = c.call(Trigger, "save_incident")
 say(reply.message)
 words = {"full": "No space left", "unwritable": "Not a directory"}[way]
 assert not reply.success and words in reply.message, reply
 assert "\n" not in reply.message and len(reply.message) < 300, reply
 until(lambda: files() == before, lambda: "nothing half-written: %s" % (set(files()) ^ set(before)))
-told = lambda: [s for s in told_of if s.name == "withy: black box" and "could not be written" in s.message]
+told = lambda: [s for s in told_of if s.name == "withy: incidents" and "could not be written" in s.message]
 until(told, "a word in diagnostics")
 c.point(bend_deg(12, 40))
 near(c.truth(), bend_deg(12, 40), math.radians(1.0), "with a full disk, again")
@@ -72,7 +72,7 @@ if way == "full":
 else:
     os.chmod(folder, 0o755)
 if way == "full":
-    reply = c.call(Trigger, "write_black_box")
+    reply = c.call(Trigger, "save_incident")
     assert reply.success and reply.message.endswith(".csv"), reply
     say(reply.message)
 reply = c.call(Trigger, "save_gains")

@@ -9,40 +9,40 @@ c.point(asked)
 
 # The IMU slips on its plate: it and the encoders say different bends.
 c.spoil("imu_shift", 0.4)
-s = c.faulted("disagreement", "0.12 rad")
-assert float(s["fault.disagreement.value_rad"]) > float(s["fault.disagreement.limit_rad"]) == 0.12, s
-c.not_cleared("disagreement", "0.12 rad")
+s = c.faulted("sensor_mismatch", "0.12 rad")
+assert float(s["fault.sensor_mismatch.value_rad"]) > float(s["fault.sensor_mismatch.limit_rad"]) == 0.12, s
+c.not_cleared("sensor_mismatch", "0.12 rad")
 assert c.status["mode"] == "faulted"
 c.spoil("imu_shift", 0)
 c.cleared()
 c.point(asked)
 # A wider guard lets the same pass; one as before does not.
-c.guards({"disagreement.limit": 0.8})
+c.guards({"sensor_mismatch.limit": 0.8})
 c.spoil("imu_shift", 0.4)
 c.told("the shift", inclination_rad=lambda v: v and abs(float(v) - math.hypot(*asked)) > 0.2)
 holds(lambda: c.status["mode"] == "tracking", "held by a guard that was widened", 2.5)
-c.guards({"disagreement.limit": 0.12, "disagreement.after": 0.3})
-c.faulted("disagreement")
+c.guards({"sensor_mismatch.limit": 0.12, "sensor_mismatch.after": 0.3})
+c.faulted("sensor_mismatch")
 c.spoil("imu_shift", 0)
 c.cleared()
-c.guards({"disagreement.after": 1.0})
+c.guards({"sensor_mismatch.after": 1.0})
 c.point(asked)
 
 # A motor stands still while the others pull on; its encoder is alive.
 c.spoil("stall.3", 1)
 c.send(c.pose(bend_deg(25, 250)))
-s = c.faulted("not_following", "neck_motor_4", motors="neck_motor_4")
-assert float(s["fault.not_following.limit_rad"]) == 0.1, s
-c.not_cleared("not_following", "neck_motor_4")
+s = c.faulted("following_error", "neck_motor_4", motors="neck_motor_4")
+assert float(s["fault.following_error.limit_rad"]) == 0.1, s
+c.not_cleared("following_error", "neck_motor_4")
 c.spoil("stall.3", 0)
 c.cleared()
 c.point(asked)
 
 # An encoder loses its zero.
 c.spoil("shift.0", 7.0)
-s = c.faulted("travel", "neck_motor_1", motors="neck_motor_1")
-assert 0.05 < float(s["fault.travel.value_rad"]) < 3.0, s
-c.not_cleared("travel", "neck_motor_1")
+s = c.faulted("position_limit", "neck_motor_1", motors="neck_motor_1")
+assert 0.05 < float(s["fault.position_limit.value_rad"]) < 3.0, s
+c.not_cleared("position_limit", "neck_motor_1")
 c.spoil("shift.0", 0)
 c.cleared()
 c.point(asked)
@@ -60,9 +60,9 @@ c.cleared()
 c.point(asked)
 
 # A motor has paid out: its tendon hangs slack. By itself that is told only; what it does to the other rules is kept out.
-c.guards({"not_following.after": 10.0, "disagreement.limit": 1.0, "disagreement.after": 10.0})
+c.guards({"following_error.after": 10.0, "sensor_mismatch.limit": 1.0, "sensor_mismatch.after": 10.0})
 c.spoil("shift.1", -1.5)
-s = c.told("slack", fault_slack="broken", cause="slack", reaction="tell", mode="tracking", level=1)
+s = c.told("slack", fault_slack="broken", cause="slack", reaction="warn", mode="tracking", level=1)
 assert "neck_motor_2" in s["fault.slack.motors"] and int(s["slack_tendons"]) >= 1, s
 assert "slack" in s["message"], s["message"]
 # By a guard that says so it holds the joint.
@@ -70,7 +70,7 @@ c.guards({"slack.reaction": "hold", "slack.latch": True})
 c.faulted("slack", "neck_motor_2")
 c.spoil("shift.1", 0)
 c.cleared()
-c.guards({"slack.reaction": "tell", "slack.latch": False})
+c.guards({"slack.reaction": "warn", "slack.latch": False})
 c.point(asked)
 near(c.truth(), asked, math.radians(0.7), "at the end")
 done()

@@ -8,9 +8,9 @@ asked = bend_deg(12, 40)
 c.point(asked)
 
 # The correction is at its authority for long: the reference goes slowly and no further out.
-authority = c.get("limits.correction")[0]
-assert c.set_all([("limits.correction", double(0.02))]).successful
-s = c.told("saturation", fault_saturation="broken", cause="saturation", reaction="limit", mode="tracking", level=1)
+authority = c.get("limits.feedback")[0]
+assert c.set_all([("limits.feedback", double(0.02))]).successful
+s = c.told("saturation", fault_saturation="broken", cause="saturation", reaction="slow", mode="tracking", level=1)
 assert float(s["fault.saturation.value"]) > float(s["fault.saturation.limit"]) == 0.9, s
 assert "saturation" in s["message"] and "no further out" in s["message"], s["message"]
 c.clear("references")
@@ -18,14 +18,14 @@ c.send(c.pose(bend_deg(30, 40)))
 until(lambda: c.count("references") > 200, "references")
 out = [angles(m, MOTORS) for m in c.all["references"]]
 assert all(max(abs(a - b) for a, b in zip(o, out[0])) < 0.02 for o in out), "went further out"
-assert c.set_all([("limits.correction", double(authority))]).successful
+assert c.set_all([("limits.feedback", double(authority))]).successful
 c.told("the end of it", cause="", reaction="none", mode="tracking")
 c.point(asked)
 near(c.truth(), asked, math.radians(0.7), "after saturation")
 
 # Something sways the joint while its reference rests, and the motors after it: it hunts. That is told.
 c.spoil("sway", 0.03)
-s = c.told("hunting", fault_hunting="broken", mode="tracking", level=1, cause="hunting", reaction="tell")
+s = c.told("hunting", fault_hunting="broken", mode="tracking", level=1, cause="hunting", reaction="warn")
 assert float(s["fault.hunting.value_rad"]) > float(s["fault.hunting.limit_rad"]) == 0.0026, s
 assert s["hunting"] == "1" and "hunting" in s["message"], s
 c.spoil("sway", 0)
@@ -34,26 +34,26 @@ c.told("the end of it", fault_hunting=None)
 # A swing that grows: the loop is opened.
 c.spoil("beat", 9.0)
 c.spoil("sway", -0.15)
-s = c.faulted("growing_swing")
-assert float(s["fault.growing_swing.limit_rad"]) == 0.05, s
+s = c.faulted("diverging_oscillation")
+assert float(s["fault.diverging_oscillation.limit_rad"]) == 0.05, s
 c.spoil("sway", 0)
 c.cleared()
 c.point(asked)
 
 # Nobody commands the joint any more: it holds, or goes slowly to where it is straight.
-c.guards({"command_stale.after": 2.0})
-s = c.told("an abandoned joint", fault_command_stale="broken", cause="command_stale", level=1, mode="tracking")
-assert float(s["fault.command_stale.limit_s"]) == 2.0 and "it holds" in s["message"], s
+c.guards({"command_timeout.after": 2.0})
+s = c.told("an abandoned joint", fault_command_timeout="broken", cause="command_timeout", level=1, mode="tracking")
+assert float(s["fault.command_timeout.limit_s"]) == 2.0 and "it holds" in s["message"], s
 near(c.truth(), asked, math.radians(0.7), "abandoned and held")
-c.guards({"abandoned": "neutral"})
+c.guards({"command_timeout_action": "neutral"})
 c.point(asked)
-c.told("an abandoned joint again", fault_command_stale="broken")
+c.told("an abandoned joint again", fault_command_timeout="broken")
 until(lambda: math.hypot(*c.truth()) < math.radians(0.7), "the way to where it is straight")
 assert "straight" in c.status["message"], c.status["message"]
 # A command ends it.
 c.send(c.pose(asked))
-c.told("an end of it", cause="", fault_command_stale=None)
-c.guards({"command_stale.after": 0.0})
+c.told("an end of it", cause="", fault_command_timeout=None)
+c.guards({"command_timeout.after": 0.0})
 c.point(asked)
 near(c.truth(), asked, math.radians(0.7), "at the end")
 done()

@@ -16,7 +16,7 @@ begun = now()
 c.switch("imu_on", False)
 grown = {"fault_imu_stale.value_s": lambda value: value and float(value) > 0.1}
 s = c.told("the motors to serve", mode="tracking", feedback="motors", cause="imu_stale", level=1, **grown)
-assert s["fault.imu_stale"] == "broken" and s["reaction"] == "tell" and s["latched_faults"] == "", s
+assert s["fault.imu_stale"] == "broken" and s["reaction"] == "warn" and s["latched_faults"] == "", s
 assert float(s["fault.imu_stale.value_s"]) > float(s["fault.imu_stale.limit_s"]) == 0.1, s
 assert "motors say the bend" in s["message"] and "imu_stale" in s["message"], s["message"]
 index = c.count("setpoints")
@@ -63,7 +63,7 @@ c.point(asked)
 c.spoil("imu_freeze", 1)
 c.send(c.pose(bend_deg(20, 220)))
 s = c.told("a frozen IMU", fault_imu_frozen="latched", feedback="motors", mode="tracking", level=1)
-assert s["latched_faults"] == "imu_frozen" and s["reaction"] == "tell", s
+assert s["latched_faults"] == "imu_frozen" and s["reaction"] == "warn", s
 assert "motors say the bend" in s["message"] and "~/clear_faults" in s["message"], s["message"]
 c.point(bend_deg(8, 130))
 near(c.truth(), bend_deg(8, 130), math.radians(2.5), "by the motors, sag not corrected")

@@ -15,7 +15,7 @@ def ticks():
     """Ticks so far, and of them late ones and missed ones, by a report of its own."""
     before = int(c.status["ticks"])
     s = until(lambda: c.status if int(c.status["ticks"]) > before else None, "a report")
-    return int(s["ticks"]), int(s["late_ticks"]) + int(s["missed_ticks"]), float(s["longest_tick_s"])
+    return int(s["ticks"]), int(s["late_cycles"]) + int(s["missed_cycles"]), float(s["longest_tick_s"])
 
 
 def go(goal):

@@ -29,7 +29,7 @@ GOOD = [
         lambda: ("gain_set", text(choose.choice(["any-payload", "bare"]))),
     ],
     [
-        lambda: ("limits.correction", double(choose.uniform(0.14, 0.16))),
+        lambda: ("limits.feedback", double(choose.uniform(0.14, 0.16))),
         lambda: ("supervision.hunting.limit", double(choose.uniform(0.01, 0.02))),
         lambda: ("limits.over_bend", double(choose.uniform(1.0, 1.2))),
     ],
@@ -38,14 +38,14 @@ BAD = [
     lambda: ("gains.neck_motor_2.ki", double(choose.choice([-1.0, math.nan, math.inf, 1e300]))),
     lambda: ("gain_set", text("x" * choose.randint(0, 5000))),
     lambda: ("gain_set", doubles(1.0, 2.0)),
-    lambda: ("limits.correction", text("much")),
-    lambda: ("limits.correction", ParameterValue()),
+    lambda: ("limits.feedback", text("much")),
+    lambda: ("limits.feedback", ParameterValue()),
     lambda: ("limits.inclination", raw(*range(256))),
     lambda: ("gains.neck_motor_1", strings("a", "b")),
     lambda: ("", boolean(True)),
     lambda: ("nothing.of.this.name" * choose.randint(1, 50), integer(choose.getrandbits(62))),
     lambda: ("tick_rate_hz", double(100.0)),
-    lambda: ("limits.correction", ParameterValue(type=200, double_value=0.15)),
+    lambda: ("limits.feedback", ParameterValue(type=200, double_value=0.15)),
 ]
 
 

@@ -2,7 +2,7 @@
 
 from looking import *
 
-c = Looker()
+c = GazeClient()
 c.ready()
 CENTRE, RADIUS, RATE = spot(1.0, 20, -8), 0.15, 0.1
 MARK = (0.0, 0.0, 0.02)
@@ -65,7 +65,7 @@ until(lambda: "residual" in c.newest and math.degrees(c.newest["residual"].data)
 
 
 def apart(a, b):
-    """Angle between the attitudes of two poses."""
+    """Angle between the orientations of two poses."""
     q = times(back(xyzw(a.pose.orientation)), xyzw(b.pose.orientation))
     return 2 * math.asin(min(1.0, length(q[:3])))
 

@@ -2,7 +2,7 @@
 
 from looking import *
 
-c = Looker()
+c = GazeClient()
 c.ready()
 
 

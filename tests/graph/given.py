@@ -9,7 +9,7 @@ logs = []
 qos = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.TRANSIENT_LOCAL)
 c.node.create_subscription(Log, "/rosout", logs.append, qos)
 # A set chosen, a gain changed on top of it by an integer in a file, a limit by an argument.
-assert c.get("gain_set", "gains.neck_motor_2.ki", "limits.correction") == ["bare", 6.0, 0.12]
+assert c.get("gain_set", "gains.neck_motor_2.ki", "limits.feedback") == ["bare", 6.0, 0.12]
 assert c.get("gains.neck_motor_1.ki") != [6.0]
 c.tracking()
 refused = c.set_each([("gains.neck_motor_1.kp", double(-2.5))])[0]

@@ -3,11 +3,11 @@
 from supervised import *
 
 RULES = [
-    "imu_stale", "imu_frozen", "motor_stale", "motor_frozen", "disagreement", "over_bend", "travel", "slack",
-    "saturation", "not_following", "hunting", "growing_swing", "late_ticks",
+    "imu_stale", "imu_frozen", "motor_stale", "motor_frozen", "sensor_mismatch", "over_bend", "position_limit", "slack",
+    "saturation", "following_error", "hunting", "diverging_oscillation", "late_cycles",
 ]
 # Their limits stand elsewhere.
-ELSEWHERE = ["imu_stale", "motor_stale", "over_bend", "not_following"]
+ELSEWHERE = ["imu_stale", "motor_stale", "over_bend", "following_error"]
 
 c = Watched()
 c.tracking()
@@ -18,13 +18,13 @@ c.point(asked)
 everything = {n[len("supervision."):]: v for n, v in c.everything().items() if n.startswith("supervision.")}
 wanted = {"%s.%s" % (r, k) for r in RULES for k in ("after", "reaction", "latch")}
 wanted |= {r + ".limit" for r in RULES if r not in ELSEWHERE}
-wanted |= {"command_stale.after", "fallback_to_motors", "abandoned"}
+wanted |= {"command_timeout.after", "fallback_to_motors", "command_timeout_action"}
 assert set(everything) == wanted, set(everything) ^ wanted
-assert everything["fallback_to_motors"] is True and everything["abandoned"] == "hold"
-assert everything["command_stale.after"] == 0.0
+assert everything["fallback_to_motors"] is True and everything["command_timeout_action"] == "hold"
+assert everything["command_timeout.after"] == 0.0
 # The joint file of this test says so, and a parameter at start.
 assert everything["slack.limit"] == 2.0 and everything["slack.latch"] is True
-assert everything["travel.after"] == 0.25
+assert everything["position_limit.after"] == 0.25
 names = ["supervision." + n for n in everything]
 descriptors = c.call(DescribeParameters, "describe_parameters", DescribeParameters.Request(names=names)).descriptors
 for d in descriptors:
@@ -39,26 +39,26 @@ for d in descriptors:
 # Refusals with the numbers; nothing is changed by them, alone or together with what is good.
 refusals = [
     ("imu_frozen.limit", 0.6, ["is 0.6", "0.01 to 0.5 rad"]),
-    ("disagreement.limit", math.nan, ["NaN", "0.02 to 1 rad"]),
-    ("disagreement.limit", 1.5, ["is 1.5", "0.02 to 1 rad"]),
-    ("travel.after", 11.0, ["is 11", "0 to 10 s"]),
-    ("travel.after", -0.1, ["-0.1", "0 to 10 s"]),
+    ("sensor_mismatch.limit", math.nan, ["NaN", "0.02 to 1 rad"]),
+    ("sensor_mismatch.limit", 1.5, ["is 1.5", "0.02 to 1 rad"]),
+    ("position_limit.after", 11.0, ["is 11", "0 to 10 s"]),
+    ("position_limit.after", -0.1, ["-0.1", "0 to 10 s"]),
     ("saturation.limit", 1.0, ["is 1", "0.05 to 0.99"]),
     ("saturation.after", 0.1, ["is 0.1", "0.5 to 60 s"]),
     ("slack.limit", -1.0, ["is -1", "0 to 63 tendons"]),
-    ("command_stale.after", 4000.0, ["4000", "0 to 3600 s", "never"]),
-    ("command_stale.after", math.inf, ["inf", "0 to 3600 s"]),
-    ("slack.reaction", "stop", ["'stop'", "'tell', 'limit', 'hold' or 'let_down'"]),
+    ("command_timeout.after", 4000.0, ["4000", "0 to 3600 s", "never"]),
+    ("command_timeout.after", math.inf, ["inf", "0 to 3600 s"]),
+    ("slack.reaction", "stop", ["'stop'", "'warn', 'slow', 'hold' or 'release'"]),
     ("slack.reaction", True, ["a bool", "a string"]),
-    ("motor_stale.reaction", "tell", ["'tell'", "'hold' or 'let_down'"]),
-    ("travel.reaction", "limit", ["'limit'", "'hold' or 'let_down'"]),
-    ("disagreement.reaction", "tell", ["'tell'", "'limit', 'hold' or 'let_down'"]),
-    ("imu_stale.reaction", "tell", ["'tell'", "feedback is imu"]),
-    ("imu_frozen.reaction", "limit", ["'limit'", "feedback is imu"]),
+    ("motor_stale.reaction", "warn", ["'warn'", "'hold' or 'release'"]),
+    ("position_limit.reaction", "slow", ["'slow'", "'hold' or 'release'"]),
+    ("sensor_mismatch.reaction", "warn", ["'warn'", "'slow', 'hold' or 'release'"]),
+    ("imu_stale.reaction", "warn", ["'warn'", "feedback is imu"]),
+    ("imu_frozen.reaction", "slow", ["'slow'", "feedback is imu"]),
     ("motor_frozen.latch", False, ["is false", "true"]),
     ("slack.latch", "yes", ["a string", "a bool"]),
     ("fallback_to_motors", 1.0, ["a double", "a bool"]),
-    ("abandoned", "fall", ["'fall'", "'hold' or 'neutral'"]),
+    ("command_timeout_action", "fall", ["'fall'", "'hold' or 'neutral'"]),
 ]
 before = c.everything()
 c.clear("events")
@@ -73,21 +73,21 @@ assert c.everything() == before
 assert c.count("events") == 0, c.all["events"]
 
 # What the loop rests on and a guard that is too mild for it are set together or not at all.
-mild = ("supervision.imu_stale.reaction", text("tell"))
+mild = ("supervision.imu_stale.reaction", text("warn"))
 assert c.set_all([("feedback", text("motors")), mild]).successful
-assert c.get("feedback", mild[0]) == ["motors", "tell"]
+assert c.get("feedback", mild[0]) == ["motors", "warn"]
 result = c.set_all([("feedback", text("imu"))])
-assert not result.successful and mild[0] in result.reason and "'tell'" in result.reason, result.reason
+assert not result.successful and mild[0] in result.reason and "'warn'" in result.reason, result.reason
 assert c.set_all([("feedback", text("imu")), (mild[0], text("hold"))]).successful
 c.clear("events")
-c.guards({"hunting.limit": 0.01, "command_stale.after": 1000.0, "abandoned": "neutral", "travel.latch": False})
+c.guards({"hunting.limit": 0.01, "command_timeout.after": 1000.0, "command_timeout_action": "neutral", "position_limit.latch": False})
 until(lambda: c.count("events"), "the event")
 told = {p.name: plain(p.value) for e in c.all["events"] for p in e.changed_parameters}
 assert told == {
     "supervision.hunting.limit": 0.01,
-    "supervision.command_stale.after": 1000.0,
-    "supervision.abandoned": "neutral",
-    "supervision.travel.latch": False,
+    "supervision.command_timeout.after": 1000.0,
+    "supervision.command_timeout_action": "neutral",
+    "supervision.position_limit.latch": False,
 }, told
 c.point(asked)
 near(c.truth(), asked, math.radians(0.7), "at the end")

@@ -15,7 +15,7 @@ c.spoil("freeze.1", 1)
 c.send(c.pose(bend_deg(8, 200)))
 # Whichever comes first.
 rule = c.told("a latched fault", mode="faulted")["latched_faults"]
-assert rule in ("motor_frozen", "not_following"), rule
+assert rule in ("motor_frozen", "following_error"), rule
 c.spoil("freeze.1", 0)
 c.make(DEACTIVATE)
 c.silence()

@@ -9,12 +9,12 @@ asked = bend_deg(12, 40)
 c.point(asked)
 
 # Ticks come late: the process is stopped again and again for longer than two of them.
-c.guards({"late_ticks.limit": 0.1, "late_ticks.after": 0.5})
+c.guards({"late_cycles.limit": 0.1, "late_cycles.after": 0.5})
 with c.hindered(pid):
-    s = c.told("late ticks", fault_late_ticks="broken", cause="late_ticks", reaction="limit", level=1)
-assert float(s["fault.late_ticks.value"]) > float(s["fault.late_ticks.limit"]) == 0.1, s
-assert "late_ticks" in s["message"] and "slowly" in s["message"], s["message"]
-c.guards({"late_ticks.limit": 0.5, "late_ticks.after": 1.0})
-c.told("the end of it", fault_late_ticks=None, mode="tracking")
+    s = c.told("late ticks", fault_late_cycles="broken", cause="late_cycles", reaction="slow", level=1)
+assert float(s["fault.late_cycles.value"]) > float(s["fault.late_cycles.limit"]) == 0.1, s
+assert "late_cycles" in s["message"] and "slowly" in s["message"], s["message"]
+c.guards({"late_cycles.limit": 0.5, "late_cycles.after": 1.0})
+c.told("the end of it", fault_late_cycles=None, mode="tracking")
 c.point(asked)
 done()

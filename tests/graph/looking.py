@@ -70,7 +70,7 @@ def spot(distance, azimuth, elevation):
     return (level * math.cos(azimuth), level * math.sin(azimuth), 0.15 + distance * math.sin(elevation))
 
 
-class Looker(Client):
+class GazeClient(Client):
     def __init__(self, leave=("truth", "imu", "joint_states", "references", "setpoints"), simulated="/simulated_neck"):
         super().__init__(leave=leave)
         more = {

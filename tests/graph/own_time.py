@@ -41,7 +41,7 @@ if what == "hold":
         assert abs(seconds(c.newest[key].header.stamp) - clock[-1][1]) < 1.0, (key, c.newest[key].header.stamp)
     (m0, s0), (m1, s1) = clock[50], clock[-1]
     print("%.3f simulated seconds per second, %s asked; ticks %s, late %s, missed %s, rate %s Hz" % (
-        (s1 - s0) / (m1 - m0), speed, c.status["ticks"], c.status["late_ticks"], c.status["missed_ticks"], c.status["tick_rate_hz"]))
+        (s1 - s0) / (m1 - m0), speed, c.status["ticks"], c.status["late_cycles"], c.status["missed_cycles"], c.status["tick_rate_hz"]))
     # It never goes faster than asked; a busy machine may make it slower.
     assert (s1 - s0) / (m1 - m0) < 1.05 * speed, (s1 - s0, m1 - m0)
     # A tick per period of simulated time, whatever the speed.
@@ -52,7 +52,7 @@ elif what == "paused":
     ticks = c.status["ticks"]
     c.clear("setpoints")
     # Parameters may be set meanwhile.
-    result = c.set_each([("limits.correction", double(0.11))])[0]
+    result = c.set_each([("limits.feedback", double(0.11))])[0]
     assert result.successful, result.reason
     answer = c.call(Trigger, "hold")
     assert not answer.success and "simulated time stands" in answer.message, answer
@@ -63,7 +63,7 @@ elif what == "paused":
 elif what == "again":
     until(lambda: len(clock) > 100 and bends, "time to go on")
     until(lambda: c.status.get("mode") == "tracking" and "stands" not in c.status["message"], "the loop to go on")
-    assert c.status["clock_steps"] == "0" and c.get("limits.correction") == [0.11], c.status
+    assert c.status["clock_steps"] == "0" and c.get("limits.feedback") == [0.11], c.status
     held(15, 100)
 elif what == "anew":
     until(lambda: c.status.get("clock_steps") == "1", lambda: "the jump back to be told: %s" % c.status)

@@ -49,7 +49,7 @@ for name, d in described.items():
         (r,) = d.floating_point_range
         assert r.step == 0.0 and r.from_value <= everything[name] <= r.to_value, (name, r)
 assert {n for n in described if described[n].read_only} == {
-    "autostart", "base_frame", "black_box.disk_limit", "black_box.folder", "gain_sets", "head_frame", "imu_rate_hz", "joint_file", "motor_names", "motor_rate_hz",
+    "autostart", "base_frame", "incidents.disk_limit", "incidents.folder", "gain_sets", "head_frame", "imu_rate_hz", "joint_file", "motor_names", "motor_rate_hz",
     "setpoint_kind", "setpoint_message", "tick_rate_hz", "tick_source", "use_sim_time",
 }
 assert described[one + ".integral_order"].floating_point_range[0].to_value == 2.0
@@ -75,7 +75,7 @@ refusals = [
     ("feedback", text("eyes"), ["feedback", "'eyes'", "'imu' or 'motors'"]),
     ("limits.inclination", double(1.2), ["limits.inclination", "1.2", "accepted"]),
     ("limits.over_bend", double(0.5), ["limits.over_bend", "0.5", "limits.inclination"]),
-    ("limits.correction", double(-0.1), ["limits.correction", "-0.1"]),
+    ("limits.feedback", double(-0.1), ["limits.feedback", "-0.1"]),
     ("limits.neck_motor_2.speed", double(12.5), ["limits.neck_motor_2.speed", "12.5", "12 rad/s"]),
     ("limits.neck_motor_2.travel_low", double(0.1), ["travel_low", "0.1"]),
     ("tick_rate_hz", double(100.0), ["tick_rate_hz", "cannot be changed"]),
@@ -97,14 +97,14 @@ until(lambda: c.status.get("parameter_sets_refused") == str(2 * len(refusals)), 
 
 # An atomic set with one bad member changes nothing; set one by one the good ones pass.
 ki = one + ".ki"
-mixed = [(ki, double(before[ki] * 1.01)), (order, double(2.5)), ("limits.correction", double(0.12))]
+mixed = [(ki, double(before[ki] * 1.01)), (order, double(2.5)), ("limits.feedback", double(0.12))]
 result = c.set_all(mixed)
 assert not result.successful and order in result.reason and "2.5" in result.reason, result
 assert c.everything() == before
 assert c.count("events") == 0, c.all["events"]
 assert [r.successful for r in c.set_each(mixed)] == [True, False, True]
 after = c.everything()
-assert {n: v for n, v in after.items() if v != before[n]} == {ki: before[ki] * 1.01, "limits.correction": 0.12}
+assert {n: v for n, v in after.items() if v != before[n]} == {ki: before[ki] * 1.01, "limits.feedback": 0.12}
 
 
 def changed_by_events():
@@ -112,7 +112,7 @@ def changed_by_events():
 
 
 until(lambda: len(changed_by_events()) == 2, "events of the two changes")
-assert changed_by_events() == {ki: before[ki] * 1.01, "limits.correction": 0.12}
+assert changed_by_events() == {ki: before[ki] * 1.01, "limits.feedback": 0.12}
 until(lambda: c.status.get("gains_changed_since_chosen") == "1", "the change in diagnostics")
 result = c.set_all([(ki, double(1.0)), (ki, double(2.0))])
 assert not result.successful and "twice" in result.reason, result

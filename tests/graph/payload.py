@@ -30,7 +30,7 @@ for word in ("0.9 kg", "0.08 m", "0.0720 kg m", "0 to 0.0228"):
 assert c.everything() == before
 answer = tell(-0.5)
 assert not answer.successful and "payload.mass is -0.5" in answer.reason, answer.reason
-# A set named in the same request is the asker's choice.
+# A set named in the same request is the requester's choice.
 answer = c.set_all([("payload.mass", double(0.9)), ("payload.height", double(0.08)), ("gain_set", text("pid"))])
 assert answer.successful, answer.reason
 assert c.get("gain_set") == ["pid"]

@@ -3,7 +3,7 @@ about where the tendons of the continuum limit put it, an IMU and encoders.
 
 Motor angle of tendon i: q_i = r/(drum) * (b . u_i), b the bend vector, u_i the anchor's direction: the constant-curvature
 length L - theta r cos(phi - psi_i) (Webster and Jones 2010), which is not the chord length that Withy uses, so the two
-differ a little and the feedback has something to do. Attitudes are made by the half-angle
+differ a little and the feedback has something to do. Orientations are made by the half-angle
 formula, q = [sin(theta/2) axis, cos(theta/2)].
 
 Run: plant.py <key=value ...> [-- <key=value ...>]; keys below, those of each joint. Ends on SIGTERM.

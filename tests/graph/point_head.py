@@ -16,7 +16,7 @@ near = ends(goal(0.09, 0.0, 0.16), ABORTED)
 until(lambda: states[-1]["message"] == "out of reach", lambda: "out of reach: %s" % states[-1])
 below = ends(goal(0.3, 0.0, -1.0), ABORTED)
 until(lambda: states[-1]["message"] == "best possible", lambda: "best possible: %s" % states[-1])
-least = float(states[-1]["residual_least_rad"])
+least = float(states[-1]["residual_min_rad"])
 print("best possible: %.2f deg left over at least, %.2f told" % (math.degrees(least), math.degrees(below.way[-1])))
 assert least > math.radians(5), least
 until(lambda: abs(below.way[-1] - least) < math.radians(1.5), lambda: "the rest told last: %s" % below.way)

@@ -3,7 +3,7 @@
 from pointing import *
 
 joint.tracking()
-# The joint falls silent: the goal ends, and is not taken up again after it.
+# The joint falls silent: the goal ends, and is not retensioned after it.
 withy, simulated = int(sys.argv[1]), int(sys.argv[2])
 sent = Sent(goal(*back, least=8.0))
 assert sent.accepted

@@ -70,7 +70,7 @@ shove = WrenchStamped()
 shove.wrench.force.x = 3.0
 at(7.0, lambda: push.publish(shove))
 paths = []
-at(9.0, lambda: paths.append(c.call(Trigger, "write_black_box")))
+at(9.0, lambda: paths.append(c.call(Trigger, "save_incident")))
 assert paths[0].success, paths
 print("recording %s" % paths[0].message)
 done()

@@ -32,7 +32,7 @@ listen(Imu, "base_imu", qos_profile_sensor_data)
 listen(Vector3Stamped, "simulated_neck/true_bend", reliable)
 listen(PoseStamped, "simulated_neck/true_pose", reliable)
 setpoints = node.create_publisher(JointState, "withy/motor_setpoints", 1)
-base = node.create_publisher(QuaternionStamped, "simulated_neck/base_attitude", reliable)
+base = node.create_publisher(QuaternionStamped, "simulated_neck/base_orientation", reliable)
 asked = [0.0] * 5
 threading.Thread(target=rclpy.spin, args=(node,), daemon=True).start()
 
@@ -50,7 +50,7 @@ def until(condition, what):
 
 
 def up(imu):
-    """The world's vertical in the unit's axes: the last row of its attitude's matrix."""
+    """The world's vertical in the unit's axes: the last row of its orientation's matrix."""
     q = imu.orientation
     return (2 * (q.x * q.z - q.w * q.y), 2 * (q.y * q.z + q.w * q.x), 1 - 2 * (q.x**2 + q.y**2))
 
@@ -108,7 +108,7 @@ def sags():
 
 until(sags, "the sag")
 
-# One that is no attitude is dropped; one that is, still heard.
+# One that is no orientation is dropped; one that is, still heard.
 bad = QuaternionStamped()
 bad.quaternion.w = 0.0
 base.publish(bad)

@@ -24,7 +24,7 @@ def served(seconds_, what):
     stamps = [stamp for stamp, _ in c.sent(first)]
     gap = max(b - a for a, b in zip(stamps, stamps[1:]))
     ticks = int(t["ticks"]) - int(s["ticks"])
-    late = int(t["late_ticks"]) + int(t["missed_ticks"]) - int(s["late_ticks"]) - int(s["missed_ticks"])
+    late = int(t["late_cycles"]) + int(t["missed_cycles"]) - int(s["late_cycles"]) - int(s["missed_cycles"])
     rate = heard / ticks
     print("%s: %d of %d setpoints heard, longest gap %.1f ms, %.2f %% of ticks late" % (
         what, heard, ticks, 1e3 * gap, 1e2 * late / ticks))
@@ -50,7 +50,7 @@ try:
     sizes.append(memory(pid))
     print("memory %s MB" % ", ".join("%.1f" % m for m in sizes))
     # A parameter's event reaches them no more than the rest; the answer does not wait for it.
-    assert c.set_each([("limits.correction", double(0.14))])[0].successful
+    assert c.set_each([("limits.feedback", double(0.14))])[0].successful
     for share, gap, late in (during, again):
         # Generous: the machine is shared, and what others run comes and goes.
         assert share > 0.5 * before[0], (before, share)

@@ -2,7 +2,7 @@
 
 from looking import *
 
-c = Looker()
+c = GazeClient()
 c.ready()
 CENTRE, RADIUS, RATE = spot(1.0, -30, -10), 0.15, 0.1
 SWING = math.degrees(math.atan2(RADIUS, 1.0))
@@ -109,7 +109,7 @@ for far in ((1e300, 0.0, 0.0), (1e308, 1e308, -1e308), (5e-324, 0.0, 0.0)):
     before = c.command_number()
     c.point_at(far, "torso")
     until(lambda: c.command_number() > before, "an answer about %s" % (far,))
-    values = [float(c.target()[k]) for k in ("bend_x_rad", "bend_y_rad", "pan_rad", "residual_least_rad")]
+    values = [float(c.target()[k]) for k in ("bend_x_rad", "bend_y_rad", "pan_rad", "residual_min_rad")]
     assert all(map(math.isfinite, values)), c.target()
 c.look(place)
 assert math.degrees(c.true_off(place)) < 0.5 and c.status["mode"] == "tracking"

@@ -2,7 +2,7 @@
 
 from looking import *
 
-c = Looker(leave=("truth", "imu", "joint_states", "references"))
+c = GazeClient(leave=("truth", "imu", "joint_states", "references"))
 c.ready()
 assert c.target()["message"] == "no target" and "residual" not in c.newest, c.target()
 
@@ -10,7 +10,7 @@ assert c.target()["message"] == "no target" and "residual" not in c.newest, c.ta
 for place in (spot(0.4, 35, -25), spot(0.4, -60, -30), spot(1.0, 70, 20), spot(2.5, -20, -30)):
     c.clear("residual")
     told = c.look(place)
-    assert (told["message"], told["level"]) == ("reached", 0) and float(told["residual_least_rad"]) < 1e-4, told
+    assert (told["message"], told["level"]) == ("reached", 0) and float(told["residual_min_rad"]) < 1e-4, told
     bend = math.degrees(math.hypot(float(told["bend_x_rad"]), float(told["bend_y_rad"])))
     off = math.degrees(c.true_off(place))
     print("bend %.1f deg: true angle %.3f deg" % (bend, off))
@@ -27,7 +27,7 @@ for place in (spot(0.4, 35, -25), spot(0.4, -60, -30), spot(1.0, 70, 20), spot(2
 # Best possible: higher than the neck bends back.
 above = spot(1.0, 20, 75)
 told = c.look(above)
-left = float(told["residual_least_rad"])
+left = float(told["residual_min_rad"])
 assert (told["message"], told["level"]) == ("best possible", 1) and left > 0.1, told
 off = c.true_off(above)
 until(lambda: abs(c.newest["residual"].data - left) < math.radians(1.0), "the residual to come to the least")
@@ -43,7 +43,7 @@ for place in ((0.0, 0.0, -5.0), blind):
     c.point_at(place)
     until(lambda: c.command_number() > before, "an answer")
     told = c.target()
-    print("(%.2f, %.2f, %.2f): %s, %s rad" % (*place, told["message"], told["residual_least_rad"]))
+    print("(%.2f, %.2f, %.2f): %s, %s rad" % (*place, told["message"], told["residual_min_rad"]))
     if place == blind:
         assert (told["message"], told["level"]) == ("out of reach", 2), told
 
@@ -61,7 +61,7 @@ before = c.command_number()
 c.send(c.pose(None, q=about_z(math.radians(178))))
 until(lambda: c.command_number() > before and c.target()["settled"] == "1", "the pose")
 told = c.target()
-assert told["message"] == "best possible" and abs(float(told["residual_least_rad"]) - math.radians(8)) < 1e-4, told
+assert told["message"] == "best possible" and abs(float(told["residual_min_rad"]) - math.radians(8)) < 1e-4, told
 until(lambda: abs(c.newest["residual"].data - math.radians(8)) < math.radians(0.6), "the residual of the pose")
 
 # After a hold there is no target, and nothing left over is told.

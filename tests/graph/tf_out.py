@@ -2,7 +2,7 @@
 
 from looking import *
 
-c = Looker(leave=("truth", "joint_states", "references", "setpoints"))
+c = GazeClient(leave=("truth", "joint_states", "references", "setpoints"))
 c.all["tf"] = []
 
 

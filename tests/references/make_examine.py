@@ -17,7 +17,7 @@ Everything is made from the definitions, in the time domain, with no transfer fu
   measured out. "response": L at a few frequencies, from that matrix, 2 x 2. "poles": greatest magnitude of the closed loop's
   eigenvalues, from the same loop closed.
 - ideal: (j w)^-order by mpmath, 30 digits.
-- ideal_steps: figures of the ideal law's answer to a step of the reference, motors alike: C = kp + ki s^-lambda + kd s^mu
+- ideal_steps: figures of the continuous law's answer to a step of the reference, motors alike: C = kp + ki s^-lambda + kd s^mu
   (s/corner + 1)^-n, damping d, joint G e^(-s dead), half a tick of hold in the loop. Setpoint C/(1 + L), bend G e^(-s dead)
   of it, both half a tick late. Places come from a Fourier series in NumPy; there mpmath inverts exactly, by de Hoog, Knight
   and Stokes, and up to 12 dead times by a sum of powers of the loop, each shifted. noise: root of the mean of
@@ -451,7 +451,7 @@ def main():
         for w in (0.5, 3.0, 20.0):
             ideal.append([order, w, *[float(x) for x in (lambda h: (h.real, h.imag))(mp.power(mp.mpc(0, w), -mp.mpf(str(order))))]])
     path = pathlib.Path(__file__).with_name("examine.json")
-    path.write_text(json.dumps({"loops": rows, "ideal": ideal, "ideal_steps": ideal_steps()}, indent=None) + "\n")
+    path.write_text(json.dumps({"loops": rows, "continuous": ideal, "ideal_steps": ideal_steps()}, indent=None) + "\n")
     print(len(rows), sum(r["unstable"] > 0 for r in rows))
 
 

@@ -2,7 +2,7 @@
 
     python3 tests/references/make_frames.py > tests/references/frames.json
 
-Made with Python 3.11, NumPy 2.4.6, SciPy 1.17.1. Attitudes between two samples by
+Made with Python 3.11, NumPy 2.4.6, SciPy 1.17.1. Orientations between two samples by
 scipy.spatial.transform.Slerp, positions by numpy.interp, chains as products of 4x4 matrices: from each
 frame to its root, and from there back by the matrix of the inverse, so that no common frame is sought.
 Everything random is invented.
@@ -20,7 +20,7 @@ TREES = 30
 QUESTIONS = 30
 
 
-def attitudes(count):
+def orientations(count):
     """Quaternions x, y, z, w: any, close to one another, almost half a turn apart, of either sign."""
     spread = [None, 0.5, 1e-4, 1e-9, 3.1415][RNG.integers(5)]
     made = [Rotation.random(rng=RNG)]
@@ -49,7 +49,7 @@ def tree(long):
                 "fixed": fixed,
                 "stamps": stamps.tolist(),
                 "positions": np.round(RNG.uniform(-2.0, 2.0, (samples, 3)), 4).tolist(),
-                "attitudes": attitudes(samples),
+                "orientations": orientations(samples),
             }
         )
     # The order in which they come in must not matter.
@@ -61,7 +61,7 @@ def pose(frame, time):
     """Pose in the parent as a 4x4 matrix."""
     matrix = np.eye(4)
     stamps, positions = frame["stamps"], np.array(frame["positions"])
-    rotations = Rotation.from_quat(frame["attitudes"])
+    rotations = Rotation.from_quat(frame["orientations"])
     if frame["fixed"]:
         matrix[:3, :3], matrix[:3, 3] = rotations[0].as_matrix(), positions[0]
     else:
@@ -104,7 +104,7 @@ def questions(frames, names):
                 "time": time,
                 "newest": newest,
                 "up": len(ways[1] - ways[0]),
-                "down": len(ways[0] - ways[1]),
+                "released": len(ways[0] - ways[1]),
                 "position": transform[:3, 3].tolist(),
                 "matrix": transform[:3, :3].tolist(),
             }

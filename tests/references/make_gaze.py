@@ -3,7 +3,7 @@
     python3 tests/references/make_gaze.py > tests/references/gaze.json
 
 Made with Python 3.11, NumPy 2.4.6, SciPy 1.17.1. The least angle between optical axis and line of sight
-is found along another way than in the crate: attitudes by scipy.spatial.transform.Rotation, the place
+is found along another way than in the crate: orientations by scipy.spatial.transform.Rotation, the place
 of the head plate by Gauss-Legendre quadrature of the beam's tangent, the angle itself (not its cosine)
 searched on a grid over the whole range and refined by L-BFGS-B and Nelder-Mead from the best places of the grid.
 Everything random is invented.

@@ -4,7 +4,7 @@
 
 Made with Python 3.11, NumPy 2.4.6, SciPy 1.17.1, mpmath 1.4.1. Everything is computed along another way
 than in the crate: frames by integrating the differential equations of a rod of constant curvature
-(scipy.integrate.solve_ivp), attitudes by scipy.spatial.transform.Rotation, bends by multi-start
+(scipy.integrate.solve_ivp), orientations by scipy.spatial.transform.Rotation, bends by multi-start
 least squares, pretension by constrained minimisation, closed forms by 900-digit arithmetic.
 """
 
@@ -26,15 +26,15 @@ def rotvec(b):
 
 
 def frames(b, length, stations):
-    """Positions and attitudes along a rod: p' = R e_z, R' = R [kappa]x, kappa = w / L in the section."""
+    """Positions and orientations along a rod: p' = R e_z, R' = R [kappa]x, kappa = w / L in the section."""
     kappa = rotvec(b) / length
     hat = np.array(
         [[0, -kappa[2], kappa[1]], [kappa[2], 0, -kappa[0]], [-kappa[1], kappa[0], 0]]
     )
 
     def slope(_, y):
-        attitude = y[3:].reshape(3, 3)
-        return np.concatenate([attitude[:, 2], (attitude @ hat).ravel()])
+        orientation = y[3:].reshape(3, 3)
+        return np.concatenate([orientation[:, 2], (orientation @ hat).ravel()])
 
     start = np.concatenate([np.zeros(3), np.eye(3).ravel()])
     s = np.linspace(0.0, length, stations)
@@ -57,7 +57,7 @@ def tendon_lengths(joint, b):
     for t in joint["tendons"]:
         turn = short_way(t["head_angle"] - t["base_angle"])
         previous, total = None, 0.0
-        for j, (p, attitude) in enumerate(track):
+        for j, (p, orientation) in enumerate(track):
             share = j / pieces
             angle = t["base_angle"] + turn * share
             radius = t["base_radius"] * (1 - share) + t["head_radius"] * share
@@ -68,7 +68,7 @@ def tendon_lengths(joint, b):
                 height = t["head_offset"]
             elif t["disc_radius"] is not None:
                 radius = t["disc_radius"]
-            point = p + attitude @ np.array(
+            point = p + orientation @ np.array(
                 [radius * np.cos(angle), radius * np.sin(angle), height]
             )
             if previous is not None:
@@ -163,7 +163,7 @@ def balance_table():
 
 
 def arc_table():
-    """Position (L = 1), attitude and their derivatives in b, to 22 digits, as strings."""
+    """Position (L = 1), orientation and their derivatives in b, to 22 digits, as strings."""
     out = []
     thetas = ["0", "1e-200", "1e-12", "1e-9", "1e-6", "1e-4", "1e-3", "0.01", "0.1", "0.5", "1", "1.5",
               "1.99", "1.9999999", "2.0000001", "2.01", "2.5", "3", "3.14"]

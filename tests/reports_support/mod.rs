@@ -10,7 +10,9 @@ use withy::fit::{Hold, Member, Payload, Record};
 use withy::model::{Delays, Plant};
 use withy::report::Page;
 use withy::tick::Law;
-use withy::tune::{FamilyDesign, Form, Specification, Wishes, compare, tune, tune_family};
+use withy::tune::{
+    FamilyDesign, FamilySpecification, Form, Specification, compare, tune, tune_family,
+};
 
 use super::fit_support::Random;
 
@@ -166,22 +168,25 @@ pub fn tuning_page(name: &str, plant: &Plant, margin: f64, crossover: f64, all: 
 }
 
 /// One set for a joint that swings the slower the more it carries.
-pub fn family_design() -> (FamilyDesign, Wishes) {
+pub fn family_design() -> (FamilyDesign, FamilySpecification) {
     let joints = [68.0, 40.0, 24.0, 17.0].map(|w| Plant::second_order(0.95, w, 0.3, 0.004));
     let delays = Delays::of(0.005, 0.005, 0.0, 0.0);
-    let wishes = Wishes::usual(4, 0.005);
-    (tune_family(&joints, &delays, &wishes).unwrap(), wishes)
+    let specification = FamilySpecification::usual(4, 0.005);
+    (
+        tune_family(&joints, &delays, &specification).unwrap(),
+        specification,
+    )
 }
 
 pub fn family_page() -> Page {
-    let (design, wishes) = family_design();
+    let (design, specification) = family_design();
     let names = ["bare", "lens & hood", "camera", "camera <lamp>"].map(String::from);
     let joint = joint();
     let law = family_law(&joint, &design);
     family(&FamilyTuning {
         name: "an invented neck",
         design: &design,
-        wishes: &wishes,
+        specification: &specification,
         names: &names,
         drive: Some(Drive {
             joint: &joint.joint,

@@ -11,7 +11,7 @@ use nix::unistd::Pid;
 
 use super::inspection::Failure;
 use crate::cmd::output;
-use crate::node::observer::ObserverError;
+use crate::node::bend_client::ClientError;
 use crate::node::session::Session;
 
 /// How long a child may take to end when it is asked to.
@@ -144,7 +144,7 @@ pub fn connect(
             process.check().map_err(Failure::Other)?;
         }
         if session.interrupted() {
-            return Err(ObserverError::Interrupted.into());
+            return Err(ClientError::Interrupted.into());
         }
         if begin.elapsed().as_secs_f64() > START {
             return Err(lost(processes, missing));
@@ -193,7 +193,7 @@ pub fn end(session: &Session, processes: &mut Vec<Process>) {
 }
 
 impl Process {
-    /// Asks it to end, and waits until it has, looking again after each `pause`; for a while.
+    /// Requests it to end, and waits until it has, looking again after each `pause`; for a while.
     fn end(&mut self, pause: impl Fn()) {
         if !matches!(self.child.try_wait(), Ok(None)) {
             return;

@@ -8,7 +8,7 @@ use std::process::Command;
 use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
 use super::inspection::{Failure, PAYLOADS, Payload, full_name, pose, score_move, target};
 use crate::config::JointFile;
-use crate::node::observer::{Observed, Observer};
+use crate::node::bend_client::{BendClient, Observed};
 use crate::node::session::Keeps;
 use crate::trial::MoveFigures;
 
@@ -32,7 +32,7 @@ const CALM: f64 = 2.5;
 
 /// The act, and what it found.
 pub struct DeskAct {
-    observer: Observer,
+    bend_client: BendClient,
     processes: Vec<Process>,
     joint: PathBuf,
     node: String,
@@ -58,7 +58,7 @@ impl DeskAct {
             motor_names: joint.motor_names.clone(),
         };
         let name = visitor("desk");
-        let observer = Observer::new(observed, &name, Keeps::Simulated)
+        let bend_client = BendClient::new(observed, &name, Keeps::Simulated)
             .map_err(|e| Failure::Other(e.to_string()))?;
         let into = ["--ros-args", "-r", "__ns:=/desk"].map(OsString::from);
         let words = |own: Vec<OsString>| own.into_iter().chain(into.clone()).collect::<Vec<_>>();
@@ -81,7 +81,7 @@ impl DeskAct {
             &log("demo-desk-node.log"),
         );
         let mut act = Self {
-            observer,
+            bend_client,
             // The node first when they end: it brings the joint to rest.
             processes: vec![run.map_err(Failure::Other)?, world.map_err(Failure::Other)?],
             joint: joint.file.clone(),
@@ -91,21 +91,21 @@ impl DeskAct {
             quick,
             moves: Vec::new(),
         };
-        let observer = &act.observer;
-        connect(observer.session(), &mut act.processes, || {
-            observer.unheard()
+        let bend_client = &act.bend_client;
+        connect(bend_client.session(), &mut act.processes, || {
+            bend_client.unheard()
         })?;
-        observer.bring_up()?;
+        bend_client.bring_up()?;
         Ok(act)
     }
 
     /// Ends its processes.
     pub fn end(&mut self) {
-        end(self.observer.session(), &mut self.processes);
+        end(self.bend_client.session(), &mut self.processes);
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        wait(self.observer.session(), &mut self.processes, seconds)
+        wait(self.bend_client.session(), &mut self.processes, seconds)
     }
 
     /// Runs one of the commands as a person would, and shows it with what it says.
@@ -133,7 +133,7 @@ impl DeskAct {
 
     /// Step tests with one payload; the records.
     fn step_tests(&mut self, payload: &Payload) -> Result<Vec<PathBuf>, Failure> {
-        self.observer.set_payload(payload.mass, payload.height)?;
+        self.bend_client.set_payload(payload.mass, payload.height)?;
         self.wait(CALM)?;
         let grams = format!("{:.0}", payload.mass * 1e3);
         let record = self.output.join(format!("steps-{grams}-g.csv"));
@@ -188,7 +188,7 @@ impl DeskAct {
         let mut words: Vec<OsString> = vec!["tune".into(), "--joint".into()];
         words.extend([self.joint.clone().into(), "--models".into(), models.into()]);
         // The IMU's samples are 4 ms old, which the models do not hold; a little is to spare.
-        words.extend(["--family", "--sensor-age-ms", "6", "--save"].map(OsString::from));
+        words.extend(["--family", "--sensor-latency-ms", "6", "--save"].map(OsString::from));
         words.push(set.clone().into());
         self.command(words)?;
         Ok(set)
@@ -198,16 +198,16 @@ impl DeskAct {
     fn visit(&mut self, set: &str, payload: &str) -> Result<Vec<MoveFigures>, Failure> {
         println!(
             "\n{:<12} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}   ({payload})",
-            "gain set", "asked", "reached", "error", "overshoot", "settled"
+            "gain set", "commanded", "reached", "error", "overshoot", "settled"
         );
         let count = if self.quick { QUICK_COUNT } else { COUNT };
         let mut figures = Vec::new();
         for k in 0..count {
             let bend = target(k);
-            let sent = self.observer.point(bend)?;
+            let sent = self.bend_client.point(bend)?;
             let end = sent + DWELL;
-            self.wait(end + MARGIN - self.observer.now())?;
-            let scored = self.observer.look(|r| score_move(r, bend, sent, end))?;
+            self.wait(end + MARGIN - self.bend_client.now())?;
+            let scored = self.bend_client.look(|r| score_move(r, bend, sent, end))?;
             let settled = scored
                 .settling
                 .map_or("never".into(), |s| format!("{s:.2} s"));
@@ -243,23 +243,23 @@ impl DeskAct {
 
         // A set for the light head alone is not for an unknown payload, and the node says why.
         println!();
-        let add = |observer: &Observer, file: &Path| {
+        let add = |bend_client: &BendClient, file: &Path| {
             let file = file.canonicalize();
             let file = file.map_err(|e| Failure::Other(e.to_string()))?;
-            observer.set_text("gain_set_file", &file.display().to_string())?;
+            bend_client.set_text("gain_set_file", &file.display().to_string())?;
             Ok::<_, Failure>(())
         };
-        add(&self.observer, &set)?;
-        add(&self.observer, &light_set)?;
-        match self.observer.swap("tuned-for-bare") {
-            Err(crate::node::observer::ObserverError::Refused { reason, .. }) => {
+        add(&self.bend_client, &set)?;
+        add(&self.bend_client, &light_set)?;
+        match self.bend_client.swap("tuned-for-bare") {
+            Err(crate::node::bend_client::ClientError::Refused { reason, .. }) => {
                 println!("gain set tuned-for-bare is refused: {reason}");
             }
             Err(error) => return Err(error.into()),
             Ok(_) => println!("gain set tuned-for-bare is accepted for every payload"),
         }
         let before = self.visit("any-payload", heaviest.name)?;
-        self.observer.swap("tuned")?;
+        self.bend_client.swap("tuned")?;
         let after = self.visit("tuned", heaviest.name)?;
         let worst = |figures: &[MoveFigures]| {
             let greatest = |of: fn(&MoveFigures) -> f64| figures.iter().map(of).fold(0.0, f64::max);

@@ -9,7 +9,7 @@ use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, 
 use super::inspection::{Failure, full_name};
 use crate::config::{JointFile, SimulatedFile};
 use crate::gaze::Camera;
-use crate::node::looker::{Looked, Looker, TargetWords};
+use crate::node::gaze_client::{GazeClient, Looked, TargetWords};
 use crate::node::session::Keeps;
 use crate::report::{Align, Band, Figure, Panel, Series, Stroke, Table};
 use crate::trial::{GazeFigures, LAST};
@@ -95,9 +95,9 @@ fn angles(
     camera: &Camera,
     point: impl Fn(f64) -> Vector3<f64>,
 ) -> Vec<(f64, f64)> {
-    let angle = |h: &crate::node::looker::HeadSample| {
-        let eye = h.place + h.attitude * camera.position;
-        let axis = h.attitude * camera.axis;
+    let angle = |h: &crate::node::gaze_client::HeadSample| {
+        let eye = h.place + h.orientation * camera.position;
+        let axis = h.orientation * camera.axis;
         (h.time, axis.angle(&(point(h.time) - eye)))
     };
     looked.heads.iter().map(angle).collect()
@@ -114,7 +114,7 @@ struct Look {
 
 /// The act, and what it found.
 pub struct GazeAct {
-    looker: Looker,
+    gaze_client: GazeClient,
     camera: Camera,
     processes: Vec<Process>,
     looks: Vec<Look>,
@@ -134,7 +134,7 @@ impl GazeAct {
         let camera = joint.gazer.as_ref().map(|gazer| *gazer.camera());
         let camera = camera.ok_or_else(|| Failure::Other(format!("{JOINT} has no camera")))?;
         let name = visitor("gaze");
-        let looker = Looker::new(
+        let gaze_client = GazeClient::new(
             &full_name(NAMESPACE, &joint.name),
             &full_name(NAMESPACE, &simulated.name),
             &joint.frames.base,
@@ -142,7 +142,7 @@ impl GazeAct {
             &name,
             Keeps::Simulated,
         );
-        let looker = looker.map_err(|e| other(&e))?;
+        let gaze_client = gaze_client.map_err(|e| other(&e))?;
         let into = ["--ros-args", "-r", "__ns:=/gaze"].map(OsString::from);
         let words = |command: &str, file: &str, more: Vec<OsString>| {
             let own = [OsString::from(command), file.into()];
@@ -163,7 +163,7 @@ impl GazeAct {
             &log("demo-gaze-node.log"),
         );
         let mut act = Self {
-            looker,
+            gaze_client,
             camera,
             // The node first when they end: it brings the joint to rest.
             processes: vec![
@@ -173,21 +173,23 @@ impl GazeAct {
             looks: Vec::new(),
             figures: Vec::new(),
         };
-        let looker = &act.looker;
-        connect(looker.session(), &mut act.processes, || looker.unheard())?;
-        looker.bring_up()?;
-        act.looker.set_payload(PAYLOAD.0, PAYLOAD.1)?;
+        let gaze_client = &act.gaze_client;
+        connect(gaze_client.session(), &mut act.processes, || {
+            gaze_client.unheard()
+        })?;
+        gaze_client.bring_up()?;
+        act.gaze_client.set_payload(PAYLOAD.0, PAYLOAD.1)?;
         act.wait(1.5)?;
         Ok(act)
     }
 
     /// Ends its processes.
     pub fn end(&mut self) {
-        end(self.looker.session(), &mut self.processes);
+        end(self.gaze_client.session(), &mut self.processes);
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        wait(self.looker.session(), &mut self.processes, seconds)
+        wait(self.gaze_client.session(), &mut self.processes, seconds)
     }
 
     /// Looks at everything and prints what came of it.
@@ -251,19 +253,21 @@ impl GazeAct {
         place: Vector3<f64>,
     ) -> Result<(GazeFigures, TargetWords), Failure> {
         let before = self
-            .looker
+            .gaze_client
             .recorded(|r| r.target.as_ref().map(|t| t.command));
-        let sent = self.looker.look_at(place)?;
+        let sent = self.gaze_client.look_at(place)?;
         self.wait(DWELL)?;
         // The pan's long way round, past its other limit, takes longer.
-        while !self.looker.recorded(|r| r.settled) && self.looker.now() < sent + LONGEST_DWELL {
+        while !self.gaze_client.recorded(|r| r.settled)
+            && self.gaze_client.now() < sent + LONGEST_DWELL
+        {
             self.wait(0.1)?;
         }
         self.wait(LAST)?;
-        let end = self.looker.now();
+        let end = self.gaze_client.now();
         let camera = self.camera;
         let (angles, words) = self
-            .looker
+            .gaze_client
             .recorded(|r| (angles(r, &camera, |_| place), r.target.clone()));
         let words = words.filter(|w| Some(w.command) != before);
         let words = words.ok_or_else(|| {
@@ -289,7 +293,7 @@ impl GazeAct {
     /// Follows the butterfly for so long.
     fn follow(&mut self, seconds: f64) -> Result<(), Failure> {
         let (radius, distance, turn) = CIRCLE;
-        let begin = self.looker.now();
+        let begin = self.gaze_client.now();
         let place = move |time: f64| {
             let phase = std::f64::consts::TAU * (time - begin) / turn;
             let (sine, cosine) = phase.sin_cos();
@@ -300,15 +304,15 @@ impl GazeAct {
             )
         };
         let mut next = begin;
-        while self.looker.now() < begin + seconds {
-            self.looker.look_at(place(self.looker.now()))?;
+        while self.gaze_client.now() < begin + seconds {
+            self.gaze_client.look_at(place(self.gaze_client.now()))?;
             next += 1.0 / STREAM_RATE;
-            let left = next - self.looker.now();
+            let left = next - self.gaze_client.now();
             self.wait(left.max(0.0))?;
         }
-        let end = self.looker.now();
+        let end = self.gaze_client.now();
         let camera = self.camera;
-        let angles = self.looker.recorded(|r| angles(r, &camera, place));
+        let angles = self.gaze_client.recorded(|r| angles(r, &camera, place));
         let figures = GazeFigures::score(&angles, 0.0, true, begin + COUNTED, end)?;
         let counted = angles
             .iter()
@@ -335,13 +339,13 @@ impl GazeAct {
             points.extend(angles.map(|a| (a.0 - start, a.1.to_degrees())));
             points.push((look.end - start, f64::NAN));
         }
-        let (pans, bends) = self.looker.recorded(|r| {
+        let (pans, bends) = self.gaze_client.recorded(|r| {
             let within = |time: f64| (start..=end).contains(&time);
             let pans = r.pans.iter().filter(|p| within(p.0));
             let pans: Vec<_> = pans.map(|p| (p.0 - start, p.1.to_degrees())).collect();
             let heads = r.heads.iter().filter(|h| within(h.time));
-            let lean = |h: &crate::node::looker::HeadSample| {
-                let normal = h.attitude * Vector3::z();
+            let lean = |h: &crate::node::gaze_client::HeadSample| {
+                let normal = h.orientation * Vector3::z();
                 (h.time - start, normal.angle(&Vector3::z()).to_degrees())
             };
             (pans, heads.map(lean).collect::<Vec<_>>())

@@ -14,9 +14,9 @@ use super::picture::Story;
 use crate::cmd::CmdError;
 use crate::cmd::simulate;
 use crate::config::{JointFile, SetpointMessage, SimulatedFile};
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 use crate::geometry::{Bend, DIRECTION_FLOOR, bend_from, direction, inclination};
-use crate::node::observer::{Observed, Observer, ObserverError};
+use crate::node::bend_client::{BendClient, ClientError, Observed};
 use crate::node::session::Keeps;
 use crate::report::{Align, Mark, Table};
 use crate::trial::{
@@ -93,7 +93,7 @@ const MARGIN: f64 = 0.06;
 #[derive(Debug, thiserror::Error)]
 pub(super) enum Failure {
     #[error(transparent)]
-    Graph(#[from] ObserverError),
+    Graph(#[from] ClientError),
     #[error("the record cannot be scored: {0}")]
     Trial(#[from] TrialError),
     #[error("the demo ended early: its output is closed, so nobody sees what it shows")]
@@ -124,7 +124,7 @@ pub(super) fn pose(bend: Bend, decimals: usize) -> String {
 struct Inspection<'a> {
     joint: &'a JointFile,
     simulated: &'a SimulatedFile,
-    observer: Observer,
+    bend_client: BendClient,
     processes: Vec<Process>,
     quick: bool,
     story: Story,
@@ -159,14 +159,14 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     );
     let mut inspection = start(args, &joint, &simulated).map_err(|e| failed(&e))?;
     let seen = inspection.inspect();
-    inspection.story.span.1 = inspection.observer.now();
+    inspection.story.span.1 = inspection.bend_client.now();
     let kept = inspection.keep(&args.output);
     seen.map_err(|e| failed(&e))?;
     kept.map_err(|e| {
         CmdError::Failed(format!("{} cannot be written: {e}", args.output.display()))
     })?;
     // Their time is the next act's.
-    end(inspection.observer.session(), &mut inspection.processes);
+    end(inspection.bend_client.session(), &mut inspection.processes);
     if !args.feedback_off {
         let act = gaze(args);
         inspection.gazes = act.map_err(|e| failed(&e))?;
@@ -229,7 +229,8 @@ fn fit(joint: &JointFile, simulated: &SimulatedFile) -> Result<(), CmdError> {
             simulated.motor_names
         ));
     }
-    if joint.kind != SetpointKind::Position || joint.setpoint_message != SetpointMessage::JointState
+    if joint.kind != CommandInterface::Position
+        || joint.setpoint_message != SetpointMessage::JointState
     {
         return refuse(format!(
             "{}: setpoint is not of kind position in a joint_state message; accepted by the demo: that",
@@ -268,8 +269,8 @@ fn start<'a>(
     let remap = ["motor_setpoints", "acknowledged"]
         .map(|topic| format!("withy/{topic}:={}/{topic}", observed.joint));
     let name = visitor("inspection");
-    let observer = Observer::new(observed, &name, Keeps::Simulated);
-    let observer = observer.map_err(ObserverError::from)?;
+    let bend_client = BendClient::new(observed, &name, Keeps::Simulated);
+    let bend_client = bend_client.map_err(ClientError::from)?;
     let mut words: Vec<OsString> = vec!["simulate".into()];
     words.extend(args.simulated.as_ref().map(|file| file.clone().into()));
     words.extend([
@@ -286,7 +287,7 @@ fn start<'a>(
     words.extend(SIMULATED_TIME.map(OsString::from));
     if args.feedback_off {
         println!("Feedback is off: the correction is limited to 0.\n");
-        words.extend(["-p", "limits.correction:=0.0"].map(OsString::from));
+        words.extend(["-p", "limits.feedback:=0.0"].map(OsString::from));
     }
     let log = args.output.join("demo-node.log");
     // The node first when they end: it brings the joint to rest.
@@ -294,7 +295,7 @@ fn start<'a>(
     let mut inspection = Inspection {
         joint,
         simulated,
-        observer,
+        bend_client,
         processes: vec![node, world],
         quick: args.quick,
         story: Story::default(),
@@ -305,14 +306,14 @@ fn start<'a>(
         peaks: Vec::new(),
         gazes: Vec::new(),
     };
-    let observer = &inspection.observer;
-    connect(observer.session(), &mut inspection.processes, || {
-        observer.unheard()
+    let bend_client = &inspection.bend_client;
+    connect(bend_client.session(), &mut inspection.processes, || {
+        bend_client.unheard()
     })?;
-    observer.bring_up()?;
+    bend_client.bring_up()?;
     // The joint starts straight and sags into place.
     inspection.wait(0.5)?;
-    inspection.story.span.0 = inspection.observer.now();
+    inspection.story.span.0 = inspection.bend_client.now();
     Ok(inspection)
 }
 
@@ -324,13 +325,13 @@ struct Scored {
 
 impl Inspection<'_> {
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        wait(self.observer.session(), &mut self.processes, seconds)
+        wait(self.bend_client.session(), &mut self.processes, seconds)
     }
 
     fn chapter(&mut self, name: &str) {
         let at = match self.story.chapters.as_slice() {
             [] => self.story.span.0,
-            _ => self.observer.now(),
+            _ => self.bend_client.now(),
         };
         self.story.chapters.push((at, name.into()));
     }
@@ -342,14 +343,14 @@ impl Inspection<'_> {
 
     fn peak(&self, from: f64, to: f64) -> SetpointPeak {
         let (joint, span) = (self.joint, (from, to));
-        self.observer.look(|r| {
+        self.bend_client.look(|r| {
             let limits = &joint.limits.motors;
             SetpointPeak::score(&r.setpoints, limits, joint.kind, joint.joint.period, span)
         })
     }
 
     fn point(&mut self, bend: Bend) -> Result<f64, Failure> {
-        let sent = self.observer.point(bend)?;
+        let sent = self.bend_client.point(bend)?;
         self.story.commands.push((sent, bend));
         Ok(sent)
     }
@@ -358,10 +359,10 @@ impl Inspection<'_> {
     fn visit(&mut self, payload: &str, bend: Bend, dwell: f64) -> Result<Scored, Failure> {
         let sent = self.point(bend)?;
         let end = sent + dwell;
-        self.wait(end + MARGIN - self.observer.now())?;
+        self.wait(end + MARGIN - self.bend_client.now())?;
         let score = |r: &_| score_move(r, bend, sent, end);
         let scored = Scored {
-            figures: self.observer.look(score)?,
+            figures: self.bend_client.look(score)?,
             peak: self.peak(sent, end),
         };
         let f = &scored.figures;
@@ -381,14 +382,14 @@ impl Inspection<'_> {
 
     /// Sets a payload on (or takes it off) while the present pose is held.
     fn set_payload(&mut self, payload: &Payload, judged: bool) -> Result<(), Failure> {
-        let at = self.observer.set_payload(payload.mass, payload.height)?;
+        let at = self.bend_client.set_payload(payload.mass, payload.height)?;
         let grams = payload.mass * 1e3;
         self.mark(at, format!("payload {grams:.0} g"));
         let end = at + PAYLOAD_WATCH;
-        self.wait(end + MARGIN - self.observer.now())?;
+        self.wait(end + MARGIN - self.bend_client.now())?;
         let held = self.story.commands.last().map_or(Bend::zeros(), |c| c.1);
         let figures = self
-            .observer
+            .bend_client
             .look(|r| PayloadFigures::score(&r.bends, held, at, end))?;
         println!(
             "\n{} while {} is held: off by {:.2} deg at most, back within 0.3 deg {}",
@@ -413,7 +414,7 @@ impl Inspection<'_> {
 
     /// Swaps the gain set at rest.
     fn swap(&mut self, gain_set: &str) -> Result<(), Failure> {
-        let (asked, done) = self.observer.swap(gain_set)?;
+        let (asked, done) = self.bend_client.swap(gain_set)?;
         self.mark(asked, format!("gains: {gain_set}"));
         if self.quick {
             println!(
@@ -422,9 +423,9 @@ impl Inspection<'_> {
             );
             return Ok(());
         }
-        self.wait(asked + SWAP_WATCH + MARGIN - self.observer.now())?;
+        self.wait(asked + SWAP_WATCH + MARGIN - self.bend_client.now())?;
         let figures = self
-            .observer
+            .bend_client
             .look(|r| SwapFigures::score(&r.bends, &r.setpoints, (asked, done)))?;
         println!(
             "gain set {gain_set} in force after {:.0} ms: bend moved {:.3} deg in the next {SWAP_WATCH:.0} s; greatest setpoint step {:.2} mrad \
@@ -446,8 +447,8 @@ impl Inspection<'_> {
     fn push(&mut self, words: &str, toward: Bend, payload: &Payload) -> Result<(), Failure> {
         let held = self.story.commands.last().map_or(Bend::zeros(), |c| c.1);
         let force = Vector3::new(toward.x, toward.y, 0.0) * (PUSH / toward.norm());
-        let at = self.observer.push(force)?;
-        let setpoints = self.observer.look(|r| r.setpoints.last().cloned());
+        let at = self.bend_client.push(force)?;
+        let setpoints = self.bend_client.look(|r| r.setpoints.last().cloned());
         let setpoints = setpoints.map(|s| s.setpoints).unwrap_or_default();
         self.mark(at, format!("push {PUSH:.0} N {words}"));
         let end = at + PUSH_WATCH;
@@ -460,9 +461,9 @@ impl Inspection<'_> {
             PUSH_WATCH,
         );
         let still = push_peak(&still.map_err(Failure::Other)?, 0.0, PUSH_WATCH)?;
-        self.wait(end + MARGIN - self.observer.now())?;
+        self.wait(end + MARGIN - self.bend_client.now())?;
         let figures = self
-            .observer
+            .bend_client
             .look(|r| PushFigures::score(&r.bends, held, at, end, still))?;
         let peak = self.peak(at, end);
         println!(
@@ -523,7 +524,7 @@ impl Inspection<'_> {
     }
 
     fn keep(&self, folder: &Path) -> std::io::Result<()> {
-        let recorded = self.observer.look(|r| (*r).clone());
+        let recorded = self.bend_client.look(|r| (*r).clone());
         let motors = &self.joint.motor_names;
         let (low, high) = self
             .joint
@@ -582,7 +583,7 @@ impl Inspection<'_> {
 }
 
 pub(super) fn score_move(
-    recorded: &crate::node::observer::Recorded,
+    recorded: &crate::node::bend_client::Recorded,
     bend: Bend,
     sent: f64,
     end: f64,
@@ -594,7 +595,7 @@ fn heading() {
     println!(
         "\n{:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}\n{:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}",
         "payload",
-        "asked",
+        "commanded",
         "reached",
         "error",
         "overshoot",

@@ -7,7 +7,7 @@ use std::path::Path;
 use super::children::{Process, meet, visitor, wait};
 use super::inspection::{Failure, full_name, pose, score_move, target};
 use crate::config::JointFile;
-use crate::node::observer::{Observed, Observer};
+use crate::node::bend_client::{BendClient, Observed};
 use crate::node::session::Keeps;
 
 /// Nodes of this act: names of the acts before are free again only when the graph has forgotten them.
@@ -32,8 +32,8 @@ pub fn show(joint: &JointFile, output: &Path, quick: bool) -> Result<(), Failure
         motor_names: joint.motor_names.clone(),
     };
     let other = |e: &dyn std::fmt::Display| Failure::Other(e.to_string());
-    let observer = Observer::new(observed, &visitor("live"), Keeps::Machine);
-    let observer = observer.map_err(|e| other(&e))?;
+    let bend_client = BendClient::new(observed, &visitor("live"), Keeps::Machine);
+    let bend_client = bend_client.map_err(|e| other(&e))?;
     let into = ["--ros-args", "-r", "__ns:=/live"].map(OsString::from);
     let start = |what, own: &[OsString], more: &[&str], log: &str| {
         let words = own.iter().cloned().chain(into.clone());
@@ -54,22 +54,24 @@ pub fn show(joint: &JointFile, output: &Path, quick: bool) -> Result<(), Failure
     )?;
     // The node first when they end: it brings the joint to rest.
     let mut processes = vec![node, world];
-    meet(observer.session(), &mut processes, || observer.missing())?;
+    meet(bend_client.session(), &mut processes, || {
+        bend_client.missing()
+    })?;
     println!(
         "\nThe same joint in real time, as on a robot: not judged, since a machine that stands still shows in it.\n\
          {:>10}  {:>14}  {:>6}  {:>15}  {:>7}",
-        "asked", "reached", "error", "overshoot", "settled"
+        "commanded", "reached", "error", "overshoot", "settled"
     );
     for k in 0..if quick { QUICK_COUNT } else { COUNT } {
         let bend = target(k);
-        let sent = observer.point(bend)?;
+        let sent = bend_client.point(bend)?;
         let end = sent + DWELL;
         wait(
-            observer.session(),
+            bend_client.session(),
             &mut processes,
-            end + MARGIN - observer.now(),
+            end + MARGIN - bend_client.now(),
         )?;
-        let scored = observer.look(|r| score_move(r, bend, sent, end))?;
+        let scored = bend_client.look(|r| score_move(r, bend, sent, end))?;
         let settled = scored
             .settling
             .map_or("never".into(), |s| format!("{s:.2} s"));

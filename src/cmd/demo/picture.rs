@@ -5,11 +5,11 @@ use std::io::BufWriter;
 use std::path::Path;
 
 use crate::geometry::{Bend, direction, inclination};
-use crate::node::observer::Recorded;
+use crate::node::bend_client::Recorded;
 use crate::report::{Band, Figure, Mark, Panel, Series, Stroke, write_csv};
 use crate::trial::BendSample;
 
-/// What was asked, and when things happened; times on the observer's clock.
+/// What was asked, and when things happened; times on the bend_client's clock.
 #[derive(Clone, Debug, Default)]
 pub struct Story {
     /// Commands: when, and the bend asked for.
@@ -116,7 +116,7 @@ impl Story {
                     ticks: Some(5.0),
                     series: vec![
                         series("true", Stroke::TRUE, inclinations(&bends)),
-                        series("asked", Stroke::ASKED, inclinations(&asked)),
+                        series("commanded", Stroke::COMMANDED, inclinations(&asked)),
                     ],
                     ..Panel::default()
                 },
@@ -127,7 +127,11 @@ impl Story {
                     ticks: Some(90.0),
                     series: vec![
                         series("true", Stroke::TRUE, directions(bends.into_iter())),
-                        series("asked", Stroke::ASKED, directions(asked.into_iter())),
+                        series(
+                            "commanded",
+                            Stroke::COMMANDED,
+                            directions(asked.into_iter()),
+                        ),
                     ],
                     ..Panel::default()
                 },
@@ -157,8 +161,8 @@ impl Story {
     ) -> std::io::Result<()> {
         let mut columns: Vec<String> = [
             "time_s",
-            "asked_inclination_deg",
-            "asked_direction_deg",
+            "commanded_inclination_deg",
+            "commanded_direction_deg",
             "true_inclination_deg",
             "true_direction_deg",
             "true_bend_x_rad",

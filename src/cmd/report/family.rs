@@ -5,7 +5,7 @@ use super::tuning::{circle, decibels, frequencies, plane};
 use super::{level, picture, series};
 use crate::model::{Loop, Peak, Plant};
 use crate::report::{Align, Dot, Figure, Page, Panel, Scale, Series, Stroke, Table};
-use crate::tune::{FamilyDesign, Figure as Number, Wishes};
+use crate::tune::{FamilyDesign, FamilySpecification, Figure as Number};
 
 /// What the report of a family's tuning is made from.
 #[derive(Clone, Debug)]
@@ -15,7 +15,7 @@ pub struct FamilyTuning<'a> {
     /// The design.
     pub design: &'a FamilyDesign,
     /// What it was to do.
-    pub wishes: &'a Wishes,
+    pub specification: &'a FamilySpecification,
     /// What the models are called, in their order.
     pub names: &'a [String],
     /// What moves the joint, to show setpoints against limits.
@@ -52,7 +52,7 @@ impl FamilyTuning<'_> {
             } else if i == slowest {
                 (format!("{}, slowest", self.called(i)), Stroke::TRUE)
             } else if i == worst {
-                (format!("{}, worst peak", self.called(i)), Stroke::ASKED)
+                (format!("{}, worst peak", self.called(i)), Stroke::COMMANDED)
             } else {
                 others += 1;
                 let name = if others == 1 { "the others" } else { "" };
@@ -62,7 +62,7 @@ impl FamilyTuning<'_> {
                 name,
                 stroke: stroke.wide(if i == slowest || i == worst { 1.8 } else { 1.0 }),
                 plant: design.models[i].plant,
-                open: design.open_loop(i, self.wishes)?,
+                open: design.open_loop(i, self.specification)?,
                 sensitivity: design.models[i].sensitivity,
             })
         };
@@ -72,14 +72,14 @@ impl FamilyTuning<'_> {
 
 /// The report of a tuning against a family.
 pub fn family(tuning: &FamilyTuning<'_>) -> Page {
-    let (design, wishes) = (tuning.design, tuning.wishes);
+    let (design, specification) = (tuning.design, tuning.specification);
     let mut page = Page::new(format!("Tuning for a family: {}", tuning.name));
     page.text(format!(
         "One gain set for {} models: crossover at least {} rad/s, sensitivity peak at most {} ({} asked for). {}",
         design.models.len(),
         Number(design.crossover()),
         Number(design.peak()),
-        Number(wishes.sensitivity_peak),
+        Number(specification.sensitivity_peak),
         design.limits(tuning.names),
     ));
     if let Some(words) = design.order_words() {
@@ -158,7 +158,7 @@ fn models_table(tuning: &FamilyTuning<'_>) -> Table {
         ("sensitivity peak", "1", right),
         ("at", "rad/s", right),
         ("of damping alone", "1", right),
-        ("swing left", "rad/s", right),
+        ("remaining mode", "rad/s", right),
         ("its damping ratio", "1", right),
         ("unstable poles", "", right),
     ]);
@@ -218,7 +218,10 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             range: Some((-30.0, 10.0)),
             ticks: Some(10.0),
             series: over(false, |open, x| -decibels((open.response(x) + 1.0).norm())),
-            levels: vec![level(decibels(tuning.wishes.sensitivity_peak), "asked for")],
+            levels: vec![level(
+                decibels(tuning.specification.sensitivity_peak),
+                "asked for",
+            )],
             ..Panel::default()
         },
     ];
@@ -236,7 +239,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
 
 fn plane_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
     let w = tuning.design.crossover();
-    let radius = 1.0 / tuning.wishes.sensitivity_peak;
+    let radius = 1.0 / tuning.specification.sensitivity_peak;
     let mut lines = vec![
         series("unit circle", Stroke::HELP, circle((0.0, 0.0), 1.0)),
         series("peak asked for", Stroke::of(3), circle((-1.0, 0.0), radius)),

@@ -160,7 +160,7 @@ fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
             height: 2.0,
             series: vec![
                 series("measured", Stroke::NOISY, seen(&record.along)),
-                series("asked", Stroke::ASKED, asked),
+                series("commanded", Stroke::COMMANDED, asked),
                 series("fitted", Stroke::TRUE, seen(&model)),
             ],
             ..Panel::default()

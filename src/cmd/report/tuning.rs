@@ -35,7 +35,7 @@ const FLAT: f64 = 2.0;
 /// Magnitudes below are not shown, dB.
 const FAINT: f64 = -40.0;
 const FRACTIONAL: Stroke = Stroke::TRUE;
-const INTEGER: Stroke = Stroke::ASKED;
+const INTEGER: Stroke = Stroke::COMMANDED;
 
 /// One of the laws that are shown.
 struct Shown {

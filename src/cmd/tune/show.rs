@@ -7,7 +7,7 @@ use crate::controller::MotorGains;
 use crate::fit::Payload;
 use crate::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant};
 use crate::report::{Align, Table};
-use crate::tune::{self, Comparison, Design, FamilyDesign, Wishes};
+use crate::tune::{self, Comparison, Design, FamilyDesign, FamilySpecification};
 
 fn delay_words(delays: &Delays) -> String {
     format!(
@@ -265,7 +265,7 @@ pub(super) fn family_words(
         ("sens. peak", "", right),
         ("at", "rad/s", right),
         ("damping alone", "", right),
-        ("swing left", "rad/s", right),
+        ("remaining mode", "rad/s", right),
         ("damping ratio", "", right),
     ]);
     for (model, on) in models.iter().zip(&design.models) {
@@ -323,7 +323,7 @@ pub(super) fn family_figures(
     models: &[JointModel],
     names: &[String],
     delays: &Delays,
-    wishes: &Wishes,
+    specification: &FamilySpecification,
     design: &FamilyDesign,
 ) -> Value {
     let each = models.iter().zip(&design.models).map(|(model, on)| {
@@ -340,14 +340,14 @@ pub(super) fn family_figures(
             "sensitivity_peak_rad_s": on.sensitivity.frequency.is_finite().then_some(on.sensitivity.frequency),
             "damping_sensitivity_peak": on.damping_sensitivity.value,
             "unstable_poles": on.unstable_poles,
-            "swing_left": swing,
+            "remaining_mode": swing,
         })
     });
     let gains = &design.gains;
     json!({
         "made": true,
         "delays": delays_figures(delays),
-        "specification": {"sensitivity_peak": wishes.sensitivity_peak, "crossover_rad_s": wishes.crossover},
+        "specification": {"sensitivity_peak": specification.sensitivity_peak, "crossover_rad_s": specification.crossover},
         "gains": gains.motors.first().map(gains_figures),
         "damping_s": gains.damping,
         "model": plant_figures(&Plant::from(gains.model)),

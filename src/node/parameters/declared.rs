@@ -7,7 +7,7 @@ use super::{
 };
 use super::{commands, kept, supervised};
 use crate::config::{JointFile, SetpointMessage, TickSource};
-use crate::controller::SetpointKind;
+use crate::controller::CommandInterface;
 
 /// Greatest gain that is taken for a gain.
 const GREATEST_GAIN: f64 = 1e6;
@@ -82,8 +82,8 @@ pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String
 fn fixed(file: &JointFile, simulated_time: bool) -> Vec<(&'static str, Value, &'static str)> {
     let text = |text: &str| Value::Text(text.into());
     let kind = match file.kind {
-        SetpointKind::Position => "position",
-        SetpointKind::Velocity => "velocity",
+        CommandInterface::Position => "position",
+        CommandInterface::Velocity => "velocity",
     };
     let message = match file.setpoint_message {
         SetpointMessage::JointState => "joint_state",
@@ -218,7 +218,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
             ),
         ] {
             let per_second =
-                matches!(key, G::Kp | G::Ki | G::Kd) && file.kind == SetpointKind::Velocity;
+                matches!(key, G::Kp | G::Ki | G::Kd) && file.kind == CommandInterface::Velocity;
             let per_second = if per_second { ", per s" } else { "" };
             let description = format!("{what}{per_second}, of motor {motor}.");
             list.push((
@@ -295,7 +295,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
             "Measured inclination beyond which nothing moves outward, rad; at least limits.inclination.",
         ),
         (
-            L::Correction,
+            L::Feedback,
             "correction",
             Range::closed(0.0, 3.2),
             " rad",

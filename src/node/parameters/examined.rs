@@ -142,7 +142,7 @@ mod tests {
             direction: 0.0,
             plant: Plant::first_order(1.0, 0.05, 0.01),
             standard_errors: Vec::new(),
-            across_gain: 0.0,
+            cross_axis_gain: 0.0,
             nrmse: 0.0,
             samples: 100,
         };

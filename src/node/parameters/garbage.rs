@@ -30,7 +30,7 @@ fn number() -> impl Strategy<Value = f64> {
 
 fn value() -> impl Strategy<Value = Value> {
     let words = [
-        "imu", "motors", "off", "warn", "hold", "tell", "limit", "let_down", "neutral", "camera",
+        "imu", "motors", "off", "warn", "hold", "tell", "limit", "release", "neutral", "camera",
         "bare", "", "no-such", "../..",
     ];
     let word = prop::sample::select(words.map(String::from).to_vec());

@@ -1,15 +1,15 @@
-//! The parameters `black_box.*`: where the black box is written and how much of the disk it may take. Read at start.
+//! The parameters `incident.*`: where the incident recording is written and how much of the disk it may take. Read at start.
 
 use super::{Entry, Key, Parameters, Range, Value, wrong_type};
 
-/// What of the black box a parameter is.
+/// What of the incident recording a parameter is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum KeptKey {
     Folder,
     DiskLimit,
 }
 
-/// Where the black box is written.
+/// Where the incident recording is written.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Kept {
     /// The folder; empty for the usual one.
@@ -39,20 +39,20 @@ pub(super) fn entries() -> [(String, Entry); 2] {
     };
     [
         (
-            "black_box.folder".into(),
+            "incidents.folder".into(),
             entry(
                 KeptKey::Folder,
-                "Folder of the black box's files; empty: withy/NODE in $XDG_STATE_HOME, or in ~/.local/state.",
+                "Folder of the incident recording's files; empty: withy/NODE in $XDG_STATE_HOME, or in ~/.local/state.",
                 "given at start only".into(),
                 None,
                 "",
             ),
         ),
         (
-            "black_box.disk_limit".into(),
+            "incidents.disk_limit".into(),
             entry(
                 KeptKey::DiskLimit,
-                "Most that the black box's files take together; the oldest go. 0: nothing is written.",
+                "Most that the incident recording's files take together; the oldest go. 0: nothing is written.",
                 format!("given at start only; accepted: {}", range.words(" MB")),
                 Some(range),
                 " MB",
@@ -91,7 +91,7 @@ pub(super) fn change(
 }
 
 impl Parameters {
-    /// Where the black box is written.
+    /// Where the incident recording is written.
     pub fn kept(&self) -> &Kept {
         &self.live.kept
     }

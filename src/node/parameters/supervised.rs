@@ -1,10 +1,10 @@
 //! The parameters `supervision.*`: the guards of the rules, as joint files have them.
 
 use super::{Entry, Key, Parameters, Range, Value, wrong_type};
-use crate::carry::Carry;
 use crate::config::supervision::{
-    ABANDONMENTS, Counted, LATCHES, NOT_MILD, choice, never, too_mild,
+    Counted, LATCHES, NOT_MILD, TIMEOUT_ACTIONS, choice, never, too_mild,
 };
+use crate::self_support::SelfSupport;
 use crate::tick::{Feedback, Rule, Supervision};
 
 /// What of the supervision a parameter is.
@@ -15,7 +15,7 @@ pub(super) enum SupervisionKey {
     Reaction(Rule),
     Latch(Rule),
     Fallback,
-    Abandoned,
+    TimeoutAction,
 }
 
 use SupervisionKey as S;
@@ -64,7 +64,7 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
                     format!("Time over which the share of {name} is taken, s.")
                 }
                 _ if choice.never => {
-                    "Time without a command after which supervision.abandoned follows, s; 0: never."
+                    "Time without a command after which supervision.command_timeout_action follows, s; 0: never."
                         .into()
                 }
                 _ => format!("How long {name} has to last before its reaction follows, s."),
@@ -106,9 +106,9 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
         "",
     );
     add(
-        "abandoned".into(),
-        S::Abandoned,
-        "What becomes of a joint that nobody commands for supervision.command_stale.after: it holds, or goes slowly to where it is straight.".into(),
+        "command_timeout_action".into(),
+        S::TimeoutAction,
+        "What becomes of a joint that nobody commands for supervision.command_timeout.after: it holds, or goes slowly to where it is straight.".into(),
         "'hold' or 'neutral'".into(),
         None,
         "",
@@ -125,19 +125,19 @@ fn watched(rule: Rule) -> &'static str {
         Rule::MotorFrozen => {
             "motion asked of a motor, rad, while its encoder says the same to the last bit"
         }
-        Rule::Disagreement => "distance of the bends that IMU and encoders say, rad",
-        Rule::Travel => "how far a motor stands outside its travel, rad",
+        Rule::SensorMismatch => "distance of the bends that IMU and encoders say, rad",
+        Rule::PositionLimit => "how far a motor stands outside its travel, rad",
         Rule::Slack => "tendons that hang slack",
         Rule::Saturation => "share of ticks with the correction, a speed or a travel at its limit",
         Rule::Hunting => "swing to and fro while the reference rests, rad",
-        Rule::GrowingSwing => "swing that grows while the reference rests, rad",
-        Rule::LateTicks => "share of ticks that come late",
+        Rule::DivergingOscillation => "swing that grows while the reference rests, rad",
+        Rule::LateCycles => "share of ticks that come late",
         // Their limits stand elsewhere.
         Rule::ImuStale
         | Rule::MotorStale
         | Rule::OverBend
-        | Rule::NotFollowing
-        | Rule::CommandStale => "",
+        | Rule::FollowingError
+        | Rule::CommandTimeout => "",
     }
 }
 
@@ -166,10 +166,10 @@ pub(super) fn value(supervision: &Supervision, key: SupervisionKey) -> Value {
         S::Reaction(rule) => Value::Text(guard(rule).reaction.name().into()),
         S::Latch(rule) => Value::Bool(guard(rule).latch),
         S::Fallback => Value::Bool(supervision.fallback),
-        S::Abandoned => {
-            let named = ABANDONMENTS
+        S::TimeoutAction => {
+            let named = TIMEOUT_ACTIONS
                 .iter()
-                .find(|(_, a)| *a == supervision.abandoned);
+                .find(|(_, a)| *a == supervision.command_timeout_action);
             Value::Text(named.map_or("", |(name, _)| name).into())
         }
     }
@@ -212,12 +212,12 @@ pub(super) fn change(
             supervision.guard_mut(rule).latch = latch;
         }
         S::Fallback => supervision.fallback = truth()?,
-        S::Abandoned => {
+        S::TimeoutAction => {
             let word = text()?;
-            let found = ABANDONMENTS.iter().find(|(known, _)| *known == word);
-            let (_, abandoned) = found
+            let found = TIMEOUT_ACTIONS.iter().find(|(known, _)| *known == word);
+            let (_, command_timeout_action) = found
                 .ok_or_else(|| format!("{name} is '{word}'; accepted: 'hold' or 'neutral'"))?;
-            supervision.abandoned = *abandoned;
+            supervision.command_timeout_action = *command_timeout_action;
         }
     }
     Ok(())
@@ -240,21 +240,21 @@ pub(super) fn together(supervision: &Supervision, feedback: Feedback) -> Result<
 
 impl Parameters {
     /// What the beam alone carries, by the law in force.
-    pub fn carry(&self) -> Carry {
-        self.carry
+    pub fn self_support(&self) -> SelfSupport {
+        self.self_support
     }
 
     /// The supervision in force, each guard with the limit in force, wherever that stands.
     pub fn supervision(&self) -> Supervision {
         let limits = &self.live.limits;
         let mut supervision = limits.supervision;
-        let after = supervision.guard(Rule::CommandStale).after;
+        let after = supervision.guard(Rule::CommandTimeout).after;
         for (rule, limit) in [
             (Rule::ImuStale, limits.stale_imu),
             (Rule::MotorStale, limits.stale_motors),
             (Rule::OverBend, limits.over_bend),
-            (Rule::NotFollowing, self.file.joint.follow_band),
-            (Rule::CommandStale, after),
+            (Rule::FollowingError, self.file.joint.following_error_limit),
+            (Rule::CommandTimeout, after),
         ] {
             supervision.guard_mut(rule).limit = limit;
         }
@@ -288,17 +288,17 @@ mod tests {
 
     #[test]
     fn reactions_are_told_by_name() {
-        assert_eq!(accepted_reactions(Rule::MotorStale), "'hold' or 'let_down'");
+        assert_eq!(accepted_reactions(Rule::MotorStale), "'hold' or 'release'");
         assert_eq!(
             accepted_reactions(Rule::Slack),
-            "'tell', 'limit', 'hold' or 'let_down'"
+            "'warn', 'limit', 'hold' or 'release'"
         );
         let mut mild = Supervision::default();
-        mild.guard_mut(Rule::ImuFrozen).reaction = Reaction::Tell;
+        mild.guard_mut(Rule::ImuFrozen).reaction = Reaction::Warn;
         assert!(together(&mild, Feedback::Motors).is_ok());
         let told = together(&mild, Feedback::Imu).unwrap_err();
         assert!(
-            told.starts_with("supervision.imu_frozen.reaction is 'tell'"),
+            told.starts_with("supervision.imu_frozen.reaction is 'warn'"),
             "{told}"
         );
     }

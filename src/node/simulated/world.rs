@@ -17,7 +17,7 @@ use crate::config::SetpointMessage;
 
 /// Standard gravity, m/s^2 (ISO 80000-3), for the accelerometer.
 const GRAVITY: f64 = 9.80665;
-/// How long the base takes to a new attitude, s.
+/// How long the base takes to a new orientation, s.
 const BASE_TURN: f64 = 1.0;
 /// Messages whose refusal is told; more would bury the first.
 const TOLD: u64 = 10;
@@ -226,17 +226,17 @@ impl World {
         let length = q.norm();
         if !((length - 1.0).abs() <= 0.01) {
             return Err(format!(
-                "base_attitude has a quaternion of length {length}; accepted: 0.99 to 1.01"
+                "base_orientation has a quaternion of length {length}; accepted: 0.99 to 1.01"
             ));
         }
-        let attitude = UnitQuaternion::from_quaternion(q);
+        let orientation = UnitQuaternion::from_quaternion(q);
         self.plant
             .set_base(BaseMotion::Turn {
-                attitude,
+                orientation,
                 duration: BASE_TURN,
             })
             .map_err(|e| e.to_string())?;
-        let (roll, pitch, yaw) = attitude.euler_angles();
+        let (roll, pitch, yaw) = orientation.euler_angles();
         tracing::info!(
             "base to roll {:.1}, pitch {:.1}, yaw {:.1} deg",
             roll.to_degrees(),
@@ -267,14 +267,14 @@ impl World {
         }
         let sensors = &file.options.sensors;
         while let Some(reading) = self.plant.take_imu_reading() {
-            let noise = (sensors.attitude_noise, sensors.gyro_noise);
+            let noise = (sensors.orientation_noise, sensors.gyro_noise);
             let mut message = imu_message(&reading, &file.frames.head, noise);
             message.header.stamp = stamp(reading.stamp);
             readings.push(Reading::Head(message));
         }
         if let Some(unit) = &file.description.base_imu {
             while let Some(reading) = self.plant.take_base_imu_reading() {
-                let noise = (unit.attitude_noise, unit.gyro_noise);
+                let noise = (unit.orientation_noise, unit.gyro_noise);
                 let mut message = imu_message(&reading, &file.frames.base, noise);
                 message.header.stamp = stamp(reading.stamp);
                 readings.push(Reading::Base(message));
@@ -317,7 +317,7 @@ impl World {
         };
         let p = &mut pose.pose.position;
         (p.x, p.y, p.z) = (truth.position.x, truth.position.y, truth.position.z);
-        pose.pose.orientation = quaternion(&truth.attitude);
+        pose.pose.orientation = quaternion(&truth.orientation);
         self.pose.publish(&pose)
     }
 }
@@ -338,7 +338,7 @@ fn listen(
     };
     let payload = node.subscribe("~/payload", several())?;
     let push = node.subscribe("~/push", several())?;
-    let base = node.subscribe("~/base_attitude", several())?;
+    let base = node.subscribe("~/base_orientation", several())?;
     Ok(vec![
         setpoints,
         payload.map(Event::Payload).boxed(),
@@ -347,30 +347,34 @@ fn listen(
     ])
 }
 
-fn quaternion(attitude: &UnitQuaternion<f64>) -> r2r::geometry_msgs::msg::Quaternion {
+fn quaternion(orientation: &UnitQuaternion<f64>) -> r2r::geometry_msgs::msg::Quaternion {
     r2r::geometry_msgs::msg::Quaternion {
-        x: attitude.i,
-        y: attitude.j,
-        z: attitude.k,
-        w: attitude.w,
+        x: orientation.i,
+        y: orientation.j,
+        z: orientation.k,
+        w: orientation.w,
     }
 }
 
-/// What an inertial unit on the body with the given frame says; noise of attitude and angular velocity, rad and rad/s rms
+/// What an inertial unit on the body with the given frame says; noise of orientation and angular velocity, rad and rad/s rms
 /// (REP-145: covariances row by row, all zero where unknown).
-fn imu_message(reading: &ImuReading, frame: &str, (attitude_noise, gyro_noise): (f64, f64)) -> Imu {
+fn imu_message(
+    reading: &ImuReading,
+    frame: &str,
+    (orientation_noise, gyro_noise): (f64, f64),
+) -> Imu {
     let mut message = Imu::default();
     frame.clone_into(&mut message.header.frame_id);
-    message.orientation = quaternion(&reading.attitude);
+    message.orientation = quaternion(&reading.orientation);
     let w = &mut message.angular_velocity;
     let omega = &reading.angular_velocity;
     (w.x, w.y, w.z) = (omega.x, omega.y, omega.z);
     // An accelerometer at rest shows the reaction to gravity, upward.
-    let up = reading.attitude.inverse() * Vector3::new(0.0, 0.0, GRAVITY);
+    let up = reading.orientation.inverse() * Vector3::new(0.0, 0.0, GRAVITY);
     let a = &mut message.linear_acceleration;
     (a.x, a.y, a.z) = (up.x, up.y, up.z);
     for axis in [0, 4, 8] {
-        message.orientation_covariance[axis] = attitude_noise.powi(2);
+        message.orientation_covariance[axis] = orientation_noise.powi(2);
         message.angular_velocity_covariance[axis] = gyro_noise.powi(2);
     }
     message

@@ -127,10 +127,10 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
     let (clock, record) = (session.clock().clone(), heard.clone());
     session.each(poses, move |message| {
         // What is no pose is as good as none.
-        if let Ok(attitude) = read_pose(&message) {
+        if let Ok(orientation) = read_pose(&message) {
             let stamp = &message.header.stamp;
             let time = clock.time_of(stamp.sec, stamp.nanosec);
-            let bend = swing_twist(&attitude).1;
+            let bend = swing_twist(&orientation).1;
             let mut heard = locked(&record);
             if heard.streams.bends.last().is_none_or(|l| l.time < time) {
                 heard.streams.bends.push(BendSample { time, bend });

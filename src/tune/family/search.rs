@@ -1,6 +1,6 @@
 //! The search: dampings, integral gains, orders.
 
-use super::{OnModel, Swing, Wishes, plain, three};
+use super::{FamilySpecification, OnModel, Swing, plain, three};
 use crate::controller::MotorGains;
 use crate::model::{Dynamics, Law, Loop, Plant};
 use nalgebra::Complex;
@@ -19,7 +19,7 @@ const MOST_DAMPING: f64 = 1.0;
 /// The family behind its delays, and what is asked of it.
 pub(super) struct Search<'a> {
     pub plants: Vec<Plant>,
-    wishes: &'a Wishes,
+    specification: &'a FamilySpecification,
     /// The member that failed last: it is looked at first.
     failed: Cell<usize>,
 }
@@ -47,10 +47,14 @@ impl Found {
 }
 
 impl<'a> Search<'a> {
-    pub(super) fn new(family: &[Plant], delay: f64, wishes: &'a Wishes) -> Self {
+    pub(super) fn new(
+        family: &[Plant],
+        delay: f64,
+        specification: &'a FamilySpecification,
+    ) -> Self {
         Self {
             plants: family.iter().map(|p| p.delayed(delay)).collect(),
-            wishes,
+            specification,
             failed: Cell::new(0),
         }
     }
@@ -59,7 +63,7 @@ impl<'a> Search<'a> {
         if plant.relative_degree() > 1.0 {
             f64::INFINITY
         } else {
-            self.wishes.rate_corner
+            self.specification.rate_corner
         }
     }
 
@@ -93,7 +97,8 @@ impl<'a> Search<'a> {
     /// How fast the swing that is left has to die down over how fast it does. The integral loop's crossover is close to
     /// `(K ki)^(1/lambda)`.
     pub(super) fn lateness(&self, plant: &Plant, found: &Found) -> f64 {
-        let least = self.wishes.decay * (plant.gain * found.integral).powf(1.0 / found.order);
+        let least =
+            self.specification.decay * (plant.gain * found.integral).powf(1.0 / found.order);
         if least == 0.0 {
             return 0.0;
         }
@@ -335,7 +340,7 @@ impl<'a> Search<'a> {
     /// The longest delay beyond the one designed for at which the peak is still below `peak`, s.
     pub(super) fn spare(&self, found: &Found, peak: f64, most: f64) -> f64 {
         let holds = |extra: f64| {
-            let later = Search::new(&self.plants, extra, self.wishes);
+            let later = Search::new(&self.plants, extra, self.specification);
             later.holds(found, peak)
         };
         let (low, high) = (0.0, most);
@@ -360,7 +365,7 @@ fn halve(mut low: f64, mut high: f64, times: usize, holds: impl Fn(f64) -> bool)
 }
 
 /// The swing of the joint alone.
-pub(super) fn own_swing(plant: &Plant) -> Option<Swing> {
+pub(super) fn own_mode(plant: &Plant) -> Option<Swing> {
     match plant.dynamics {
         Dynamics::Second {
             natural_frequency,
@@ -398,7 +403,7 @@ pub(super) fn window(plant: &Plant, swing: Option<Swing>, damping: f64) -> f64 {
 
 /// The fastest at any order and proportional gain that are left open, and what order 1 does there.
 pub(super) fn fastest(search: &Search, peak: f64) -> Option<(Found, Option<f64>)> {
-    let wishes = search.wishes;
+    let specification = search.specification;
     let gain = search.plants.iter().map(|p| p.gain).fold(0.0, f64::max);
     // The plainest comes first; another one has to be worth it.
     let pick = |all: &mut dyn Iterator<Item = (f64, f64)>| -> (Option<(Found, f64)>, Option<f64>) {
@@ -421,14 +426,14 @@ pub(super) fn fastest(search: &Search, peak: f64) -> Option<(Found, Option<f64>)
         }
         (best, first)
     };
-    let order = wishes.order.unwrap_or(1.0);
-    let proportions: Vec<f64> = match wishes.proportional {
+    let order = specification.order.unwrap_or(1.0);
+    let proportions: Vec<f64> = match specification.proportional {
         Some(kp) => vec![kp],
         None => PROPORTIONS.iter().map(|p| three(p / gain)).collect(),
     };
     let (best, _) = pick(&mut proportions.into_iter().map(|kp| (kp, order)));
     let best = best?.0;
-    if wishes.order.is_some() {
+    if specification.order.is_some() {
         return Some((best, None));
     }
     let (best, integer) = pick(&mut ORDERS.into_iter().map(|order| (best.proportional, order)));
@@ -437,7 +442,7 @@ pub(super) fn fastest(search: &Search, peak: f64) -> Option<(Found, Option<f64>)
 
 /// The least peak from the one asked up to 10 that `works`, to 0.01; none if none does.
 fn least(search: &Search, works: impl Fn(f64) -> bool) -> Option<f64> {
-    let (mut low, mut high) = (search.wishes.sensitivity_peak, 10.0);
+    let (mut low, mut high) = (search.specification.sensitivity_peak, 10.0);
     if !works(high) {
         return None;
     }
@@ -454,7 +459,10 @@ fn least(search: &Search, works: impl Fn(f64) -> bool) -> Option<f64> {
 
 /// The least peak that can be had at all, at the proportional gain and order asked (or none, and 1).
 pub(super) fn least_peak(search: &Search) -> Option<f64> {
-    let (proportional, order) = (search.wishes.proportional, search.wishes.order);
+    let (proportional, order) = (
+        search.specification.proportional,
+        search.specification.order,
+    );
     let (proportional, order) = (proportional.unwrap_or(0.0), order.unwrap_or(1.0));
     least(search, |peak| {
         search.fastest(proportional, order, peak).is_some()

@@ -1,0 +1,327 @@
+//! A client of the graph that commands a joint and a simulated joint and records what was really so: for scoring.
+//!
+//! It knows a joint as any behaviour does, by its topics and parameter services; in addition it listens to
+//! `~/true_bend` of the simulated joint.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use nalgebra::{UnitQuaternion, Vector3};
+use r2r::geometry_msgs::msg::{Inertia, PoseStamped, Vector3Stamped, WrenchStamped};
+use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
+use r2r::rcl_interfaces::srv::SetParameters;
+use r2r::sensor_msgs::msg::JointState;
+use r2r::{Client, Node, Publisher, QosProfile};
+
+use super::messages::time;
+use super::session::{Answers, Keeps, Lifecycle, Session};
+use super::{NodeError, Spinner, context};
+use crate::geometry::{Bend, rotation};
+use crate::trial::{BendSample, SetpointSample};
+
+/// Whom to observe. Full names of nodes.
+#[derive(Clone, Debug)]
+pub struct Observed {
+    /// The joint's node.
+    pub joint: String,
+    /// The simulated joint's node.
+    pub simulated: String,
+    /// The joint's base frame.
+    pub base_frame: String,
+    /// The joint's motors, in order.
+    pub motor_names: Vec<String>,
+}
+
+/// Why something could not be done on the graph.
+#[derive(Debug, thiserror::Error)]
+pub enum ClientError {
+    /// The graph cannot be used.
+    #[error(transparent)]
+    Node(#[from] NodeError),
+    /// A message could not be sent.
+    #[error("a message could not be sent: {0}")]
+    Send(#[from] r2r::Error),
+    /// A service does not answer.
+    #[error("{0} did not answer within {1} s")]
+    Silent(String, u64),
+    /// A parameter was refused.
+    #[error("{parameter} was refused: {reason}")]
+    Refused {
+        /// The parameter.
+        parameter: String,
+        /// Why.
+        reason: String,
+    },
+    /// SIGINT or SIGTERM.
+    #[error("interrupted")]
+    Interrupted,
+}
+
+/// What was recorded, times on the bend_client's clock.
+#[derive(Clone, Debug, Default)]
+pub struct Recorded {
+    /// True bend, by the simulated joint's stamps.
+    pub bends: Vec<BendSample>,
+    /// Setpoints, by their receipt; in simulated time by their stamps.
+    pub setpoints: Vec<SetpointSample>,
+}
+
+/// The command for a bend, stamped.
+pub(super) fn pose_message(frame: &str, bend: Bend, stamp: (i32, u32)) -> PoseStamped {
+    let mut message = PoseStamped::default();
+    message.header.frame_id = frame.into();
+    message.header.stamp = time(stamp);
+    let q = UnitQuaternion::from_rotation_matrix(&rotation(bend));
+    let o = &mut message.pose.orientation;
+    (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
+    message
+}
+
+/// A payload of `mass` kg, its centre `height` m above the beam's end.
+pub(super) fn payload_message(mass: f64, height: f64) -> Inertia {
+    let mut message = Inertia {
+        m: mass,
+        ..Inertia::default()
+    };
+    message.com.z = height;
+    message
+}
+
+/// The client.
+pub struct BendClient {
+    observed: Observed,
+    desired: Publisher<PoseStamped>,
+    payload: Publisher<Inertia>,
+    push: Publisher<WrenchStamped>,
+    set: Client<SetParameters::Service>,
+    recorded: Arc<Mutex<Recorded>>,
+    answers: Answers,
+    lifecycle: Lifecycle,
+    // Dropped in this order: no task may outlive the node that feeds it by long.
+    session: Session,
+    _spinner: Spinner,
+}
+
+impl BendClient {
+    /// Joins the graph as a node of the given name. From here on SIGINT and SIGTERM are taken note of.
+    ///
+    /// # Errors
+    /// [`NodeError`].
+    pub fn new(observed: Observed, name: &str, keeps: Keeps) -> Result<Self, NodeError> {
+        let graph = |source| NodeError::Graph {
+            node: name.into(),
+            source,
+        };
+        let mut node = Node::create(context()?, name, "").map_err(graph)?;
+        let newest = || QosProfile::default().keep_last(1).reliable();
+        let many = || QosProfile::default().keep_last(100).reliable();
+        let joint = |topic: &str| format!("{}/{topic}", observed.joint.trim_end_matches('/'));
+        let simulated =
+            |topic: &str| format!("{}/{topic}", observed.simulated.trim_end_matches('/'));
+        let bends = node
+            .subscribe::<Vector3Stamped>(&simulated("true_bend"), many())
+            .map_err(graph)?;
+        let setpoints = node
+            .subscribe::<JointState>(&joint("motor_setpoints"), many())
+            .map_err(graph)?;
+        let desired = node
+            .create_publisher(&joint("desired_pose"), newest())
+            .map_err(graph)?;
+        let payload = node
+            .create_publisher(&simulated("payload"), newest())
+            .map_err(graph)?;
+        let push = node
+            .create_publisher(&simulated("push"), newest())
+            .map_err(graph)?;
+        let services = QosProfile::services_default();
+        let set = node
+            .create_client::<SetParameters::Service>(&joint("set_parameters"), services)
+            .map_err(graph)?;
+
+        let mut session = Session::new(keeps)?;
+        let clock = session.clock().clone();
+        let recorded = Arc::new(Mutex::new(Recorded::default()));
+        let (stamps, record) = (clock.clone(), recorded.clone());
+        session.each(bends, move |message| {
+            let stamp = &message.header.stamp;
+            locked(&record).bends.push(BendSample {
+                time: stamps.time_of(stamp.sec, stamp.nanosec),
+                bend: Bend::new(message.vector.x, message.vector.y),
+            });
+        });
+        let (stamps, record) = (clock, recorded.clone());
+        let motors = observed.motor_names.clone();
+        session.each(setpoints, move |message| {
+            let of = |motor| {
+                let place = message.name.iter().position(|name| name == motor)?;
+                let values = if message.position.is_empty() {
+                    &message.velocity
+                } else {
+                    &message.position
+                };
+                values.get(place).copied()
+            };
+            // A message that lacks a motor is not the joint's.
+            if let Some(setpoints) = motors.iter().map(of).collect() {
+                let stamp = &message.header.stamp;
+                let stamp = stamps.time_of(stamp.sec, stamp.nanosec);
+                locked(&record).setpoints.push(SetpointSample {
+                    time: match keeps {
+                        Keeps::Machine => stamps.now(),
+                        Keeps::Simulated => stamp,
+                    },
+                    stamp,
+                    setpoints,
+                });
+            }
+        });
+        let answers = session.listen_to_answers(&mut node, &observed.joint, "desired_pose");
+        let answers = answers.map_err(graph)?;
+        let lifecycle = Lifecycle::new(&mut node, &observed.joint).map_err(graph)?;
+        session.listen_to_time(&mut node).map_err(graph)?;
+        Ok(Self {
+            answers,
+            lifecycle,
+            desired,
+            payload,
+            push,
+            set,
+            recorded,
+            session,
+            _spinner: Spinner::new(node)?,
+            observed,
+        })
+    }
+
+    /// Present time on the bend_client's clock, s.
+    pub fn now(&self) -> f64 {
+        self.session.now()
+    }
+
+    /// What is still missing before joint and simulated joint can be observed, if anything.
+    pub fn missing(&self) -> Option<&'static str> {
+        let recorded = locked(&self.recorded);
+        if recorded.bends.is_empty() {
+            Some("the simulated joint does not tell its bend")
+        } else if recorded.setpoints.is_empty() {
+            Some("the joint's node sends no setpoints")
+        } else {
+            self.unheard()
+        }
+    }
+
+    /// Who does not listen yet, if anybody.
+    pub fn unheard(&self) -> Option<&'static str> {
+        let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
+        if !heard(self.desired.get_inter_process_subscription_count()) {
+            Some("the joint's node does not listen to poses")
+        } else if !heard(self.payload.get_inter_process_subscription_count())
+            || !heard(self.push.get_inter_process_subscription_count())
+        {
+            Some("the simulated joint does not listen to payloads and pushes")
+        } else {
+            None
+        }
+    }
+
+    /// Has the joint driven; see [`Session::bring_up`].
+    ///
+    /// # Errors
+    /// The joint's node does not answer, or refuses.
+    pub fn bring_up(&self) -> Result<(), ClientError> {
+        self.session.bring_up(&self.lifecycle)
+    }
+
+    /// What it shares with other clients.
+    pub fn session(&self) -> &Session {
+        &self.session
+    }
+
+    /// Commands a bend; when it was sent, s.
+    ///
+    /// # Errors
+    /// [`ClientError::Send`].
+    pub fn point(&self, bend: Bend) -> Result<f64, ClientError> {
+        let sent = self.now();
+        let stamp = self.session.clock().stamp_of(sent);
+        let message = pose_message(&self.observed.base_frame, bend, stamp);
+        self.desired.publish(&message)?;
+        self.session.until_answered(&self.answers, stamp);
+        Ok(sent)
+    }
+
+    /// Sets a payload of `mass` kg on, its centre `height` m above the beam's end; when, s.
+    ///
+    /// # Errors
+    /// [`ClientError::Send`].
+    pub fn set_payload(&self, mass: f64, height: f64) -> Result<f64, ClientError> {
+        let message = payload_message(mass, height);
+        let sent = self.now();
+        self.payload.publish(&message)?;
+        Ok(sent)
+    }
+
+    /// Pushes the head plate with `force`, N, base frame; when, s.
+    ///
+    /// # Errors
+    /// [`ClientError::Send`].
+    pub fn push(&self, force: Vector3<f64>) -> Result<f64, ClientError> {
+        let mut message = WrenchStamped::default();
+        message
+            .header
+            .frame_id
+            .clone_from(&self.observed.base_frame);
+        let f = &mut message.wrench.force;
+        (f.x, f.y, f.z) = (force.x, force.y, force.z);
+        let sent = self.now();
+        self.push.publish(&message)?;
+        Ok(sent)
+    }
+
+    /// Chooses a gain set; when it was asked for and when the reply came, s.
+    ///
+    /// # Errors
+    /// No answer, or a refusal.
+    pub fn swap(&self, gain_set: &str) -> Result<(f64, f64), ClientError> {
+        self.set_text("gain_set", gain_set)
+    }
+
+    /// Sets a parameter that is a text; when it was asked for and when the reply came, s.
+    ///
+    /// # Errors
+    /// No answer, or a refusal.
+    pub fn set_text(&self, parameter: &str, text: &str) -> Result<(f64, f64), ClientError> {
+        let parameter = parameter.to_string();
+        let value = ParameterValue {
+            type_: 4, // PARAMETER_STRING of rcl_interfaces/msg/ParameterType
+            string_value: text.into(),
+            ..ParameterValue::default()
+        };
+        let request = SetParameters::Request {
+            parameters: vec![Parameter {
+                name: parameter.clone(),
+                value,
+            }],
+        };
+        let service = format!("{}/set_parameters", self.observed.joint);
+        let asked = self.now();
+        let reply = self.session.ask(&self.set, &service, &request)?;
+        let done = self.now();
+        match reply.results.first() {
+            Some(result) if result.successful => Ok((asked, done)),
+            other => Err(ClientError::Refused {
+                parameter,
+                reason: other.map_or("no result".into(), |r| r.reason.clone()),
+            }),
+        }
+    }
+
+    /// Looks at what has been recorded so far.
+    pub fn look<T>(&self, look: impl FnOnce(&Recorded) -> T) -> T {
+        look(&locked(&self.recorded))
+    }
+}
+
+fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    // Lists that only grow: a panic elsewhere leaves nothing half done.
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}

@@ -1,0 +1,281 @@
+//! The incident recording on the graph: what is noted in it, where it is written, `~/save_incident`, and its diagnostics.
+
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use futures::stream::{BoxStream, StreamExt};
+use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
+use r2r::std_srvs::srv::Trigger;
+use r2r::{Node, QosProfile, ServiceRequest};
+use tracing::{Event, Subscriber};
+use tracing_subscriber::Layer;
+use tracing_subscriber::layer::Context;
+
+use super::parameters;
+use super::rosout::Fields;
+use super::status::Status;
+use super::target::{OK, WARN};
+use crate::config::JointFile;
+use crate::recorder::{
+    self, About, Facts, IncidentRecorder, Layout, Pace, Recorder, RecordingStore, Writer,
+};
+use crate::rt::Clock;
+
+/// How long a file that was asked for may take.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+const NS: i64 = 1_000_000_000;
+
+/// The incident recordings of this process by the names of their nodes.
+#[derive(Clone, Default)]
+pub struct LogCapture(Arc<Mutex<Vec<(String, IncidentRecorder)>>>);
+
+impl LogCapture {
+    fn add(&self, node: &str, incident: &IncidentRecorder) {
+        let mut boxes = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        boxes.push((node.into(), incident.clone()));
+    }
+}
+
+/// Notes what is logged of a joint, or of none, in the incident recordings.
+pub struct LogCaptureLayer {
+    log_capture: LogCapture,
+    clock: Clock,
+}
+
+/// An empty log_capture, and the layer of the log that fills it.
+pub fn log_capture(clock: Clock) -> (LogCaptureLayer, LogCapture) {
+    let log_capture = LogCapture::default();
+    let layer = LogCaptureLayer {
+        log_capture: log_capture.clone(),
+        clock,
+    };
+    (layer, log_capture)
+}
+
+impl<S: Subscriber> Layer<S> for LogCaptureLayer {
+    fn on_event(&self, event: &Event<'_>, _: Context<'_, S>) {
+        let level = match *event.metadata().level() {
+            tracing::Level::ERROR => recorder::Level::Error,
+            tracing::Level::WARN => recorder::Level::Warn,
+            tracing::Level::INFO => recorder::Level::Info,
+            _ => return,
+        };
+        let mut fields = Fields::default();
+        event.record(&mut fields);
+        let at = ns(self.clock.stamp_of(self.clock.now()));
+        let boxes = self.log_capture.0.lock();
+        for (node, incident) in boxes.unwrap_or_else(PoisonError::into_inner).iter() {
+            if fields.joint.as_ref().is_none_or(|joint| joint == node) {
+                incident.note(at, level, &fields.message);
+            }
+        }
+    }
+}
+
+fn ns((seconds, nanoseconds): (i32, u32)) -> i64 {
+    i64::from(seconds) * NS + i64::from(nanoseconds)
+}
+
+/// The publisher's end of one joint's incident recording.
+pub struct Kept {
+    /// Fed with telemetry.
+    pub recorder: Recorder,
+    incident: IncidentRecorder,
+    folder: String,
+    /// The joint file.
+    file: String,
+    /// Nothing is written.
+    off: bool,
+}
+
+impl Kept {
+    /// How the writing goes.
+    pub fn report(&self, joint: &str) -> DiagnosticStatus {
+        let report = self.incident.report();
+        let last = report.last.map(|path| path.display().to_string());
+        let (level, message) = match report.failure.as_str() {
+            _ if self.off => (OK, "off: incidents.disk_limit is 0".into()),
+            "" => (OK, "recording".into()),
+            why => (WARN, format!("the last file could not be written: {why}")),
+        };
+        let value = |key: &str, value: String| KeyValue {
+            key: key.into(),
+            value,
+        };
+        DiagnosticStatus {
+            level,
+            name: format!("{}: incidents", joint.trim_start_matches('/')),
+            message,
+            hardware_id: self.file.clone(),
+            values: vec![
+                value("files_written", report.written.to_string()),
+                value("files_failed", report.failed.to_string()),
+                value("last_file", last.unwrap_or_default()),
+                value("last_failure", report.failure),
+                value("folder", self.folder.clone()),
+            ],
+        }
+    }
+}
+
+/// The writing end of one joint's incident recording, as long as the joint is there.
+pub struct Writing {
+    incident: IncidentRecorder,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Writing {
+    /// For whoever has something to keep.
+    pub fn incident(&self) -> &IncidentRecorder {
+        &self.incident
+    }
+
+    /// Writes what waits, and ends.
+    pub fn end(self) {
+        self.incident.end();
+        if let Some(thread) = self.thread {
+            // A panic of that thread has been printed; nothing is left to do about it.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Where files go when nobody says where (XDG Base Directory Specification 0.8: state data).
+fn usual_folder(flat: &str) -> PathBuf {
+    let absolute = |name: &str| {
+        let path = std::env::var_os(name).map(PathBuf::from);
+        path.filter(|path| path.is_absolute())
+    };
+    let state = absolute("XDG_STATE_HOME")
+        .or_else(|| absolute("HOME").map(|home| home.join(".local/state")))
+        .unwrap_or_else(std::env::temp_dir);
+    state.join("withy").join(flat)
+}
+
+/// Starts the incident recording of a joint, with its service.
+///
+/// # Errors
+/// What the middleware or the system refuses.
+pub fn start(
+    node: &mut Node,
+    name: &str,
+    file: &JointFile,
+    settings: &parameters::Kept,
+    clock: &Clock,
+    status: &Arc<Status>,
+    log_capture: &LogCapture,
+) -> r2r::Result<(Kept, Writing)> {
+    let mut lines = vec![("joint_file".to_string(), file.file.display().to_string())];
+    if let Ok(text) = std::fs::read_to_string(&file.file) {
+        lines.push(("joint_file_text".into(), text));
+    }
+    let sets = file.gain_sets.iter();
+    lines.extend(sets.map(|set| ("gain_set_text".into(), set.to_yaml())));
+    let about = About {
+        node: name.into(),
+        version: env!("CARGO_PKG_VERSION").into(),
+        period: file.joint.period,
+        layout: Layout {
+            motors: file.motor_names.clone(),
+            pan: file.pan_name.clone(),
+            base_imu: file.joint.base_from_imu.is_some(),
+            kind: file.kind,
+        },
+        lines,
+    };
+    let (incident, recorder) = IncidentRecorder::new(about);
+    log_capture.add(name, &incident);
+    let folder = match settings.folder.as_str() {
+        "" => usual_folder(&name.trim_start_matches('/').replace('/', ".")),
+        folder => PathBuf::from(folder),
+    };
+    let kept = Kept {
+        recorder,
+        incident: incident.clone(),
+        folder: folder.display().to_string(),
+        file: file.file.display().to_string(),
+        off: settings.disk_limit == 0.0,
+    };
+    let service =
+        node.create_service::<Trigger::Service>("~/save_incident", QosProfile::services_default())?;
+    tokio::spawn(answer(
+        service.boxed(),
+        name.into(),
+        incident.clone(),
+        kept.off,
+    ));
+    let thread = if kept.off {
+        None
+    } else {
+        let store = RecordingStore::new(folder, name, (settings.disk_limit * 1e6) as u64);
+        let (clock, status) = (clock.clone(), status.clone());
+        let facts = move || {
+            let (refused, total, last) = status.refused.list();
+            let mut lines = vec![("refused_messages".to_string(), total.to_string())];
+            lines.extend(
+                refused
+                    .into_iter()
+                    .map(|(what, n)| ("refused".into(), format!("{what} = {n}"))),
+            );
+            if total > 0 {
+                lines.push(("last_refused".into(), last));
+            }
+            Facts {
+                zero_ns: ns(clock.stamp_of(0.0)),
+                lines,
+            }
+        };
+        let writer = Writer::new(incident.clone(), store, Pace::default(), facts);
+        match writer.start() {
+            Ok(thread) => Some(thread),
+            Err(why) => {
+                // The joint goes on without.
+                tracing::error!(joint = name, "no incident recording is written: {why}");
+                incident.end();
+                None
+            }
+        }
+    };
+    Ok((kept, Writing { incident, thread }))
+}
+
+/// Answers requests for a file.
+async fn answer(
+    mut requests: BoxStream<'static, ServiceRequest<Trigger::Service>>,
+    joint: String,
+    incident: IncidentRecorder,
+    off: bool,
+) {
+    while let Some(request) = requests.next().await {
+        let answer = incident.request();
+        let joint = joint.clone();
+        // A slow disk holds neither the next request nor the joint's other services up.
+        tokio::task::spawn_blocking(move || {
+            let outcome = if off {
+                Err("nothing is written: incidents.disk_limit is 0".into())
+            } else {
+                answer.recv_timeout(PATIENCE).unwrap_or_else(|why| {
+                    Err(match why {
+                        std::sync::mpsc::RecvTimeoutError::Timeout => {
+                            format!(
+                                "not written within {} s; is the disk slow?",
+                                PATIENCE.as_secs()
+                            )
+                        }
+                        std::sync::mpsc::RecvTimeoutError::Disconnected => {
+                            "nothing is written any more: the node is at its end".into()
+                        }
+                    })
+                })
+            };
+            let success = outcome.is_ok();
+            let message = outcome.map_or_else(|why| why, |path| path.display().to_string());
+            if let Err(error) = request.respond(Trigger::Response { success, message }) {
+                tracing::warn!(joint, "a service's reply could not be sent: {error}");
+            }
+        });
+    }
+}

@@ -1,0 +1,356 @@
+//! The folder that a joint's files stand in: a file is whole under its final name or not there, all of them together
+//! keep within a bound, and what is not this joint's own is never touched.
+//!
+//! A file is written under a temporary name in the same folder, synced, and renamed. While it is written it is locked, so
+//! that what a killed process left is told from what another one is writing: the system drops the lock of a process
+//! that is gone.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use nix::fcntl::{Flock, FlockArg};
+
+/// Ending of a file that is not whole yet.
+pub const PART: &str = ".part";
+const END: &str = ".csv";
+/// Longest cause in a name, bytes.
+const LONGEST: usize = 40;
+/// Bytes between two looks at the bound.
+const CHUNK: usize = 256 * 1024;
+
+/// Where one joint's files stand.
+#[derive(Clone, Debug)]
+pub struct RecordingStore {
+    folder: PathBuf,
+    /// The node's name, as file names have it.
+    node: String,
+    /// Most that the files may take together, bytes.
+    limit: u64,
+}
+
+/// A time as names and heads have it, UTC: `20260318T074500.250Z`, and `2026-03-18T07:45:00.250Z` (ISO 8601).
+pub fn utc_words(time: SystemTime) -> (String, String) {
+    let since = time.duration_since(UNIX_EPOCH).unwrap_or_default();
+    let (days, second) = (since.as_secs() / 86400, since.as_secs() % 86400);
+    let (h, m, s) = (second / 3600, second / 60 % 60, second % 60);
+    let ms = since.subsec_millis();
+    // Days to a date of the Gregorian calendar, in eras of 400 years that begin on 1 March (common practice, no source).
+    let days = days + 719_468;
+    let (era, day) = (days / 146_097, days % 146_097);
+    let year = (day - day / 1460 + day / 36_524 - day / 146_096) / 365;
+    let day = day - (365 * year + year / 4 - year / 100);
+    let month = (5 * day + 2) / 153;
+    let day = day - (153 * month + 2) / 5 + 1;
+    let month = if month < 10 { month + 3 } else { month - 9 };
+    let year = era * 400 + year + u64::from(month <= 2);
+    (
+        format!("{year:04}{month:02}{day:02}T{h:02}{m:02}{s:02}.{ms:03}Z"),
+        format!("{year:04}-{month:02}-{day:02}T{h:02}:{m:02}:{s:02}.{ms:03}Z"),
+    )
+}
+
+/// A node's name as file names have it. Names on the graph have neither dots nor dashes.
+fn flat(node: &str) -> String {
+    node.trim_start_matches('/').replace('/', ".")
+}
+
+/// Whether `name` is that of a whole file of the node `flat`, as [`RecordingStore`] gives them.
+pub fn own_name(name: &str, flat: &str) -> bool {
+    let middle = name
+        .strip_prefix(flat)
+        .and_then(|rest| rest.strip_prefix('-'))
+        .and_then(|rest| rest.strip_suffix(END));
+    let Some((stamp, cause)) = middle.and_then(|m| m.split_once('-')) else {
+        return false;
+    };
+    let pattern = "dddddddd.dddddd.dddd";
+    let stamp_fits = stamp.len() == pattern.len()
+        && stamp.bytes().enumerate().all(|(i, c)| match i {
+            8 => c == b'T',
+            15 => c == b'.',
+            19 => c == b'Z',
+            _ => c.is_ascii_digit(),
+        });
+    let cause_fits = |c: u8| c.is_ascii_lowercase() || c.is_ascii_digit() || c == b'_' || c == b'-';
+    stamp_fits && !cause.is_empty() && cause.bytes().all(cause_fits)
+}
+
+/// One of this joint's own files.
+struct Own {
+    path: PathBuf,
+    bytes: u64,
+}
+
+impl RecordingStore {
+    /// A store for the files of `node` (its full name) in `folder`, which together take `limit` bytes at most.
+    pub fn new(folder: PathBuf, node: &str, limit: u64) -> Self {
+        Self {
+            folder,
+            node: flat(node),
+            limit,
+        }
+    }
+
+    /// The folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Makes the folder where it is not there, and removes what killed writes left. Says how many of those there were.
+    ///
+    /// # Errors
+    /// What the system says, with the path.
+    pub fn open(&self) -> Result<usize, String> {
+        let _turn = self.turn()?;
+        self.clean().map_err(|e| told(&self.folder, &e))
+    }
+
+    /// A turn at the folder, until this is dropped: a file that another writer has made and not yet locked looks like what a
+    /// killed one left.
+    fn turn(&self) -> Result<Flock<File>, String> {
+        let refused = |e| told(&self.folder, &e);
+        fs::create_dir_all(&self.folder).map_err(refused)?;
+        let folder = File::open(&self.folder).map_err(refused)?;
+        Flock::lock(folder, FlockArg::LockExclusive).map_err(|(_, e)| refused(io::Error::from(e)))
+    }
+
+    fn clean(&self) -> io::Result<usize> {
+        let mut removed = 0;
+        for entry in fs::read_dir(&self.folder)? {
+            let entry = entry?;
+            let name = entry.file_name();
+            let whole = name.to_str().and_then(|n| n.strip_suffix(PART));
+            let own = whole.is_some_and(|whole| own_name(whole, &self.node));
+            if !own || !entry.file_type()?.is_file() {
+                continue;
+            }
+            let path = entry.path();
+            let Ok(file) = File::open(&path) else {
+                continue;
+            };
+            // Whoever writes it holds the lock.
+            if Flock::lock(file, FlockArg::LockExclusiveNonblock).is_ok()
+                && fs::remove_file(&path).is_ok()
+            {
+                removed += 1;
+            }
+        }
+        Ok(removed)
+    }
+
+    /// This joint's whole files, oldest first.
+    fn own(&self) -> io::Result<Vec<Own>> {
+        let mut own = Vec::new();
+        for entry in fs::read_dir(&self.folder)? {
+            let entry = entry?;
+            let name = entry.file_name();
+            let is_own = name.to_str().is_some_and(|n| own_name(n, &self.node));
+            if is_own && entry.file_type()?.is_file() {
+                let bytes = entry.metadata()?.len();
+                let path = entry.path();
+                own.push(Own { path, bytes });
+            }
+        }
+        // Times in names sort as they are.
+        own.sort_by(|a, b| a.path.cmp(&b.path));
+        Ok(own)
+    }
+
+    /// How many whole files there are, and how many bytes they take.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn usage(&self) -> io::Result<(usize, u64)> {
+        let own = self.own()?;
+        Ok((own.len(), own.iter().map(|o| o.bytes).sum()))
+    }
+
+    /// Writes a file named after the time and the cause: `write` gives its content. The oldest of this joint's files go
+    /// where the bound asks for it.
+    ///
+    /// # Errors
+    /// One sentence; then there is no such file, not even a part of it.
+    pub fn keep(
+        &self,
+        cause: &str,
+        now: SystemTime,
+        write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+    ) -> Result<PathBuf, String> {
+        let turn = self.turn()?;
+        self.clean().map_err(|e| told(&self.folder, &e))?;
+        let (path, part, file) = self.begin(cause, now)?;
+        drop(turn);
+        let kept = self
+            .fill(file, write)
+            // Locked until it has its name.
+            .and_then(|_locked| fs::rename(&part, &path));
+        if let Err(e) = kept {
+            // The first error is the one that tells; a leftover is removed with the next file.
+            let _ = fs::remove_file(&part);
+            return Err(told(&path, &e));
+        }
+        // The rename itself reaches the disk with its folder.
+        let synced = File::open(&self.folder).and_then(|f| f.sync_all());
+        synced.map_err(|e| told(&self.folder, &e))?;
+        Ok(path)
+    }
+
+    /// A name that nothing has, its temporary one, and the empty file under the latter, locked.
+    fn begin(
+        &self,
+        cause: &str,
+        now: SystemTime,
+    ) -> Result<(PathBuf, PathBuf, Flock<File>), String> {
+        let word = |c: char| {
+            let c = c.to_ascii_lowercase();
+            if c.is_ascii_lowercase() || c.is_ascii_digit() {
+                c
+            } else {
+                '_'
+            }
+        };
+        let mut cause: String = cause.chars().map(word).take(LONGEST).collect();
+        if cause.is_empty() {
+            cause.push('_');
+        }
+        let stem = format!("{}-{}-{cause}", self.node, utc_words(now).0);
+        for number in 1..1000 {
+            let name = match number {
+                1 => format!("{stem}{END}"),
+                _ => format!("{stem}-{number}{END}"),
+            };
+            let (path, part) = (self.folder.join(&name), self.folder.join(name + PART));
+            let mut options = OpenOptions::new();
+            let file = match options.write(true).create_new(true).open(&part) {
+                Ok(file) => file,
+                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => continue,
+                Err(e) => return Err(told(&part, &e)),
+            };
+            let file = Flock::lock(file, FlockArg::LockExclusiveNonblock)
+                .map_err(|(_, e)| told(&part, &io::Error::from(e)))?;
+            // Whoever took the final name had the temporary one before, so that from here on nobody takes it.
+            match path.try_exists() {
+                Ok(false) => return Ok((path, part, file)),
+                _ => drop(fs::remove_file(&part)),
+            }
+        }
+        Err(format!(
+            "{}: no name like {stem} is free",
+            self.folder.display()
+        ))
+    }
+
+    fn fill(
+        &self,
+        file: Flock<File>,
+        write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+    ) -> io::Result<Flock<File>> {
+        let own = self.own()?;
+        let mut bounded = Bounded {
+            taken: own.iter().map(|o| o.bytes).sum(),
+            own: own.into_iter(),
+            limit: self.limit,
+            size: 0,
+            file,
+        };
+        {
+            let mut buffered = BufWriter::with_capacity(CHUNK, &mut bounded);
+            write(&mut buffered)?;
+            buffered.flush()?;
+        }
+        bounded.file.sync_all()?;
+        Ok(bounded.file)
+    }
+}
+
+fn told(path: &Path, error: &io::Error) -> String {
+    format!("{}: {error}", path.display())
+}
+
+/// A file that keeps within a bound together with those that are there; of these the oldest go.
+struct Bounded {
+    file: Flock<File>,
+    own: std::vec::IntoIter<Own>,
+    /// What the whole files take, bytes.
+    taken: u64,
+    limit: u64,
+    /// What this one takes.
+    size: u64,
+}
+
+impl Write for Bounded {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let more = bytes.len() as u64;
+        while self.taken + self.size + more > self.limit {
+            let Some(oldest) = self.own.next() else {
+                let mb = self.limit as f64 * 1e-6;
+                return Err(io::Error::other(format!(
+                    "one file alone takes more than incidents.disk_limit, {mb} MB; accepted: more room"
+                )));
+            };
+            match fs::remove_file(&oldest.path) {
+                Ok(()) => {}
+                Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+                Err(e) => return Err(io::Error::other(told(&oldest.path, &e))),
+            }
+            self.taken -= oldest.bytes;
+        }
+        let written = self.file.write(bytes)?;
+        self.size += written as u64;
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::Duration;
+
+    #[test]
+    fn times_are_those_of_the_calendar() {
+        // By GNU date: `date -u -d @N`.
+        for (seconds, words) in [
+            (0, "19700101T000000.250Z"),
+            (951_782_400, "20000229T000000.250Z"),
+            (951_868_799, "20000229T235959.250Z"),
+            (951_868_800, "20000301T000000.250Z"),
+            (1_709_164_799, "20240228T235959.250Z"),
+            (1_735_689_599, "20241231T235959.250Z"),
+            (1_735_689_600, "20250101T000000.250Z"),
+            (4_107_542_400, "21000301T000000.250Z"),
+        ] {
+            let time = UNIX_EPOCH + Duration::from_millis(seconds * 1000 + 250);
+            assert_eq!(utc_words(time).0, words);
+        }
+        let time = UNIX_EPOCH + Duration::from_millis(1_709_164_799_007);
+        assert_eq!(utc_words(time).1, "2024-02-28T23:59:59.007Z");
+    }
+
+    #[test]
+    fn own_names_are_told_from_others() {
+        let own = "garden.neck-20240228T235959.250Z-imu_frozen.csv";
+        assert!(own_name(own, "garden.neck"));
+        assert!(own_name(&own.replace("frozen", "frozen-2"), "garden.neck"));
+        for other in [
+            own.replace("garden", "meadow"),
+            own.replace(".csv", ".csv.part"),
+            own.replace(".csv", ".txt"),
+            own.replace("-imu_frozen", ""),
+            own.replace("imu_frozen", ""),
+            own.replace("imu_frozen", "My Notes"),
+            own.replace("Z", ""),
+            own.replace("2024", "2O24"),
+            own.replace("neck", "neck2"),
+            format!("copy of {own}"),
+        ] {
+            assert!(!own_name(&other, "garden.neck"), "{other}");
+        }
+        assert_eq!(flat("/garden/neck"), "garden.neck");
+    }
+}

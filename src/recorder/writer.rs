@@ -1,0 +1,303 @@
+//! Who writes the files, and when.
+
+use std::io;
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant, SystemTime};
+
+use super::columns::write_stamp;
+use super::file::{Head, write_head, write_row};
+use super::store::{RecordingStore, utc_words};
+use super::{Cause, Facts, IncidentRecorder, Reply, Ring, locked};
+
+/// Rows copied at a time while the recorder waits.
+const SLICE: u64 = 64;
+
+/// When files are written.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pace {
+    /// From a fault to its file, so that what followed is in it too.
+    pub after: Duration,
+    /// From one fault's file to the next, at least. Faults meanwhile go into the next one. Where they go on, it is
+    /// doubled each time.
+    pub least: Duration,
+    /// And at most: shorter than [`super::SPAN`] by `after` at least, so that no fault is lost.
+    pub most: Duration,
+    /// Between two files that were asked for.
+    pub asked: Duration,
+}
+
+impl Default for Pace {
+    fn default() -> Self {
+        Self {
+            after: Duration::from_secs(2),
+            least: Duration::from_secs(10),
+            most: Duration::from_secs(50),
+            asked: Duration::from_secs(2),
+        }
+    }
+}
+
+/// The writing end of an incident recording.
+pub struct Writer {
+    of: IncidentRecorder,
+    store: RecordingStore,
+    pace: Pace,
+    facts: Box<dyn Fn() -> Facts + Send>,
+    /// A copy of the rows, all memory taken at construction.
+    rows: Vec<f64>,
+    /// When the last file of a fault was there, and how long the next one waits.
+    last: Option<Instant>,
+    pause: Duration,
+    last_asked: Option<Instant>,
+}
+
+/// What is to be written.
+struct Work {
+    causes: Vec<Cause>,
+    more: u64,
+    replies: Vec<Reply>,
+}
+
+impl Writer {
+    /// A writer of `of`; `facts` is called for each file.
+    pub fn new(
+        of: IncidentRecorder,
+        store: RecordingStore,
+        pace: Pace,
+        facts: impl Fn() -> Facts + Send + 'static,
+    ) -> Self {
+        let rows = vec![f64::NAN; locked(&of.0.ring).values.len()];
+        Self {
+            of,
+            store,
+            pace,
+            facts: Box::new(facts),
+            rows,
+            last: None,
+            pause: pace.least,
+            last_asked: None,
+        }
+    }
+
+    /// Writes on a thread of its own until [`IncidentRecorder::end`].
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn start(self) -> io::Result<JoinHandle<()>> {
+        std::thread::Builder::new()
+            .name("incident recording".into())
+            .spawn(move || self.run())
+    }
+
+    fn run(mut self) {
+        match self.store.open() {
+            Ok(0) => {}
+            Ok(left) => {
+                let joint = &self.of.0.about.node;
+                tracing::info!(joint, "incident recording: {left} unfinished files removed");
+            }
+            Err(why) => self.failed(&why),
+        }
+        while let Some(work) = self.next() {
+            let result = self.write(&work);
+            match &result {
+                Ok(path) => {
+                    let mut report = locked(&self.of.0.report);
+                    report.written += 1;
+                    report.last = Some(path.clone());
+                    report.failure.clear();
+                    drop(report);
+                    let joint = &self.of.0.about.node;
+                    tracing::info!(joint, "incident recording written: {}", path.display());
+                }
+                Err(why) => self.failed(why),
+            }
+            for reply in &work.replies {
+                // Who asked may have gone.
+                let _ = reply.send(result.clone());
+            }
+        }
+    }
+
+    fn failed(&self, why: &str) {
+        let mut report = locked(&self.of.0.report);
+        report.failed += 1;
+        let first = report.failure.is_empty();
+        report.failure = why.into();
+        drop(report);
+        if first {
+            let joint = &self.of.0.about.node;
+            tracing::error!(
+                joint,
+                "the incident recording cannot be written (said once): {why}"
+            );
+        }
+    }
+
+    /// Waits until something is to be written. None at the end.
+    fn next(&mut self) -> Option<Work> {
+        let inner = &self.of.0;
+        let mut orders = locked(&inner.orders);
+        loop {
+            let now = Instant::now();
+            let fault_due = orders.since.map(|since| {
+                let earliest = self.last.map_or(since, |last| last + self.pause);
+                earliest.max(since + self.pace.after)
+            });
+            let asked_due = (!orders.requests.is_empty())
+                .then(|| self.last_asked.map_or(now, |last| last + self.pace.asked));
+            let ending = orders.ending;
+            let due = |at: Option<Instant>| at.is_some_and(|at| at <= now || ending);
+            if due(fault_due) || due(asked_due) {
+                let mut work = Work {
+                    causes: Vec::new(),
+                    more: 0,
+                    replies: std::mem::take(&mut orders.requests),
+                };
+                if !work.replies.is_empty() {
+                    self.last_asked = Some(now);
+                }
+                // A fault whose time has not come gets a file of its own, with what followed.
+                if due(fault_due)
+                    && let Some(since) = orders.since.take()
+                {
+                    work.causes = std::mem::take(&mut orders.causes);
+                    work.more = std::mem::take(&mut orders.more);
+                    let go_on = self
+                        .last
+                        .is_some_and(|last| since < last + 2 * self.pace.most);
+                    self.pause = if go_on {
+                        (2 * self.pause).min(self.pace.most)
+                    } else {
+                        self.pace.least
+                    };
+                    self.last = Some(now);
+                }
+                return Some(work);
+            }
+            if ending {
+                return None;
+            }
+            let next = [fault_due, asked_due].into_iter().flatten().min();
+            orders = match next {
+                Some(at) => {
+                    let waited = inner.wake.wait_timeout(orders, at - now);
+                    waited.unwrap_or_else(std::sync::PoisonError::into_inner).0
+                }
+                None => {
+                    let waited = inner.wake.wait(orders);
+                    waited.unwrap_or_else(std::sync::PoisonError::into_inner)
+                }
+            };
+        }
+    }
+
+    /// Copies the rows, a slice at a time, so that the recorder never waits long. Says which are there: row `i` stands
+    /// where the ring has it. What is written over before its turn is left out.
+    fn copy(&mut self) -> std::ops::Range<u64> {
+        let overwritten = |ring: &Ring| ring.count.saturating_sub(ring.capacity as u64);
+        let (mut good, end) = {
+            let ring = locked(&self.of.0.ring);
+            (overwritten(&ring), ring.count)
+        };
+        let mut from = good;
+        while from < end {
+            let to = (from + SLICE).min(end);
+            let ring = locked(&self.of.0.ring);
+            let over = overwritten(&ring);
+            if over > from {
+                good = over.min(end);
+            }
+            for row in from.max(over)..to {
+                let place = ring.place(row);
+                self.rows[place.clone()].copy_from_slice(&ring.values[place]);
+            }
+            from = to;
+        }
+        good..end
+    }
+
+    fn write(&mut self, work: &Work) -> Result<std::path::PathBuf, String> {
+        let rows = self.copy();
+        let facts = (self.facts)();
+        let now = SystemTime::now();
+        let inner = &self.of.0;
+        let about = &inner.about;
+        let (first, cause) = match work.causes.first() {
+            Some(cause) => (cause.name.as_str(), cause.name.clone()),
+            None => ("request", "request".into()),
+        };
+        let (events, gone, parameters) = {
+            let notes = locked(&inner.notes);
+            let events: Vec<_> = notes.events.iter().cloned().collect();
+            (events, notes.gone, notes.parameters.clone())
+        };
+        let mut lines = vec![
+            ("node", about.node.clone()),
+            ("version", about.version.clone()),
+            ("cause", cause),
+            ("written_utc", utc_words(now).1),
+            ("period_s", about.period.to_string()),
+            ("rows", (rows.end - rows.start).to_string()),
+            ("ros_time_of_zero_s", stamp(facts.zero_ns)),
+        ];
+        for cause in &work.causes {
+            let at = match cause.at {
+                Some(at) => stamp((at * 1e9).round() as i64 + facts.zero_ns),
+                None => "-".into(),
+            };
+            lines.push(("fault", format!("{at} {}", cause.name)));
+        }
+        if work.more > 0 {
+            lines.push(("faults_not_listed", work.more.to_string()));
+        }
+        if !work.replies.is_empty() {
+            lines.push(("requests", work.replies.len().to_string()));
+        }
+        let more = about.lines.iter().chain(&facts.lines);
+        lines.extend(more.map(|(key, text)| (key.as_str(), text.clone())));
+        let named = parameters
+            .iter()
+            .map(|(k, v)| ("parameter", format!("{k} = {v}")));
+        lines.extend(named);
+        if gone > 0 {
+            lines.push(("events_not_listed", gone.to_string()));
+        }
+        let head = Head {
+            lines,
+            events,
+            columns: &inner.columns,
+        };
+        let (width, capacity) = {
+            let ring = locked(&inner.ring);
+            (ring.width, ring.capacity as u64)
+        };
+        let kept = &self.rows;
+        self.store.keep(first, now, |mut out| {
+            write_head(&mut out, &head)?;
+            // Rows are put together in memory: far fewer calls.
+            let mut text = Vec::with_capacity(64 * 1024);
+            for row in rows {
+                let at = (row % capacity) as usize * width;
+                write_row(
+                    &mut text,
+                    &inner.columns,
+                    &kept[at..at + width],
+                    facts.zero_ns,
+                )?;
+                if text.len() > 48 * 1024 {
+                    out.write_all(&text)?;
+                    text.clear();
+                }
+            }
+            out.write_all(&text)
+        })
+    }
+}
+
+fn stamp(ns: i64) -> String {
+    let mut text = Vec::new();
+    // Writing to memory does not fail.
+    let _ = write_stamp(&mut text, ns);
+    String::from_utf8_lossy(&text).into_owned()
+}

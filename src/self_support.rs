@@ -1,0 +1,337 @@
+//! Whether the beam alone, with no tendon pulling, carries the head and what is on it.
+//!
+//! # Equations
+//! The beam is an inextensible elastica, clamped in the base, with a rigid head on its end. `theta(s)` is the angle
+//! of its axis from the vertical, in the plane in which gravity pulls it over; `W(s)` the weight above `s`. The
+//! moment of what is above falls by `W sin(theta)` on the way up, so that
+//!
+//! `EI theta'' = -(P + w (L - s)) sin(theta)`, `theta(0) = tilt of the base`, `EI theta'(L) = P h sin(theta(L))`
+//!
+//! with `P` the weight of head and payload, `h` the height of their common centre above the beam's end, `w` the
+//! beam's own weight per length (balance of an element, as for the elastica in Timoshenko and Gere 1961, "Theory of
+//! Elastic Stability", 2nd ed., sec. 2.7, from memory). Two bodies on one rigid head are one body at their common
+//! centre.
+//!
+//! Upright and without weight of its own the solution is `cos(k (L - s)) - k h sin(k (L - s))`, `k^2 = P / EI`, and
+//! the beam buckles where this vanishes at the foot: `k h tan(k L) = 1`. `h = 0` gives Euler's
+//! `P = pi^2 EI / (4 L^2)`.
+//!
+//! The equation is integrated from the head down: each lean of the head gives one tilt of the base, and the one
+//! sought is where that tilt is the base's. With it goes its derivative in the lean, `y`:
+//! `EI y'' = -(P + w (L - s)) cos(theta) y`. The equilibrium is a strict minimum of the energy if and only if `y > 0`
+//! all the way (Jacobi's condition with a free end; Gelfand and Fomin 1963, "Calculus of Variations", ch. 5, from
+//! memory). Sideways it is stable by itself: with the axis at the angle `phi` round the vertical the energy is that
+//! of the plane plus `EI sin(theta)^2 phi'^2 / 2`, which is not negative.
+//!
+//! Below the upright limit the energy is strictly convex at every tilt, since `W cos(theta) <= W`: there is one
+//! equilibrium, and a head let go anywhere comes to it. So a base that stands is also asked for the upright limit;
+//! one that hangs (tilted by 90 deg or more) is not.
+//!
+//! That the beam is alike in all directions is presumed; then neither the direction of the tilt nor a pan motor
+//! matters.
+
+/// Standard gravity, m/s^2 (ISO 80000-3).
+const GRAVITY: f64 = 9.80665;
+
+/// How many times its load the beam has to carry. Printed elastomers come out ten to thirty per cent off in
+/// stiffness, and creep and warmth take as much again (common practice, no source); the load is known better.
+pub const FACTOR: f64 = 1.5;
+
+/// Steps of the integration along the beam.
+const STEPS: usize = 32;
+/// Steps in which the lean is sought, rad (2 deg).
+const SEARCH: f64 = 0.035;
+/// Halvings of an interval.
+const HALVINGS: usize = 30;
+/// Multiples of the load beyond which nobody asks.
+const GREATEST_FACTOR: f64 = 100.0;
+/// Tilts up to which a base that moves is looked at, rad either way of where it stands (20 deg).
+const BASE_SPAN: f64 = 0.349;
+/// Steps of that.
+const BASE_STEPS: usize = 20;
+
+/// A body on the head: mass, kg, and height of its centre above the beam's end, m.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Load {
+    /// kg
+    pub mass: f64,
+    /// m
+    pub height: f64,
+}
+
+/// The beam with its bare head.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cantilever {
+    /// Length, m.
+    pub length: f64,
+    /// Bending stiffness `EI`, N m^2.
+    pub stiffness: f64,
+    /// Mass of the beam itself, kg, spread evenly.
+    pub mass: f64,
+    /// The head without payload.
+    pub head: Load,
+    /// The heaviest payload that it is made for.
+    pub heaviest: Load,
+}
+
+/// What the integration says of one lean of the head.
+struct Shape {
+    /// Angle of the foot from the vertical, rad.
+    foot: f64,
+    /// The energy is a strict minimum.
+    stable: bool,
+}
+
+/// Weights over stiffness, without dimension.
+#[derive(Clone, Copy)]
+struct Weights {
+    /// `P L^2 / EI`
+    head: f64,
+    /// `P h L / EI`
+    moment: f64,
+    /// `w L^3 / EI`
+    beam: f64,
+}
+
+impl Weights {
+    fn times(self, factor: f64) -> Self {
+        Self {
+            head: self.head * factor,
+            moment: self.moment * factor,
+            beam: self.beam * factor,
+        }
+    }
+
+    /// Integrates from the head, which leans by `lean` rad from the vertical, down to the foot: Runge and Kutta's
+    /// classical method.
+    fn shape(&self, lean: f64) -> Shape {
+        let slope = |x: f64, [angle, rate, y, y_rate]: [f64; 4]| {
+            let weight = self.head + self.beam * x;
+            [
+                rate,
+                -weight * angle.sin(),
+                y_rate,
+                -weight * angle.cos() * y,
+            ]
+        };
+        let step = 1.0 / STEPS as f64;
+        let along =
+            |at: [f64; 4], by: f64, slope: [f64; 4]| std::array::from_fn(|i| at[i] + by * slope[i]);
+        let mut at = [
+            lean,
+            -self.moment * lean.sin(),
+            1.0,
+            -self.moment * lean.cos(),
+        ];
+        let mut stable = true;
+        for i in 0..STEPS {
+            let x = i as f64 * step;
+            let a = slope(x, at);
+            let b = slope(x + 0.5 * step, along(at, 0.5 * step, a));
+            let c = slope(x + 0.5 * step, along(at, 0.5 * step, b));
+            let d = slope(x + step, along(at, step, c));
+            at = std::array::from_fn(|i| {
+                at[i] + step / 6.0 * (a[i] + 2.0 * b[i] + 2.0 * c[i] + d[i])
+            });
+            stable &= at[2] > 0.0 && at[0] > -1e-9;
+        }
+        Shape {
+            foot: at[0],
+            stable,
+        }
+    }
+
+    /// The upright beam does not buckle. Far beyond the limit the integration's steps would be too long; there, a
+    /// weight that is too much by itself tells: Euler's on the end, Greenhill's of the beam (1881, from memory), and
+    /// the moment that bends a constant curvature.
+    fn upright(&self) -> bool {
+        self.head < 2.4675 && self.beam < 7.8374 && self.moment < 1.0 && self.shape(0.0).stable
+    }
+
+    /// The inclination of the head from the base, rad, at which the beam stands by itself on a base that is tilted by
+    /// `tilt` rad; none up to `most` rad.
+    fn inclination(&self, tilt: f64, most: f64) -> Option<f64> {
+        // Above the upright limit a beam that stands may fall to several sides.
+        if tilt < std::f64::consts::FRAC_PI_2 && !self.upright() {
+            return None;
+        }
+        // The head leans further than the base, and no further than to hang.
+        let most = most.min(std::f64::consts::PI - tilt).max(0.0);
+        let beyond = |inclination: f64| self.shape(tilt + inclination).foot - tilt;
+        let upright = self.shape(tilt);
+        if upright.foot - tilt >= -1e-12 && upright.stable {
+            return Some(0.0);
+        }
+        let steps = (most / SEARCH).ceil();
+        let mut below = 0.0;
+        for step in 1..=steps as usize {
+            let above = most * step as f64 / steps;
+            let crosses = beyond(above) >= 0.0;
+            if !crosses {
+                below = above;
+                continue;
+            }
+            let (mut low, mut high) = (below, above);
+            for _ in 0..HALVINGS {
+                let middle = 0.5 * (low + high);
+                *(if beyond(middle) >= 0.0 {
+                    &mut high
+                } else {
+                    &mut low
+                }) = middle;
+            }
+            return self.shape(tilt + high).stable.then_some(high);
+        }
+        None
+    }
+}
+
+/// What the beam alone does.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum SelfSupport {
+    /// The joint file does not say how stiff the beam is and what it carries.
+    #[default]
+    NotKnown,
+    /// The beam carries [`FACTOR`] times the load.
+    Carries {
+        /// Greatest multiple of the load that it carries, at most 100.
+        factor: f64,
+        /// Inclination of the head, rad: the greatest at the tilts below, under [`FACTOR`] times the load.
+        inclination: f64,
+        /// Least and greatest tilt of the base from upright at which this holds, rad.
+        tilts: (f64, f64),
+        /// The payload that this is said of.
+        payload: Load,
+    },
+    /// It does not, or not within the limit of inclination.
+    DoesNot {
+        /// Greatest multiple of the load that it carries.
+        factor: f64,
+        /// The limit of inclination, rad.
+        most: f64,
+        /// Tilt of the base from upright, rad.
+        tilt: f64,
+        /// The payload that this is said of.
+        payload: Load,
+    },
+}
+
+impl SelfSupport {
+    /// Whether the tendons may be released.
+    pub fn carries(&self) -> bool {
+        matches!(self, Self::Carries { .. })
+    }
+}
+
+impl std::fmt::Display for SelfSupport {
+    /// One sentence with the numbers.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::NotKnown => write!(
+                f,
+                "whether the beam alone carries the head is not known: the joint file has no beam.bending_stiffness_n_m2"
+            ),
+            Self::Carries {
+                factor,
+                inclination,
+                payload,
+                ..
+            } => write!(
+                f,
+                "the beam alone carries the head with {:.0} g, {:.0} mm up: {factor:.2} times this load, at least {FACTOR} times is asked for; the head then leans by up to {:.1} deg",
+                payload.mass * 1e3,
+                payload.height * 1e3,
+                inclination.to_degrees()
+            ),
+            Self::DoesNot {
+                factor,
+                most,
+                tilt,
+                payload,
+            } => write!(
+                f,
+                "the beam alone does not carry the head with {:.0} g, {:.0} mm up: within {:.1} deg and on a base tilted by {:.1} deg it carries {factor:.2} times this load, at least {FACTOR} times is asked for",
+                payload.mass * 1e3,
+                payload.height * 1e3,
+                most.to_degrees(),
+                tilt.to_degrees()
+            ),
+        }
+    }
+}
+
+impl Cantilever {
+    fn weights(&self, payload: Load) -> Weights {
+        let share = GRAVITY * self.length / self.stiffness;
+        let (head, load) = (self.head, payload);
+        Weights {
+            head: (head.mass + load.mass) * share * self.length,
+            moment: (head.mass * head.height + load.mass * load.height) * share,
+            beam: self.mass * share * self.length,
+        }
+    }
+
+    /// The inclination of the head, rad, at which the beam stands by itself under `factor` times the load, on a base
+    /// tilted by `tilt` rad (0 to pi) from upright; none up to `most` rad. What it leans to is the direction in which
+    /// gravity pulls it.
+    ///
+    /// Bound on work: `most` / 2 deg plus 30 integrations along the beam, of 32 steps each.
+    pub fn inclination(&self, payload: Load, factor: f64, tilt: f64, most: f64) -> Option<f64> {
+        let tilt = tilt.clamp(0.0, std::f64::consts::PI);
+        self.weights(payload).times(factor).inclination(tilt, most)
+    }
+
+    /// Greatest multiple of the load, at most 100, that it carries on a base tilted by `tilt` rad without leaning
+    /// more than `most` rad. Bound on work: 31 times that of [`Cantilever::inclination`].
+    pub fn greatest_factor(&self, payload: Load, tilt: f64, most: f64) -> f64 {
+        let carries = |factor| self.inclination(payload, factor, tilt, most).is_some();
+        if carries(GREATEST_FACTOR) {
+            return GREATEST_FACTOR;
+        }
+        let (mut low, mut high) = (0.0, GREATEST_FACTOR);
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (low + high);
+            *(if carries(middle) { &mut low } else { &mut high }) = middle;
+        }
+        low
+    }
+
+    /// Whether it carries [`FACTOR`] times the load, `payload` or where that is not told the heaviest, without
+    /// leaning more than `most` rad. `tilt`: of the base from upright, rad; `moves`: the base tilts while the joint
+    /// runs, by up to 20 deg either way of that.
+    ///
+    /// Bound on work: 72 times that of [`Cantilever::inclination`]. Not for the real-time thread.
+    pub fn carries(&self, payload: Option<Load>, tilt: f64, moves: bool, most: f64) -> SelfSupport {
+        let payload = payload.unwrap_or(self.heaviest);
+        let factor = self.greatest_factor(payload, tilt, most);
+        let at = |tilt| self.inclination(payload, FACTOR, tilt, most);
+        let Some(mut inclination) = at(tilt) else {
+            return SelfSupport::DoesNot {
+                factor,
+                most,
+                tilt,
+                payload,
+            };
+        };
+        let mut tilts = (tilt, tilt);
+        if moves {
+            let mut reach = |way: f64| {
+                let mut reached = tilt;
+                for step in 1..=BASE_STEPS {
+                    let next = tilt + way * BASE_SPAN * step as f64 / BASE_STEPS as f64;
+                    let next = next.clamp(0.0, std::f64::consts::PI);
+                    let Some(leans) = at(next) else { break };
+                    (reached, inclination) = (next, inclination.max(leans));
+                }
+                reached
+            };
+            tilts = (reach(-1.0), reach(1.0));
+        }
+        SelfSupport::Carries {
+            factor,
+            inclination,
+            tilts,
+            payload,
+        }
+    }
+}
