@@ -1,16 +1,16 @@
-//! What a joint does about a target: an orientation of the head plate, or a point to look at, becomes a configuration, what is
-//! left over, and whether that is all that was asked.
+//! Turns a target (orientation or point) into a configuration, a residual and an outcome.
 //!
-//! A target is told in the base frame. An orientation is split as `R = Rz(twist) R(b)` ([`swing_twist`]): the bend bends, the
-//! twist goes to the pan motor, the shortest way round; what the pan cannot turn, or all of it without one, is left
-//! over. A point goes through [`gaze`](crate::gaze).
+//! Targets are in the base frame. An orientation is split as `R = Rz(yaw) R(b)` ([`swing_twist`]):
+//! `b` goes to the bend, and the yaw to the pan motor by the shortest turn. The yaw beyond the
+//! pan's limits, or all of it without a pan motor, remains as residual. Points are solved by
+//! [`gaze`](crate::gaze).
 
 use nalgebra::{UnitQuaternion, Vector3};
 
 use crate::gaze::{Gazer, Outcome, PanLimits, Present, REACHED_WITHIN};
 use crate::geometry::{Configuration, configuration, orientation, swing_twist};
 
-/// What is asked, in the base frame.
+/// A target, in the base frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Target {
     /// Orientation of the head plate.
@@ -19,28 +19,28 @@ pub enum Target {
     Point(Vector3<f64>),
 }
 
-/// What the joint can do about it.
+/// Result of aiming at a target.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Aimed {
     /// Bend and pan, rad.
     pub configuration: Configuration,
-    /// Angle that will be left over, rad: of the orientation, or between optical axis and line of sight.
+    /// Residual angle, rad: of the orientation, or between optical axis and line of sight.
     pub residual: f64,
-    /// What that means.
+    /// Meaning of the residual.
     pub outcome: Outcome,
 }
 
-/// Turns targets into configurations. Immutable.
+/// Converter of targets into configurations. Immutable.
 #[derive(Clone, Debug)]
 pub struct Aim {
-    /// For points, where there is a camera.
+    /// Solver for points, if there is a camera.
     gazer: Option<Gazer>,
     pan: Option<PanLimits>,
     inclination: f64,
 }
 
 impl Aim {
-    /// For a joint that bends up to `inclination`, rad, with its camera and the limits of its pan motor.
+    /// Returns the converter for bends up to `inclination`, rad, and for camera and pan limits.
     pub fn new(gazer: Option<Gazer>, pan: Option<PanLimits>, inclination: f64) -> Self {
         Self {
             gazer,
@@ -49,12 +49,12 @@ impl Aim {
         }
     }
 
-    /// Whether points can be looked at.
+    /// Returns true if the joint can look at points.
     pub fn sees(&self) -> bool {
         self.gazer.is_some()
     }
 
-    /// What to do about `target` from the present configuration; `None` for a point where there is no camera.
+    /// Returns the result from the present configuration; `None` for a point without a camera.
     pub fn solve(&self, target: &Target, present: Configuration) -> Option<Aimed> {
         match target {
             Target::Pose(asked) => Some(self.pose(asked, present)),
@@ -95,9 +95,9 @@ impl Aim {
         }
     }
 
-    /// What of `target` is left over in a configuration measured, rad: the angle of the turn that is missing, or the angle
-    /// between optical axis and line of sight. `None` where there is none: no camera, a point at the camera, a number
-    /// that is not finite.
+    /// Returns the residual of `target` in a measured configuration, rad: the angle to the
+    /// orientation, or between optical axis and line of sight. `None` without a camera, for a point
+    /// at the camera, or if not finite.
     pub fn residual(&self, target: &Target, measured: Configuration) -> Option<f64> {
         match target {
             Target::Pose(asked) => Some(left_over(asked, measured)).filter(|r| r.is_finite()),
@@ -109,7 +109,7 @@ impl Aim {
     }
 }
 
-/// Angle of the turn from a configuration's orientation to the one asked, rad.
+/// Returns the angle between a configuration's orientation and the commanded one, rad.
 fn left_over(asked: &UnitQuaternion<f64>, at: Configuration) -> f64 {
     let reached = UnitQuaternion::from_rotation_matrix(&orientation(at.z, at.xy()));
     reached.angle_to(asked)
@@ -137,10 +137,10 @@ mod tests {
         let bend = Bend::new(0.3, -0.1);
         for (twist, present, pan) in [
             (0.4, 0.0, 0.4),
-            // Past half a turn either way.
+            // Beyond half a turn, in both directions.
             (-PI + 0.1, 3.0, PI + 0.1),
             (PI - 0.1, -3.0, -PI - 0.1),
-            // The short way is beyond the limit: the long way is taken.
+            // The short turn exceeds the limit, so the long one is used.
             (-PI + 0.5, 3.0, -PI + 0.5),
         ] {
             let present = configuration(Bend::zeros(), present);
@@ -157,13 +157,13 @@ mod tests {
     fn what_cannot_be_done_is_left_over() {
         let present = Configuration::zeros();
         let bend = Bend::new(0.3, -0.1);
-        // Without pan, all of the twist.
+        // Without a pan motor, the whole yaw remains.
         let aim = Aim::new(None, None, 0.7);
         let aimed = aim.solve(&pose(0.4, bend), present).unwrap();
         assert!((aimed.configuration - configuration(bend, 0.0)).norm() < 1e-9);
         assert!((aimed.residual - 0.4).abs() < 1e-9);
         assert_eq!(aimed.outcome, Outcome::BestPossible);
-        // At a limit of the pan, the rest of it.
+        // At a pan limit, the rest of the yaw remains.
         let limits = PanLimits {
             low: -0.3,
             high: 0.25,
@@ -173,7 +173,7 @@ mod tests {
         assert!(
             (aimed.configuration.z - 0.25).abs() < 1e-12 && (aimed.residual - 0.15).abs() < 1e-9
         );
-        // A bend beyond the limit is cut in its direction.
+        // A bend beyond the limit is shortened and keeps its direction.
         let aimed = aim.solve(&pose(0.0, bend * 4.0), present).unwrap();
         assert!((aimed.configuration.xy() - bend.normalize() * 0.7).norm() < 1e-9);
         assert!((aimed.residual - (4.0 * bend.norm() - 0.7)).abs() < 1e-9);

@@ -1,20 +1,24 @@
-//! The simulated joint: an elastic beam with head, payload, tendons, motors and sensors, in three dimensions.
+//! The simulated joint: a three-dimensional elastic beam with head, payload, tendons, motors and
+//! sensors.
 //!
-//! It stands in for hardware in tests and in the simulated-joint process, and computes tendon paths on its own
-//! deformed beam: nothing in it is shared with the model that the controller uses. The equations and their sources
-//! stand in `beam/rod.rs` (mechanics), `beam/motors.rs` and `beam/sensors.rs`.
+//! It replaces hardware in tests and in the simulated-joint process, and computes tendon paths on
+//! its own deformed beam. It shares nothing with the model that the controller uses. The equations
+//! and their sources are in `beam/rod.rs` (mechanics), `beam/motors.rs` and `beam/sensors.rs`.
 //!
-//! Frames: level world (z up), base (origin at the beam's foot, z along the straight beam), panned (the base frame
-//! turned by the pan about its z; the base frame itself without a pan motor), head (origin at the beam's end, the
-//! panned frame's axes when straight), IMU. SI units, radians. Time is an argument; the inner step is 1 ms; nothing
-//! allocates after construction. A step's work is bounded by (segments + guide points) x 6 coordinates.
+//! Frames: level world (z up), base (origin at the beam's foot, z along the straight beam), panned
+//! (the base frame turned by the pan about its z; the base frame itself without a pan motor), head
+//! (origin at the beam's end, the panned frame's axes if straight), IMU. SI units, radians. Time is
+//! an argument; the inner step is 1 ms. Nothing allocates after construction. The work of a step is
+//! bounded by (segments + guide points) x 6 coordinates.
 //!
-//! The base may move in the world (`beam/base.rs`), and a pan motor may turn the beam with its tendons and motors on
-//! the base: both move the beam's foot and act on the beam by inertia as well as by gravity.
+//! The base may move in the world (`beam/base.rs`), and a pan motor may turn the beam with its
+//! tendons and motors on the base. Both move the beam's foot and act on the beam by inertia as well
+//! as by gravity.
 //!
-//! Angles commanded and reported are motor angles, those of the tendons' motors first, in tendon order, then the
-//! pan's: positive reels in (or out, by the description), zero is the straight joint as drawn at its pretension. A
-//! built joint's zeros are off by its tolerances, and neither commands nor encoders show it.
+//! Commanded and reported angles are motor angles, first those of the tendons' motors in tendon
+//! order, then the pan's. Positive reels in or out, as described. Zero is the straight joint as
+//! drawn at its pretension. The zeros of a built joint are off by its tolerances; neither commands
+//! nor encoders show it.
 
 mod base;
 #[cfg(test)]
@@ -44,7 +48,7 @@ pub use sensors::{ImuReading, MotorReading};
 /// The inner time step, s.
 pub const STEP: f64 = 0.001;
 
-/// A command that is refused, in one sentence.
+/// Reason why a command is refused, as one sentence.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum CommandError {
     /// Not one value per motor.
@@ -55,41 +59,43 @@ pub enum CommandError {
         /// Motors of the joint.
         motors: usize,
     },
-    /// There is no such motor or tendon.
+    /// No motor or tendon of this index.
     #[error("simulated joint: number {index}, accepted is below {count}")]
     Index {
-        /// What was given, from 0.
+        /// Index given, from 0.
         index: usize,
-        /// How many there are.
+        /// Number of motors or tendons.
         count: usize,
     },
-    /// A value that is no number.
+    /// A value that is not finite.
     #[error("simulated joint: command {index} is {value}, accepted is a finite number")]
     Value {
-        /// Its place, from 0.
+        /// Its index, from 0.
         index: usize,
-        /// What was given.
+        /// Value given.
         value: f64,
     },
 }
 
-/// What is really so: for scorers, never for a controller.
+/// True state of the joint: for metrics, never for a controller.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Truth {
-    /// s
+    /// Time, s.
     pub time: f64,
-    /// Bend vector of the head plate in the panned frame, rad: inclination of its normal from the base's z axis, along
-    /// the direction it leans.
+    /// Bend vector of the head plate in the panned frame, rad: inclination of its normal from the
+    /// base's z axis, in the direction of its lean.
     pub bend: Vector2<f64>,
     /// Pan, rad, from +x toward +y about the base's z; 0 without a pan motor.
     pub pan: f64,
-    /// Head orientation: turns head coordinates into base coordinates (of the base frame itself, not of the panned one).
+    /// Head orientation: maps head coordinates to base coordinates (of the base frame itself, not
+    /// of the panned one).
     pub orientation: UnitQuaternion<f64>,
-    /// The beam's end in the base frame, m.
+    /// Position of the beam's end in the base frame, m.
     pub position: Vector3<f64>,
-    /// Angular velocity of the head relative to the base, the pan's rate in it, in base coordinates, rad/s.
+    /// Angular velocity of the head relative to the base, including the pan rate, in base
+    /// coordinates, rad/s.
     pub angular_velocity: Vector3<f64>,
-    /// Base orientation: turns base coordinates into those of the level world.
+    /// Base orientation: maps base coordinates to those of the level world.
     pub base_orientation: UnitQuaternion<f64>,
     /// Angular velocity of the base in the world, in base coordinates, rad/s.
     pub base_angular_velocity: Vector3<f64>,
@@ -109,14 +115,14 @@ pub struct Plant {
     pan: Option<Pan>,
     /// The tendons' motors, then the pan's.
     motors: Vec<Motor>,
-    /// Metres reeled in per radian of motor angle, with its sign.
+    /// Tendon length reeled in per motor angle, with its sign, m/rad.
     reel: Vec<f64>,
-    /// What the motor's zero is off by, rad.
+    /// Offset of the motor's zero, rad.
     zeros: Vec<f64>,
     command_timeout: f64,
     last_command: f64,
     timed_out: bool,
-    /// Force on the head plate, base frame, N, until a time.
+    /// Force on the head plate, base frame, N, up to `push_until`.
     push: Vector3<f64>,
     push_until: f64,
     steps: u64,
@@ -132,11 +138,12 @@ pub struct Plant {
 }
 
 impl Plant {
-    /// Builds the joint, straight and at rest at time 0, motors at zero, no payload; gravity then acts. The same
-    /// description, options and seed give the same joint and the same readings.
+    /// Builds the joint, straight and at rest at time 0, motors at zero, no payload; gravity then
+    /// acts. Equal descriptions, options and seeds give the same joint and the same readings.
     ///
     /// # Errors
-    /// A quantity outside its range, one or two tendons, or tendons that cannot all pull in balance.
+    /// A quantity outside its range, one or two tendons, or tendons that cannot all pull in
+    /// balance.
     pub fn new(
         description: &JointDescription,
         options: &Options,
@@ -160,7 +167,7 @@ impl Plant {
             height: description.head_height,
             inertia: Vector3::from(description.head_inertia),
         };
-        // Tendons are tensioned on the drawn joint; a built one departs from it.
+        // Tendons are tensioned on the drawn joint; a built one deviates from it.
         let drawn = description.tendons.iter().map(run).collect();
         let pretension = balanced_pretension(
             &Rod::new(material, head, drawn, segments, foot).runs,
@@ -282,7 +289,7 @@ impl Plant {
         Ok(plant)
     }
 
-    /// The glasshouse guide's neck, exactly as drawn.
+    /// Builds the glasshouse guide's neck, exactly as drawn.
     ///
     /// # Errors
     /// None for valid options; those of [`Plant::new`] otherwise.
@@ -290,21 +297,21 @@ impl Plant {
         Self::new(&JointDescription::glasshouse(), options, seed)
     }
 
-    /// Number of motors: one per tendon, and the pan's where there is one.
+    /// Returns the number of motors: one per tendon, and the pan's if there is one.
     pub fn motor_count(&self) -> usize {
         self.motors.len()
     }
 
-    /// Present time, s.
+    /// Returns the present time, s.
     pub fn time(&self) -> f64 {
         self.steps as f64 * STEP
     }
 
-    /// Takes a command for all motors, in tendon order and the pan's last: angles (rad) or velocities (rad/s). Holds
-    /// until the next one or the command timeout.
+    /// Sets the command of all motors, in tendon order and the pan's last: angles (rad) or
+    /// velocities (rad/s). It holds until the next one or the command timeout.
     ///
     /// # Errors
-    /// Not one finite value per motor; nothing then changes.
+    /// If there is not one finite value per motor; the command then does not change.
     pub fn command(&mut self, kind: DriveKind, values: &[f64]) -> Result<(), CommandError> {
         if values.len() != self.motors.len() {
             return Err(CommandError::Length {
@@ -327,8 +334,9 @@ impl Plant {
         Ok(())
     }
 
-    /// Sets the payload: mass (kg, 0 takes it off) with its centre at a height (m) above the beam's end. Its inertia
-    /// is that of a solid cube standing on the head plate, m (2 height)^2 / 6. The joint keeps its speed.
+    /// Sets the payload: mass (kg, 0 removes it) with its centre at a height (m) above the beam's
+    /// end. Its inertia is that of a solid cube standing on the head plate, m (2 height)^2 / 6. The
+    /// joint keeps its velocity.
     ///
     /// # Errors
     /// A mass outside 0 to 10 kg or a height outside 0 to 1 m.
@@ -337,7 +345,8 @@ impl Plant {
         self.set_payload_body(mass, height, [moment; 3])
     }
 
-    /// Sets the payload with its own principal moments of inertia about its centre of mass, head axes, kg m^2.
+    /// Sets the payload with its own principal moments of inertia about its centre of mass, head
+    /// axes, kg m^2.
     ///
     /// # Errors
     /// As [`Plant::set_payload`], or a moment that is negative or not finite.
@@ -377,8 +386,8 @@ impl Plant {
         Ok(())
     }
 
-    /// Pushes the head plate at its centre of mass with a force (base frame, N) for a duration (s) from now; a new
-    /// push replaces the present one.
+    /// Applies a force (base frame, N) to the head plate at its centre of mass for a duration (s)
+    /// from now. A new push replaces the present one.
     ///
     /// # Errors
     /// A force component or duration that is not finite, or a negative duration.
@@ -405,10 +414,10 @@ impl Plant {
         Ok(())
     }
 
-    /// Jams a motor where it is, whatever it is told, or frees it. Its encoder goes on.
+    /// Jams a motor at its present angle, whatever its command, or frees it. Its encoder continues.
     ///
     /// # Errors
-    /// No such motor.
+    /// If there is no such motor.
     pub fn stall(&mut self, motor: usize, stalled: bool) -> Result<(), CommandError> {
         let count = self.motors.len();
         let found = self.motors.get_mut(motor);
@@ -421,27 +430,27 @@ impl Plant {
         Ok(())
     }
 
-    /// Cuts a tendon: it never pulls again.
+    /// Cuts a tendon permanently.
     ///
     /// # Errors
-    /// No such tendon.
+    /// If there is no such tendon.
     pub fn cut(&mut self, tendon: usize) -> Result<(), CommandError> {
         let count = self.rod.runs.len();
         let run = self.rod.runs.get_mut(tendon).ok_or(CommandError::Index {
             index: tendon,
             count,
         })?;
-        // Without end to reel in.
+        // Slack at any length.
         run.pretension = f64::NEG_INFINITY;
         self.rod.update();
         self.look();
         Ok(())
     }
 
-    /// Moves the base from now on; [`BaseMotion`] says how.
+    /// Starts a motion of the base; see [`BaseMotion`].
     ///
     /// # Errors
-    /// A quantity outside its range; nothing then changes.
+    /// A quantity outside its range; the motion then does not change.
     pub fn set_base(&mut self, motion: BaseMotion) -> Result<(), DescriptionError> {
         let now = self.time();
         self.base.set(motion, now)?;
@@ -451,12 +460,12 @@ impl Plant {
         Ok(())
     }
 
-    /// Runs for `dt` seconds, to the nearest whole step.
+    /// Runs for `dt` seconds, rounded to whole steps.
     pub fn advance(&mut self, dt: f64) {
         self.run_until(self.time() + dt);
     }
 
-    /// Runs to time `t`, s, to the nearest whole step; a time that has passed does nothing.
+    /// Runs to time `t`, s, rounded to whole steps; a time in the past has no effect.
     pub fn run_until(&mut self, t: f64) {
         let goal = (t / STEP).round();
         while (self.steps as f64) < goal {
@@ -464,7 +473,7 @@ impl Plant {
         }
     }
 
-    /// One inner step.
+    /// Runs one inner step.
     fn step(&mut self) {
         let now = self.time();
         if !self.timed_out && now - self.last_command >= self.command_timeout - 0.5 * STEP {
@@ -489,7 +498,7 @@ impl Plant {
         self.observe();
     }
 
-    /// Sets the rod's foot and push as they are at time `t` for its next update.
+    /// Sets the rod's foot and push to those at time `t`, for its next update.
     fn place(&mut self, t: f64) {
         self.base_state = self.base.at(t);
         self.rod.foot = foot(&self.base_state, self.pan.as_ref(), self.gravity);
@@ -507,7 +516,7 @@ impl Plant {
         }
     }
 
-    /// Brings the truth up to date.
+    /// Updates the truth.
     fn look(&mut self) {
         let rotation: &Matrix3<f64> = self.rod.rotation();
         let truth = &mut self.truth;
@@ -536,7 +545,7 @@ impl Plant {
         }
     }
 
-    /// Brings the truth up to date and samples the sensors that are due.
+    /// Updates the truth and samples the sensors that are due.
     fn observe(&mut self) {
         self.look();
         let now = self.time();
@@ -572,43 +581,46 @@ impl Plant {
         }
     }
 
-    /// The oldest motor reading delivered by now and not yet taken.
+    /// Returns the oldest motor reading delivered by now and not yet taken.
     pub fn take_motor_reading(&mut self) -> Option<&MotorReading> {
         let now = self.time();
         self.motor_channel.take(now)
     }
 
-    /// The oldest reading of the head's inertial unit delivered by now and not yet taken.
+    /// Returns the oldest reading of the head's IMU delivered by now and not yet taken.
     pub fn take_imu_reading(&mut self) -> Option<ImuReading> {
         let now = self.time();
         self.imu_channel.take(now).copied()
     }
 
-    /// The oldest reading of the base's inertial unit delivered by now and not yet taken; none without such a unit.
+    /// Returns the oldest reading of the base's IMU delivered by now and not yet taken; `None`
+    /// without a base IMU.
     pub fn take_base_imu_reading(&mut self) -> Option<ImuReading> {
         let now = self.time();
         let (_, channel) = self.base_imu.as_mut()?;
         channel.take(now).copied()
     }
 
-    /// What is really so.
+    /// Returns the true state.
     pub fn truth(&self) -> &Truth {
         &self.truth
     }
 
-    /// Kinetic plus elastic, gravitational and tendon energy, J, of the motion in the panned frame: for checks of the
-    /// mechanics. It means something, and never grows with motors still, only while base and pan stand still.
+    /// Returns the kinetic, elastic, gravitational and tendon energy, J, of the motion in the
+    /// panned frame, for checks of the mechanics. It is valid only while base and pan are at rest.
+    /// Then it never grows with motors at rest.
     pub fn energy(&self) -> f64 {
         self.rod.energy()
     }
 }
 
-/// Bend vector of a head orientation: angle and direction of its z axis.
+/// Returns the bend vector of a head orientation: angle and direction of its z axis.
 fn lean(rotation: &Matrix3<f64>) -> Vector2<f64> {
     let across = Vector2::new(rotation[(0, 2)], rotation[(1, 2)]);
     let sine = across.norm();
     let angle = sine.atan2(rotation[(2, 2)]);
-    // theta / sin(theta) tends to 1 at the straight joint; straight down has no direction.
+    // theta / sin(theta) tends to 1 at the straight joint; a head that points straight down has no
+    // direction.
     if sine < 1e-12 {
         across
     } else {
@@ -616,13 +628,13 @@ fn lean(rotation: &Matrix3<f64>) -> Vector2<f64> {
     }
 }
 
-/// The path of one tendon.
+/// Returns the path of one tendon.
 fn run(tendon: &SimulatedTendon) -> Run {
     let at = |radius: f64, angle: f64, height: f64| {
         Vector3::new(radius * angle.cos(), radius * angle.sin(), height)
     };
     let spaces = tendon.guide_radii.len() + 1;
-    // Between the two ends the shorter way round.
+    // The shorter angle between the two ends.
     let twist = {
         let difference = tendon.head_angle - tendon.base_angle;
         difference.sin().atan2(difference.cos())
@@ -645,8 +657,8 @@ fn run(tendon: &SimulatedTendon) -> Run {
     )
 }
 
-/// The tensions nearest to `mean` (least squares) that leave the straight joint without a bending moment: mean 1 - A^T
-/// (A A^T)^-1 A mean 1, A the 2 x n slopes of length over bend.
+/// Returns the tensions nearest to `mean` (least squares) that leave the straight joint without a
+/// bending moment: mean 1 - A^T (A A^T)^-1 A mean 1, with A the 2 x n slopes of length over bend.
 fn balanced_pretension(runs: &[Run], mean: f64) -> Result<Vec<f64>, DescriptionError> {
     if runs.is_empty() {
         return Ok(Vec::new());
@@ -654,7 +666,8 @@ fn balanced_pretension(runs: &[Run], mean: f64) -> Result<Vec<f64>, DescriptionE
     let a = DMatrix::from_fn(2, runs.len(), |r, c| runs[c].straight_slope()[r]);
     let even = DVector::from_element(runs.len(), mean);
     let moment = &a * &even;
-    // Tendons all in one plane with the beam bend it one way only: no balance in the other direction.
+    // Tendons in one plane with the beam bend it in that plane only: no balance in the other
+    // direction.
     let slack = |tendon| DescriptionError::Balance {
         tendon,
         tension: 0.0,

@@ -1,7 +1,10 @@
-//! Build script: says which of the message packages that not every ROS 2 has can be used, as `has_tf2_msgs` and
-//! `has_control_msgs`. They are set exactly when r2r generates the messages that the node needs of them, so the search
-//! is r2r's own (r2r_common 0.9.7, `get_wanted_messages`): by the same variables, watched by both. A package that is
-//! installed later, under variables that stay the same, is seen by neither until r2r is built anew.
+//! Build script: sets `has_tf2_msgs` and `has_control_msgs` if these message packages, which not
+//! every ROS 2 installation has, are usable.
+//!
+//! They are set exactly when r2r generates the messages that the node needs from them. The search
+//! is therefore r2r's own (r2r_common 0.9.7, `get_wanted_messages`), by the same variables, which
+//! both watch. A package installed later under unchanged variables is found only after r2r is
+//! rebuilt.
 
 use std::path::Path;
 
@@ -11,8 +14,8 @@ const OPTIONAL: [(&str, &str, &str, &str); 2] = [
     ("has_control_msgs", "control_msgs", "action", "PointHead"),
 ];
 
-/// What the answer depends on. The last is ours: packages to leave out although they are there, joined by `;`, so
-/// that the build without them can be tried anywhere.
+/// Variables that the result depends on. The last one belongs to this project: existing packages to
+/// leave out, separated by `;`, so that the build without them can be tested anywhere.
 const VARIABLES: [&str; 5] = [
     "AMENT_PREFIX_PATH",
     "CMAKE_PREFIX_PATH",
@@ -33,10 +36,17 @@ fn main() {
         for flag in flags(|name| std::env::var(name).ok()) {
             println!("cargo::rustc-cfg={flag}");
         }
+        // Commands that use no ROS graph run without ROS in the environment: the loader searches
+        // its libraries where they were at build time. DT_RPATH is needed because DT_RUNPATH does
+        // not apply to the dependencies of those libraries.
+        println!("cargo::rustc-link-arg=-Wl,--disable-new-dtags");
+        for prefix in prefixes(|name| std::env::var(name).ok()) {
+            println!("cargo::rustc-link-arg=-Wl,-rpath,{prefix}/lib");
+        }
     }
 }
 
-/// The flags to set where `variable` gives the values of environment variables.
+/// Returns the flags to set; `variable` gives the values of environment variables.
 pub fn flags(variable: impl Fn(&str) -> Option<String>) -> Vec<&'static str> {
     let lists = |name: &str, package: &str| {
         variable(name).map(|list| list.split(';').any(|p| p == package))
@@ -52,14 +62,14 @@ pub fn flags(variable: impl Fn(&str) -> Option<String>) -> Vec<&'static str> {
         .collect()
 }
 
-/// Is the definition among the packages that r2r looks at?
+/// Returns true if the definition is in a package that r2r searches.
 fn is_there(
     variable: impl Fn(&str) -> Option<String>,
     package: &str,
     folder: &str,
     definition: &str,
 ) -> bool {
-    // A build by CMake names the `cmake` folder of each package that it wants.
+    // A build by CMake names the `cmake` folder of each package that it uses.
     if let Some(packages) = variable("CMAKE_IDL_PACKAGES") {
         return packages
             .split(':')
@@ -73,14 +83,19 @@ fn is_there(
             });
     }
     let kinds = ["idl", folder].map(|kind| format!("{folder}/{definition}.{kind}"));
+    prefixes(&variable).iter().any(|prefix| {
+        let index = "share/ament_index/resource_index/rosidl_interfaces";
+        std::fs::read_to_string(Path::new(prefix).join(index).join(package))
+            .is_ok_and(|listed| listed.lines().any(|line| kinds.iter().any(|k| k == line)))
+    })
+}
+
+/// Returns the folders that ROS packages are installed under.
+fn prefixes(variable: impl Fn(&str) -> Option<String>) -> Vec<String> {
     ["AMENT_PREFIX_PATH", "CMAKE_PREFIX_PATH"]
         .iter()
         .filter_map(|name| variable(name))
-        .any(|prefixes| {
-            prefixes.split(':').any(|prefix| {
-                let index = "share/ament_index/resource_index/rosidl_interfaces";
-                std::fs::read_to_string(Path::new(prefix).join(index).join(package))
-                    .is_ok_and(|listed| listed.lines().any(|line| kinds.iter().any(|k| k == line)))
-            })
-        })
+        .flat_map(|list| list.split(':').map(String::from).collect::<Vec<_>>())
+        .filter(|prefix| !prefix.is_empty())
+        .collect()
 }

@@ -1,11 +1,11 @@
-//! The commands of the binary: arguments in, exit codes out. One file per command.
+//! The commands of the binary, one file per command: they parse arguments and return exit codes.
 //!
 //! Exit codes: 0, done; 1, tried and failed; 2, an argument or a file is wrong. Errors are one
 //! sentence on standard error.
 
 mod output;
 
-// In place of the standard ones, which panic where the output is closed: for all commands below.
+// Replace the standard macros, which panic if the output is closed, in all commands below.
 macro_rules! print {
     ($($words:tt)*) => { $crate::cmd::output::print(format_args!($($words)*)) };
 }
@@ -35,13 +35,13 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-/// Why a command ended without success: one sentence each.
+/// Error of a command: one sentence.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum CmdError {
     /// An argument or a file is wrong; exit code 2.
     #[error("{0}")]
     Input(String),
-    /// It was tried and failed; exit code 1.
+    /// The command was tried and failed; exit code 1.
     #[error("{0}")]
     Failed(String),
 }
@@ -55,9 +55,9 @@ impl CmdError {
     }
 }
 
-/// Withy holds poses of tendon-driven soft joints on a ROS 2 graph.
+/// Control tendon-driven soft joints through ROS 2.
 ///
-/// ROS arguments go last, after `--ros-args`, and reach ROS untouched.
+/// ROS arguments go last, after `--ros-args`, and are passed to ROS unchanged.
 #[derive(Debug, Parser)]
 #[command(name = "withy", version)]
 struct Arguments {
@@ -74,22 +74,22 @@ enum Command {
     StepTest(step_test::Args),
     Demo(demo::Args),
     Check(check::Args),
-    IncidentRecorder(incident::Args),
+    Incident(incident::Args),
     Fit(fit::Args),
     Examine(examine::Args),
     Tune(tune::Args),
 }
 
-/// Runs the command that `arguments` ask for; the first of them is the program's name.
+/// Runs the command given by `arguments`; the first of them is the program's name.
 pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let arguments = match Arguments::try_parse_from(without_ros_arguments(arguments)) {
         Ok(arguments) => arguments,
-        // clap's own choice of stream and code: help is no error.
+        // clap chooses stream and exit code: help is not an error.
         Err(error) => error.exit(),
     };
     let result = match arguments.command {
         Command::Check(args) => check::run(&args),
-        Command::IncidentRecorder(args) => incident::run(&args),
+        Command::Incident(args) => incident::run(&args),
         Command::Examine(args) => examine::run(&args),
         Command::Fit(args) => fit::run(&args),
         Command::Tune(args) => tune::run(&args),
@@ -104,7 +104,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         #[cfg(feature = "ros")]
         Command::StepTest(args) => on_the_graph().and_then(|()| step_test::run(&args)),
         #[cfg(feature = "ros")]
-        Command::Demo(args) => demo::run(&args),
+        Command::Demo(args) => needs_ros().and_then(|()| demo::run(&args)),
         #[cfg(not(feature = "ros"))]
         _ => Err(CmdError::Failed(
             "this build has no message graph: build it with the feature `ros`, which is on by default".into(),
@@ -125,15 +125,37 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
-/// Before anything of a command that speaks on the graph: the middleware's transport, for which the program may start over.
+/// Prepares a command that uses the ROS graph: calls [`needs_ros`] and configures the middleware's
+/// transport, for which the program may start again.
+///
+/// # Errors
+/// ROS is not in the environment, or the program cannot be started again.
 #[cfg(feature = "ros")]
 fn on_the_graph() -> Result<(), CmdError> {
+    needs_ros()?;
     crate::node::transport::choose()
         .map_err(|e| CmdError::Failed(format!("this program cannot be started again: {e}")))
 }
 
-/// Command-line arguments less those that belong to ROS: from each `--ros-args` up to `--` or the
-/// end, both marks included. ROS reads the process's own arguments itself.
+/// Checks that ROS is in the environment. The loader finds its libraries without it, but the
+/// middleware does not find its parts.
+///
+/// # Errors
+/// ROS is not in the environment.
+#[cfg(feature = "ros")]
+fn needs_ros() -> Result<(), CmdError> {
+    if std::env::var_os("AMENT_PREFIX_PATH").is_some_and(|prefixes| !prefixes.is_empty()) {
+        return Ok(());
+    }
+    Err(CmdError::Failed(
+        "this command needs ROS 2, and AMENT_PREFIX_PATH is not set: source the setup.bash of your ROS 2, or, where \
+         this project has fetched it, launch-free-scripts/ros-env in bash"
+            .into(),
+    ))
+}
+
+/// Returns the arguments without those of ROS: each `--ros-args` up to `--` or the end, both marks
+/// included. ROS reads the process's own arguments itself.
 fn without_ros_arguments(arguments: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
     let mut inside = false;
     let mut kept = Vec::new();

@@ -1,9 +1,9 @@
-//! Raw YAML to checked values: joint files, gain-set files and simulated-joint files.
+//! Parsing and validation of joint files, gain-set files and simulated-joint files.
 //!
-//! Everything is read and checked here once, and nothing re-checks later. Files for people use
-//! degrees, millimetres and grams with the unit in the key; what leaves this module is SI and radians. A file
-//! that is refused is refused with one sentence: which file, which key by its full path
-//! (`tendons[2].drum_radius_mm`, counted from 0), which value, what is accepted.
+//! Everything is read and checked here once; later code does not check again. Files use degrees,
+//! millimetres and grams with the unit in the key; values that leave this module are in SI units
+//! and radians. A refusal is one sentence. It names the file, the full path of the key
+//! (`tendons[2].drum_radius_mm`, counted from 0), the value and the accepted values.
 
 mod commands;
 mod error;
@@ -29,8 +29,9 @@ pub use purpose::{Purpose, Specification};
 pub use records::{Mapping, MotorColumn, StepTestRecord};
 pub use simulated::SimulatedFile;
 
-/// Whether `name` can name a motor, a gain set or a joint's parameter group: 1 to 64 letters,
-/// digits, `_`, `-` or `/`. No dots: they part the names of parameters.
+/// Returns true if `name` can name a motor, a gain set or a joint's parameter group: 1 to 64
+/// letters, digits, `_`, `-` or `/`. Dots are excluded because they separate parts of parameter
+/// names.
 fn is_name(name: &str) -> bool {
     let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-' | '/');
     (1..=64).contains(&name.len()) && name.chars().all(good)
@@ -38,8 +39,8 @@ fn is_name(name: &str) -> bool {
 
 const NAME: &str = "1 to 64 letters, digits, _, - or /";
 
-/// Whether `name` can name a node of the graph (ROS 2 naming: letters, digits and single
-/// underscores, not starting with a digit).
+/// Returns true if `name` can name a node (ROS 2 naming: letters, digits and single underscores,
+/// not starting with a digit).
 fn is_node_name(name: &str) -> bool {
     let good = |c: char| c.is_ascii_alphanumeric() || c == '_';
     (1..=64).contains(&name.len())
@@ -50,7 +51,7 @@ fn is_node_name(name: &str) -> bool {
 
 const NODE_NAME: &str = "1 to 64 letters, digits and single underscores, not starting with a digit";
 
-/// Whether `name` is a namespace of the graph: `/`, or node names each after a `/`.
+/// Returns true if `name` is a ROS namespace: `/`, or node names that each follow a `/`.
 fn is_namespace(name: &str) -> bool {
     name == "/"
         || (name.len() <= 128
@@ -61,7 +62,7 @@ fn is_namespace(name: &str) -> bool {
 
 const NAMESPACE: &str = "/ or names of letters, digits and single underscores, each after a /";
 
-/// Whether `name` can name a coordinate frame.
+/// Returns true if `name` can name a coordinate frame.
 fn is_frame(name: &str) -> bool {
     let good = |c: char| c.is_ascii_graphic();
     (1..=64).contains(&name.len()) && name.chars().all(good) && !name.starts_with('/')

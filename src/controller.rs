@@ -1,19 +1,18 @@
-//! Gains to an immutable law and its state: one fractional-order controller per motor.
+//! Compiles gains to an immutable law and its state: one fractional-order controller per motor.
 //!
-//! Per motor, on the error `e` (motor angle asked minus motor angle measured, rad):
+//! Per motor, on the error `e` (commanded minus measured motor angle, rad):
 //!
-//! `C(s) = kp + ki s^-lambda + kd s^mu / (s/corner + 1)^n`, lambda and mu in (0, 2),
-//! `n = 1` for mu up to 1, else 2.
-//! Source: Podlubny 1999, "Fractional-order systems and PI^lambda D^mu controllers", IEEE Trans.
-//! Automatic Control 44(1), with the derivative's roll-off made part of the law, because its phase
-//! counts in design.
+//! `C(s) = kp + ki s^-lambda + kd s^mu / (s/corner + 1)^n`, lambda and mu in (0, 2), `n = 1` for mu
+//! up to 1, else 2. Source: Podlubny 1999, "Fractional-order systems and PI^lambda D^mu
+//! controllers", IEEE Trans. Automatic Control 44(1). The derivative's roll-off is made part of the
+//! law, because its phase counts in design.
 //!
 //! The gain `ki` is applied *before* the integral operator, so that the operator's output is in
 //! setpoint units and retuning `ki` never makes it jump.
 //!
-//! The rooms: [`shaper`] (smooth references inside the motors' limits), [`reference_model`] (the `M` of the two
-//! degrees of freedom), [`limits`] (scaling that keeps the direction of bend), [`watch`] (integrator deadband
-//! and hunting detector).
+//! Submodules: [`shaper`] (smooth references inside the motors' limits), [`reference_model`] (the
+//! `M` of the two degrees of freedom), [`limits`] (scaling that keeps the direction of bend),
+//! [`watch`] (integrator deadband and hunting detector).
 
 pub mod limits;
 pub mod reference_model;
@@ -24,7 +23,7 @@ use crate::fractional::{Derivative, DerivativeState, Integral, IntegralState};
 use nalgebra::Complex;
 use reference_model::Model;
 
-/// What the motors take as their setpoint.
+/// Type of the motors' setpoints.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum CommandInterface {
     /// Motor angle, rad.
@@ -33,19 +32,17 @@ pub enum CommandInterface {
     Velocity,
 }
 
-/// How reference and correction are put together.
+/// Combination of reference and correction.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Structure {
-    /// `u = q(b_reference)/K + C(q(M b_reference) - q)`: the reference carries the motion, the loop
-    /// corrects what the model got wrong.
+    /// `u = q(b_reference)/K + C(q(M b_reference) - q)`: feedforward drives the motion, the loop
+    /// corrects the model's errors.
     TwoDegreesOfFreedom,
-    /// `u = C(q(b_reference) - q)`: what the specifications of a single loop describe.
+    /// `u = C(q(b_reference) - q)`: a single loop, as single-loop specifications describe it.
     PureFeedback,
 }
 
-/// The gains of one motor's controller.
-///
-/// Units for a position setpoint; for a velocity setpoint every gain is per second.
+/// Gains of one motor's controller, for position setpoints; for velocity setpoints, per second.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MotorGains {
     /// Proportional gain, rad/rad.
@@ -67,63 +64,63 @@ impl MotorGains {
         [self.kp, self.ki, self.kd]
     }
 
-    /// The factors on their way from `from` to these, at `share` of the way.
+    /// Returns the factors interpolated between `from` (`share` 0) and these (`share` 1).
     fn blended(&self, from: [f64; 3], share: f64) -> [f64; 3] {
         let to = self.factors();
         std::array::from_fn(|i| from[i] + (to[i] - from[i]) * share)
     }
 }
 
-/// Hold band on the integrators, rad of motor angle: below `enter` they rest, above `leave` they
-/// work again. An integrator with stiction in its loop hunts; inside the band it does not.
+/// Integrator deadband, rad of motor angle, with hysteresis. An integrator with stiction in its
+/// loop hunts; inside the deadband it is paused and does not.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct IntegratorDeadband {
-    /// Error below which the integrators rest, rad.
+    /// Error below which the integrators are paused, rad.
     pub enter: f64,
-    /// Error above which they work again, rad; at least `enter`.
+    /// Error above which they resume, rad; at least `enter`.
     pub leave: f64,
 }
 
-/// Everything that is tuned together and swapped as one.
+/// All values that are tuned together and changed as one.
 #[derive(Clone, Debug, PartialEq)]
 pub struct GainSet {
-    /// The setpoint kind that the gains are for.
+    /// Command interface that the gains are for.
     pub kind: CommandInterface,
-    /// How reference and correction are put together.
+    /// Combination of reference and correction.
     pub structure: Structure,
     /// One controller per motor, in motor order.
     pub motors: Vec<MotorGains>,
     /// Damping, s: setpoint (in bend) per bend rate beyond the model's, from the IMU's angular
     /// velocity.
     pub damping: f64,
-    /// The model that feedforward and reference model use.
+    /// Model used by feedforward and reference model.
     pub model: Model,
     /// Lengths of the shaper's two moving averages, s.
     pub smoothing: [f64; 2],
-    /// Hold band on the integrators, if any.
+    /// Integrator deadband, if any.
     pub integrator_deadband: Option<IntegratorDeadband>,
-    /// Dead time that the set was designed for, of sensor age, sensor period, tick and output
-    /// together, s.
+    /// Total dead time that the set is designed for, s: sensor latency, sensor period, tick and
+    /// output delay.
     pub delay_allowed: f64,
     /// Gain of the internal (tension) directions for velocity setpoints, 1/s.
     pub tension_gain: f64,
 }
 
 impl GainSet {
-    /// Whether anything in it answers to what is measured. A set for step tests does not.
+    /// Returns true if any gain responds to measurements; false for an open-loop gain set.
     pub fn corrects(&self) -> bool {
         let gains = |m: &MotorGains| m.factors().iter().any(|factor| *factor != 0.0);
         self.damping != 0.0 || self.tension_gain != 0.0 || self.motors.iter().any(gains)
     }
 }
 
-/// Why gains were refused.
+/// Reason why gains were refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum GainError {
     /// A gain is negative or not finite.
     #[error("{key} of motor {motor} is {value}; accepted: a finite number of 0 or more")]
     Gain {
-        /// Which gain.
+        /// Key of the gain.
         key: &'static str,
         /// Index of the motor, from 0.
         motor: usize,
@@ -133,7 +130,7 @@ pub enum GainError {
     /// An order is outside its open interval.
     #[error("{key} of motor {motor} is {value}; accepted: above 0 and below 2")]
     Order {
-        /// Which order.
+        /// Key of the order.
         key: &'static str,
         /// Index of the motor, from 0.
         motor: usize,
@@ -149,7 +146,7 @@ pub enum GainError {
         motor: usize,
         /// The value given.
         value: f64,
-        /// The highest corner that this sensor period can realise, rad/s.
+        /// Max corner that this sensor period can realise, rad/s.
         most: f64,
     },
     /// The set is for another number of motors.
@@ -163,11 +160,11 @@ pub enum GainError {
     /// A value of the whole set is out of range.
     #[error("{key} is {value}; accepted: {accepted}")]
     Value {
-        /// Which value.
+        /// Key of the value.
         key: &'static str,
         /// The value given.
         value: f64,
-        /// What is accepted.
+        /// Accepted values.
         accepted: &'static str,
     },
 }
@@ -191,13 +188,13 @@ impl MotorLaw {
     }
 }
 
-/// The compiled controllers of all motors. Immutable: retuning makes a new one.
+/// Compiled controllers of all motors. Immutable: retuning compiles new ones.
 #[derive(Clone, Debug)]
 pub struct Controllers {
     motors: Vec<MotorLaw>,
 }
 
-/// One motor's memory.
+/// State of one motor's controller.
 #[derive(Clone, Copy, Debug)]
 struct MotorState {
     /// Gains in force when the present law was taken over: kp, ki, kd.
@@ -207,13 +204,13 @@ struct MotorState {
     derivative_output: f64,
 }
 
-/// The memory of all motors' controllers.
+/// State of all motors' controllers.
 #[derive(Clone, Debug)]
 pub struct ControllersState {
     motors: Vec<MotorState>,
 }
 
-/// Highest corner of a derivative that samples every `sample_period` s can realise, rad/s.
+/// Returns the max corner, rad/s, of a derivative with samples every `sample_period` s.
 pub fn highest_corner(sample_period: f64) -> f64 {
     2.0 / sample_period
 }
@@ -286,7 +283,7 @@ impl Controllers {
     /// (the derivative acts on new samples only).
     ///
     /// # Errors
-    /// The first gain out of range, with its motor and what is accepted.
+    /// The first gain out of range, with its motor and the accepted values.
     pub fn new(
         gains: &GainSet,
         motors: usize,
@@ -340,22 +337,22 @@ impl Controllers {
         Ok(Self { motors })
     }
 
-    /// A fresh memory: nothing integrated, nothing differentiated.
+    /// Returns a cleared state: integrators and derivatives at zero.
     pub fn state(&self) -> ControllersState {
         let motors = self.motors.iter().map(MotorLaw::state).collect();
         ControllersState { motors }
     }
 
-    /// Makes a memory fresh, without allocating.
+    /// Clears a state without allocating.
     pub fn clear(&self, state: &mut ControllersState) {
         for (law, memory) in self.motors.iter().zip(&mut state.motors) {
             *memory = law.state();
         }
     }
 
-    /// One step of every motor's controller: `error` in, `correction` out, motor by motor.
-    /// `fresh` says that the error rests on a new sample; `integrate` that the integrators work;
-    /// `share` how far the hand-over from the law before has come, 0 to 1.
+    /// Runs one step of every motor's controller, from `error` to `correction`. `fresh`: the error
+    /// is based on a new sample; `integrate`: the integrators work; `share`: progress of the
+    /// bumpless transfer from the previous law, 0 to 1.
     ///
     /// Work: per motor two operators of fixed size.
     pub fn step(
@@ -384,8 +381,9 @@ impl Controllers {
         }
     }
 
-    /// Transfer function of the controller of `motor`, of what [`Controllers::step`] runs. What steps at every tick is
-    /// taken at `z = 1 + tick`, the derivative, which steps at new samples, at `z = 1 + sample`.
+    /// Returns the transfer function of `motor`'s controller as discretised in
+    /// [`Controllers::step`]. Parts that step at every tick are evaluated at `z = 1 + tick`; the
+    /// derivative, which steps at new samples, at `z = 1 + sample`.
     pub fn at(&self, motor: usize, tick: Complex<f64>, sample: Complex<f64>) -> Complex<f64> {
         let law = &self.motors[motor];
         let mut sum = Complex::from(law.gains.kp);
@@ -398,25 +396,25 @@ impl Controllers {
         sum
     }
 
-    /// The gains of each motor, in motor order.
+    /// Returns the gains of each motor, in motor order.
     pub fn gains(&self) -> impl ExactSizeIterator<Item = &MotorGains> {
         self.motors.iter().map(|law| &law.gains)
     }
 
-    /// Whether all motors have the same gains.
+    /// Returns true if all motors have the same gains.
     pub fn alike(&self) -> bool {
         self.motors.windows(2).all(|w| w[0].gains == w[1].gains)
     }
 
-    /// The integrators' outputs, in setpoint units.
+    /// Writes the integrators' outputs, in setpoint units, to `out`.
     pub fn integrals(&self, state: &ControllersState, out: &mut [f64]) {
         for ((law, memory), o) in self.motors.iter().zip(&state.motors).zip(out) {
             *o = law.integral.output(&memory.integral);
         }
     }
 
-    /// Moves the integrators' outputs by `delta` (setpoint units) through their pole at zero, where
-    /// a motor has integral action.
+    /// Shifts the integrators' outputs by `delta` (setpoint units) through their pole at zero, for
+    /// motors with integral action.
     pub fn shift(&self, state: &mut ControllersState, delta: impl Iterator<Item = f64>) {
         for ((law, memory), d) in self.motors.iter().zip(&mut state.motors).zip(delta) {
             if law.gains.ki > 0.0 {
@@ -425,11 +423,11 @@ impl Controllers {
         }
     }
 
-    /// Takes over the memory of `old`, whose own hand-over had come to `share`: the integral
-    /// branch's output is carried into the pole at zero, fractional memory starts empty where orders
-    /// differ, differentiators of another shape start at rest, and gains start from the ones in force.
-    /// A motor without integral action in the new law carries nothing; the caller's residue takes
-    /// what is missing.
+    /// Takes over the state of `old` (bumpless transfer), whose own transfer had progressed to
+    /// `share`. The integral's output is moved to the pole at zero. Fractional memory starts empty
+    /// where orders differ, derivatives of another shape start at rest, and gains start from those
+    /// in effect. A motor without integral action in the new law keeps no output; the caller adds
+    /// the difference as a decaying offset.
     pub fn take_over(&self, old: &Controllers, state: &mut ControllersState, share: f64) {
         for ((new, old), memory) in self.motors.iter().zip(&old.motors).zip(&mut state.motors) {
             memory.from = old.gains.blended(memory.from, share);

@@ -1,55 +1,60 @@
-//! What a gain set is worth on every model of a joint's family, all tendons taut and each one slack.
+//! Stability and performance of a gain set on every model of a joint's family, with all tendons
+//! taut and with each one slack.
 //!
 //! # The loop
-//! At a bend `b` the motors' Jacobian is `J` (N x 2), their tendons' stiffness `W` (N m/rad at the shafts, on the
-//! diagonal). What the node runs maps a bend error `e` (rad) to setpoints `J e_q`, `e_q = A diag(C_i(z)) J e` with `A =
-//! (J^T W J)^-1 J^T W`: one fractional-order controller per motor, projected into bend space. Damping adds `d` (s)
-//! times the bend rate that the IMU shows. A model `g(s)` answers setpoints with a bend, so that
+//! At a bend `b` the motors' Jacobian is `J` (N x 2), their tendons' stiffness `W` (N m/rad at the
+//! shafts, on the diagonal). The node maps a bend error `e` (rad) to setpoints `J e_q`,
+//! `e_q = A diag(C_i(z)) J e` with `A = (J^T W J)^-1 J^T W`: one fractional-order controller per
+//! motor, projected into bend space. Damping adds `d` (s) times the bend rate from the IMU. A model
+//! `g(s)` maps setpoints to a bend, so that
 //!
 //! ```text
 //! L = A diag(C_i) J g + d s g I,
 //! ```
 //!
-//! opened at the setpoints, all motors in their places.
+//! opened at the setpoints, all motors together.
 //!
-//! All of it is taken as it is sampled: the operators' own discrete forms, the derivative that steps at new samples
-//! only, a sample held until the next one comes, setpoints held over a tick, dead time of any length. With a sensor
-//! period of m ticks the sampled loop at w is the sum of m terms at `w + 2 pi l/T`, which folds every frequency onto
-//! its own. All of this is exact, and so is stability; margins and sensitivity are those of the sum, which for m above
-//! 1 leaves out that bend and rate are folded apart. A sensor period that is no whole number of ticks is rounded to
-//! one. Not in it are limits of travel, speed and authority, integrator deadband, stiction, and what changes while the joint
-//! moves from bend to bend.
+//! The loop is treated as discretised. This includes the operators' own discrete forms, a
+//! derivative that steps at new samples only, a sample held until the next one comes, setpoints
+//! held over a tick, and dead time of any length. With a sensor period of m ticks the sampled loop
+//! at w is the sum of m terms at `w + 2 pi l/T`, which folds every frequency onto its own. All of
+//! this is exact, and so is stability. Margins and sensitivity are those of the sum, which for m
+//! above 1 leaves out that bend and rate are folded separately. A sensor period is rounded to a
+//! whole number of ticks. Not included are limits of position, speed and feedback, integrator
+//! deadband, stiction, and changes while the joint moves from bend to bend.
 //!
 //! # A slack tendon
-//! A tendon that hangs slack pulls no more: the joint is softer there, and its motor moves nothing. Per unit of bend
-//! the tendons hold with `K_t = J^T W J`, beam and gravity with `K_b` (both N m/rad). At rest `K_b b = J^T W (q - J
-//! b)`; for setpoints `q = J r` that gives `b = (K_b + K_t)^-1 K_t r`, which is the model's gain `g0`: `K_b = K_t (1/g0
-//! - 1)`. With the dynamics of the model, `d(s)` (1 at rest), on the whole stiffness `K_t/g0`, and without tendon i's
-//! `K_i = J_i w_i J_i^T`,
+//! A slack tendon exerts no force: the joint is softer there, and its motor moves nothing. Per unit
+//! of bend the tendons hold with `K_t = J^T W J`, beam and gravity with `K_b` (both N m/rad). At
+//! rest `K_b b = J^T W (q - J b)`; for setpoints `q = J r` that gives `b = (K_b + K_t)^-1 K_t r`,
+//! which is the model's gain `g0`: `K_b = K_t (1/g0 - 1)`. With the dynamics of the model, `d(s)`
+//! (1 at rest), on the whole stiffness `K_t/g0`, and without tendon i's `K_i = J_i w_i J_i^T`,
 //!
 //! ```text
 //! ((K_t/g0) d(s) - K_i) b = (K_t - K_i) r.
 //! ```
 //!
-//! Inertia and damping of the beam stay what they were. In the direction `K_t^(-1/2) K_t^(-1/2) J_i`, where K_i has the
-//! share `mu = w_i J_i^T K_t^-1 J_i`, this is `g0 (1 - mu)/(d - g0 mu)`: a joint that is softer, slower and less
-//! damped; at a right angle to it (in the metric `K_t`) nothing changes. A joint with `g0 mu >= 1` falls over, whatever
-//! the loop does. An integrating model says nothing of stiffness; slack is not looked at there. Source: derived here
-//! from the balance of moments.
+//! Inertia and damping of the beam are unchanged. In the direction `K_t^(-1/2) K_t^(-1/2) J_i`,
+//! where K_i has the share `mu = w_i J_i^T K_t^-1 J_i`, this is `g0 (1 - mu)/(d - g0 mu)`: a joint
+//! that is softer, slower and less damped. At a right angle to it (in the metric `K_t`) nothing
+//! changes. A joint with `g0 mu >= 1` falls over, with any loop. An integrating model defines
+//! no stiffness, so slack is not examined there. Source: derived here from the balance of moments.
 //!
-//! A first-order model's bend takes up speed at once, which no joint with motors does, and damping feeds that back.
-//! Under damping, as much of its dead time as the motors' time constant is therefore read as their lag: alike at
-//! frequencies where the model holds.
+//! In a first-order model the bend rate jumps, which no joint with motors does, and damping
+//! feeds that back. Under damping, a part of the dead time as long as the motors' time constant is
+//! therefore treated as their lag. Both are equivalent at frequencies where the model holds.
 //!
-//! Models are alike in all directions of bend. A joint that follows differently along and across is two models of the
-//! family.
+//! Models are the same in all directions of bend. A joint with different in-plane and cross-axis
+//! dynamics is two models of the family.
 //!
 //! # The continuous law
-//! Beside it stand the figures of the law as it was designed: continuous operators, exact delays, half a sensor period for the
-//! holds. How it moves comes from inverse Laplace transforms: the bend measured and the setpoint after a step of the reference,
-//! and after the shaped reference that the node makes. Overshoot, settling and greatest setpoint are read off these as off the
-//! discrete law's; jumps of an continuous setpoint count with their height. Sensors' noise has the same density as samples have,
-//! up to their Nyquist frequency and none above. An continuous law that is unstable above the Nyquist frequency is not noticed.
+//! The figures of the continuous law as designed are given for comparison: continuous operators,
+//! exact delays, half a sensor period for the holds. Its motion comes from inverse Laplace
+//! transforms: the measured bend and the setpoint after a step of the reference, and after the
+//! node's shaped reference. Overshoot, settling and maximum setpoint are computed as for the
+//! discretised law; jumps of a continuous setpoint count with their height. Sensor noise has the
+//! same density as that of samples up to their Nyquist frequency, and none above. A continuous law
+//! that is unstable above the Nyquist frequency is not detected.
 //!
 //! Frequencies in rad/s, times in s, angles in rad. Design-time work, off the real-time thread.
 
@@ -74,17 +79,18 @@ use nalgebra::Complex;
 /// One model of a joint's family.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Member {
-    /// What it is called.
+    /// Name for display.
     pub name: String,
-    /// How the joint follows position setpoints, from the bend asked to the bend measured, the sensor's usual age
-    /// included.
+    /// Model from the commanded to the measured bend for position setpoints, including the usual
+    /// sensor latency.
     pub plant: Plant,
-    /// Time constant of the motors where `plant` is the joint behind them, s; 0 where `plant` holds them too.
+    /// Time constant of the motors where `plant` is the joint behind them, s; 0 where `plant`
+    /// includes them.
     pub motor_lag: f64,
 }
 
 impl Member {
-    /// A model of the whole, motors included.
+    /// Returns a model of the whole joint, motors included.
     pub fn new(name: impl Into<String>, plant: Plant) -> Self {
         Self {
             name: name.into(),
@@ -94,160 +100,161 @@ impl Member {
     }
 }
 
-/// What the loop runs under.
+/// Operating conditions of the loop.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Conditions {
-    /// Age of samples when they are used, beyond the models' dead time, s.
+    /// Sensor latency beyond the models' dead time, s.
     pub age: f64,
-    /// Delay of setpoints on their way out, s.
+    /// Output delay of setpoints, s.
     pub output: f64,
-    /// Noise of the bend that the sensors say, rad rms per axis, new with every sample.
+    /// Noise of the measured bend, rad rms per axis, new with every sample.
     pub orientation_noise: f64,
-    /// Noise of the angular velocity, rad/s rms per axis.
+    /// Noise of the measured angular velocity, rad/s rms per axis.
     pub gyro_noise: f64,
 }
 
-/// A frequency and what was found there.
+/// A frequency and a value found there.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Crossing {
-    /// rad/s.
+    /// Frequency, rad/s.
     pub frequency: f64,
     /// A phase margin, rad, a delay, s, or a factor on the gain.
     pub value: f64,
 }
 
-/// Figures of one 2 x 2 loop; margins are those of its eigenvalues' loci.
+/// Figures of one 2 x 2 loop; margins are those of the loci of its eigenvalues.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LoopFigures {
-    /// Closed-loop poles outside the stable region.
+    /// Number of closed-loop poles outside the stable region.
     pub unstable_poles: u32,
-    /// The phase margin of least size; none where nothing crosses magnitude 1.
+    /// Phase margin of minimum magnitude; none where nothing crosses magnitude 1.
     pub phase_margin: Option<Crossing>,
-    /// The least delay more that takes a stable loop to -1 at a gain crossover: the lag to there over the frequency, s. For a
-    /// law that runs on samples it leaves out what these fold, see [`OnModel::delay_margin`].
+    /// Minimum additional delay that takes a stable loop to -1 at a gain crossover, s: the lag to
+    /// -1 over the frequency. For a discretised law it leaves out what sampling folds, see
+    /// [`OnModel::delay_margin`].
     pub delay_margin: Option<Crossing>,
     /// Lowest and highest gain crossover, rad/s.
     pub crossovers: Option<[f64; 2]>,
-    /// The least factor by which all gains may rise, up to 100.
+    /// Minimum factor by which all gains may rise, up to 100.
     pub gain_margin: Option<Crossing>,
-    /// The greatest factor below 1 at which the loop meets -1.
+    /// Maximum factor below 1 at which the loop meets -1.
     pub least_gain: Option<Crossing>,
     /// Peak of the largest singular value of `(I + L)^-1`.
     pub sensitivity: Peak,
 }
 
 impl LoopFigures {
-    /// Whether the closed loop is stable.
+    /// Returns true if the closed loop is stable.
     pub fn stable(&self) -> bool {
         self.unstable_poles == 0
     }
 
-    /// Whether it is worse than `other`: unstable, or of a higher sensitivity peak.
+    /// Returns true if it is worse than `other`: unstable, or with a higher sensitivity peak.
     fn worse(&self, other: &Self) -> bool {
         (!self.stable(), self.sensitivity.value) > (!other.stable(), other.sensitivity.value)
     }
 
-    /// Least phase margin, rad; pi where nothing crosses.
+    /// Returns the minimum phase margin, rad, negative if unstable; pi where nothing crosses.
     pub fn margin(&self) -> f64 {
         let margin = self.phase_margin.map_or(std::f64::consts::PI, |c| c.value);
         if self.stable() { margin } else { -margin.abs() }
     }
 }
 
-/// Figures of the worst loop of several, and where it is.
+/// Figures of the worst of several loops, with its bend.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Worst {
-    /// Its figures.
+    /// Figures of that loop.
     pub figures: LoopFigures,
-    /// At which bend, rad.
+    /// Bend of that loop, rad.
     pub bend: Bend,
 }
 
-/// A slack tendon.
+/// Result for a slack tendon.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Slack {
-    /// The loop is then this at worst.
+    /// The worst loop with the tendon slack.
     Loop(Worst),
-    /// The joint then falls over by itself.
+    /// The joint falls over by itself.
     Falls {
         /// Share of the tendons' stiffness that is lost.
         share: f64,
-        /// At which bend, rad.
+        /// Bend at which it falls, rad.
         bend: Bend,
     },
 }
 
 impl Slack {
-    /// Whether the joint is held.
+    /// Returns true if the joint is held.
     pub fn stable(&self) -> bool {
         matches!(self, Self::Loop(worst) if worst.figures.stable())
     }
 }
 
-/// What the gain set does on one model.
+/// Figures of the gain set on one model.
 #[derive(Clone, Debug, PartialEq)]
 pub struct OnModel {
     /// The model.
     pub member: Member,
-    /// The law that the node runs, all tendons taut, at the worst bend.
+    /// Discretised law, all tendons taut, at the worst bend.
     pub discrete: Worst,
-    /// How much older samples may grow, or setpoints be later, at that bend, s: the loop is stable up to there. None unless
-    /// asked for and stable, and where no such delay ends it.
+    /// Maximum additional sensor latency or output delay with a stable loop at that bend, s. None
+    /// at [`Depth::Verdict`], where unstable, and where no such delay makes it unstable.
     pub delay_margin: Option<f64>,
-    /// The continuous law with the holds' delays, all tendons taut, at the worst bend; looked at up to the Nyquist
-    /// frequency. None unless asked for.
+    /// Continuous law with the holds' delays, all tendons taut, at the worst bend, examined up to
+    /// the Nyquist frequency. None at [`Depth::Verdict`].
     pub continuous: Option<Worst>,
-    /// The law that the node runs with each tendon slack; empty for integrating models.
+    /// Discretised law with each tendon slack; empty for integrating models.
     pub slack: Vec<Slack>,
-    /// How it moves by the law that the node runs, straight; none unless asked for and stable.
+    /// Motion with the discretised law, straight; none at [`Depth::Verdict`] and where unstable.
     pub course: Option<Course>,
-    /// What that asks of the motors; none unless asked for and stable.
+    /// Motor effort of that motion; none at [`Depth::Verdict`] and where unstable.
     pub demand: Option<Demand>,
-    /// How it moves by the continuous law; none unless asked for and stable.
+    /// Motion with the continuous law; none at [`Depth::Verdict`] and where unstable.
     pub continuous_course: Option<Course>,
-    /// What that asks of the motors; none unless asked for and stable.
+    /// Motor effort of that motion; none at [`Depth::Verdict`] and where unstable.
     pub continuous_demand: Option<Demand>,
 }
 
 impl OnModel {
-    /// The delay that the continuous law bears at its worst bend, s.
+    /// Returns the delay margin of the continuous law at its worst bend, s.
     pub fn continuous_delay_margin(&self) -> Option<f64> {
         let figures = &self.continuous.as_ref()?.figures;
         let margin = figures.delay_margin.filter(|_| figures.stable())?;
         Some(margin.value)
     }
 
-    /// Whether it is stable, with all tendons taut and with each one slack.
+    /// Returns true if the loop is stable, with all tendons taut and with each one slack.
     pub fn stable(&self) -> bool {
         self.discrete.figures.stable() && self.slack.iter().all(Slack::stable)
     }
 }
 
-/// What a gain set is worth.
+/// Result of examining a gain set.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Examination {
-    /// On each model.
+    /// Results on each model.
     pub models: Vec<OnModel>,
-    /// Stable on all of them.
+    /// True if stable on all models.
     pub stable: bool,
-    /// Index of the model with the least phase margin, all tendons taut.
+    /// Index of the model with the minimum phase margin, all tendons taut.
     pub least_margin: usize,
     /// Index of the model with the highest sensitivity peak, all tendons taut.
     pub greatest_sensitivity: usize,
-    /// What is wrong, one sentence each.
+    /// Reasons against the set, one sentence each.
     pub reasons: Vec<String>,
 }
 
-/// How much is looked at.
+/// Extent of the examination.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Depth {
-    /// What the verdict needs: of a slack tendon's loop, while it is stable, no margins.
+    /// Only what the verdict needs: a slack tendon's loop has no margins while it is stable.
     Verdict,
-    /// The continuous law, motion and demands on the motors too.
+    /// The continuous law, motion and motor effort, too.
     Full,
 }
 
-/// Why nothing can be examined.
+/// The reason why nothing can be examined.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ExamineError {
     /// No model.
@@ -256,30 +263,30 @@ pub enum ExamineError {
     /// A model is out of range.
     #[error("model {name}: {error}")]
     Model {
-        /// Its name.
+        /// Name of the model.
         name: String,
-        /// What is wrong.
+        /// Error of the model.
         error: crate::model::PlantError,
     },
     /// A condition is out of range.
     #[error("{key} is {value}; accepted: {accepted}")]
     Condition {
-        /// Which value.
+        /// Name of the value.
         key: &'static str,
         /// The value given.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
 }
 
-/// Directions of bend that are looked at, at half and at full inclination.
+/// Number of directions of bend examined, at half and at full inclination.
 const SPOKES: u32 = 8;
 
 /// Examines a law on every model of a family.
 ///
 /// # Errors
-/// No model, or a value out of range.
+/// Returns an error without a model, or for a value out of range.
 pub fn examine(
     joint: &Joint,
     law: &Law,
@@ -292,7 +299,7 @@ pub fn examine(
     let discrete = Grid::new(&frame, Which::Discrete);
     let continuous = (depth == Depth::Full).then(|| Grid::new(&frame, Which::Continuous));
     let places = places(&joint.kinematics, law.limits().inclination);
-    // Motors that are alike make the same loop at every bend while all tendons are taut.
+    // Motors that are alike give the same loop at every bend while all tendons are taut.
     let taut = if frame.motors == 1 {
         &places[..1]
     } else {
@@ -347,11 +354,12 @@ pub fn examine(
     Ok(Examination::of(models.collect(), law))
 }
 
-/// A move on one model by the law as the node runs it, tick by tick, straight, and what its setpoints are for the motors: of
-/// the feedback alone after a step of its reference, or `shaped`. Limits are not applied.
+/// Returns a move on one model with the discretised law, tick by tick, straight, and the motor
+/// effort of its setpoints. It is that of the feedback alone after a step of its reference, or
+/// `shaped`. Limits are not applied.
 ///
 /// # Errors
-/// A value out of range.
+/// Returns an error for a value out of range.
 pub fn course(
     joint: &Joint,
     law: &Law,
@@ -401,7 +409,7 @@ fn check(family: &[Member], conditions: &Conditions) -> Result<(), ExamineError>
     Ok(())
 }
 
-/// Straight, and all directions at half and full inclination.
+/// Returns the straight bend, and all directions at half and full inclination.
 fn places(kinematics: &Kinematics, inclination: f64) -> Vec<Place> {
     let ring = |share: f64| {
         let direction = |i| std::f64::consts::TAU * f64::from(i) / f64::from(SPOKES);
@@ -410,12 +418,13 @@ fn places(kinematics: &Kinematics, inclination: f64) -> Vec<Place> {
     let bends = std::iter::once(Bend::zeros())
         .chain(ring(0.5))
         .chain(ring(1.0));
-    // A checked joint commands both directions everywhere in its range.
+    // A checked joint can command both directions everywhere in its range.
     bends.filter_map(|b| Place::new(kinematics, b)).collect()
 }
 
-/// Where each tendon is looked at slack. What a slack tendon does with motors that are alike depends on its share of
-/// the stiffness alone, apart from the metric of the bend: the greatest and the least share are looked at.
+/// Returns the bends at which each tendon is examined slack. With motors that are alike, the effect
+/// of a slack tendon depends on its share of the stiffness alone, apart from the metric of the
+/// bend. The bends of maximum and minimum share are examined.
 fn slack_places<'a>(frame: &Frame, places: &'a [Place]) -> Vec<Vec<&'a Place>> {
     let of = |tendon: usize| -> Vec<&Place> {
         if frame.motors > 1 {
@@ -436,7 +445,8 @@ fn worst_taut(frame: &Frame, member: &Member, grid: &Grid, places: &[Place]) -> 
         };
         take(&mut worst, grid.figures(&case, false), place.bend);
     }
-    // Straight is always a place and a taut joint never falls, so this is for a joint without rank at all.
+    // The list includes straight and a taut joint never falls, so this covers a joint without full
+    // rank.
     worst.unwrap_or(Worst {
         figures: LoopFigures {
             unstable_poles: 1,
@@ -489,9 +499,10 @@ fn take(worst: &mut Option<Worst>, figures: LoopFigures, bend: Bend) {
     }
 }
 
-/// The sampled loop of a model at a bend, opened at the setpoints: what comes back of a setpoint, both as bends, at `w`
-/// rad/s below the Nyquist frequency of the samples, sign left out; and the determinant of the return difference. With
-/// tendon `slack` slack. None where the joint falls over, or has no rank.
+/// Returns the sampled loop of a model at a bend, opened at the setpoints, and the determinant of
+/// the return difference. The loop is from setpoint to setpoint, both as bends, at `w` rad/s below
+/// the Nyquist frequency of the samples, without the sign. `at` holds the bend and the slack
+/// tendon, if any. None where the joint falls over, or lacks full rank.
 pub fn loop_response(
     joint: &Joint,
     law: &Law,
@@ -507,7 +518,8 @@ pub fn loop_response(
     Some((seen.open, seen.determinant))
 }
 
-/// How much delay more that loop bears, s; none where it is not stable, or no delay ends it.
+/// Returns the delay margin of that loop, s; none where it is not stable, or no delay makes it
+/// unstable.
 pub fn delay_margin(
     joint: &Joint,
     law: &Law,
@@ -522,7 +534,7 @@ pub fn delay_margin(
     grid.delay_margin(&case, &grid.figures(&case, false))
 }
 
-/// Figures of that loop.
+/// Returns the figures of that loop.
 pub fn loop_figures(
     joint: &Joint,
     law: &Law,

@@ -1,8 +1,9 @@
 //! Models of a joint from records of step tests.
 //!
-//! Input is the bend that the motors' setpoints ask for through the kinematics, response the bend that was measured, both
-//! along the step; what happens across it is told apart. A record may hold one step or many, both ways, noisy, with an
-//! offset, sampled unequally. It starts at rest. Fitted are
+//! Input is the commanded bend, from the motors' setpoints through the kinematics; response is the
+//! measured bend. Both are taken in-plane, along the step; the cross-axis response is separate. A
+//! record may hold one step or many, in both directions, noisy, with an offset, sampled at unequal
+//! times. It starts at rest. The fitted models are
 //!
 //! ```text
 //! first order    K e^(-L s) / (T s + 1)
@@ -10,17 +11,18 @@
 //! integrating    K e^(-L s) / (s (T s + 1))
 //! ```
 //!
-//! with an offset of the response, by least squares. The model's response is exact at every sample, whatever the dead time.
-//! Standard errors are those of least squares with white noise of one variance, `s^2 (J^T J)^-1` with `s^2` the sum of
-//! squared residuals over samples less parameters (Seber and Wild 1989, "Nonlinear regression", chapter 2; from
-//! memory). Where [`Whiteness`] says that the residuals are not white, the model leaves something out, and the
-//! errors are too small.
+//! with an offset of the response, by least squares. The model's response is exact at every sample,
+//! for any dead time. Standard errors are those of least squares with white noise of one variance,
+//! `s^2 (J^T J)^-1` with `s^2` the sum of squared residuals over samples less parameters (Seber and
+//! Wild 1989, "Nonlinear regression", chapter 2; from memory). Where [`Whiteness`] finds that the
+//! residuals are not white, the model leaves something out, and the errors are too small.
 //!
-//! A head that is heavy for its joint tilts at once by the tendons' pull and then swings. A second-order model makes up
-//! for the first by more damping and less dead time than the swing has: on the simulated joint's heaviest head 0.19 instead of
-//! 0.14. Its residuals are then not white: [`Family::caution`] says so.
+//! A head that is heavy for its joint tilts at once by the tendons' pull and then oscillates. A
+//! second-order model compensates the initial tilt by more damping and less dead time than the
+//! oscillation has: on the simulated joint's heaviest head 0.19 instead of 0.14. Its residuals are
+//! then not white, which [`Family::caution`] reports.
 //!
-//! Bends in rad, times in s on one clock. Nothing here knows files or clocks.
+//! Bends in rad, times in s on one clock. This module does not access files or clocks.
 
 mod estimate;
 mod family;
@@ -53,7 +55,7 @@ impl Order {
     /// All forms.
     pub const ALL: [Self; 3] = [Self::First, Self::Second, Self::Integrating];
 
-    /// That of those dynamics.
+    /// Returns the form of those dynamics.
     pub fn of(dynamics: Dynamics) -> Self {
         match dynamics {
             Dynamics::First { .. } => Self::First,
@@ -62,7 +64,7 @@ impl Order {
         }
     }
 
-    /// As people call it.
+    /// Returns the name of the form for display.
     pub fn name(self) -> &'static str {
         match self {
             Self::First => "first order",
@@ -72,7 +74,7 @@ impl Order {
     }
 }
 
-/// Lag behind a ramp without the dead time, s: the time constant, or `2 z / w`.
+/// Returns the lag behind a ramp without the dead time, s: the time constant, or `2 z / w`.
 pub fn lag(dynamics: Dynamics) -> f64 {
     match dynamics {
         Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
@@ -85,13 +87,14 @@ pub fn lag(dynamics: Dynamics) -> f64 {
     }
 }
 
-/// Time constant of the slowest part that fades, s.
+/// Returns the time constant of the slowest decaying part, s.
 pub fn slowest(dynamics: Dynamics) -> f64 {
     match dynamics {
         Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
             time_constant
         }
-        // Up to 1 both poles fade with z w; above, the slower is at w / (z + sqrt(z^2 - 1)).
+        // Up to z = 1 both poles decay with z w; above, the slower one is at w / (z + sqrt(z^2 -
+        // 1)).
         Dynamics::Second {
             natural_frequency: w,
             damping_ratio: z,
@@ -106,11 +109,11 @@ pub fn slowest(dynamics: Dynamics) -> f64 {
 /// One parameter of a fit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Parameter {
-    /// Name, with the unit as files show it.
+    /// Name, with the unit as in files.
     pub name: &'static str,
     /// Value in that unit.
     pub value: f64,
-    /// Standard error; none where the parameter ended at the bound of what the record can tell.
+    /// Standard error; none where the parameter ended at the bound of what the record can resolve.
     pub standard_error: Option<f64>,
 }
 
@@ -119,7 +122,7 @@ pub struct Parameter {
 pub struct Fit {
     /// The model.
     pub plant: Plant,
-    /// The response where the model's is zero, rad.
+    /// Response where the model's response is zero, rad.
     pub offset: f64,
     /// Gain, offset, the dynamics' parameters, dead time.
     pub parameters: Vec<Parameter>,
@@ -127,11 +130,12 @@ pub struct Fit {
     pub covariance: DMatrix<f64>,
     /// Number of samples.
     pub samples: usize,
-    /// Standard deviation of the noise, rad: root of the residuals' sum of squares over samples less parameters.
+    /// Standard deviation of the noise, rad: root of the residuals' sum of squares over samples
+    /// less parameters.
     pub noise: f64,
     /// RMS of the residuals over the standard deviation of the response.
     pub nrmse: f64,
-    /// Whether the residuals are white.
+    /// Whiteness test of the residuals.
     pub whiteness: Whiteness,
     /// Akaike's criterion, corrected for few samples.
     pub aicc: f64,
@@ -139,18 +143,18 @@ pub struct Fit {
     pub bic: f64,
 }
 
-/// What happens across the step.
+/// The cross-axis response to the step.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Across {
-    /// Gain across, if the joint moves across as it does along.
+    /// Cross-axis gain, with the dynamics of the in-plane model.
     pub gain: f64,
     /// Its standard error.
     pub standard_error: f64,
-    /// Greatest departure from the response's median across, rad.
+    /// Maximum deviation from the median of the cross-axis response, rad.
     pub greatest: f64,
-    /// That over the range of the input.
+    /// Maximum deviation over the range of the input.
     pub share: f64,
-    /// A model of its own, where one explains clearly more than none.
+    /// Separate model, where one explains clearly more than none.
     pub fit: Option<Fit>,
 }
 
@@ -161,28 +165,28 @@ pub struct Fitted {
     pub fit: Fit,
     /// The models not chosen, best first.
     pub others: Vec<Fit>,
-    /// What happens across the step.
+    /// Cross-axis response.
     pub across: Across,
-    /// Residuals of the model chosen, rad, one per stamp of the record.
+    /// Residuals of the chosen model, rad, one per stamp of the record.
     pub residuals: Vec<f64>,
-    /// Longest rest of the input after a move, s.
+    /// Duration of the longest rest of the input after a move, s.
     pub dwell: f64,
     /// Range of the input, rad.
     pub moved: f64,
 }
 
-/// Least standard errors of a gain that is there.
+/// Minimum gain, in standard errors, of a response that follows.
 const FOLLOWS: f64 = 5.0;
-/// Least rest, in dead time and slowest time constant together.
+/// Minimum rest, in multiples of dead time plus slowest time constant.
 const LEAST_DWELL: f64 = 3.0;
-/// Advantage in the Bayesian criterion from which one model is clearly the better (Kass and Raftery 1995, "Bayes factors",
-/// call 6 and more strong).
+/// Advantage in the Bayesian criterion from which one model is clearly better (Kass and Raftery
+/// 1995, "Bayes factors", call 6 and more strong).
 const CLEARLY: f64 = 6.0;
 
-/// Fits a record: the form given, or the one with the least Bayesian criterion.
+/// Fits a record: with the given form, or the one with the minimum Bayesian criterion.
 ///
 /// # Errors
-/// A record that nothing can be fitted to, with the reason.
+/// Returns the reason why nothing can be fitted to the record.
 pub fn fit(record: &Record, order: Option<Order>) -> Result<Fitted, BadRecord> {
     let survey = record.survey()?;
     let course = Course::new(&record.times, &record.input, record.hold);
@@ -213,7 +217,7 @@ pub fn fit(record: &Record, order: Option<Order>) -> Result<Fitted, BadRecord> {
     })
 }
 
-/// Fits of those forms, best first.
+/// Returns the fits of those forms, best first.
 fn all(orders: &[Order], data: &Data) -> Vec<Fit> {
     let one = |order: &Order| Fit::from_estimate(&estimate(*order, data), data);
     let mut fits: Vec<Fit> = orders.iter().map(one).collect();
@@ -221,7 +225,7 @@ fn all(orders: &[Order], data: &Data) -> Vec<Fit> {
     fits
 }
 
-/// Refuses fits that the record does not carry.
+/// Refuses fits that the record does not support.
 fn judge(
     best: &Fit,
     others: &[Fit],
@@ -229,7 +233,8 @@ fn judge(
     survey: &Survey,
 ) -> Result<(), BadRecord> {
     let gain = &best.parameters[0];
-    // Where nothing follows, the covariance is singular, or its other entries are what is meaningless.
+    // Without a following response the covariance is singular, or its other entries are
+    // meaningless.
     let error = gain.standard_error.unwrap_or(f64::INFINITY);
     let explained = best.nrmse < 0.98;
     let settling = best.plant.dead_time + slowest(best.plant.dynamics);
@@ -311,7 +316,7 @@ fn across(along: &Fit, record: &Record, data: &Data, survey: &Survey) -> Across 
     }
 }
 
-/// Least sum of squares that counts: rounding. Also keeps logarithms finite.
+/// Returns the minimum sum of squares that counts: rounding. It also keeps logarithms finite.
 fn floor(response: &[f64]) -> f64 {
     let scale = response.iter().map(|y| y * y).sum::<f64>();
     (1e-30 * scale).max(f64::MIN_POSITIVE)
@@ -391,7 +396,7 @@ impl Fit {
         }
     }
 
-    /// The model's response at the record's stamps, offset included, rad.
+    /// Returns the model's response at the record's stamps, offset included, rad.
     pub fn response(&self, record: &Record) -> Vec<f64> {
         let course = Course::new(&record.times, &record.input, record.hold);
         let mut states = Vec::new();
@@ -401,12 +406,12 @@ impl Fit {
         states.iter().map(value).collect()
     }
 
-    /// The parameter of that name.
+    /// Returns the parameter with that name.
     pub fn parameter(&self, name: &str) -> Option<&Parameter> {
         self.parameters.iter().find(|p| p.name == name)
     }
 
-    /// Ends of the 95 % interval of the parameter of that name.
+    /// Returns the bounds of the 95 % interval of the parameter with that name.
     pub fn interval_95(&self, name: &str) -> Option<(f64, f64)> {
         let parameter = self.parameter(name)?;
         let freedom = self.samples.saturating_sub(self.parameters.len());
@@ -415,13 +420,13 @@ impl Fit {
     }
 }
 
-/// `variance (J^T J)^-1` over the parameters that are free, zero elsewhere.
+/// Returns `variance (J^T J)^-1` over the free parameters, zero elsewhere.
 fn covariance(found: &Estimate, variance: f64) -> DMatrix<f64> {
     let all = found.bound.len();
     let mut covariance = DMatrix::zeros(all, all);
     let free: Vec<usize> = (0..all).filter(|k| !found.bound[*k]).collect();
     let mut columns = found.jacobian.select_columns(&free);
-    // Columns of unit length: the parameters have different units.
+    // Columns get unit length, since the parameters have different units.
     let scales: Vec<f64> = columns.column_iter().map(|c| c.norm()).collect();
     for (k, scale) in scales.iter().enumerate() {
         columns.column_mut(k).unscale_mut(*scale);

@@ -1,21 +1,24 @@
-//! A tree of coordinate frames with stamped transforms.
+//! Transform buffer: a tree of coordinate frames with stamped transforms.
 //!
-//! Each frame has at most one parent, so that the frames form trees and there is one way at most from one
-//! frame to another (REP 105). The transform of a frame is its pose in its parent: it maps coordinates in the frame to
-//! coordinates in the parent, position in m. Several trees may stand side by side until a transform joins them.
+//! Each frame has at most one parent, so the frames form trees with at most one path from one frame
+//! to another (REP 105). The transform of a frame is its pose in its parent: it maps coordinates in
+//! the frame to coordinates in the parent, position in m. Several trees may exist until a transform
+//! joins them.
 //!
-//! A transform is *fixed*, and holds at all times, or *moving*: then the tree keeps a history of it and
-//! answers for any time inside, never for one outside. Between two samples the position is linear in time
-//! and the orientation turns at a constant rate about one axis, the shorter way (slerp: Shoemake 1985, Animating
-//! rotation with quaternion curves, from memory). At exactly half a turn both ways are equally short; either is taken.
+//! A transform is *fixed* and valid at all times, or *moving*. For a moving one the buffer keeps a
+//! history and looks up any time inside it, never one outside. Between two samples the position is
+//! linear in time. The orientation turns at a constant rate about one axis by the smaller angle
+//! (slerp: Shoemake 1985, Animating rotation with quaternion curves, from memory). At exactly half
+//! a turn both directions are equal; either is taken.
 //!
-//! Time is in s, on whatever clock the caller stamps with. Seconds since 1970 leave an `f64` 0.24 us of
-//! resolution.
+//! Time is in s, on the clock of the caller's stamps. Seconds since 1970 leave an `f64` a
+//! resolution of 0.24 us.
 //!
 //! # Bounds
-//! At most [`MOST_FRAMES`] frames of [`MOST_SAMPLES`] samples (64 bytes each), whatever comes in: 256 MB. A lookup
-//! visits each frame on the way a few times, searches its history by halving, and allocates nothing but the names in an
-//! error. An insertion may allocate, and move up to [`MOST_SAMPLES`] samples: the tree is not for the real-time thread.
+//! At most [`MOST_FRAMES`] frames of [`MOST_SAMPLES`] samples (64 bytes each), whatever the input:
+//! 256 MB. A lookup visits each frame on the path a few times, searches its history by bisection,
+//! and allocates nothing but the names in an error. An insertion may allocate, and move up to
+//! [`MOST_SAMPLES`] samples: the buffer is not for the real-time thread.
 
 use nalgebra::{Isometry3, UnitQuaternion, Vector3};
 use std::collections::{HashMap, VecDeque};
@@ -23,29 +26,29 @@ use std::fmt;
 use std::iter::successors;
 use thiserror::Error;
 
-/// Largest number of frames of a tree, those known only as a parent included.
+/// Max number of frames, including those known only as a parent.
 pub const MOST_FRAMES: usize = 2000;
 
-/// Largest number of samples in the history of one frame.
+/// Max number of samples in the history of one frame.
 pub const MOST_SAMPLES: usize = 2000;
 
-/// Longest history, s.
+/// Max length of a history, s.
 pub const LONGEST_KEEP: f64 = 3600.0;
 
-/// Longest name of a frame, bytes.
+/// Max length of a frame name, bytes.
 pub const LONGEST_NAME: usize = 255;
 
-/// Largest coordinate of a transform, m. Sums of as many as there are frames stay finite.
+/// Max coordinate of a transform, m. Sums over the max number of frames stay finite.
 pub const FARTHEST: f64 = 1e9;
 
-/// How far the norm of a quaternion may be from 1.
+/// Max deviation of the norm of a quaternion from 1.
 pub const NORM_WITHIN: f64 = 1e-6;
 
 /// Frames and the transforms between them.
 #[derive(Clone, Debug)]
 pub struct TransformBuffer {
     keep: f64,
-    /// Places in `frames` by name.
+    /// Indices in `frames` by name.
     places: HashMap<String, usize>,
     frames: Vec<Frame>,
 }
@@ -57,13 +60,13 @@ struct Frame {
     link: Option<Link>,
 }
 
-/// What ties a frame to its parent.
+/// Connection of a frame to its parent.
 #[derive(Clone, Debug)]
 struct Link {
-    /// Place of the parent. No way upward leads back: `insert` sees to it.
+    /// Index of the parent. `insert` ensures that no upward path returns.
     parent: usize,
     fixed: bool,
-    /// Oldest first, stamps rising; never empty. One sample if fixed.
+    /// Oldest first, stamps increasing; never empty. One sample if fixed.
     history: VecDeque<Sample>,
 }
 
@@ -73,28 +76,28 @@ struct Sample {
     pose: Isometry3<f64>,
 }
 
-/// The time that a lookup asks for.
+/// Time of a lookup.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum At {
     /// This time, s.
     Time(f64),
-    /// The newest time that every moving transform on the way has reached.
+    /// The newest time that every moving transform on the path has reached.
     Newest,
 }
 
-/// What a lookup finds.
+/// Result of a lookup.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Found {
-    /// Maps source coordinates to target coordinates: the pose of the source frame in the target frame, m.
+    /// Pose of the source frame in the target frame, m: maps source to target coordinates.
     pub transform: Isometry3<f64>,
-    /// The time of the transform, s: the one asked, or the newest. Infinite where the newest is asked of a
-    /// way that is fixed all along.
+    /// Time of the transform, s: the requested or the newest one. Infinite if the newest is
+    /// requested and every transform on the path is fixed.
     pub stamp: f64,
-    /// Whether any transform on the way is moving.
+    /// True if any transform on the path is moving.
     pub moving: bool,
 }
 
-/// A number in a sentence: one of 300 digits would bury it.
+/// Formats a number for a message, without hundreds of digits.
 fn short(value: f64) -> String {
     if value.abs() < 1e12 {
         value.to_string()
@@ -103,7 +106,7 @@ fn short(value: f64) -> String {
     }
 }
 
-/// Why a transform is refused. Nothing of it is in the tree then.
+/// Reason why a transform is refused. The buffer does not change.
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum InsertError {
     /// A frame without a name.
@@ -116,7 +119,7 @@ pub enum InsertError {
         /// The parent given, without leading '/'.
         parent: String,
     },
-    /// A name too long.
+    /// A name that is too long.
     #[error(
         "the name of a frame has {bytes} bytes, accepted are at most {}",
         LONGEST_NAME
@@ -142,7 +145,7 @@ pub enum InsertError {
         /// The position given, m.
         position: Vector3<f64>,
     },
-    /// A quaternion that is no orientation.
+    /// A quaternion that is not of unit norm.
     #[error(
         "the transform of frame {child:?} has a quaternion of norm {norm}, accepted is 1 within {:e}",
         NORM_WITHIN
@@ -153,7 +156,7 @@ pub enum InsertError {
         /// Norm of the quaternion given.
         norm: f64,
     },
-    /// A stamp that is no time.
+    /// A stamp that is not finite.
     #[error("the transform of frame {child:?} is stamped {stamp} s, accepted is a finite number")]
     Stamp {
         /// The frame.
@@ -161,7 +164,7 @@ pub enum InsertError {
         /// The stamp given, s.
         stamp: f64,
     },
-    /// A parent that hangs below the frame itself.
+    /// A parent that is a descendant of the frame itself.
     #[error(
         "frame {child:?} cannot have parent {parent:?}, which hangs below it; accepted is a tree"
     )]
@@ -171,7 +174,7 @@ pub enum InsertError {
         /// The parent given.
         parent: String,
     },
-    /// A stamp before the history, or with another parent before the newest sample.
+    /// A stamp before the history, or with a new parent before the newest sample.
     #[error(
         "the transform of frame {child:?} is {} s older than its newest, accepted is at most {} s",
         Seconds(newest - stamp), Seconds(*most)
@@ -183,10 +186,10 @@ pub enum InsertError {
         newest: f64,
         /// The stamp given, s.
         stamp: f64,
-        /// How far behind the newest a stamp may be, s.
+        /// Max time by which a stamp may be older than the newest, s.
         most: f64,
     },
-    /// More frames than a tree holds.
+    /// More frames than the buffer holds.
     #[error(
         "frame {child:?} with parent {parent:?} would be one too many, accepted are {} frames",
         MOST_FRAMES
@@ -199,7 +202,7 @@ pub enum InsertError {
     },
 }
 
-/// Why a lookup finds nothing.
+/// Reason why a lookup fails.
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum LookupError {
     /// No transform has named this frame.
@@ -216,36 +219,38 @@ pub enum LookupError {
         /// The frame to map to.
         target_frame: String,
     },
-    /// A time before the history of a frame on the way; of several, the one that starts last.
+    /// A time before the history of a frame on the path; of several frames, the one whose history
+    /// starts last.
     #[error("the time asked is {} s before the oldest transform of frame {frame:?}", Seconds(oldest - asked))]
     TooOld {
         /// The frame.
         frame: String,
         /// Stamp of its oldest sample, s.
         oldest: f64,
-        /// The time asked, s.
+        /// The requested time, s.
         asked: f64,
     },
-    /// A time after the newest sample of a frame on the way; of several, the one that is farthest behind.
+    /// A time after the newest sample of a frame on the path; of several frames, the one whose
+    /// history ends first.
     #[error("the time asked is {} s after the newest transform of frame {frame:?}", Seconds(asked - newest))]
     TooNew {
         /// The frame.
         frame: String,
         /// Stamp of its newest sample, s.
         newest: f64,
-        /// The time asked, s.
+        /// The requested time, s.
         asked: f64,
     },
     /// A time that is not finite.
     #[error("the time asked is {asked} s, accepted is a finite number")]
     NoTime {
-        /// The time asked, s.
+        /// The requested time, s.
         asked: f64,
     },
 }
 
 impl LookupError {
-    /// A word to count it by.
+    /// Returns a key under which such errors are counted.
     pub fn word(&self) -> &'static str {
         match self {
             Self::Unknown { .. } => "unknown_frame",
@@ -257,7 +262,7 @@ impl LookupError {
     }
 }
 
-/// A duration from 0 as a person reads it: to 1 us, or four digits where it is long.
+/// A nonnegative duration in s, formatted for a message: to 1 us, or four digits if it is long.
 struct Seconds(f64);
 
 impl fmt::Display for Seconds {
@@ -265,7 +270,7 @@ impl fmt::Display for Seconds {
         if self.0 == 0.0 {
             write!(f, "0")
         } else if self.0 < 1e6 {
-            // What is outside by less than a microsecond is not told as 0 s outside.
+            // A time outside by less than a microsecond is not shown as 0 s.
             write!(f, "{}", (self.0 * 1e6).round().max(1.0) / 1e6)
         } else {
             write!(f, "{:.3e}", self.0)
@@ -273,7 +278,7 @@ impl fmt::Display for Seconds {
     }
 }
 
-/// The time that all moving transforms of a way share.
+/// The time span that all moving transforms of a path share.
 struct Span {
     /// The latest start and its frame, s.
     oldest: (f64, usize),
@@ -283,8 +288,9 @@ struct Span {
 }
 
 impl TransformBuffer {
-    /// An empty tree that keeps `keep` s of history of each moving frame (10 s is common practice, no source), from 0,
-    /// where only the newest sample is kept, to [`LONGEST_KEEP`]; what is outside is brought inside, NaN to 0.
+    /// Returns an empty buffer that keeps `keep` s of history of each moving frame (10 s is common
+    /// practice, no source). The range is 0, which keeps only the newest sample, to
+    /// [`LONGEST_KEEP`]; values outside are clamped, NaN counts as 0.
     pub fn new(keep: f64) -> Self {
         Self {
             keep: if keep >= 0.0 {
@@ -297,16 +303,17 @@ impl TransformBuffer {
         }
     }
 
-    /// Puts a transform in: the pose of `child` in `parent` (position m) at `stamp` (s), or at all times if `fixed`. A
-    /// '/' before a name is dropped, here as in every question (common practice, no source).
+    /// Inserts a transform: the pose of `child` in `parent` (position m) at `stamp` (s), or at all
+    /// times if `fixed`. A leading '/' of a name is dropped, here as in every query (common
+    /// practice, no source).
     ///
-    /// A stamp inside the history is sorted in, an equal one replaces the old sample. What falls out of the history at
-    /// its old end is dropped. A new parent, or a change between fixed and moving, drops the whole
-    /// history. One stamp far ahead of time would keep later ones out for as long: the caller, who has a
-    /// clock, holds stamps against it.
+    /// A stamp inside the history is sorted in; an equal one replaces the old sample. Samples older
+    /// than the history are dropped. A new parent, or a change between fixed and moving, drops the
+    /// whole history. One stamp far in the future would block later ones for as long. The caller,
+    /// who has a clock, must check stamps against it.
     ///
     /// # Errors
-    /// [`InsertError`]; then nothing has changed.
+    /// [`InsertError`]; the buffer does not change.
     pub fn insert(
         &mut self,
         child: &str,
@@ -334,13 +341,13 @@ impl TransformBuffer {
                 parent: parent.into(),
             });
         }
-        // Its history, if the sample belongs to what is known already.
+        // The history to which the sample belongs, if there is one.
         let link = at.and_then(|at| self.frames[at].link.as_ref());
         let moving = link.filter(|l| !l.fixed && !fixed);
         if let Some(moving) = moving {
             let newest = moving.newest();
             let most = if Some(moving.parent) != above {
-                // What was before the newest sample does not undo it.
+                // A sample before the newest one does not replace its parent.
                 0.0
             } else if moving.history.len() >= MOST_SAMPLES {
                 self.keep.min(newest - moving.oldest())
@@ -374,11 +381,11 @@ impl TransformBuffer {
         Ok(())
     }
 
-    /// The transform from coordinates in `source` to coordinates in `target`.
+    /// Returns the transform from coordinates in `source` to coordinates in `target`.
     ///
     /// # Errors
-    /// [`LookupError`] if a frame is unknown, no way leads from one to the other, or the time is outside
-    /// the history of a moving transform on the way.
+    /// [`LookupError`] if a frame is unknown, no path leads from one to the other, or the time is
+    /// outside the history of a moving transform on the path.
     pub fn lookup(&self, target: &str, source: &str, at: At) -> Result<Found, LookupError> {
         if let At::Time(asked) = at
             && !asked.is_finite()
@@ -386,7 +393,7 @@ impl TransformBuffer {
             return Err(LookupError::NoTime { asked });
         }
         let known = |name: &str| {
-            // A name too long to be known is cut.
+            // A name too long to be known is truncated.
             let unknown = || LookupError::Unknown {
                 frame: bare(name).chars().take(LONGEST_NAME).collect(),
             };
@@ -421,7 +428,7 @@ impl TransformBuffer {
         }
         let mut transform =
             self.climb(target, top, stamp).inverse() * self.climb(source, top, stamp);
-        // Rounding of a long way.
+        // Corrects the rounding of a long path.
         transform.rotation.renormalize();
         Ok(Found {
             transform,
@@ -430,8 +437,8 @@ impl TransformBuffer {
         })
     }
 
-    /// Whether the way from `source` to `target` touches the frame `through`, its two ends and its highest frame
-    /// included; `false` if there is no way.
+    /// Returns true if the path from `source` to `target` contains the frame `through`, including
+    /// its two ends and its highest frame; false if there is no path.
     pub fn passes(&self, target: &str, source: &str, through: &str) -> bool {
         let places = (self.place(target), self.place(source), self.place(through));
         let (Some(target), Some(source), Some(through)) = places else {
@@ -443,8 +450,8 @@ impl TransformBuffer {
         })
     }
 
-    /// Stamp of the newest sample of `child` in its parent, s, infinite if that is fixed; `None` for a frame that is
-    /// not known or has no parent.
+    /// Returns the stamp of the newest sample of `child` in its parent, s, infinite if the
+    /// transform is fixed; `None` for a frame that is unknown or has no parent.
     pub fn newest(&self, child: &str) -> Option<f64> {
         let link = self.frames[self.place(child)?].link.as_ref()?;
         Some(if link.fixed {
@@ -454,13 +461,14 @@ impl TransformBuffer {
         })
     }
 
-    /// The parent of `child`; `None` for a frame that is not known or has none.
+    /// Returns the parent of `child`; `None` for a frame that is unknown or has no parent.
     pub fn parent(&self, child: &str) -> Option<&str> {
         let above = self.parent_of(self.place(child)?)?;
         Some(&self.frames[above].name)
     }
 
-    /// Drops all moving transforms, as is due when the clock of the stamps has jumped back. The names stay known.
+    /// Drops all moving transforms, for use when the clock of the stamps has jumped back. The names
+    /// stay known.
     pub fn forget_moving(&mut self) {
         for frame in &mut self.frames {
             frame.link.take_if(|link| !link.fixed);
@@ -485,19 +493,19 @@ impl TransformBuffer {
         self.frames[at].link.as_ref().map(|l| l.parent)
     }
 
-    /// A frame, its parent, and so on to the root; each once at most.
+    /// Iterates over a frame, its parent, and so on to the root; each at most once.
     fn upward(&self, from: usize) -> impl Iterator<Item = usize> {
         successors(Some(from), |i| self.parent_of(*i))
     }
 
-    /// The links from a frame up to one above it.
+    /// Iterates over the links from a frame up to an ancestor.
     fn links(&self, from: usize, top: usize) -> impl Iterator<Item = (usize, &Link)> {
         self.upward(from)
             .take_while(move |i| *i != top)
             .filter_map(|i| Some((i, self.frames[i].link.as_ref()?)))
     }
 
-    /// The lowest frame above both, which may be one of them.
+    /// Returns the lowest common ancestor of both, which may be one of them.
     fn meeting(&self, mut a: usize, mut b: usize) -> Option<usize> {
         let mut heights = (self.upward(a).count(), self.upward(b).count());
         while a != b {
@@ -531,7 +539,7 @@ impl TransformBuffer {
         span
     }
 
-    /// The pose of a frame in one above it.
+    /// Returns the pose of a frame in an ancestor.
     fn climb(&self, from: usize, top: usize, time: f64) -> Isometry3<f64> {
         self.links(from, top)
             .fold(Isometry3::identity(), |below, (_, link)| {
@@ -549,7 +557,7 @@ impl Link {
         self.history.back().map_or(f64::NEG_INFINITY, |s| s.stamp)
     }
 
-    /// Sorts a sample in and drops what is too old, or too much.
+    /// Sorts a sample in and drops samples that are too old or too many.
     fn put(&mut self, sample: Sample, keep: f64) {
         let after = self.history.partition_point(|s| s.stamp < sample.stamp);
         match self.history.get_mut(after) {
@@ -562,7 +570,7 @@ impl Link {
         }
     }
 
-    /// The pose at a time inside the history; outside, the nearest sample.
+    /// Returns the pose at a time inside the history; outside, the nearest sample.
     fn pose(&self, time: f64) -> Isometry3<f64> {
         let after = self.history.partition_point(|s| s.stamp <= time);
         let before = after.checked_sub(1).and_then(|i| self.history.get(i));
@@ -574,32 +582,34 @@ impl Link {
     }
 }
 
-/// The pose between two samples.
+/// Returns the pose between two samples.
 fn between(a: &Sample, b: &Sample, time: f64) -> Isometry3<f64> {
-    // The stamps differ and are at most the length of a history apart.
+    // The stamps differ, by at most the length of a history.
     let share = (time - a.stamp) / (b.stamp - a.stamp);
     let (from, to) = (&a.pose, &b.pose);
     let position = from.translation.vector.lerp(&to.translation.vector, share);
-    // The rotation vector of a quaternion and of its opposite are the same and at most pi long: the shorter
-    // way, with no special case for equal or opposite orientations, which the usual quotient of sines has.
+    // The rotation vectors of a quaternion and of its opposite are equal and at most pi long. They
+    // give the smaller angle, without the special case for equal or opposite orientations of the
+    // usual quotient of sines.
     let turn = (from.rotation.inverse() * to.rotation).scaled_axis();
     let orientation = from.rotation * UnitQuaternion::from_scaled_axis(turn * share);
     Isometry3::from_parts(position.into(), orientation)
 }
 
-/// A name without '/' before it.
+/// Returns a name without leading '/'.
 fn bare(name: &str) -> &str {
     name.trim_start_matches('/')
 }
 
-/// The transform with its quaternion's norm 1 to rounding, if all is as it should be but for what is in the tree.
+/// Returns the transform with its quaternion normalised, after all checks that do not depend on the
+/// buffer.
 fn checked(
     child: &str,
     parent: &str,
     transform: &Isometry3<f64>,
     stamp: f64,
 ) -> Result<Isometry3<f64>, InsertError> {
-    // Lengths first: the other sentences show the names.
+    // Lengths first: the other messages show the names.
     let bytes = child.len().max(parent.len());
     if bytes > LONGEST_NAME {
         return Err(InsertError::LongName { bytes });

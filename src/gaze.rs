@@ -1,41 +1,41 @@
-//! Gaze point to bend, and pan.
+//! Inverse kinematics of the gaze: from a gaze point to bend and pan.
 //!
 //! # Frames
-//! Base and head frame as in [`geometry`]. The camera sits at `c` (m) in the head
-//! frame and looks along the unit vector `a` of the head frame. An optional pan motor stands under the
-//! beam and turns all of it about the base frame's z by `psi` (rad, positive from +x toward +y); the bend `b` is told in
-//! the frame that the pan has turned. The camera and its axis in the base frame are
+//! Base and head frame are those of [`geometry`]. The camera sits at `c` (m) in the head frame and
+//! looks along the unit vector `a` of the head frame. An optional pan motor under the beam turns
+//! all of it about the base frame's z by `psi` (rad, positive from +x toward +y). The bend `b` is
+//! expressed in the panned frame. The camera position and its axis in the base frame are
 //!
 //! ```text
 //! q = Rz(psi) (p(b) + R(b) c),   w = Rz(psi) R(b) a
 //! ```
 //!
-//! with `p`, `R` of constant curvature. The residual of a point `x` is the angle between `w` and the
-//! line of sight `x - q`: the axis has to pass through the point from the camera's own place, which
-//! for a camera off the axis and a point at arm's length is several degrees away from looking along
-//! the point's direction from the base. Minimised is `|w - (x - q)/|x - q||^2 / 2 = 1 - cos(residual)`.
+//! with `p`, `R` of constant curvature. The residual of a point `x` is the angle between `w` and
+//! the line of sight `x - q`: the axis has to pass through the point from the camera's own
+//! position. For a camera off the beam's axis and a point at arm's length this differs by several
+//! degrees from looking along the point's direction from the base. The cost is
+//! `|w - (x - q)/|x - q||^2 / 2 = 1 - cos(residual)`.
 //!
-//! # Which answer
-//! **Without pan** both directions of bend are free up to the largest inclination. The search starts at
-//! the present bend and goes downhill, so that of several bends that reach the point the one
-//! on the present branch is taken. Only where this does not reach the point are [`SEEDS`] other
-//! starts tried, and the answer moves to another branch only if this lowers the residual by more than
-//! [`WORTH_A_JUMP`].
+//! # Choice of the solution
+//! **Without pan** both directions of bend are free up to the max inclination. The search descends
+//! from the present bend, so that of several bends that reach the point the one on the present
+//! branch is taken. If this does not reach the point, [`SEEDS`] other starts are tried. The
+//! solution moves to another branch only if this lowers the residual by more than [`WORTH_A_JUMP`].
 //!
-//! **With pan**, the pan turns and the bend pitches in the vertical plane of the camera's axis, so that
-//! the image stays level and upright. Of all full turns the pan nearest to the present one is taken.
-//! Only if the least residual asks for a pan outside its limits does the pan stop there
-//! and the bend leans sideways too.
+//! **With pan**, the pan turns and the bend pitches in the vertical plane of the camera's axis, so
+//! that the image stays level and upright. Of all full turns the pan nearest to the present one is
+//! taken. If the min residual requires a pan outside its limits, the pan stops at a limit and the
+//! bend leans sideways too.
 //!
 //! # Singular points
-//! - A forward camera at zero pitch: leaning sideways only rolls the image, so azimuth is
-//!   reached by second order alone, pitch times lean; without pan that is a few degrees
-//!   ([`Gazer::azimuth_range`]). There the lean stays what it is at present. For a point beyond that
-//!   azimuth the best lean changes sides where the point crosses the level of the camera: a real jump of
-//!   the least angle's own answer, made once, with the hysteresis above. A pan motor has none of this
-//!   inside its limits.
-//! - A point on the pan axis, an axis along it: pan has no effect, and stays as it is. Near
-//!   it pan must be fast, as on any pan and tilt head.
+//! - A forward camera at zero pitch: leaning sideways only rolls the image. Azimuth then is a
+//!   second-order effect, pitch times lean; without pan its range is a few degrees
+//!   ([`Gazer::azimuth_range`]). There the lean keeps its present value. For a point beyond that
+//!   azimuth the best lean changes sides where the point crosses the level of the camera. This is a
+//!   real jump of the optimum, made once, with the hysteresis above. With a pan motor it does not
+//!   occur inside the pan limits.
+//! - A point on the pan axis, or a camera axis along it: pan has no effect and keeps its value.
+//!   Near it pan must be fast, as on any pan and tilt head.
 //! - A point at the camera has no line of sight: see [`Outcome::OutOfReach`].
 
 use crate::geometry::{self, Bend};
@@ -46,34 +46,37 @@ use thiserror::Error;
 
 mod descent;
 
-/// Residual up to which a point counts as reached, rad (0.0057 deg).
+/// Max residual of a point that counts as reached, rad (0.0057 deg).
 pub const REACHED_WITHIN: f64 = 1e-4;
 
-/// What a jump to another branch must gain in residual, rad (0.02 deg).
+/// Min reduction of the residual by a jump to another branch, rad (0.02 deg).
 pub const WORTH_A_JUMP: f64 = 3.5e-4;
 
-/// Starts of the search besides the present bend, where this alone does not reach the point.
+/// Number of starts of the search besides the present bend, used if the present bend does not lead
+/// to the point.
 pub const SEEDS: usize = 25;
 
-/// Points farther than this, m, are taken at this distance: no parallax of a joint can be seen there.
+/// Points farther than this, m, are moved to this distance: at it the parallax of a joint is
+/// invisible.
 const FAR: f64 = 1e6;
 
-/// Largest size of a beam or a camera's place, m.
+/// Max length of a beam and max coordinate of a camera, m.
 const LARGEST: f64 = 10.0;
 
 /// A camera on the head plate.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Camera {
-    /// Its optical centre in the head frame, m.
+    /// Optical centre in the head frame, m.
     pub position: Vector3<f64>,
-    /// Its optical axis in the head frame, out of the lens; any length above zero.
+    /// Optical axis in the head frame, out of the lens; any length above zero.
     pub axis: Vector3<f64>,
-    /// Distance from the optical centre below which nothing can be looked at, m, 0 or more.
+    /// Min distance of a gaze point from the optical centre, m, 0 or more.
     pub nearest: f64,
 }
 
 impl Default for Camera {
-    /// At the centre of the head plate, looking along +x, blind below 50 mm.
+    /// Returns a camera at the centre of the head plate, looking along +x, with a min distance of
+    /// 50 mm.
     fn default() -> Self {
         Self {
             position: Vector3::zeros(),
@@ -83,18 +86,18 @@ impl Default for Camera {
     }
 }
 
-/// Limits of the pan motor under the beam, rad; an infinite one is no limit.
+/// Limits of the pan motor under the beam, rad; infinite for no limit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PanLimits {
-    /// Least pan, rad.
+    /// Min pan, rad.
     pub low: f64,
-    /// Largest pan, rad.
+    /// Max pan, rad.
     pub high: f64,
 }
 
 impl PanLimits {
-    /// The angle within the limits that turns as `angle` does, full turns apart, closest to `near`; where there is
-    /// none, the limit that is fewer degrees from it.
+    /// Returns `angle` plus full turns, within the limits and closest to `near`. If there is none,
+    /// returns the limit with the smaller angular distance to `angle`.
     pub fn nearest(self, angle: f64, near: f64) -> f64 {
         turned_within(angle, near, self).unwrap_or_else(|| {
             let off = |limit: f64| wrap(angle - limit).abs();
@@ -107,17 +110,17 @@ impl PanLimits {
     }
 }
 
-/// Why a camera, beam or pan is refused.
+/// Reason why a camera, beam or pan is refused.
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum GazeError {
     /// A size out of its range.
     #[error("the {what} is {value}, accepted is {accepted}")]
     Size {
-        /// Which size.
+        /// Name of the size.
         what: &'static str,
         /// The value given, SI.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
     /// An optical axis without direction.
@@ -141,60 +144,61 @@ pub enum GazeError {
     },
 }
 
-/// How an answer stands to the point asked.
+/// Quality of a solution for a gaze point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
     /// The axis passes through the point: the residual is at most [`REACHED_WITHIN`].
     Reached,
-    /// The inclination limit, the pan limits or, without pan, the joint's two directions stop the
-    /// axis short of the point; bend and pan are those of the least residual, which is at most a quarter turn.
+    /// The inclination limit, the pan limits or, without pan, the joint's two directions keep the
+    /// axis short of the point. Bend and pan are those of the min residual, which is at most a
+    /// quarter turn.
     BestPossible,
-    /// No pose lets the camera see the point. Either it stays behind the camera: the least residual is above a
-    /// quarter turn, and bend and pan are still those of the least one. Or it lies in the camera's blind
-    /// place, closer than [`Camera::nearest`] wherever the camera would look at it, or is not finite: bend and
-    /// pan are then the present ones within the limits, with their residual (half a turn where there
-    /// is no line of sight).
+    /// No pose lets the camera see the point. Either the point stays behind the camera: the min
+    /// residual is above a quarter turn, and bend and pan are still those of the min residual. Or
+    /// the point is closer than [`Camera::nearest`] wherever the camera would look at it, or is not
+    /// finite. Bend and pan are then the present ones within the limits, with their residual (half
+    /// a turn if there is no line of sight).
     OutOfReach,
 }
 
-/// Where to bend, and turn, to look at a point.
+/// Bend and pan that look at a point.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Gaze {
-    /// Bend in the frame turned by `pan`, rad, within the largest inclination.
+    /// Bend in the panned frame, rad, within the max inclination.
     pub bend: Bend,
     /// Pan, rad, within its limits; 0 without a pan motor.
     pub pan: f64,
     /// Angle between optical axis and line of sight, rad, 0 to pi; always finite.
     pub residual: f64,
-    /// What the residual means.
+    /// Meaning of the residual.
     pub outcome: Outcome,
 }
 
-/// Pose of the joint that a search starts from.
+/// Pose of the joint from which a search starts.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Present {
-    /// Bend, rad; one that is not finite counts as straight.
+    /// Bend, rad; a value that is not finite counts as straight.
     pub bend: Bend,
-    /// Pan, rad; one that is not finite counts as 0.
+    /// Pan, rad; a value that is not finite counts as 0.
     pub pan: f64,
 }
 
-/// A beam, its limits and its camera: answers gaze points. Immutable.
+/// Gaze solver for a beam, its limits and its camera. Immutable.
 #[derive(Clone, Debug)]
 pub struct Gazer {
     length: f64,
     max_inclination: f64,
     camera: Camera,
     pan: Option<PanLimits>,
-    /// Direction in the head plate's plane that the level image pitches toward.
+    /// Direction in the head plate's plane toward which the level image pitches.
     forward: Vector2<f64>,
-    /// Pitches at which the image is upright, within the largest inclination, rad.
+    /// Min and max pitch of an upright image, within the max inclination, rad.
     pitch: (f64, f64),
 }
 
-/// Best answers of several starts.
+/// Best solution of several starts.
 struct Best {
-    /// Least residual of all, and the pose that has it.
+    /// Min residual of all, and its pose.
     least: Option<(f64, Present)>,
 }
 
@@ -204,7 +208,7 @@ impl Best {
             None => true,
             Some((least, held)) => {
                 let both = residual <= REACHED_WITHIN && *least <= REACHED_WITHIN;
-                // Among answers as good the one closest to the present pose.
+                // Among equally good solutions, take the one closest to the present pose.
                 if both {
                     distance(&pose) < distance(held)
                 } else {
@@ -219,14 +223,14 @@ impl Best {
 }
 
 impl Gazer {
-    /// Checks the sizes.
+    /// Builds a solver after checking the sizes.
     ///
-    /// `length` of the beam in m, above 0 and at most 10; `max_inclination` in rad, above 0 and below pi;
-    /// components of the camera's position within 10 m; pan limits in rad.
+    /// `length` of the beam in m, above 0 and at most 10; `max_inclination` in rad, above 0 and
+    /// below pi; components of the camera's position within 10 m; pan limits in rad.
     ///
     /// # Errors
-    /// [`GazeError`] when a size is out of its range, the camera's axis has no direction or the pan limits
-    /// exclude every angle.
+    /// [`GazeError`] if a size is out of its range, the camera's axis has no direction or the pan
+    /// limits exclude every angle.
     pub fn new(
         length: f64,
         max_inclination: f64,
@@ -280,14 +284,14 @@ impl Gazer {
             return Err(GazeError::Pan { low, high });
         }
         let level = axis.xy().norm();
-        // An axis along the normal has no direction of its own in the plate: it pitches toward +x.
+        // An axis along the normal has no direction in the plate: it pitches toward +x.
         let forward = if level > 1e-9 {
             axis.xy() / level
         } else {
             Vector2::x()
         };
-        // Pitching by beta toward `forward` brings the axis to elevation `elevation - beta`; beyond a
-        // quarter turn either way the image stands on its head.
+        // Pitching by beta toward `forward` brings the axis to elevation `elevation - beta`; beyond
+        // a quarter turn in either direction the image is upside down.
         let elevation = axis.z.atan2(level);
         let low = (elevation - FRAC_PI_2).max(-max_inclination);
         let high = (elevation + FRAC_PI_2).min(max_inclination);
@@ -301,12 +305,13 @@ impl Gazer {
         })
     }
 
-    /// The camera, its axis scaled to unit length.
+    /// Returns the camera, its axis scaled to unit length.
     pub fn camera(&self) -> &Camera {
         &self.camera
     }
 
-    /// Place of the camera (m) and its optical axis (unit), base frame, at a bend and a pan in rad.
+    /// Returns the position of the camera (m) and its optical axis (unit) in the base frame, at a
+    /// bend and a pan in rad.
     pub fn line_of_sight(&self, bend: Bend, pan: f64) -> (Vector3<f64>, Vector3<f64>) {
         let turn = Rotation3::from_axis_angle(&Vector3::z_axis(), pan);
         let head = geometry::rotation(bend);
@@ -314,9 +319,9 @@ impl Gazer {
         (turn * place, turn * (head * self.camera.axis))
     }
 
-    /// Angle between the optical axis and the line of sight to `point` (base frame, m) at a bend and a pan
-    /// in rad: what is left of a gaze in a pose measured. 0 to pi; `None` where the point is at the camera or
-    /// something is not finite.
+    /// Returns the angle between the optical axis and the line of sight to `point` (base frame, m)
+    /// at a bend and a pan in rad: the gaze error in a measured pose. 0 to pi; `None` if the point
+    /// is at the camera or an input is not finite.
     pub fn angle_to(&self, point: Vector3<f64>, bend: Bend, pan: f64) -> Option<f64> {
         let (place, axis) = self.line_of_sight(bend, pan);
         let sight = within_reason(point)? - place;
@@ -324,10 +329,12 @@ impl Gazer {
         (finite && sight.norm() > 0.0).then(|| between(&axis, &sight))
     }
 
-    /// How to look at `point` (base frame, m), starting from the present pose.
+    /// Returns the bend and pan that look at `point` (base frame, m), searched from the present
+    /// pose.
     ///
-    /// Bound on work: without pan 1 + [`SEEDS`] descents, with pan at most three times as many, each at most 40
-    /// steps; a point reached from the present pose, as in tracking, takes one of about 5 steps. Nothing is allocated.
+    /// Bound on work: without pan 1 + [`SEEDS`] descents, with pan at most three times as many,
+    /// each at most 40 steps. A point reached from the present pose, as in tracking, takes one
+    /// descent of about 5 steps. Nothing is allocated.
     pub fn look(&self, point: Vector3<f64>, present: Present) -> Gaze {
         let start = self.within_limits(present);
         let Some(point) = within_reason(point) else {
@@ -354,15 +361,16 @@ impl Gazer {
         }
     }
 
-    /// Azimuths, from +x toward +y in the base frame, rad, that the optical axis takes within the limits:
-    /// `(low, high)` with `low <= high`, a full circle as `(-pi, pi)`. For the message at start: a
-    /// forward camera without pan reaches only a few degrees, `tan = (1 - cos theta) / (2 sqrt(cos theta))`.
+    /// Returns the azimuths of the optical axis within the limits, from +x toward +y in the base
+    /// frame, rad: `(low, high)` with `low <= high`, a full circle as `(-pi, pi)`. For the message
+    /// at start: a forward camera without pan reaches only a few degrees,
+    /// `tan = (1 - cos theta) / (2 sqrt(cos theta))`.
     ///
-    /// Found on a grid, from below: to 0.01 deg for a forward camera. The ends are not wrapped, so that one of
-    /// them may lie beyond pi. Not for the loop: some 50 000 evaluations.
+    /// Found on a grid, from below: to 0.01 deg for a forward camera. The ends are not wrapped, so
+    /// one of them may lie beyond pi. Takes about 50 000 evaluations; not for the control loop.
     pub fn azimuth_range(&self) -> (f64, f64) {
         let axis = &self.camera.axis;
-        // Leaning straight toward the vertical or away from it is the shortest way to it.
+        // The shortest rotation to the vertical is a lean straight toward it or away from it.
         let to_vertical = axis.xy().norm().atan2(axis.z.abs());
         let full = (-PI, PI);
         if to_vertical < self.max_inclination {
@@ -390,7 +398,7 @@ impl Gazer {
         (straight + low, straight + high)
     }
 
-    /// The present pose within the limits, every number finite.
+    /// Returns the present pose within the limits, every number finite.
     fn within_limits(&self, present: Present) -> Present {
         let bend =
             Domain::Disc(self.max_inclination).nearest(geometry::within_half_turn(present.bend));
@@ -408,7 +416,7 @@ impl Gazer {
         Present { bend, pan }
     }
 
-    /// The answer where there is nothing to look at.
+    /// Returns the present pose with [`Outcome::OutOfReach`].
     fn stay(&self, point: Vector3<f64>, start: Present) -> Gaze {
         Gaze {
             bend: start.bend,
@@ -418,17 +426,18 @@ impl Gazer {
         }
     }
 
-    /// `1 - cos(residual)` and its derivatives in the bend and in the pan, of a point in the base frame.
+    /// Returns `1 - cos(residual)` and its derivatives in the bend and in the pan, for a point in
+    /// the base frame.
     fn cost(&self, point: &Vector3<f64>, b: Bend, pan: f64) -> (f64, Vector2<f64>, f64) {
         let head = geometry::rotation(b);
         let arm = head * self.camera.position;
         let axis = head * self.camera.axis;
-        // Everything in the frame turned by the pan: there the point turns the other way.
+        // All in the panned frame, where the point turns in the opposite sense.
         let seen = Rotation3::from_axis_angle(&Vector3::z_axis(), -pan) * point;
         let sight = seen - geometry::position(b, self.length) - arm;
         let distance = sight.norm();
         if distance <= 1e-9 {
-            // No line of sight: as bad as can be.
+            // No line of sight: the max cost.
             return (2.0, Vector2::zeros(), 0.0);
         }
         let u = sight / distance;
@@ -445,7 +454,8 @@ impl Gazer {
         (0.5 * miss.norm_squared(), by_bend, by_pan)
     }
 
-    /// Residual of a pose found, or `None` where the point is in the camera's blind place.
+    /// Returns the residual of a pose, or `None` if the point is closer to the camera than its min
+    /// distance.
     fn residual(&self, point: &Vector3<f64>, pose: &Present) -> Option<f64> {
         let (place, axis) = self.line_of_sight(pose.bend, pose.pan);
         let sight = point - place;
@@ -453,7 +463,7 @@ impl Gazer {
         (distance > 1e-9 && distance >= self.camera.nearest).then(|| between(&axis, &sight))
     }
 
-    /// Least residual over both directions of bend, the pan kept.
+    /// Returns the pose of min residual over both directions of bend, at a fixed pan.
     fn bend_only(&self, point: Vector3<f64>, start: Present) -> Option<(f64, Present)> {
         let Present { bend, pan } = start;
         let f = |b: Bend| {
@@ -471,7 +481,7 @@ impl Gazer {
         }
         let mut best = Best { least: own };
         for seed in 0..SEEDS {
-            // The straight joint, then three rings of eight.
+            // The straight joint, then three rings of eight bends.
             let ring = seed.div_ceil(8) as f64 / 3.0;
             let spoke = TAU / 8.0 * (seed as f64 + 0.5 * ring);
             let b = geometry::bend_from(self.max_inclination * ring, spoke);
@@ -482,8 +492,8 @@ impl Gazer {
         worth(own, best.least)
     }
 
-    /// Least residual over pan and pitch, and where that is beyond the pan's limits, at a limit with both
-    /// directions of bend.
+    /// Returns the pose of min residual over pan and pitch. If its pan is outside the limits, the
+    /// pan is at a limit and both directions of bend are free.
     fn pan_first(
         &self,
         point: Vector3<f64>,
@@ -516,7 +526,8 @@ impl Gazer {
         }
         let mut anywhere = f64::INFINITY;
         let mut best = Best { least: own };
-        // Where the point and the axis would have the same azimuth, for a camera at the base's z.
+        // The pan at which the point and the axis have the same azimuth, for a camera on the base's
+        // z.
         let azimuth = point.y.atan2(point.x) - self.forward.y.atan2(self.forward.x);
         for seed in 0..SEEDS - 1 {
             let pan = azimuth + TAU / 8.0 * (seed / 3) as f64;
@@ -534,7 +545,7 @@ impl Gazer {
         {
             return inside;
         }
-        // The nearer limit first: the other one must be worth the way.
+        // The nearer limit first: the other one must be worth the motion.
         let mut stops = [limits.low, limits.high];
         if (limits.high - start.pan).abs() < (start.pan - limits.low).abs() {
             stops.reverse();
@@ -552,7 +563,8 @@ impl Gazer {
                 },
             );
             chosen = if i == 0 {
-                // The way to the least residual ends here; an answer inside must be worth leaving it.
+                // The path to the min residual ends here; a solution inside must be better by
+                // enough to leave it.
                 worth(stopped, chosen)
             } else {
                 worth(chosen, stopped)
@@ -562,7 +574,7 @@ impl Gazer {
     }
 }
 
-/// The present branch's answer, or the other one if that gains enough.
+/// Returns the solution of the present branch, or the other one if it is better by enough.
 fn worth(own: Option<(f64, Present)>, other: Option<(f64, Present)>) -> Option<(f64, Present)> {
     match (own, other) {
         (Some(own), Some(other)) => {
@@ -577,7 +589,7 @@ fn worth(own: Option<(f64, Present)>, other: Option<(f64, Present)>) -> Option<(
     }
 }
 
-/// The point, at most [`FAR`] away; `None` unless finite.
+/// Returns the point, moved to at most [`FAR`]; `None` if it is not finite.
 fn within_reason(point: Vector3<f64>) -> Option<Vector3<f64>> {
     if !point.iter().all(|c| c.is_finite()) {
         return None;
@@ -590,14 +602,14 @@ fn within_reason(point: Vector3<f64>) -> Option<Vector3<f64>> {
     })
 }
 
-/// Angle between two vectors that are not zero, rad, 0 to pi, accurate at both ends.
+/// Returns the angle between two nonzero vectors, rad, 0 to pi, accurate at both ends.
 fn between(a: &Vector3<f64>, b: &Vector3<f64>) -> f64 {
     a.cross(b).norm().atan2(a.dot(b))
 }
 
-/// The angle plus full turns that is closest to `near` within the limits, if there is one.
+/// Returns the angle plus full turns that is closest to `near` within the limits, if there is one.
 fn turned_within(angle: f64, near: f64, limits: PanLimits) -> Option<f64> {
-    // A limit met to rounding is met.
+    // A limit met to rounding counts as met.
     let slack = 1e-9;
     let turns = ((near - angle) / TAU).round();
     let least = ((limits.low - slack - angle) / TAU).ceil();
@@ -608,7 +620,7 @@ fn turned_within(angle: f64, near: f64, limits: PanLimits) -> Option<f64> {
     })
 }
 
-/// An angle brought to [-pi, pi].
+/// Returns the angle wrapped to [-pi, pi].
 fn wrap(angle: f64) -> f64 {
     angle - TAU * (angle / TAU).round()
 }

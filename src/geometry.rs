@@ -1,13 +1,13 @@
 //! Orientation, bend vector and constant-curvature pose.
 //!
 //! # Frames and coordinates
-//! The base frame stands on the base plate: z along the plate's normal into the beam, x forward,
-//! y left (REP-103). The head frame rides on the head plate and coincides in orientation with the base
-//! frame when the joint is straight.
+//! The base frame is fixed to the base plate: z along the plate's normal into the beam, x forward,
+//! y left (REP-103). The head frame is fixed to the head plate. Its orientation equals that of the
+//! base frame when the joint is straight.
 //!
 //! The bend of a joint is the vector `b = theta [cos phi, sin phi]` in rad: `theta >= 0` is the
-//! inclination of the head plate, `phi` the direction it leans to, from +x toward +y. With constant
-//! curvature and no twist
+//! inclination of the head plate, `phi` the direction of the lean, from +x toward +y. With constant
+//! curvature and no torsion
 //!
 //! ```text
 //! R = Rz(phi) Ry(theta) Rz(-phi) = exp([w]x),  w = (-b_y, b_x, 0)
@@ -15,23 +15,24 @@
 //! ```
 //!
 //! Source: Webster and Jones 2010, "Design and kinematic modeling of constant curvature continuum
-//! robots: a review". Written in `b` nothing is singular at the straight joint: every function here
-//! is analytic in `b` and is evaluated by its power series where the closed form would cancel.
+//! robots: a review". Every function here is analytic in `b`, also at the straight joint. Where the
+//! closed form would cancel, the power series is evaluated instead.
 //!
 //! # Singular set
-//! Everything is regular for `theta < 2 pi`, except that at `theta = pi` the split of an orientation
-//! into twist and bend loses its twist (see [`swing_twist`]).
+//! All functions are regular for `theta < 2 pi`, with one exception: at `theta = pi` the split of
+//! an orientation into yaw and bend leaves the yaw undetermined (see [`swing_twist`]).
 
 use nalgebra::{Matrix2, Matrix3, Matrix3x2, Rotation3, UnitQuaternion, Vector2, Vector3};
 
 /// Bend vector `theta [cos phi, sin phi]`, rad.
 pub type Bend = Vector2<f64>;
 
-/// Bend and the pan under it, `[bend x, bend y, pan]`, rad: all that a joint can pose. The bend is told in the
-/// frame that the pan has turned about the base's z, so that the head's orientation is [`orientation`] of both.
+/// Configuration of a joint, `[bend x, bend y, pan]`, rad. The bend is expressed in the panned
+/// frame, which is the base frame turned by the pan about its z. The head orientation is
+/// [`orientation`] of pan and bend.
 pub type Configuration = Vector3<f64>;
 
-/// The configuration of a bend and a pan, rad.
+/// Returns the configuration of a bend and a pan, rad.
 pub fn configuration(bend: Bend, pan: f64) -> Configuration {
     Configuration::new(bend.x, bend.y, pan)
 }
@@ -40,14 +41,14 @@ pub fn configuration(bend: Bend, pan: f64) -> Configuration {
 /// sensor noise.
 pub const DIRECTION_FLOOR: f64 = 3.0 * std::f64::consts::PI / 180.0;
 
-/// Iterations of [`bend_from_gravity`] at most.
+/// Max iterations of [`bend_from_gravity`].
 pub const GRAVITY_ITERATIONS: usize = 12;
 
 /// `theta^2` below which the power series are used. Up to here twelve terms leave an error below
-/// 1e-19; from here on the closed forms no longer cancel.
+/// 1e-19; above it the closed forms no longer cancel.
 const SERIES_BELOW: f64 = 4.0;
 
-/// The five even functions of the inclination that everything else is made of.
+/// Even functions of the inclination from which all others are built.
 #[derive(Clone, Copy, Debug)]
 struct Coefficients {
     /// `cos theta`
@@ -64,7 +65,7 @@ struct Coefficients {
     f: f64,
 }
 
-/// Sums `sum_n (-x)^n numerator(n) / (2n + offset)!` for twelve terms, smallest first.
+/// Returns `sum_n (-x)^n numerator(n) / (2n + offset)!` over twelve terms, added smallest first.
 fn series(x: f64, offset: u32, numerator: impl Fn(f64) -> f64) -> f64 {
     let mut terms = [0.0; 12];
     let mut factorial = 1.0;
@@ -83,7 +84,8 @@ fn series(x: f64, offset: u32, numerator: impl Fn(f64) -> f64) -> f64 {
 }
 
 impl Coefficients {
-    /// Bound on work: five sums of twelve terms, or one sine and cosine.
+    /// Evaluates the coefficients at `b`. Bound on work: five sums of twelve terms, or one sine and
+    /// cosine.
     fn at(b: Bend) -> Self {
         let x = b.norm_squared();
         if x < SERIES_BELOW {
@@ -113,9 +115,9 @@ impl Coefficients {
     }
 }
 
-/// Orientation of the head plate in the base frame, `R = exp([(-b_y, b_x, 0)]x)`.
+/// Returns the orientation of the head plate in the base frame, `R = exp([(-b_y, b_x, 0)]x)`.
 ///
-/// Maps head-frame vectors to the base frame. Source: Rodrigues' formula.
+/// The rotation maps head-frame vectors to the base frame. Source: Rodrigues' formula.
 pub fn rotation(b: Bend) -> Rotation3<f64> {
     let k = Coefficients::at(b);
     let (x, y) = (b.x, b.y);
@@ -132,14 +134,14 @@ pub fn rotation(b: Bend) -> Rotation3<f64> {
     ))
 }
 
-/// Centre of the beam's head end in the base frame, m, for a beam of `length` m:
+/// Returns the centre of the beam's head end in the base frame, m, for a beam of `length` m:
 /// `p = L [C b_x, C b_y, S]`.
 pub fn position(b: Bend, length: f64) -> Vector3<f64> {
     let k = Coefficients::at(b);
     Vector3::new(k.c * b.x, k.c * b.y, k.s) * length
 }
 
-/// `dp/db`, m/rad, 3 x 2: the derivative of [`position`].
+/// Returns `dp/db`, m/rad, 3 x 2: the derivative of [`position`].
 pub fn position_jacobian(b: Bend, length: f64) -> Matrix3x2<f64> {
     let k = Coefficients::at(b);
     let (x, y) = (b.x, b.y);
@@ -153,7 +155,7 @@ pub fn position_jacobian(b: Bend, length: f64) -> Matrix3x2<f64> {
     ) * length
 }
 
-/// `[dR/db_x, dR/db_y]`, 1/rad: the derivative of [`rotation`].
+/// Returns `[dR/db_x, dR/db_y]`, 1/rad: the derivative of [`rotation`].
 pub fn rotation_jacobian(b: Bend) -> [Matrix3<f64>; 2] {
     let k = Coefficients::at(b);
     let (x, y) = (b.x, b.y);
@@ -170,9 +172,10 @@ pub fn rotation_jacobian(b: Bend) -> [Matrix3<f64>; 2] {
     [slice(0), slice(1)]
 }
 
-/// `A(b)` with `omega = A(b) db/dt`: angular velocity of the head plate in the **base** frame.
+/// Returns `A(b)` with `omega = A(b) db/dt`: the angular velocity of the head plate in the **base**
+/// frame.
 ///
-/// The left Jacobian of the rotation group, `I + C [w]x + F [w]x^2`, applied to
+/// It is the left Jacobian of the rotation group, `I + C [w]x + F [w]x^2`, applied to
 /// `dw = (-db_y, db_x, 0)`. Source: the derivative of the exponential map (for instance Bullo and
 /// Murray 1995, "Proportional derivative (PD) control on the Euclidean group").
 pub fn angular_jacobian(b: Bend) -> Matrix3x2<f64> {
@@ -180,11 +183,11 @@ pub fn angular_jacobian(b: Bend) -> Matrix3x2<f64> {
     angular(b, k.c, k.f)
 }
 
-/// `A_head(b) = R(b)^T A(b)`: angular velocity of the head plate in the **head** frame, as a gyro on
-/// the plate measures it.
+/// Returns `A_head(b) = R(b)^T A(b)`: the angular velocity of the head plate in the **head** frame,
+/// as measured by a gyro on the plate.
 pub fn angular_jacobian_head(b: Bend) -> Matrix3x2<f64> {
     let k = Coefficients::at(b);
-    // The right Jacobian is the left one with the sign of w turned.
+    // The right Jacobian is the left one with the sign of w reversed.
     angular(b, -k.c, k.f)
 }
 
@@ -200,48 +203,51 @@ fn angular(b: Bend, c: f64, f: f64) -> Matrix3x2<f64> {
     )
 }
 
-/// Inclination `theta = |b|`, rad.
+/// Returns the inclination `theta = |b|`, rad.
 pub fn inclination(b: Bend) -> f64 {
     b.x.hypot(b.y)
 }
 
-/// Direction `phi` of the lean, rad in (-pi, pi], or `None` below [`DIRECTION_FLOOR`].
+/// Returns the direction `phi` of the lean, rad in (-pi, pi], or `None` below [`DIRECTION_FLOOR`].
 pub fn direction(b: Bend) -> Option<f64> {
     (inclination(b) >= DIRECTION_FLOOR).then(|| b.y.atan2(b.x))
 }
 
-/// The bend of a given inclination and direction, both rad.
+/// Returns the bend of a given inclination and direction, both rad.
 pub fn bend_from(inclination: f64, direction: f64) -> Bend {
     let (sin, cos) = direction.sin_cos();
     Vector2::new(inclination * cos, inclination * sin)
 }
 
-/// A bend read from the direction of gravity.
+/// A bend measured by the direction of gravity.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GravityFix {
-    /// The bend whose head plate sees gravity where it was seen, rad; always finite, `|bend| <= pi`.
+    /// Bend at which gravity has its measured direction in the head frame, rad; always finite,
+    /// `|bend| <= pi`.
     pub bend: Bend,
-    /// How well gravity tells the bend, 0 (one direction of bend cannot be seen at all) to 1: the
-    /// smallest singular value of the derivative of the gravity direction in the head frame with
-    /// respect to the bend. An orientation error of 1 mrad is a bend error of up to `1/observability`
-    /// mrad. It falls to zero as base tilt + inclination/2 approaches 90 deg in the plane of the tilt.
+    /// How well gravity determines the bend, from 0 (one direction of bend is unobservable) to 1:
+    /// the smallest singular value of the derivative of the gravity direction in the head frame
+    /// with respect to the bend. An orientation error of 1 mrad is a bend error of up to
+    /// `1/observability` mrad. It falls to zero as base tilt + inclination/2 approaches 90 deg in
+    /// the plane of the tilt.
     pub observability: f64,
-    /// Distance between the gravity direction measured and that of `bend`, both unit vectors:
-    /// the angle between them in rad, for small ones. Largest possible: 2.
+    /// Distance between the measured gravity direction and that of `bend`, both unit vectors; for
+    /// small values the angle between them, rad. Max 2.
     pub residual: f64,
 }
 
-/// The bend, nearest by way of descent to `near`, at which gravity is seen in the head frame as
-/// `gravity_head`: solves `R(b)^T gravity_base = gravity_head`.
+/// Returns the bend at which gravity has the direction `gravity_head` in the head frame: solves
+/// `R(b)^T gravity_base = gravity_head` by descent from `near`.
 ///
-/// Both vectors are directions (any length, same sense: both down or both up), `gravity_head` in the
-/// head frame after the mounting rotation of the inertial unit, `gravity_base` in the base frame; the
-/// base may be tilted. Only the direction of gravity is used, so yaw drift of the unit has no
-/// influence. Levenberg-Marquardt, at most [`GRAVITY_ITERATIONS`] iterations of constant work.
+/// Both vectors are directions of any length and the same sense, both down or both up.
+/// `gravity_head` is in the head frame, after the mounting rotation of the IMU. `gravity_base` is
+/// in the base frame; the base may be tilted. Only the direction of gravity is used, so yaw drift
+/// of the IMU has no influence. Levenberg-Marquardt, at most [`GRAVITY_ITERATIONS`] iterations of
+/// constant work.
 ///
-/// In general two bends fit (they are mirrored at the plane where observability is zero); `near`,
-/// usually the motors' bend, chooses. Where a vector has no direction or is not finite the answer is
-/// `near` with zero observability and the largest residual.
+/// In general there are two solutions, mirrored at the plane of zero observability; `near`, usually
+/// the motors' bend, selects one. If a vector has no direction or is not finite, the result is
+/// `near` with zero observability and the max residual.
 pub fn bend_from_gravity(
     gravity_head: Vector3<f64>,
     gravity_base: Vector3<f64>,
@@ -302,11 +308,11 @@ pub fn bend_from_gravity(
     }
 }
 
-/// Rate of bend in rad/s from the head plate's angular velocity `omega_head` in the head frame,
-/// rad/s: the least-squares solution of `A_head(b) db/dt = omega_head`.
+/// Returns the rate of bend, rad/s, from the head plate's angular velocity `omega_head` in the head
+/// frame, rad/s: the least-squares solution of `A_head(b) db/dt = omega_head`.
 ///
-/// The part of the angular velocity that a joint without twist cannot have is left out. At
-/// `theta = 2 pi`, outside any joint's range, the rate across the bend is unobservable and zero is
+/// The part of the angular velocity that a joint without torsion cannot have is ignored. At
+/// `theta = 2 pi`, outside any joint's range, the cross-axis rate is unobservable and zero is
 /// returned.
 pub fn bend_rate_from_gyro(b: Bend, omega_head: Vector3<f64>) -> Vector2<f64> {
     let a = angular_jacobian_head(b);
@@ -320,15 +326,16 @@ pub fn bend_rate_from_gyro(b: Bend, omega_head: Vector3<f64>) -> Vector2<f64> {
 
 /// Splits an orientation as `R = Rz(twist) R(bend)`; returns `(twist, bend)`, rad.
 ///
-/// `twist` lies in [-pi, pi], `|bend|` in [0, pi]. The split is exact and smooth except on the set
-/// where the head plate is turned upside down (`|bend| = pi`): there the twist is not determined, 0 is
-/// returned for it, and the bend alone carries the whole orientation. Near that set the twist depends
-/// strongly on the orientation; both parts stay bounded. A twist of +pi and -pi is the same orientation.
+/// The yaw `twist` lies in [-pi, pi], `|bend|` in [0, pi]. The split is exact and smooth except
+/// where the head plate is upside down (`|bend| = pi`). There the yaw is undetermined, 0 is
+/// returned for it, and the bend carries the whole orientation. Near that set the yaw depends
+/// strongly on the orientation; both parts stay bounded. Yaws of +pi and -pi are the same
+/// orientation.
 pub fn swing_twist(orientation: &UnitQuaternion<f64>) -> (f64, Bend) {
     // With q = q_z(twist) q_s(bend): w = cos(twist/2) cos(theta/2), z = sin(twist/2) cos(theta/2),
     // and x + iy = e^{i twist/2} sin(theta/2) (-sin phi + i cos phi).
     let q = orientation.quaternion();
-    // Of the two quaternions of an orientation take the one that turns less than a full turn.
+    // Of the two quaternions of an orientation, use the one with `w >= 0`.
     let flip = if q.w < 0.0 { -1.0 } else { 1.0 };
     let (w, x, y, z) = (flip * q.w, flip * q.i, flip * q.j, flip * q.k);
     let cos_half = w.hypot(z);
@@ -347,12 +354,13 @@ pub fn swing_twist(orientation: &UnitQuaternion<f64>) -> (f64, Bend) {
     (twist, Vector2::new(v * scale, -u * scale))
 }
 
-/// The orientation of a twist about the base normal followed by a bend, `Rz(twist) R(bend)`, rad.
+/// Returns the orientation of a yaw `twist` about the base normal followed by a bend,
+/// `Rz(twist) R(bend)`, both in rad.
 pub fn orientation(twist: f64, b: Bend) -> Rotation3<f64> {
     Rotation3::from_axis_angle(&Vector3::z_axis(), twist) * rotation(b)
 }
 
-/// Scales a bend to at most half a turn; a bend that is not finite becomes the straight one.
+/// Returns the bend scaled to at most half a turn; a bend that is not finite becomes straight.
 pub(crate) fn within_half_turn(b: Bend) -> Bend {
     let theta = inclination(b);
     if !theta.is_finite() {
@@ -364,17 +372,18 @@ pub(crate) fn within_half_turn(b: Bend) -> Bend {
     }
 }
 
-/// Smallest singular value of a matrix `A` given `A^T A`.
+/// Returns the smallest singular value of a matrix `A` given `A^T A`.
 pub(crate) fn smallest_singular_value(normal: Matrix2<f64>) -> f64 {
     eigenvalues(normal).0.max(0.0).sqrt()
 }
 
-/// Eigenvalues of a symmetric 2 x 2 matrix, smaller first.
+/// Returns the eigenvalues of a symmetric 2 x 2 matrix, smaller first.
 pub(crate) fn eigenvalues(m: Matrix2<f64>) -> (f64, f64) {
     let mean = 0.5 * (m[(0, 0)] + m[(1, 1)]);
     let spread = (0.5 * (m[(0, 0)] - m[(1, 1)])).hypot(m[(0, 1)]);
     let larger = mean + spread;
-    // The product of the two is the determinant: without the cancellation of mean - spread.
+    // Computed from the determinant, the product of both, to avoid the cancellation of mean -
+    // spread.
     let smaller = if larger > 0.0 {
         (m.determinant() / larger).clamp(0.0, larger)
     } else {
@@ -383,7 +392,7 @@ pub(crate) fn eigenvalues(m: Matrix2<f64>) -> (f64, f64) {
     (smaller, larger)
 }
 
-/// The unit vector along `v`, or `None` where it has none.
+/// Returns the unit vector along `v`, or `None` if `v` has no direction.
 fn unit(v: Vector3<f64>) -> Option<Vector3<f64>> {
     // Scaling by the largest component first keeps very large and very small vectors in range.
     let largest = v.amax();

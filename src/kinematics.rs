@@ -1,25 +1,26 @@
-//! Bend to tendon lengths to motor angles, and back.
+//! Kinematics from bend to tendon lengths to motor angles, and back.
 //!
 //! # Geometry of a tendon
-//! The beam is cut by its `k` guide discs into `k + 1` equal pieces of constant curvature. Tendon `i`
-//! runs in straight chords from its base anchor through one hole in each disc to its head anchor:
+//! The beam is cut by its `k` guide discs into `k + 1` equal pieces of constant curvature. Tendon
+//! `i` runs in straight chords from its base anchor through one hole in each disc to its head
+//! anchor:
 //!
 //! - base anchor: in the base frame at `(r_b cos psi_b, r_b sin psi_b, base_offset)`;
-//! - hole in disc `j` (of `k`): in the frame of the beam's cross-section there, in its plane, at the
-//!   disc radius and at the angle `psi_b + (psi_h - psi_b) j / (k + 1)`, going the short way round;
+//! - hole in disc `j` (of `k`): in the frame of the beam's cross-section there, in its plane, at
+//!   the disc radius and at the angle `psi_b + (psi_h - psi_b) j / (k + 1)`, by the shorter angle;
 //! - head anchor: in the head frame at `(r_h cos psi_h, r_h sin psi_h, head_offset)`.
 //!
-//! Every cross-section frame is the base frame turned by the same no-twist bend, so each piece
-//! is the same motion `b / (k + 1)` seen from the section below it. `k = 0` is a straight run from plate
-//! to plate. With equal radii and no offsets a chord becomes `2 sin(theta/2n) n (L/theta - r
-//! cos(phi - psi))`, n = k + 1, and `k -> infinity` gives `L - theta r cos(phi - psi)`.
-//! Source: Webster and Jones 2010, "Design and kinematic modeling of constant curvature continuum
-//! robots: a review".
+//! Every cross-section frame is the base frame turned by the same torsion-free bend, so each piece
+//! is the same motion `b / (k + 1)` relative to the section below it. `k = 0` is a straight run
+//! from plate to plate. With equal radii and no offsets a chord becomes
+//! `2 sin(theta/2n) n (L/theta - r cos(phi - psi))`, n = k + 1, and `k -> infinity` gives
+//! `L - theta r cos(phi - psi)`. Source: Webster and Jones 2010, "Design and kinematic modeling of
+//! constant curvature continuum robots: a review".
 //!
 //! # Motors
-//! `q_i(b) = sign_i ratio_i (l_i(0) - l_i(b)) / r_i` with the effective drum radius `r_i` = drum radius +
-//! half the tendon's thickness; before the sign, positive reels in. Zero is the straight joint
-//! at its pretension.
+//! `q_i(b) = sign_i ratio_i (l_i(0) - l_i(b)) / r_i` with the effective drum radius `r_i` = drum
+//! radius + half the tendon's thickness. Before the sign is applied, positive reels in. Zero is the
+//! straight joint at its pretension.
 
 mod projection;
 mod routing;
@@ -34,24 +35,24 @@ use nalgebra::{Matrix2, Matrix3x2, Rotation3, Vector2, Vector3};
 use crate::geometry::{self, Bend};
 use routing::Run;
 
-/// Gauss-Newton iterations of [`Kinematics::bend_from_motors`] per set of taut tendons at most.
+/// Max Gauss-Newton iterations of [`Kinematics::bend_from_motors`] per set of taut tendons.
 pub const INVERSE_ITERATIONS: usize = 20;
 
-/// Sets of taut tendons that [`Kinematics::bend_from_motors`] tries at most.
+/// Max number of sets of taut tendons that [`Kinematics::bend_from_motors`] tries.
 pub const INVERSE_PASSES: usize = 8;
 
-/// Halvings of one step in the search for slack tendons at most.
+/// Max halvings of one step in the search for slack tendons.
 const INVERSE_HALVINGS: usize = 8;
 
-/// Largest number of tendons; slack is reported as one bit per tendon.
+/// Max number of tendons; slack is reported as one bit per tendon.
 pub const MAX_TENDONS: usize = 64;
 
-/// Below this share of the stiffness of all tendons, the taut ones no longer tell both directions
+/// Share of the stiffness of all tendons below which the taut ones do not determine both directions
 /// of bend.
 const DETERMINED: f64 = 1e-3;
 
-/// Pull towards the straight joint, as a share of the stiffness of all tendons, that decides a
-/// direction of bend that no taut tendon tells.
+/// Pull towards the straight joint, as a share of the stiffness of all tendons. It decides a
+/// direction of bend that no taut tendon determines.
 const STRAIGHTENING: f64 = 1e-6;
 
 /// The kinematics of one joint: immutable, checked once at construction.
@@ -69,32 +70,32 @@ pub struct Kinematics {
     tensions: Vec<f64>,
 }
 
-/// A bend read from the motors.
+/// A bend computed from the motor angles.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MotorFix {
     /// The bend, rad; always finite, `|bend| <= pi`.
     pub bend: Bend,
-    /// Root mean square, over the taut tendons, of motor angle measured less that of `bend`, rad.
-    /// Zero when no tendon is taut; infinite when a motor angle was not finite.
+    /// Root mean square, over the taut tendons, of the measured motor angle less that of `bend`,
+    /// rad. Zero if no tendon is taut; infinite if a motor angle was not finite.
     pub residual: f64,
-    /// Bit `i` is set when tendon `i` is slack: its motor has paid out more than the geometry and the
-    /// stretch of its pretension take. Slack tendons have no part in `bend`.
+    /// Bit `i` is set if tendon `i` is slack: its motor has paid out more than the geometry and the
+    /// stretch of its pretension take up. Slack tendons do not contribute to `bend`.
     pub slack: u64,
-    /// False when the taut tendons do not tell both directions of bend; the untold one is then taken
-    /// straight, as the beam would.
+    /// False if the taut tendons do not determine both directions of bend. The undetermined one is
+    /// then taken as straight, as the beam would be.
     pub determined: bool,
-    /// Whether the iteration settled within its bounds.
+    /// True if the iteration converged within its bounds.
     pub converged: bool,
 }
 
-/// One constant-curvature piece seen from the section below it, and its derivatives in the bend of
-/// the whole joint.
+/// One constant-curvature piece relative to the section below it, with its derivatives in the bend
+/// of the whole joint.
 struct Piece {
     position: Vector3<f64>,
     rotation: Rotation3<f64>,
-    /// m per rad of whole bend.
+    /// In m per rad of whole bend.
     position_slope: Matrix3x2<f64>,
-    /// rad per rad of whole bend.
+    /// In rad per rad of whole bend.
     turn: Matrix3x2<f64>,
 }
 
@@ -110,14 +111,14 @@ impl Piece {
         }
     }
 
-    /// Length of the chord between a point in the section below and one in the section above, m, and
-    /// its derivative in the whole bend, m/rad.
+    /// Returns the length of the chord between a point in the section below and one in the section
+    /// above, m, and its derivative in the whole bend, m/rad.
     fn chord(&self, below: &Vector3<f64>, above: &Vector3<f64>) -> (f64, Vector2<f64>) {
         let arm = self.rotation * above;
         let chord = self.position + arm - below;
         let length = chord.norm();
         if length <= 0.0 {
-            // Both points coincide, which no real routing does: the derivative is undefined there.
+            // Both points coincide, which no real routing does; the derivative is undefined there.
             return (0.0, Vector2::zeros());
         }
         let u = chord / length;
@@ -128,13 +129,13 @@ impl Piece {
 }
 
 impl Kinematics {
-    /// Checks a routing and makes its kinematics. The only place here that allocates, besides
-    /// [`Kinematics::pretension`].
+    /// Checks a routing and builds its kinematics. Only this function and
+    /// [`Kinematics::pretension`] allocate.
     ///
     /// # Errors
-    /// [`RoutingError`] when a size is not finite or out of its range, there are fewer than three
-    /// tendons, or, anywhere up to `max_inclination`, the tendons do not command both directions of bend or
-    /// cannot all pull and balance.
+    /// [`RoutingError`] if a size is not finite or out of its range, or if there are fewer than
+    /// three tendons. Also if, anywhere up to `max_inclination`, the tendons do not command both
+    /// directions of bend or cannot all pull and balance.
     pub fn new(routing: Routing) -> Result<Self, RoutingError> {
         routing.check_sizes()?;
         let runs: Vec<Run> = routing
@@ -175,22 +176,23 @@ impl Kinematics {
         Ok(kinematics)
     }
 
-    /// Number of tendons, and of motors.
+    /// Returns the number of tendons, which is that of motors.
     pub fn count(&self) -> usize {
         self.runs.len()
     }
 
-    /// The description this was made from.
+    /// Returns the routing this was built from.
     pub fn routing(&self) -> &Routing {
         &self.routing
     }
 
-    /// Tendon lengths from anchor to anchor at bend `b` (rad), m, into `out` (one per tendon).
+    /// Writes the tendon lengths from anchor to anchor at bend `b` (rad) into `out`, m, one per
+    /// tendon.
     ///
     /// Bound on work: tendons x (discs + 1) chords.
     ///
     /// # Panics
-    /// If `out` is shorter than [`Kinematics::count`]; likewise below.
+    /// If `out` is shorter than [`Kinematics::count`]; the same holds for the methods below.
     pub fn lengths(&self, b: Bend, out: &mut [f64]) {
         let piece = self.piece(b);
         for (i, run) in self.runs.iter().enumerate() {
@@ -198,7 +200,7 @@ impl Kinematics {
         }
     }
 
-    /// Derivatives of the tendon lengths, rows `dl_i/db`, m/rad, into `out`.
+    /// Writes the derivatives of the tendon lengths, rows `dl_i/db`, m/rad, into `out`.
     pub fn length_jacobian(&self, b: Bend, out: &mut [Vector2<f64>]) {
         let piece = self.piece(b);
         for (i, run) in self.runs.iter().enumerate() {
@@ -206,8 +208,8 @@ impl Kinematics {
         }
     }
 
-    /// Motor angles at bend `b` (rad), rad, into `out`: what each motor must turn from the straight
-    /// joint. Same bound on work as [`Kinematics::lengths`].
+    /// Writes the motor angles at bend `b` (rad), counted from the straight joint, into `out`, rad.
+    /// Same bound on work as [`Kinematics::lengths`].
     pub fn motor_angles(&self, b: Bend, out: &mut [f64]) {
         let piece = self.piece(b);
         for (i, run) in self.runs.iter().enumerate() {
@@ -215,7 +217,7 @@ impl Kinematics {
         }
     }
 
-    /// The Jacobian `J = dq/db`, rows `dq_i/db` (dimensionless), into `out`.
+    /// Writes the Jacobian `J = dq/db`, rows `dq_i/db` (dimensionless), into `out`.
     pub fn jacobian(&self, b: Bend, out: &mut [Vector2<f64>]) {
         let piece = self.piece(b);
         for (i, run) in self.runs.iter().enumerate() {
@@ -223,51 +225,51 @@ impl Kinematics {
         }
     }
 
-    /// Tendon stiffness as seen at each motor shaft, `k r^2 / ratio^2`, N m/rad: the weights `W` of
-    /// the projection and of the inverse.
+    /// Returns the tendon stiffness at each motor shaft, `k r^2 / ratio^2`, N m/rad: the weights
+    /// `W` of the projection and of the inverse.
     pub fn weights(&self) -> &[f64] {
         &self.weights
     }
 
-    /// Balanced pretension of the straight joint, N: positive in every tendon, without moment on the
-    /// head plate, nearest to what the routing asks.
+    /// Returns the balanced pretension of the straight joint, N: positive in every tendon, without
+    /// moment on the head plate, nearest to the routing's pretension.
     pub fn balanced_tensions(&self) -> &[f64] {
         &self.tensions
     }
 
-    /// Torque of tendon `i`'s tension (N) at its motor shaft, N m, in the sense of the motor angle: what the
-    /// motor must hold.
+    /// Returns the torque of tendon `i`'s tension (N) at its motor shaft, N m, in the sense of the
+    /// motor angle: the torque that the motor must hold.
     pub fn motor_torque(&self, i: usize, tension: f64) -> f64 {
         tension / self.gearing[i]
     }
 
-    /// Motor angle (rad) per metre of tendon `i` reeled in, the motor's sign included.
+    /// Returns the motor angle (rad) per metre of tendon `i` reeled in, with the motor's sign.
     pub fn gearing(&self, i: usize) -> f64 {
         self.gearing[i]
     }
 
-    /// Tension of tendon `i`, N, when its motor stands at `q_i` rad and the joint at a bend that asks
-    /// for `reference` rad: pretension plus stretch, never below zero.
+    /// Returns the tension of tendon `i`, N, for a motor angle `q_i` (rad) and a joint bend whose
+    /// motor angle is `reference` (rad): pretension plus stretch, never below zero.
     pub fn tension(&self, i: usize, q_i: f64, reference: f64) -> f64 {
         let stretch = (q_i - reference) / self.gearing[i];
         (self.tensions[i] + self.routing.tendons[i].stiffness * stretch).max(0.0)
     }
 
-    /// The projection onto bend space at the bend where `jacobian` was taken.
+    /// Returns the projection onto bend space at the bend where `jacobian` was taken.
     pub fn projection<'a>(&'a self, jacobian: &'a [Vector2<f64>]) -> Projection<'a> {
         Projection::new(jacobian, &self.weights)
     }
 
-    /// The bend at which motors stand at `q` (rad, one per motor), searched from `near`.
+    /// Returns the bend at which the motors are at `q` (rad, one per motor), searched from `near`.
     ///
     /// Minimises the stretch energy `sum w_i (q_i - q_i(b))^2 / 2` over the taut tendons. A tendon
-    /// whose tension (pretension plus stretch) would be negative cannot push: it leaves the sum, and
-    /// comes back if it would be taut at the bend found without it. Where the tendons left do not
-    /// tell both directions of bend, the untold one goes straight, as far as the taut ones let it.
-    /// Consistent motor angles are inverted to rounding.
+    /// whose tension (pretension plus stretch) would be negative cannot push. It leaves the sum,
+    /// and returns if it would be taut at the bend found without it. If the remaining tendons do
+    /// not determine both directions of bend, the undetermined one becomes as straight as the taut
+    /// ones allow. Consistent motor angles are inverted to rounding.
     ///
-    /// Bound on work: 16 x [`INVERSE_ITERATIONS`] evaluations of all tendons, half of them only when one is
-    /// slack; in tracking without slack, four to six.
+    /// Bound on work: 16 x [`INVERSE_ITERATIONS`] evaluations of all tendons, half of them only if
+    /// one is slack; four to six in tracking without slack.
     pub fn bend_from_motors(&self, q: &[f64], near: Bend) -> MotorFix {
         let mut b = geometry::within_half_turn(near);
         let n = self.count();
@@ -287,14 +289,14 @@ impl Kinematics {
             (b, determined, converged) = self.descend(q, b, slack);
             let mut now = self.slack_at(q, b);
             if pass == 0 && now != 0 {
-                // A tendon paid out far drags this first bend so much that others look slack.
+                // A tendon paid out far distorts this first bend so much that others look slack.
                 b = self.straightest(q, b);
                 now = self.slack_at(q, b);
                 slack = now;
                 continue;
             }
             if pass >= INVERSE_PASSES / 2 {
-                // From here on tendons may only come back, so that the search ends.
+                // From here on tendons may only return, so that the search ends.
                 now &= slack;
             }
             if now == slack {
@@ -323,11 +325,12 @@ impl Kinematics {
         }
     }
 
-    /// The bend closest to straight at which no tendon is stretched beyond its pretension.
+    /// Returns the bend closest to straight at which no tendon is stretched beyond its pretension.
     ///
-    /// Minimises `sum w_i s_i^2 + pull |b|^2`, `s_i` what motor `i` has reeled in beyond the geometry (rad,
-    /// 0 if it has paid out), by Newton with backtracking. The function is nearly convex, so that it
-    /// tells which tendons are slack whatever they have paid out: the joint leans only as far as it is pulled.
+    /// Minimises `sum w_i s_i^2 + pull |b|^2` by Newton with backtracking; `s_i` is the angle that
+    /// motor `i` has reeled in beyond the geometry (rad, 0 if it has paid out). The function is
+    /// nearly convex, so it identifies the slack tendons however far they are paid out: the joint
+    /// leans only as far as it is pulled.
     fn straightest(&self, q: &[f64], start: Bend) -> Bend {
         let evaluate = |b: Bend| {
             let piece = self.piece(b);
@@ -347,7 +350,7 @@ impl Kinematics {
             (energy, gradient, normal, total)
         };
         let mut b = start;
-        // The pull is fixed at the start, so that one function is descended.
+        // The pull is fixed at the start, so that the descent minimises one function.
         let mut now = evaluate(b);
         let pull = 1e3 * STRAIGHTENING * now.3;
         let cost = |energy: f64, b: Bend| energy + 0.5 * pull * b.norm_squared();
@@ -382,8 +385,8 @@ impl Kinematics {
         b
     }
 
-    /// Gauss-Newton over the tendons not in `slack`; returns the bend, whether those tendons tell it,
-    /// and whether the steps died out.
+    /// Runs Gauss-Newton over the tendons not in `slack`. Returns the bend, whether those tendons
+    /// determine it, and whether the iteration converged.
     fn descend(&self, q: &[f64], start: Bend, slack: u64) -> (Bend, bool, bool) {
         let mut b = start;
         let mut determined = true;
@@ -426,7 +429,8 @@ impl Kinematics {
         (b, determined, last < 1e-9)
     }
 
-    /// The tendons whose tension would be negative with the motors at `q` and the joint at `b`.
+    /// Returns the tendons whose tension would be negative with the motors at `q` and the joint at
+    /// `b`, as bits.
     fn slack_at(&self, q: &[f64], b: Bend) -> u64 {
         let piece = self.piece(b);
         let mut slack = 0;

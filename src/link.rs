@@ -1,10 +1,11 @@
-//! The channels between the graph's threads and a joint's real-time thread.
+//! Channels between the ROS threads and a joint's real-time thread.
 //!
-//! Nothing here blocks or allocates on the loop's side:
-//! - newest wins: the [`Input`] goes in through a triple buffer, since only the newest matters;
-//! - telemetry goes out through a ring of boxes made in advance, which come back through another;
-//! - a law goes in through a ring, and the law it replaced comes back through another, so that it is freed
-//!   outside the loop. A law's return, or that of a law that was withdrawn, is the acknowledgement.
+//! Nothing here blocks or allocates on the real-time thread:
+//! - the [`Input`] goes in through a triple buffer, since only the newest matters;
+//! - telemetry goes out through a ring of preallocated boxes, which return through another ring;
+//! - a law goes in through a ring, and the law it replaced returns through another, so that it is
+//!   freed outside the real-time loop. The return of a law, replaced or withdrawn, is the
+//!   acknowledgement.
 
 pub mod inbox;
 
@@ -16,48 +17,49 @@ use crossbeam_utils::sync::{Parker, Unparker};
 
 use crate::tick::{Input, Joint, Law, Output};
 
-/// Telemetry records on their way; a publisher that falls further behind loses the newest.
+/// Max telemetry records in transit; a publisher that falls further behind loses the newest.
 const RECORDS: usize = 64;
-/// Laws on their way in; one more come back at most.
+/// Max laws in transit to the loop; at most one more returns.
 const LAWS: usize = 4;
 
-/// What the loop counts. Times in s.
+/// Counters of the loop. Times in s.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Counts {
     /// Ticks since the loop began.
     pub ticks: u64,
-    /// Ticks that began late: for `timer` by more than a fifth of the period after their deadline, for `imu`
-    /// more than a fifth of the period off the nominal one.
+    /// Ticks that began late: for `timer` more than a fifth of the period after their deadline, for
+    /// `imu` more than a fifth of the period off the nominal one.
     pub late: u64,
-    /// Deadlines that went by without a tick, because the one before took too long or the machine slept.
+    /// Deadlines that passed without a tick, because the tick before took too long or the machine
+    /// slept.
     pub missed: u64,
-    /// Ticks that the timer had to make because no IMU sample came (`imu` only).
+    /// Ticks by the timer because no IMU sample arrived (`imu` only).
     pub without_sample: u64,
     /// Telemetry records lost because the publisher fell behind.
     pub lost: u64,
-    /// Longest time of a tick since the loop began.
+    /// Max duration of a tick since the loop began.
     pub longest: f64,
-    /// Latest start of a tick after its deadline since the loop began.
+    /// Max delay of a tick after its deadline since the loop began.
     pub latest: f64,
 }
 
-/// One tick's telemetry.
+/// Telemetry of one tick.
 #[derive(Clone, Debug, Default)]
 pub struct Record {
-    /// When the tick began, s on the loop's clock.
+    /// Start of the tick, s on the loop's clock.
     pub at: f64,
-    /// The command it knew, by sequence number.
+    /// Sequence number of its command.
     pub sequence: Option<u64>,
-    /// What it knew.
+    /// Input of the tick.
     pub input: Input,
-    /// What the tick said.
+    /// Output of the tick.
     pub output: Output,
-    /// What the loop has counted so far.
+    /// Counters of the loop so far.
     pub counts: Counts,
 }
 
 impl Record {
-    /// Room for `motors` motors.
+    /// Returns a record with capacity for `motors` motors.
     pub fn new(motors: usize) -> Self {
         Self {
             input: Input::new(motors),
@@ -71,23 +73,23 @@ const WAITING: u8 = 0;
 const TAKEN: u8 = 1;
 const WITHDRAWN: u8 = 2;
 
-/// What the loop runs on. Immutable; exchanged as a whole.
+/// The loop's joint and law. Immutable; exchanged as a whole.
 #[derive(Clone, Debug)]
 pub struct Program {
-    /// The joint, with the sample period of the feedback in force.
+    /// The joint, with the sample period of the active feedback.
     pub joint: Joint,
-    /// The law.
+    /// The control law.
     pub law: Law,
 }
 
-/// A program on offer.
+/// A program offered to the loop.
 #[derive(Debug)]
 struct Offer {
     program: Box<Program>,
     fate: Arc<AtomicU8>,
 }
 
-/// Requests of one kind, counted, and how many of them a tick has seen.
+/// Number of requests of one kind, and number of those that a tick has seen.
 #[derive(Debug, Default)]
 struct Requests {
     made: AtomicU64,
@@ -108,29 +110,29 @@ impl Requests {
     }
 }
 
-/// What can be asked of a loop at any time; see [`Input`].
+/// A request to the loop, possible at any time; see [`Input`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LoopRequest {
     /// Stop the reference and hold.
     Hold,
-    /// Clear latched faults whose cause has gone.
+    /// Clear latched faults whose cause no longer exists.
     Clear,
     /// Release the tendons.
     ReleaseTension,
 }
 
-/// What both sides can see at any time.
+/// State shared by both sides.
 #[derive(Debug, Default)]
 struct Shared {
     requests: [Requests; 3],
-    /// The joint is to be driven, not only watched.
+    /// True if the joint is to be driven, false if it is only monitored.
     active: AtomicBool,
     stop: AtomicBool,
-    /// A loop runs.
+    /// True while a loop runs.
     running: AtomicBool,
-    /// Goes on as long as the loop does.
+    /// Heartbeat, incremented while the loop runs.
     beats: AtomicU64,
-    /// How often something came in that the loop has to look at before it counts as dealt with, and how far it has come.
+    /// Number of events that the loop has to process, and number of those processed.
     brought: AtomicU64,
     dealt_with: AtomicU64,
 }
@@ -141,7 +143,7 @@ impl Shared {
     }
 }
 
-/// The loop's side. Lives on the real-time thread.
+/// The real-time endpoint, used on the real-time thread.
 pub struct RealTimeEndpoint {
     input: triple_buffer::Output<Input>,
     records_out: rtrb::Producer<Box<Record>>,
@@ -152,17 +154,17 @@ pub struct RealTimeEndpoint {
     publisher: Unparker,
     wake: Parker,
     lost: u64,
-    /// What was received before this loop time is forgotten, s.
+    /// Samples received before this loop time are ignored, s.
     since: f64,
 }
 
-/// Sends inputs to the loop.
+/// Sender of inputs to the loop.
 pub struct InputSender {
     input: triple_buffer::Input<Input>,
     wake: Unparker,
 }
 
-/// Receives telemetry.
+/// Receiver of telemetry.
 pub struct RecordReceiver {
     records: rtrb::Consumer<Box<Record>>,
     back: rtrb::Producer<Box<Record>>,
@@ -170,20 +172,20 @@ pub struct RecordReceiver {
     shared: Arc<Shared>,
 }
 
-/// Offers laws to the loop.
+/// Sender of laws to the loop.
 pub struct LawSender {
     offers: rtrb::Producer<Offer>,
     returned: rtrb::Consumer<Offer>,
     under_way: usize,
 }
 
-/// A law that was offered.
+/// A law that was offered to the loop.
 #[derive(Debug)]
 pub struct Pending {
     fate: Arc<AtomicU8>,
 }
 
-/// Requests the loop to hold or to stop; any number of copies.
+/// Handle for requests to the loop, such as hold or stop; may be cloned.
 #[derive(Clone)]
 pub struct Handle {
     shared: Arc<Shared>,
@@ -191,22 +193,22 @@ pub struct Handle {
     publisher: Unparker,
 }
 
-/// All ends of one joint's channels.
+/// All endpoints of one joint's channels.
 pub struct Link {
     /// For the real-time thread.
     pub loop_side: RealTimeEndpoint,
-    /// For whoever receives messages.
+    /// For the receiver of messages.
     pub input: InputSender,
     /// For the publisher.
     pub records: RecordReceiver,
-    /// For whoever sets parameters.
+    /// For the setter of parameters.
     pub laws: LawSender,
-    /// For anyone.
+    /// For any thread.
     pub handle: Handle,
 }
 
 impl Link {
-    /// The channels of a joint with `motors` motors. Everything is allocated here.
+    /// Returns the channels of a joint with `motors` motors. Everything is allocated here.
     pub fn new(motors: usize) -> Self {
         let (input_in, input_out) = triple_buffer::triple_buffer(&Input::new(motors));
         let (records_out, records) = rtrb::RingBuffer::new(RECORDS);
@@ -218,7 +220,7 @@ impl Link {
         let (offers_in, offers) = rtrb::RingBuffer::new(LAWS);
         let (returned, returned_out) = rtrb::RingBuffer::new(LAWS);
         let shared = Shared {
-            // No loop has begun, which is as if it had been asked to end.
+            // Before the first loop the state is that after a requested stop.
             stop: AtomicBool::new(true),
             ..Shared::default()
         };
@@ -263,7 +265,7 @@ impl Link {
 }
 
 impl RealTimeEndpoint {
-    /// The newest input, with what was asked for so far. Says whether it is new.
+    /// Returns the newest input with the requests so far, and whether it is new.
     pub fn input(&mut self) -> (&Input, bool) {
         let new = self.input.update();
         let shared = &self.shared;
@@ -282,17 +284,17 @@ impl RealTimeEndpoint {
         (input, new)
     }
 
-    /// From now on samples that were received before loop time `since`, s, count as never received.
+    /// From now on samples received before loop time `since`, s, count as never received.
     pub fn forget_before(&mut self, since: f64) {
         self.since = since;
     }
 
-    /// The input that was fetched last.
+    /// Returns the input fetched last.
     pub fn last_input(&self) -> &Input {
         self.input.output_buffer()
     }
 
-    /// Tells the graph's side that a tick has seen what was asked for in the input fetched last.
+    /// Acknowledges that a tick has seen the requests in the input fetched last.
     pub fn seen(&mut self) {
         let input = self.input.output_buffer_mut();
         let (hold, clear, release_tension) = (input.hold, input.clear, input.release_tension);
@@ -306,35 +308,35 @@ impl RealTimeEndpoint {
         self.beat();
     }
 
-    /// Shows that the loop goes on: with each tick, and while it waits for what starts the next.
+    /// Increments the heartbeat: with each tick, and while the loop waits for the next one.
     pub fn beat(&self) {
         self.shared.beats.fetch_add(1, Ordering::AcqRel);
     }
 
-    /// How much has been brought to the loop so far; to be asked before it looks.
+    /// Returns the number of events so far; call it before processing them.
     pub fn brought(&self) -> u64 {
         self.shared.brought.load(Ordering::Acquire)
     }
 
-    /// Everything that is due after the first `brought` has been done.
+    /// Reports that the first `brought` events have been processed.
     pub fn dealt_with(&self, brought: u64) {
         if self.shared.dealt_with.swap(brought, Ordering::AcqRel) != brought {
             self.publisher.unpark();
         }
     }
 
-    /// Whether the joint is to be driven.
+    /// Returns true if the joint is to be driven.
     pub fn active(&self) -> bool {
         self.shared.active.load(Ordering::Acquire)
     }
 
-    /// Whether a law is on offer.
+    /// Returns true if a law is on offer.
     pub fn law_waits(&self) -> bool {
         !self.offers.is_empty()
     }
 
-    /// Takes one law on offer, if there is one that was not withdrawn: `swap` exchanges it for the law in
-    /// force, which goes back to be freed elsewhere.
+    /// Takes one law on offer, unless it was withdrawn: `swap` exchanges it for the active law,
+    /// which returns to be freed elsewhere.
     pub fn take_law(&mut self, swap: impl FnOnce(&mut Box<Program>)) {
         let Ok(mut offer) = self.offers.pop() else {
             return;
@@ -347,16 +349,17 @@ impl RealTimeEndpoint {
             swap(&mut offer.program);
         }
         if let Err(rtrb::PushError::Full(offer)) = self.returned.push(offer) {
-            // Cannot happen while the sender keeps its count; a leak is better here than a free.
+            // Cannot happen while the sender keeps its count; a leak is better here than freeing
+            // memory.
             std::mem::forget(offer);
         }
     }
 
-    /// Sends `record`, and leaves an older one in its place to be written over.
+    /// Sends `record`, and replaces it by an older one to be overwritten.
     pub fn send(&mut self, record: &mut Box<Record>) {
         if let Ok(mut empty) = self.records_back.pop() {
             std::mem::swap(record, &mut empty);
-            // As many places as boxes: never full.
+            // There are as many slots as boxes: never full.
             if let Err(rtrb::PushError::Full(record)) = self.records_out.push(empty) {
                 std::mem::forget(record);
             }
@@ -366,12 +369,12 @@ impl RealTimeEndpoint {
         self.publisher.unpark();
     }
 
-    /// Records lost so far.
+    /// Returns the number of records lost so far.
     pub fn lost(&self) -> u64 {
         self.lost
     }
 
-    /// Whether the loop is asked to end.
+    /// Returns true if the loop is requested to stop.
     pub fn stopping(&self) -> bool {
         self.shared.stop.load(Ordering::Acquire)
     }
@@ -383,14 +386,14 @@ impl RealTimeEndpoint {
 }
 
 impl RealTimeEndpoint {
-    /// A loop begins.
+    /// Marks the start of a loop.
     pub fn begin(&self) {
-        // In this order: see `ended_by_itself`.
+        // In this order; see `ended_by_itself`.
         self.shared.running.store(true, Ordering::Release);
         self.shared.stop.store(false, Ordering::Release);
     }
 
-    /// The loop has ended; this side serves the next one.
+    /// Marks the end of the loop; this endpoint serves the next one.
     pub fn end(&self) {
         self.shared.running.store(false, Ordering::Release);
         self.publisher.unpark();
@@ -404,7 +407,7 @@ impl Drop for RealTimeEndpoint {
 }
 
 impl InputSender {
-    /// Sends a copy of `input`; with `wake` a loop that sleeps until the next sample wakes.
+    /// Sends a copy of `input`; with `wake` it wakes a loop that sleeps until the next sample.
     pub fn send(&mut self, input: &Input, wake: bool) {
         self.input.input_buffer_mut().clone_from(input);
         self.input.publish();
@@ -415,14 +418,16 @@ impl InputSender {
 }
 
 impl RecordReceiver {
-    /// Sleeps until there is telemetry, something has been dealt with, the loop ends, or `most` has passed.
+    /// Sleeps until there is telemetry, an event has been processed, the loop ends, or `most` has
+    /// passed.
     pub fn wait(&self, most: Duration) {
         if self.records.is_empty() {
             self.wake.park_timeout(most);
         }
     }
 
-    /// How much of what was brought has been dealt with; its telemetry is there. All of it where no loop runs.
+    /// Returns the number of processed events, whose telemetry is available. If no loop runs,
+    /// returns that of all events.
     pub fn dealt_with(&self) -> u64 {
         if self.ended() {
             return self.shared.brought.load(Ordering::Acquire);
@@ -430,7 +435,7 @@ impl RecordReceiver {
         self.shared.dealt_with.load(Ordering::Acquire)
     }
 
-    /// Hands every record that is there to `use_it`, oldest first, with the number of those behind it.
+    /// Passes every available record to `use_it`, oldest first, with the number of those behind it.
     pub fn drain(&mut self, mut use_it: impl FnMut(&Record, usize)) {
         let mut left = self.records.slots();
         while left > 0
@@ -442,21 +447,22 @@ impl RecordReceiver {
         }
     }
 
-    /// Whether no loop runs; nothing comes before the next one begins.
+    /// Returns true if no loop runs; no record follows before the next one begins.
     pub fn ended(&self) -> bool {
         !self.shared.running.load(Ordering::Acquire)
     }
 
-    /// Whether the loop has ended although nobody asked it to.
+    /// Returns true if the loop has ended without a request to stop.
     pub fn ended_by_itself(&self) -> bool {
-        // A loop that begins meanwhile is no longer at its end when its stop is withdrawn.
+        // A loop that begins meanwhile is marked as running before its stop is withdrawn.
         let asked = self.shared.stop.load(Ordering::Acquire);
         !asked && self.ended()
     }
 }
 
 impl LawSender {
-    /// Offers a law. `None` when too many are under way, which means that the loop does not run.
+    /// Offers a law. Returns `None` if too many are in transit, which means that the loop does not
+    /// run.
     pub fn offer(&mut self, program: Program) -> Option<Pending> {
         self.collect();
         if self.under_way >= LAWS {
@@ -472,7 +478,7 @@ impl LawSender {
         Some(Pending { fate })
     }
 
-    /// Frees the laws that came back.
+    /// Frees the returned laws.
     pub fn collect(&mut self) {
         while self.returned.pop().is_ok() {
             self.under_way -= 1;
@@ -481,19 +487,20 @@ impl LawSender {
 }
 
 impl Pending {
-    /// Whether the loop runs on the law now.
+    /// Returns true if the loop has taken the law.
     pub fn taken(&self) -> bool {
         self.fate.load(Ordering::Acquire) == TAKEN
     }
 
-    /// Withdraws the law. `false` when the loop has taken it after all.
+    /// Withdraws the law. Returns false if the loop has already taken it.
     pub fn withdraw(&self) -> bool {
         self.fate
             .compare_exchange(WAITING, WITHDRAWN, Ordering::AcqRel, Ordering::Acquire)
             .is_ok()
     }
 
-    /// Waits until the loop has taken the law, at most for `most`; withdraws it otherwise.
+    /// Waits at most for `most` until the loop has taken the law, and withdraws it otherwise.
+    /// Returns true if the loop has taken it.
     pub fn wait(&self, most: Duration) -> bool {
         let start = Instant::now();
         while !self.taken() {
@@ -507,29 +514,29 @@ impl Pending {
 }
 
 impl Handle {
-    /// Requests the loop for something. Gives the number of the request.
+    /// Sends a request to the loop. Returns the number of the request.
     pub fn ask(&self, what: LoopRequest) -> u64 {
         self.shared.of(what).make()
     }
 
-    /// How many requests of that kind there were so far.
+    /// Returns the number of requests of that kind so far.
     pub fn asked(&self, what: LoopRequest) -> u64 {
         self.shared.of(what).made()
     }
 
-    /// Whether a tick has seen request `number` of that kind.
+    /// Returns true if a tick has seen request `number` of that kind.
     pub fn seen(&self, what: LoopRequest, number: u64) -> bool {
         self.shared.of(what).seen(number)
     }
 
-    /// Says whether the joint is to be driven; at first it is only watched.
+    /// Sets whether the joint is to be driven; at first it is only monitored.
     pub fn set_active(&self, active: bool) {
         self.shared.active.store(active, Ordering::Release);
         self.wake.unpark();
     }
 
-    /// Says that something has come in, and wakes the loop to look at it, or the publisher where no loop runs. Gives its
-    /// number; see [`RecordReceiver::dealt_with`].
+    /// Reports an event, and wakes the loop to process it, or the publisher if no loop runs.
+    /// Returns the event's number; see [`RecordReceiver::dealt_with`].
     pub fn bring(&self) -> u64 {
         let number = self.shared.brought.fetch_add(1, Ordering::AcqRel) + 1;
         self.wake.unpark();
@@ -539,23 +546,23 @@ impl Handle {
         number
     }
 
-    /// Requests the loop to end.
+    /// Requests the loop to stop.
     pub fn stop(&self) {
         self.shared.stop.store(true, Ordering::Release);
         self.wake.unpark();
     }
 
-    /// Whether no loop runs.
+    /// Returns true if no loop runs.
     pub fn ended(&self) -> bool {
         !self.shared.running.load(Ordering::Acquire)
     }
 
-    /// Whether the joint is to be driven.
+    /// Returns true if the joint is to be driven.
     pub fn active(&self) -> bool {
         self.shared.active.load(Ordering::Acquire)
     }
 
-    /// How often the loop has shown that it goes on.
+    /// Returns the heartbeat count of the loop.
     pub fn beats(&self) -> u64 {
         self.shared.beats.load(Ordering::Acquire)
     }

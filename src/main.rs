@@ -1,4 +1,4 @@
-//! The `withy` binary: arguments to commands, errors to exit codes.
+//! The `withy` binary: passes arguments to the commands and errors to exit codes.
 #![forbid(unsafe_code)]
 
 use std::process::ExitCode;

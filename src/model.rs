@@ -1,11 +1,12 @@
-//! Linear models of a joint in bend space, the loop around one, and its figures.
+//! Linear models of a joint in bend space, the loop around one, and its stability margins.
 //!
-//! Frequencies are in rad/s, times in s, phases in rad unless a name says otherwise. Work here is design time, not a
-//! control tick.
+//! Frequencies are in rad/s, times in s, phases in rad unless a name says otherwise. The functions
+//! here are for design time, not for a control tick.
 //!
-//! The rooms: this file (the joint's own model, [`Plant`], and the delays of a sampled loop, [`Delays`]), `law`
-//! (a motor's controller as an exact function of frequency, [`Law`]), `margins` (crossovers, margins, sensitivity and
-//! stability of a [`Loop`]), `step` (its closed loop's response to a step).
+//! Submodules: this file has the joint's own model, [`Plant`], and the delays of a sampled loop,
+//! [`Delays`]. `law` has a motor's controller as an exact function of frequency, [`Law`]. `margins`
+//! has the crossovers, margins, sensitivity and stability of a [`Loop`]. `step` has its closed
+//! loop's response to a step.
 
 mod law;
 mod margins;
@@ -21,7 +22,7 @@ use crate::controller::reference_model::{Lag, Model};
 use nalgebra::Complex;
 use std::f64::consts::FRAC_PI_2;
 
-/// How a joint follows, apart from gain and dead time.
+/// Dynamics of a joint, apart from gain and dead time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Dynamics {
     /// First order: `1/(T s + 1)`.
@@ -36,34 +37,35 @@ pub enum Dynamics {
         /// Damping ratio z, 1.
         damping_ratio: f64,
     },
-    /// Integrating, with a first-order lag: `1/(s (T s + 1))`; the gain is then per second. T may be 0.
+    /// Integrating, with a first-order lag: `1/(s (T s + 1))`; the gain is then per second. T may
+    /// be 0.
     Integrating {
         /// Time constant T, s.
         time_constant: f64,
     },
 }
 
-/// A joint's linear model: `gain dynamics(s) e^(-dead_time s)`, from the bend that the setpoints ask for to the bend
-/// that is measured.
+/// A joint's linear model, `gain dynamics(s) e^(-dead_time s)`, from the commanded to the measured
+/// bend.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Plant {
-    /// Gain at zero frequency, 1; integrating: 1/s.
+    /// Gain at zero frequency, 1; of an integrating joint in 1/s.
     pub gain: f64,
-    /// How it follows.
+    /// Dynamics apart from gain and dead time.
     pub dynamics: Dynamics,
     /// Dead time, s.
     pub dead_time: f64,
 }
 
-/// Why a model was refused: `key` is `value`, accepted is `accepted`.
+/// The value of a model that is out of range.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 #[error("the model's {key} is {value}; accepted: {accepted}")]
 pub struct PlantError {
-    /// Which value.
+    /// Name of the value.
     pub key: &'static str,
     /// The value given.
     pub value: f64,
-    /// What is accepted.
+    /// Accepted range.
     pub accepted: &'static str,
 }
 
@@ -88,7 +90,7 @@ impl From<Model> for Plant {
 }
 
 impl Plant {
-    /// A first-order joint with dead time.
+    /// Returns a first-order joint with dead time.
     pub fn first_order(gain: f64, time_constant: f64, dead_time: f64) -> Self {
         Self {
             gain,
@@ -97,7 +99,7 @@ impl Plant {
         }
     }
 
-    /// A second-order joint with dead time.
+    /// Returns a second-order joint with dead time.
     pub fn second_order(
         gain: f64,
         natural_frequency: f64,
@@ -114,7 +116,7 @@ impl Plant {
         }
     }
 
-    /// An integrating joint with a first-order lag and dead time.
+    /// Returns an integrating joint with a first-order lag and dead time.
     pub fn integrating(gain: f64, time_constant: f64, dead_time: f64) -> Self {
         Self {
             gain,
@@ -123,11 +125,12 @@ impl Plant {
         }
     }
 
-    /// Whether every value is in range.
+    /// Checks that every value is in range.
     ///
     /// # Errors
-    /// The first value that is out of range, with what is accepted: gain 1e-3 to 1e3, times up to 100 s, natural
-    /// frequencies from 0.01 to 1e4 rad/s, damping ratios from 0.001 to 100, dead times up to 10 s.
+    /// Returns the first value that is out of range, with what is accepted: gain 1e-3 to 1e3, time
+    /// constants from 1e-4 s (integrating: 0) to 100 s, natural frequencies from 0.01 to 1e4 rad/s,
+    /// damping ratios from 0.001 to 100, dead times up to 10 s.
     pub fn check(&self) -> Result<(), PlantError> {
         let check = |key, value: f64, low: f64, high: f64, accepted| {
             if low <= value && value <= high {
@@ -161,7 +164,7 @@ impl Plant {
         check("dead time", self.dead_time, 0.0, 10.0, "0 to 10 s")
     }
 
-    /// The same joint behind `extra` s more of dead time.
+    /// Returns the same joint with `extra` s more dead time.
     pub fn delayed(&self, extra: f64) -> Self {
         Self {
             dead_time: self.dead_time + extra,
@@ -169,7 +172,7 @@ impl Plant {
         }
     }
 
-    /// Transfer function at `s`, 1/s.
+    /// Returns the transfer function at `s`, 1/s.
     pub fn at(&self, s: Complex<f64>) -> Complex<f64> {
         let lag = match self.dynamics {
             Dynamics::First { time_constant } => (s * time_constant + 1.0).inv(),
@@ -185,17 +188,16 @@ impl Plant {
         lag * self.gain * (-s * self.dead_time).exp()
     }
 
-    /// Frequency response at `w` rad/s, above 0.
+    /// Returns the frequency response at `w` rad/s, above 0.
     pub fn response(&self, w: f64) -> Complex<f64> {
         Complex::from_polar(self.magnitude(w), self.phase(w))
     }
 
-    /// Magnitude of the frequency response at `w` rad/s.
+    /// Returns the magnitude of the frequency response at `w` rad/s.
     pub fn magnitude(&self, w: f64) -> f64 {
         self.power(w).sqrt()
     }
 
-    /// The magnitude squared.
     fn power(&self, w: f64) -> f64 {
         let lag = |t: f64| 1.0 + (w * t) * (w * t);
         let square = match self.dynamics {
@@ -213,8 +215,8 @@ impl Plant {
         self.gain * self.gain / square
     }
 
-    /// Phase of the frequency response at `w` rad/s, unwrapped: continuous from zero frequency, where it is 0 (or
-    /// -pi/2, integrating), rad.
+    /// Returns the unwrapped phase of the frequency response at `w` rad/s, rad. It is continuous
+    /// from zero frequency, where it is 0 (integrating: -pi/2).
     pub fn phase(&self, w: f64) -> f64 {
         let lag = match self.dynamics {
             Dynamics::First { time_constant } => (w * time_constant).atan(),
@@ -230,7 +232,8 @@ impl Plant {
         -lag - w * self.dead_time
     }
 
-    /// How fast the phase falls with frequency, `D = -d phase/d ln w`, rad; from the derivative of [`Self::phase`].
+    /// Returns how fast the phase falls with frequency, `D = -d phase/d ln w`, rad; from the
+    /// derivative of [`Self::phase`].
     pub fn phase_fall(&self, w: f64) -> f64 {
         let lag = match self.dynamics {
             Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
@@ -249,7 +252,8 @@ impl Plant {
         lag + w * self.dead_time
     }
 
-    /// How fast the magnitude falls with frequency, `-d ln |G|/d ln w`, 1; negative below a resonance.
+    /// Returns how fast the magnitude falls with frequency, `-d ln |G|/d ln w`, 1; negative below a
+    /// resonance.
     pub fn magnitude_fall(&self, w: f64) -> f64 {
         let square = |x: f64| x * x / (1.0 + x * x);
         match self.dynamics {
@@ -266,7 +270,7 @@ impl Plant {
         }
     }
 
-    /// Whether the magnitude falls at every frequency.
+    /// Returns true if the magnitude falls at every frequency.
     pub fn always_falls(&self) -> bool {
         match self.dynamics {
             Dynamics::First { .. } | Dynamics::Integrating { .. } => true,
@@ -274,12 +278,12 @@ impl Plant {
         }
     }
 
-    /// Whether the joint itself integrates.
+    /// Returns true if the joint itself integrates.
     pub fn integrates(&self) -> bool {
         matches!(self.dynamics, Dynamics::Integrating { .. })
     }
 
-    /// Poles more than zeros, without the dead time.
+    /// Returns the number of poles minus the number of zeros, without the dead time.
     pub fn relative_degree(&self) -> f64 {
         match self.dynamics {
             Dynamics::First { .. } => 1.0,
@@ -288,7 +292,7 @@ impl Plant {
         }
     }
 
-    /// Frequency where the lag bends the response, rad/s; none for a pure integrator.
+    /// Returns the corner frequency of the lag, rad/s; none for a pure integrator.
     pub fn corner(&self) -> Option<f64> {
         match self.dynamics {
             Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
@@ -301,21 +305,22 @@ impl Plant {
     }
 }
 
-/// What a sampled loop adds to the joint's dead time. Source: a zero-order hold delays by half its period, e.g.
-/// Franklin, Powell and Workman 1998, "Digital Control of Dynamic Systems", section 4.3 (from memory).
+/// Delays that a sampled loop adds to the joint's dead time. Source: a zero-order hold delays by
+/// half its period, e.g. Franklin, Powell and Workman 1998, "Digital Control of Dynamic Systems",
+/// section 4.3 (from memory).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Delays {
-    /// Of the hold on the setpoints, half a tick, s.
+    /// Delay of the hold on the setpoints, half a tick, s.
     pub hold: f64,
-    /// Of the measurement when it is used, half the sensor's period included, s.
+    /// Sensor latency, including half the sensor's period, s.
     pub age: f64,
-    /// Of the output, s: a tick if setpoints go out one tick late.
+    /// Output delay, s: one tick if setpoints are sent one tick late.
     pub output: f64,
 }
 
 impl Delays {
-    /// Of ticks of `tick` s, a sensor that reports every `sensor_period` s with values `age` s old, and an output that
-    /// goes out `output` s late.
+    /// Returns the delays of ticks of `tick` s, a sensor that reports every `sensor_period` s with
+    /// a latency of `age` s, and an output delay of `output` s.
     pub fn of(tick: f64, sensor_period: f64, age: f64, output: f64) -> Self {
         Self {
             hold: 0.5 * tick,
@@ -324,7 +329,7 @@ impl Delays {
         }
     }
 
-    /// All together, the extra dead time, s.
+    /// Returns the sum, the extra dead time, s.
     pub fn total(&self) -> f64 {
         self.hold + self.age + self.output
     }

@@ -1,8 +1,8 @@
-//! The node: the only user of the message graph.
+//! The node: the only module that uses the ROS graph.
 //!
-//! One ROS 2 node per joint file, all in one process and one context. Per joint there are four threads: the
-//! real-time loop ([`crate::rt`]), the publisher, a watchdog, and one that spins the node; messages and requests are received
-//! by tasks on a small runtime that all joints share.
+//! Creates one ROS 2 node per joint file, all in one process and one context. Each joint has four
+//! threads: the real-time loop ([`crate::rt`]), the publisher, the watchdog, and one that spins the
+//! node. Tasks on a small runtime shared by all joints receive messages and requests.
 
 mod acknowledge;
 mod aim;
@@ -68,42 +68,43 @@ use status::Status;
 use subscriptions::Subscriptions;
 use watchdog::Watchdog;
 
-/// How long one spin waits for messages; also how soon a spinning thread notices that it should end.
+/// Longest wait of one spin for messages; also how soon a spinning thread notices that it should
+/// stop.
 const SPIN: Duration = Duration::from_millis(20);
-/// How long the end may take; joints may take [`lifecycle::REST_WAIT`] of it to come to rest.
+/// Time limit of the shutdown; the joints may take [`lifecycle::REST_WAIT`] of it to come to rest.
 const END: Duration = Duration::from_secs(8);
-/// How long an end that is cut short may take.
+/// Time limit of an immediate exit.
 const LAST_MOMENT: Duration = Duration::from_millis(500);
-/// How long the last messages get to leave.
+/// Time for the last messages to leave the process.
 const LAST_WORDS: Duration = Duration::from_millis(60);
 
-/// Why a node could not run.
+/// The reason why a node cannot run.
 #[derive(Debug, thiserror::Error)]
 pub enum NodeError {
-    /// ROS refused its arguments or could not start.
+    /// ROS rejected its arguments or could not start.
     #[error("ROS could not start: {0}")]
     Context(String),
-    /// The graph refused something.
+    /// The middleware rejected a call.
     #[error("node {node}: {source}")]
     Graph {
-        /// The node.
+        /// Name of the node.
         node: String,
-        /// What the middleware says.
+        /// Error of the middleware.
         source: r2r::Error,
     },
-    /// Security is asked for, and the node cannot be made.
+    /// Security is enabled, and the node cannot be created.
     #[error(
         "node {node} cannot be made, and ROS_SECURITY_ENABLE is true ({source}): there are no valid keys for its enclave under ROS_SECURITY_KEYSTORE ({keystore}), or the middleware was built without security; README.md, Security, says how keys are made"
     )]
     Security {
-        /// The node.
+        /// Name of the node.
         node: String,
-        /// Where keys are looked for.
+        /// Path of the keystore.
         keystore: String,
-        /// What the middleware says.
+        /// Error of the middleware.
         source: r2r::Error,
     },
-    /// Two joints would be the same node.
+    /// Two joints have the same node name.
     #[error(
         "two joints have the node name {0}; give one of them another name or namespace, in its file or with -r NAME:__ns:=/NAMESPACE"
     )]
@@ -111,25 +112,25 @@ pub enum NodeError {
     /// A parameter given at start is not accepted.
     #[error("parameter given at start to {node}: {reason}")]
     Parameter {
-        /// The node.
+        /// Name of the node.
         node: String,
-        /// Why.
+        /// Reason of the rejection.
         reason: String,
     },
-    /// The system refused a thread or a signal handler.
+    /// The operating system refused a thread or a signal handler.
     #[error("the system refuses what a node needs: {0}")]
     System(#[from] std::io::Error),
-    /// A loop ended by itself, or does not answer.
+    /// A control loop ended by itself, or does not answer.
     #[error("the control loop of {0} does not run any more; the log and /diagnostics said why")]
     LoopEnded(String),
 }
 
-/// The context of this process, with the ROS arguments of its command line.
+/// Returns the context of this process, created with the ROS arguments of its command line.
 ///
 /// # Errors
-/// ROS refuses its arguments, or cannot start.
+/// ROS rejects its arguments or cannot start.
 pub fn context() -> Result<Context, NodeError> {
-    // The bindings panic where ROS refuses an argument; its sentence is in the panic.
+    // The bindings panic where ROS rejects an argument; the panic message holds the reason.
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
     let result = catch_unwind(AssertUnwindSafe(Context::create));
@@ -140,32 +141,32 @@ pub fn context() -> Result<Context, NodeError> {
         Err(panic) => {
             let text = panic.downcast_ref::<String>().cloned();
             let text = text.unwrap_or_else(|| "its arguments were refused".into());
-            // ROS adds the places in its source code.
+            // ROS appends locations in its source code.
             let text = text.split(", at /").next().unwrap_or_default();
             Err(NodeError::Context(text.trim().to_string()))
         }
     }
 }
 
-/// A node that spins on a thread of its own until this is dropped.
+/// A node that spins on its own thread until this value is dropped.
 pub struct Spinner {
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
 impl Spinner {
-    /// Spins `node`.
+    /// Spins `node` on a new thread.
     ///
     /// # Errors
-    /// The system gives no thread.
+    /// The system refuses a thread.
     pub fn new(node: Node) -> std::io::Result<Self> {
         Self::watching(node, |_| {})
     }
 
-    /// Spins `node`, and calls `each` after every turn.
+    /// Spins `node`, and calls `each` after every spin.
     ///
     /// # Errors
-    /// The system gives no thread.
+    /// The system refuses a thread.
     pub fn watching(
         mut node: Node,
         mut each: impl FnMut(&Node) + Send + 'static,
@@ -191,7 +192,7 @@ impl Drop for Spinner {
     fn drop(&mut self) {
         self.stop.store(true, Ordering::Release);
         if let Some(thread) = self.thread.take() {
-            // A panic of that thread has been printed; nothing is left to do about it.
+            // The panic of that thread has already been printed.
             let _ = thread.join();
         }
     }
@@ -206,7 +207,7 @@ struct Prepared {
     program: crate::link::Program,
 }
 
-/// A joint that is there.
+/// A joint whose threads and tasks run.
 struct Joint {
     name: String,
     status: Arc<Status>,
@@ -216,10 +217,11 @@ struct Joint {
     spinner: Spinner,
 }
 
-/// Runs one node per joint file until SIGINT or SIGTERM, then brings the joints to rest and returns.
+/// Runs one node per joint file until SIGINT or SIGTERM, then brings the joints to rest and
+/// returns.
 ///
 /// # Errors
-/// [`NodeError`]; nothing has moved when the cause is there from the start.
+/// [`NodeError`]; if the cause exists at start, no joint has moved.
 pub fn run(
     files: Vec<JointFile>,
     clock: Clock,
@@ -291,15 +293,16 @@ fn caution() {
     }
 }
 
-/// Switches DDS security on (ROS 2 design documents, "ROS 2 DDS-Security Integration").
+/// Environment variable that enables DDS security (ROS 2 design documents, "ROS 2 DDS-Security
+/// Integration").
 const SECURITY: &str = "ROS_SECURITY_ENABLE";
 
-/// Whether an environment variable has this very value.
+/// Returns true if the environment variable has exactly this value.
 fn is_variable(name: &str, value: &str) -> bool {
     std::env::var(name).is_ok_and(|is| is == value)
 }
 
-/// Creates the node and checks what was given at start as a whole.
+/// Creates the node and checks all parameters given at start together.
 fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     let graph = |source| NodeError::Graph {
         node: file.name.clone(),
@@ -369,7 +372,7 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
         source,
     };
     let link = Link::new(file.motor_names.len());
-    // Simulated time is each joint's own; the rest of the process keeps the machine's.
+    // Each joint has its own simulated time; the rest of the process uses the machine's clock.
     let (clock, hand) = if parameters.simulated_time() {
         let (clock, hand) = Clock::simulated();
         (clock, Some(hand))
@@ -504,7 +507,7 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
     })
 }
 
-/// Says where the joint's camera can look.
+/// Logs the azimuth range of the joint's camera.
 fn tell_view(joint: &str, file: &JointFile) {
     let Some(gazer) = &file.gazer else {
         tracing::info!(
@@ -530,8 +533,9 @@ fn tell_view(joint: &str, file: &JointFile) {
     }
 }
 
-/// Ends the process at a signal: SIGINT or SIGTERM begins the end, a second one ends at once, and an end that takes too
-/// long is cut short. On a thread of its own, with nothing of the middleware in it, so that nothing can keep it.
+/// Ends the process on SIGINT or SIGTERM: the first signal begins the shutdown, a second one exits
+/// at once, and a shutdown that takes longer than [`END`] is cut short. Runs on its own thread
+/// without any middleware, so that nothing can block it.
 struct Ending {
     signal: mpsc::UnboundedReceiver<&'static str>,
     begin: Option<oneshot::Sender<()>>,
@@ -560,7 +564,7 @@ impl Ending {
             };
             tokio::select! {
                 name = next() => {
-                    // Where nobody waits any more, the end has begun.
+                    // The receiver is gone only if the shutdown has already begun.
                     let _ = tell.send(name);
                 }
                 _ = begun => {}
@@ -581,7 +585,7 @@ impl Ending {
         })
     }
 
-    /// The end begins, if it has not.
+    /// Starts the time limit of the shutdown, once.
     fn begin(&mut self) {
         if let Some(begin) = self.begin.take() {
             let _ = begin.send(());
@@ -589,9 +593,9 @@ impl Ending {
     }
 }
 
-/// Ends the process now.
+/// Exits the process immediately with status 1.
 fn cut_short(why: &str) {
-    // Neither a log that blocks nor what the middleware does at exit may keep it.
+    // Neither a blocking log nor the middleware's exit handlers may delay the exit.
     let _ = std::thread::Builder::new().spawn(|| {
         std::thread::sleep(LAST_MOMENT);
         let _ = nix::sys::signal::raise(nix::sys::signal::Signal::SIGKILL);
@@ -600,7 +604,7 @@ fn cut_short(why: &str) {
     std::process::exit(1);
 }
 
-/// Waits for a signal, or for joints none of which will run again.
+/// Waits for a signal, or until no joint can run any more.
 async fn supervise(joints: &[Joint], ending: &mut Ending) {
     let mut every = tokio::time::interval(Duration::from_millis(100));
     loop {
@@ -619,7 +623,7 @@ async fn supervise(joints: &[Joint], ending: &mut Ending) {
     }
 }
 
-/// Brings the joints to rest and their nodes to their end.
+/// Brings the joints to rest and shuts their nodes down.
 async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
     let begin = Instant::now();
     let mut finished = Vec::new();
@@ -630,7 +634,7 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
         finished.push(finish);
     }
     for finish in finished {
-        // It ends by being dropped.
+        // The transition executor signals the end by dropping the sender.
         let _ = finish.await;
     }
     let lost = joints.iter().find(|j| j.status.lifecycle().lost);
@@ -639,7 +643,7 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
     for joint in joints {
         joint.status.end();
         for thread in joint.threads {
-            // A panic of it has been printed; the end goes on.
+            // The panic of that thread has already been printed; the shutdown continues.
             let _ = thread.join();
         }
         joint.writing.end();

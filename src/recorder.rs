@@ -1,12 +1,14 @@
-//! The incident recording of a joint: the last minute of inputs, setpoints and state, tick by tick, with the parameters and what
-//! was said meanwhile, kept in memory and written to disk after a fault and on request.
+//! The incident recording of a joint: inputs, setpoints and state of the last minute, tick by tick,
+//! with parameters and events. It is kept in memory and written to disk after a fault and on
+//! request.
 //!
-//! - [`Recorder`] is fed with telemetry, beside the loop; it allocates nothing after construction.
-//! - [`IncidentRecorder`] takes notes of events and parameters from anyone, and is asked for a file.
-//! - [`Writer`] writes the files, on a thread of its own, so that a slow disk holds nobody up.
+//! - [`Recorder`] receives telemetry outside the control loop; it does not allocate after
+//!   construction.
+//! - [`IncidentRecorder`] accepts events and parameters from any thread, and requests for a file.
+//! - [`Writer`] writes the files on its own thread, so that a slow disk delays nothing else.
 //!
-//! Files are text: lines of `#`, then comma-separated columns ([`Layout`]). A file under its final name is whole
-//! ([`RecordingStore`]). Faults in a row go into one file, see [`Pace`].
+//! Files are text: lines of `#`, then comma-separated columns ([`Layout`]). A file under its final
+//! name is complete ([`RecordingStore`]). Successive faults share a file, see [`Pace`].
 
 mod columns;
 mod file;
@@ -31,31 +33,31 @@ use crate::link::Record;
 use columns::Column;
 use watch::Watch;
 
-/// What is kept, s.
+/// Length of the recording, s.
 pub const SPAN: f64 = 60.0;
-/// Events kept; the oldest go first.
+/// Maximum number of events; the oldest are dropped first.
 const EVENTS: usize = 1000;
-/// Longest text of an event, bytes.
+/// Maximum length of an event's text, bytes.
 const LONGEST: usize = 500;
-/// Causes told in one file; more are counted.
+/// Maximum number of causes listed in one file; further ones are counted.
 const CAUSES: usize = 32;
 
-/// What an incident recording belongs to.
+/// Static description of an incident recording.
 #[derive(Clone, Debug)]
 pub struct About {
     /// Fully qualified name of the joint's node.
     pub node: String,
-    /// Which version of the program runs.
+    /// Version of the program.
     pub version: String,
     /// Tick period, s.
     pub period: f64,
-    /// What the rows hold.
+    /// Columns of the rows.
     pub layout: Layout,
-    /// Further lines of the file's head that never change: key and value.
+    /// Further constant lines of the file's head: key and value.
     pub lines: Vec<(String, String)>,
 }
 
-/// What is asked for at the time of writing.
+/// Facts that are collected when a file is written.
 #[derive(Clone, Debug, Default)]
 pub struct Facts {
     /// ROS time of loop time 0, ns.
@@ -64,26 +66,26 @@ pub struct Facts {
     pub lines: Vec<(String, String)>,
 }
 
-/// How the writing went so far.
+/// State of the writing so far.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Report {
-    /// Files written.
+    /// Number of files written.
     pub written: u64,
-    /// Files that could not be written.
+    /// Number of files that could not be written.
     pub failed: u64,
     /// The last file written.
     pub last: Option<PathBuf>,
-    /// Why the last one could not be written; empty where it was.
+    /// Reason why the last file could not be written; empty if it was written.
     pub failure: String,
 }
 
-/// The rows of the last minute.
+/// Ring buffer with the rows of the last minute.
 #[derive(Debug)]
 struct Ring {
     width: usize,
     capacity: usize,
     values: Vec<f64>,
-    /// Rows ever put in.
+    /// Total number of rows pushed.
     count: u64,
 }
 
@@ -92,7 +94,7 @@ impl Ring {
         Self {
             width,
             capacity,
-            // Not zero, so that the pages are there from the start.
+            // Not zero, so that the memory pages are mapped from the start.
             values: vec![f64::NAN; width * capacity],
             count: 0,
         }
@@ -110,30 +112,30 @@ impl Ring {
     }
 }
 
-/// What was noted, and what holds.
+/// Recorded events and the current parameters.
 #[derive(Debug, Default)]
 struct Notes {
     events: VecDeque<Event>,
-    /// Events that had to go.
+    /// Number of events dropped.
     gone: u64,
     parameters: Vec<(String, String)>,
 }
 
-/// Why a file is to be written.
+/// Cause of a file.
 #[derive(Clone, Debug)]
 struct Cause {
     name: String,
-    /// Loop time, s, where a tick shows it.
+    /// Loop time, s, if a tick shows the cause.
     at: Option<f64>,
 }
 
 type Reply = Sender<Result<PathBuf, String>>;
 
-/// What the writer has to do.
+/// Pending work of the writer.
 #[derive(Debug, Default)]
 struct Orders {
     causes: Vec<Cause>,
-    /// Causes beyond those that are told.
+    /// Number of causes beyond those listed.
     more: u64,
     since: Option<Instant>,
     requests: Vec<Reply>,
@@ -151,25 +153,25 @@ struct Inner {
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // Plain data: a panic elsewhere leaves nothing half done.
+    // The data are plain: a panic elsewhere leaves nothing inconsistent.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// One joint's incident recording; any number of copies.
+/// Handle to the incident recording of one joint; it can be cloned.
 #[derive(Clone)]
 pub struct IncidentRecorder(Arc<Inner>);
 
-/// The end that is fed with telemetry.
+/// The end that receives telemetry.
 pub struct Recorder {
     inner: IncidentRecorder,
     watch: Watch,
 }
 
 impl IncidentRecorder {
-    /// An empty incident recording. All memory for its rows is taken here.
+    /// Returns an empty incident recording. All memory for its rows is allocated here.
     pub fn new(about: About) -> (Self, Recorder) {
         let columns = about.layout.columns();
-        // At least some rows for any period.
+        // A minimum number of rows for any period.
         let rows = (SPAN / about.period).ceil().clamp(16.0, 1e6) as usize;
         let inner = Inner {
             ring: Mutex::new(Ring::new(columns.len(), rows)),
@@ -191,12 +193,12 @@ impl IncidentRecorder {
         (this, recorder)
     }
 
-    /// How many ticks are kept at most.
+    /// Returns the maximum number of ticks kept.
     pub fn capacity(&self) -> usize {
         locked(&self.0.ring).capacity
     }
 
-    /// Notes what happened at `at`, ROS time, ns.
+    /// Records an event at `at`, ROS time, ns.
     pub fn note(&self, at: i64, level: Level, text: &str) {
         let mut end = text.len().min(LONGEST);
         while !text.is_char_boundary(end) {
@@ -211,12 +213,12 @@ impl IncidentRecorder {
         notes.events.push_back(Event { at, level, text });
     }
 
-    /// Says what all parameters are.
+    /// Sets all parameters.
     pub fn set_parameters(&self, parameters: Vec<(String, String)>) {
         locked(&self.0.notes).parameters = parameters;
     }
 
-    /// Something went wrong that asks for a file.
+    /// Reports a fault, which causes a file to be written.
     pub fn fault(&self, name: &str) {
         self.order(name, None);
     }
@@ -233,11 +235,11 @@ impl IncidentRecorder {
         self.0.wake.notify_all();
     }
 
-    /// Requests for a file now. The answer says where it is, or why there is none.
+    /// Requests a file now. The receiver gets its path, or the reason why there is none.
     pub fn request(&self) -> Receiver<Result<PathBuf, String>> {
         let (reply, answer) = channel();
         let mut orders = locked(&self.0.orders);
-        // Where the writer has ended, the channel closes.
+        // If the writer has ended, the channel closes.
         if !orders.ending {
             orders.requests.push(reply);
             self.0.wake.notify_all();
@@ -245,20 +247,20 @@ impl IncidentRecorder {
         answer
     }
 
-    /// The joint's end: what waits is written at once, and then nothing more.
+    /// Ends the recording: pending files are written at once, and none after them.
     pub fn end(&self) {
         locked(&self.0.orders).ending = true;
         self.0.wake.notify_all();
     }
 
-    /// How the writing went so far.
+    /// Returns the state of the writing so far.
     pub fn report(&self) -> Report {
         locked(&self.0.report).clone()
     }
 }
 
 impl Recorder {
-    /// Takes in one tick. Requests for a file where the tick shows a new fault.
+    /// Records one tick. Requests a file if the tick shows a new fault.
     pub fn see(&mut self, record: &Record) {
         let layout = &self.inner.0.about.layout;
         locked(&self.inner.0.ring).push(|row| layout.encode(record, row));
@@ -267,7 +269,7 @@ impl Recorder {
         }
     }
 
-    /// The loop ended, and nobody had asked it to.
+    /// Reports that the loop ended without a request.
     pub fn lost_loop(&mut self) {
         if self.watch.lost_loop() {
             self.inner.fault("loop_ended");

@@ -1,6 +1,7 @@
-//! What people read: aligned tables, line plots as plain SVG, pages of both as HTML, recordings as plain CSV.
+//! Output for people: aligned tables, line plots as plain SVG, pages of both as HTML, recordings as
+//! plain CSV.
 //!
-//! Nothing here knows what the numbers mean; units stand in headings and on axes.
+//! This module does not interpret the numbers; units stand in headings and on axes.
 
 mod draw;
 mod page;

@@ -1,15 +1,16 @@
-//! The real-time loop of one joint, on a thread of its own, and the one clock.
+//! The real-time loop of one joint, on its own thread, and the clock.
 //!
-//! The loop wakes at absolute deadlines (or at each IMU sample), fetches the newest input, takes over a law on
-//! offer, ticks, and hands the telemetry on. It never calls the middleware, logs or allocates. Whoever stops it
-//! waits at most for one tick.
+//! The loop wakes at absolute deadlines or at each IMU sample, fetches the newest input, takes a
+//! law on offer, ticks, and sends the telemetry. It never calls the middleware, logs or allocates.
+//! A stop takes at most one tick.
 //!
-//! With simulated time it is the same loop on another time: a tick whenever another period of simulated time has
-//! passed: at the message on `/clock` that is nearest to it, since few clocks step in parts of a period. While simulated time
-//! stands nothing ticks, and nothing grows old. A message that brings several periods brings one tick all the same, since there is one set of measurements: more ticks on the same would be control
-//! without feedback. The others are counted as missed, as those are that a busy machine does not come to; since a tick
-//! moves the reference on by one period, the joint then moves slower than it should. After a jump, back or far ahead,
-//! the loop starts anew from what is measured then, and only a new command moves the joint.
+//! With simulated time the same loop ticks once per period of simulated time, at the message on
+//! `/clock` nearest to it, since few clocks step in parts of a period. While simulated time stands,
+//! nothing ticks and no data becomes stale. A message that advances time by several periods causes
+//! one tick, since there is one set of measurements: further ticks on it would be control without
+//! feedback. The others are counted as missed, as on a busy machine. A tick advances the reference
+//! by one period, so the joint then moves slower than it should. After a jump, back or far ahead,
+//! the loop restarts from the present measurements, and only a new command moves the joint.
 
 mod clock;
 
@@ -28,20 +29,20 @@ use crate::link::{Counts, Program, RealTimeEndpoint, Record};
 use crate::tick::{LONGEST_WAIT, State, tick};
 use clock::{NS, monotonic};
 
-/// Share of the period by which a tick may be late or early and still be in time.
+/// Max deviation of a tick that counts as on time, as a share of the period.
 const IN_TIME: f64 = 0.2;
 /// Real-time priority of the loop, 0 to 99 of the system's range: above ordinary work, below the
 /// kernel's own threads.
 const PRIORITY: u8 = 60;
-/// Longest sleep while simulated time stands: how soon the loop then notices that it should end, or a law on offer.
+/// Max sleep while simulated time stands; it bounds the delay of a stop and of a law on offer.
 const NAP: Duration = Duration::from_millis(20);
 
 /// Locks the process's memory, so that a tick never waits for a page.
 ///
 /// # Errors
-/// Why not, for people.
+/// The reason, for people.
 pub fn lock_memory() -> Result<(), String> {
-    // With a limit, memory asked for later would be refused, which is worse than a page fault.
+    // With a limit, later allocations would be refused, which is worse than a page fault.
     let limit = getrlimit(Resource::RLIMIT_MEMLOCK).map(|(soft, _)| soft);
     let root = nix::unistd::Uid::effective().is_root();
     if limit != Ok(RLIM_INFINITY) && !root {
@@ -67,25 +68,25 @@ fn raise_priority() -> Result<(), String> {
     .map_err(|_| "the system does not grant real-time priority (rtprio)".into())
 }
 
-/// A loop that runs.
+/// A running loop.
 pub struct RunningLoop {
     thread: JoinHandle<RealTimeEndpoint>,
-    /// Why it has no real-time priority, if so.
+    /// Reason why it has no real-time priority, if so.
     pub without_priority: Option<String>,
 }
 
 impl RunningLoop {
-    /// Waits for the end of a loop that was asked to stop. Gives back its ends of the channels, for the next loop; none
-    /// after a panic, which has been printed.
+    /// Waits for the end of a loop that was requested to stop. Returns its endpoint for the next
+    /// loop, or `None` after a panic, which has been printed.
     pub fn join(self) -> Option<RealTimeEndpoint> {
         self.thread.join().ok()
     }
 }
 
-/// Starts a loop that runs on `program`, on a thread of its own.
+/// Starts a loop that runs `program` on its own thread.
 ///
 /// # Errors
-/// The system gives no thread.
+/// If the system cannot create a thread.
 pub fn start(
     program: Program,
     side: RealTimeEndpoint,
@@ -116,13 +117,14 @@ struct Loop {
     record: Box<Record>,
     counts: Counts,
     period: i64,
-    /// Since when a law is on offer, machine time: those who wait for it do not stand still with simulated time.
+    /// Machine time since which a law is on offer, s: those waiting for it do not stand still with
+    /// simulated time.
     law_waits_since: Option<f64>,
-    /// The clock's generation that it runs in.
+    /// Generation of the clock in which it runs.
     generation: u64,
     /// Loop time of the last tick, ns.
     ticked: i64,
-    /// What had been brought when it looked last; see [`RealTimeEndpoint::dealt_with`].
+    /// Number of events when it last looked; see [`RealTimeEndpoint::dealt_with`].
     brought: u64,
 }
 
@@ -159,7 +161,7 @@ impl Loop {
         let mut deadline = self.clock.now_ns() + self.period;
         while self.wait_until(deadline) {
             if self.begins_anew() {
-                // Ticks fall on whole periods of simulated time, whenever they begin.
+                // Ticks are on whole periods of simulated time, whatever the start.
                 deadline = self.clock.next_multiple(self.period);
                 continue;
             }
@@ -167,7 +169,8 @@ impl Loop {
             let behind = began - deadline;
             self.late(behind, behind);
             if self.clock.is_simulated() {
-                // This tick is for all deadlines that its message has brought, and on time for the nearest of them.
+                // This tick serves all deadlines that its message has passed; it is on time for the
+                // nearest of them.
                 let missed = ((behind + self.period / 2) / self.period).max(0);
                 self.counts.missed += missed as u64;
                 deadline += missed * self.period;
@@ -182,8 +185,8 @@ impl Loop {
         }
     }
 
-    /// Ticks at each IMU sample, never closer than four fifths of the period. Where no sample comes within
-    /// six fifths of it the timer ticks instead, and goes on at the period.
+    /// Ticks at each IMU sample, with a min distance of four fifths of the period. If no sample
+    /// arrives within six fifths of it, the timer ticks instead and continues at the period.
     fn run_by_imu(&mut self) {
         let slack = (self.period as f64 * IN_TIME) as i64;
         let mut last = self.clock.now_ns();
@@ -211,7 +214,7 @@ impl Loop {
                 last = began - self.period;
             }
             let off = began - last - self.period;
-            // Where time is simulated a sample may come before the message on `/clock` that it belongs to.
+            // With simulated time a sample may arrive before its message on `/clock`.
             if sample && -off > slack {
                 self.wait_until(last + self.period - slack);
                 self.begins_anew();
@@ -225,14 +228,15 @@ impl Loop {
                 self.counts.missed += (off / self.period) as u64;
             }
             self.tick(began);
-            // A sample that came while this tick waited for its time is used up.
+            // A sample that arrived while this tick waited for its time is used up.
             stamp = self.side.last_input().head.map_or(stamp, |h| h.stamp);
             last = began;
             substitute = !sample;
         }
     }
 
-    /// Waits until loop time `deadline`, ns, or until simulated time jumps. Says whether the loop goes on.
+    /// Waits until loop time `deadline`, ns, or until simulated time jumps. Returns false if the
+    /// loop is to stop.
     fn wait_until(&mut self, deadline: i64) -> bool {
         if self.clock.is_simulated() {
             loop {
@@ -251,15 +255,15 @@ impl Loop {
         !self.side.stopping()
     }
 
-    /// Whether the present message on `/clock` is the one for `deadline`, ns: it has come, or the next message will not be
-    /// nearer to it.
+    /// Returns true if the present message on `/clock` is the one for `deadline`, ns: the deadline
+    /// has passed, or the next message will not be nearer to it.
     fn is_due(&self, deadline: i64) -> bool {
         let now = self.clock.now_ns();
         let left = deadline - now;
         now > self.ticked && (left <= 0 || left <= self.clock.next_step() - left)
     }
 
-    /// Sleeps until something comes in, at most for `most` ns of loop time: nothing is due before.
+    /// Sleeps until an event, at most for `most` ns of loop time, before which nothing is due.
     fn nap(&mut self, most: i64) {
         if !self.clock.is_simulated() {
             self.side.sleep(Duration::from_nanos(most.max(0) as u64));
@@ -272,7 +276,7 @@ impl Loop {
         self.look_for_law(self.clock.now());
     }
 
-    /// Where simulated time has begun or jumped: forgets what was before. Says whether it has.
+    /// If simulated time has begun or jumped, forgets the samples from before. Returns true if so.
     fn begins_anew(&mut self) -> bool {
         let generation = self.clock.generation();
         if generation == self.generation {
@@ -295,8 +299,8 @@ impl Loop {
         self.counts.latest = self.counts.latest.max(behind as f64 / NS as f64);
     }
 
-    /// Takes a law on offer, at loop time `now`. One motion, one law: a motion under way ends first, unless it takes too
-    /// long.
+    /// Takes a law on offer, at loop time `now`. One motion uses one law: a motion in progress ends
+    /// first, unless it takes too long.
     fn look_for_law(&mut self, now: f64) {
         if !self.side.law_waits() {
             return;
@@ -313,10 +317,10 @@ impl Loop {
         }
     }
 
-    /// One tick that began at `began`, ns of loop time.
+    /// Runs one tick that began at `began`, ns of loop time.
     fn tick(&mut self, began: i64) {
         let begun = monotonic();
-        // A jump that has just been noticed counts as far as it is known.
+        // A jump since `began` counts as far as it is known.
         let now = began.max(self.clock.since()) as f64 / NS as f64;
         self.ticked = began;
         self.look_for_law(now);

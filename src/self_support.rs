@@ -1,61 +1,65 @@
-//! Whether the beam alone, with no tendon pulling, carries the head and what is on it.
+//! Check if the beam alone, with slack tendons, carries the head and its payload (self-support).
 //!
 //! # Equations
-//! The beam is an inextensible elastica, clamped in the base, with a rigid head on its end. `theta(s)` is the angle
-//! of its axis from the vertical, in the plane in which gravity pulls it over; `W(s)` the weight above `s`. The
-//! moment of what is above falls by `W sin(theta)` on the way up, so that
+//! The beam is an inextensible elastica, clamped in the base, with a rigid head on its end.
+//! `theta(s)` is the angle of its axis from the vertical, in the plane in which gravity pulls it
+//! over; `W(s)` is the weight above `s`. The moment of the parts above decreases by `W sin(theta)`
+//! on the way up, so that
 //!
-//! `EI theta'' = -(P + w (L - s)) sin(theta)`, `theta(0) = tilt of the base`, `EI theta'(L) = P h sin(theta(L))`
+//! `EI theta'' = -(P + w (L - s)) sin(theta)`, `theta(0) = tilt of the base`,
+//! `EI theta'(L) = P h sin(theta(L))`
 //!
-//! with `P` the weight of head and payload, `h` the height of their common centre above the beam's end, `w` the
-//! beam's own weight per length (balance of an element, as for the elastica in Timoshenko and Gere 1961, "Theory of
-//! Elastic Stability", 2nd ed., sec. 2.7, from memory). Two bodies on one rigid head are one body at their common
-//! centre.
+//! with `P` the weight of head and payload, `h` the height of their common centre above the beam's
+//! end, `w` the beam's own weight per length (balance of an element, as for the elastica in
+//! Timoshenko and Gere 1961, "Theory of Elastic Stability", 2nd ed., sec. 2.7, from memory). Two
+//! bodies on one rigid head equal one body at their common centre.
 //!
-//! Upright and without weight of its own the solution is `cos(k (L - s)) - k h sin(k (L - s))`, `k^2 = P / EI`, and
-//! the beam buckles where this vanishes at the foot: `k h tan(k L) = 1`. `h = 0` gives Euler's
-//! `P = pi^2 EI / (4 L^2)`.
+//! For an upright, weightless beam the solution is `cos(k (L - s)) - k h sin(k (L - s))`,
+//! `k^2 = P / EI`. The beam buckles where this vanishes at the foot: `k h tan(k L) = 1`. `h = 0`
+//! gives Euler's `P = pi^2 EI / (4 L^2)`.
 //!
-//! The equation is integrated from the head down: each lean of the head gives one tilt of the base, and the one
-//! sought is where that tilt is the base's. With it goes its derivative in the lean, `y`:
-//! `EI y'' = -(P + w (L - s)) cos(theta) y`. The equilibrium is a strict minimum of the energy if and only if `y > 0`
-//! all the way (Jacobi's condition with a free end; Gelfand and Fomin 1963, "Calculus of Variations", ch. 5, from
-//! memory). Sideways it is stable by itself: with the axis at the angle `phi` round the vertical the energy is that
-//! of the plane plus `EI sin(theta)^2 phi'^2 / 2`, which is not negative.
+//! The equation is integrated from the head down. Each lean of the head gives one tilt of the base;
+//! the solution is the lean whose tilt is the base's. The derivative with respect to the lean, `y`,
+//! is integrated too: `EI y'' = -(P + w (L - s)) cos(theta) y`. The equilibrium is a strict minimum
+//! of the energy if and only if `y > 0` everywhere (Jacobi's condition with a free end; Gelfand and
+//! Fomin 1963, "Calculus of Variations", ch. 5, from memory). Sideways it is always stable: with
+//! the axis at the angle `phi` round the vertical the energy is the in-plane one plus
+//! `EI sin(theta)^2 phi'^2 / 2`, which is not negative.
 //!
-//! Below the upright limit the energy is strictly convex at every tilt, since `W cos(theta) <= W`: there is one
-//! equilibrium, and a head let go anywhere comes to it. So a base that stands is also asked for the upright limit;
-//! one that hangs (tilted by 90 deg or more) is not.
+//! Below the upright limit the energy is strictly convex at every tilt, since `W cos(theta) <= W`:
+//! there is one equilibrium, and a head released anywhere reaches it. So an upright base must also
+//! satisfy the upright limit; a hanging one (tilted by 90 deg or more) need not.
 //!
-//! That the beam is alike in all directions is presumed; then neither the direction of the tilt nor a pan motor
-//! matters.
+//! The beam is assumed to be equally stiff in all directions, so that neither the direction of the
+//! tilt nor a pan motor matters.
 
 /// Standard gravity, m/s^2 (ISO 80000-3).
 const GRAVITY: f64 = 9.80665;
 
-/// How many times its load the beam has to carry. Printed elastomers come out ten to thirty per cent off in
-/// stiffness, and creep and warmth take as much again (common practice, no source); the load is known better.
+/// Required multiple of the load. Printed elastomers deviate by ten to thirty per cent in
+/// stiffness, and creep and warmth take as much again (common practice, no source); the load is
+/// known better.
 pub const FACTOR: f64 = 1.5;
 
-/// Steps of the integration along the beam.
+/// Number of integration steps over the beam's length.
 const STEPS: usize = 32;
-/// Steps in which the lean is sought, rad (2 deg).
+/// Step of the search for the lean, rad (2 deg).
 const SEARCH: f64 = 0.035;
-/// Halvings of an interval.
+/// Number of bisections of an interval.
 const HALVINGS: usize = 30;
-/// Multiples of the load beyond which nobody asks.
+/// Max multiple of the load that is searched.
 const GREATEST_FACTOR: f64 = 100.0;
-/// Tilts up to which a base that moves is looked at, rad either way of where it stands (20 deg).
+/// Max tilt of a moving base that is checked, rad to either side of its nominal tilt (20 deg).
 const BASE_SPAN: f64 = 0.349;
-/// Steps of that.
+/// Number of steps over this span.
 const BASE_STEPS: usize = 20;
 
-/// A body on the head: mass, kg, and height of its centre above the beam's end, m.
+/// A body on the head: its mass and the height of its centre above the beam's end.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Load {
-    /// kg
+    /// Mass, kg.
     pub mass: f64,
-    /// m
+    /// Height, m.
     pub height: f64,
 }
 
@@ -66,15 +70,15 @@ pub struct Cantilever {
     pub length: f64,
     /// Bending stiffness `EI`, N m^2.
     pub stiffness: f64,
-    /// Mass of the beam itself, kg, spread evenly.
+    /// Mass of the beam itself, kg, evenly distributed.
     pub mass: f64,
     /// The head without payload.
     pub head: Load,
-    /// The heaviest payload that it is made for.
+    /// The heaviest payload that the joint is designed for.
     pub heaviest: Load,
 }
 
-/// What the integration says of one lean of the head.
+/// Result of the integration for one lean of the head.
 struct Shape {
     /// Angle of the foot from the vertical, rad.
     foot: f64,
@@ -82,7 +86,7 @@ struct Shape {
     stable: bool,
 }
 
-/// Weights over stiffness, without dimension.
+/// Weights divided by the stiffness, dimensionless.
 #[derive(Clone, Copy)]
 struct Weights {
     /// `P L^2 / EI`
@@ -102,8 +106,8 @@ impl Weights {
         }
     }
 
-    /// Integrates from the head, which leans by `lean` rad from the vertical, down to the foot: Runge and Kutta's
-    /// classical method.
+    /// Integrates from the head, which leans by `lean` rad from the vertical, down to the foot, by
+    /// the classical Runge-Kutta method.
     fn shape(&self, lean: f64) -> Shape {
         let slope = |x: f64, [angle, rate, y, y_rate]: [f64; 4]| {
             let weight = self.head + self.beam * x;
@@ -141,21 +145,21 @@ impl Weights {
         }
     }
 
-    /// The upright beam does not buckle. Far beyond the limit the integration's steps would be too long; there, a
-    /// weight that is too much by itself tells: Euler's on the end, Greenhill's of the beam (1881, from memory), and
-    /// the moment that bends a constant curvature.
+    /// Returns true if the upright beam does not buckle. Far beyond the limit the integration's
+    /// steps would be too long; there, single weights that are too high decide: Euler's on the end,
+    /// Greenhill's of the beam (1881, from memory), and the moment of constant curvature.
     fn upright(&self) -> bool {
         self.head < 2.4675 && self.beam < 7.8374 && self.moment < 1.0 && self.shape(0.0).stable
     }
 
-    /// The inclination of the head from the base, rad, at which the beam stands by itself on a base that is tilted by
-    /// `tilt` rad; none up to `most` rad.
+    /// Returns the head's inclination from the base, rad, in the beam's stable equilibrium on a
+    /// base tilted by `tilt` rad; `None` if there is none up to `most` rad.
     fn inclination(&self, tilt: f64, most: f64) -> Option<f64> {
-        // Above the upright limit a beam that stands may fall to several sides.
+        // Above the upright limit an upright beam may fall to several sides.
         if tilt < std::f64::consts::FRAC_PI_2 && !self.upright() {
             return None;
         }
-        // The head leans further than the base, and no further than to hang.
+        // The head leans further than the base, but at most until it hangs.
         let most = most.min(std::f64::consts::PI - tilt).max(0.0);
         let beyond = |inclination: f64| self.shape(tilt + inclination).foot - tilt;
         let upright = self.shape(tilt);
@@ -186,45 +190,45 @@ impl Weights {
     }
 }
 
-/// What the beam alone does.
+/// Result of the self-support check.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub enum SelfSupport {
-    /// The joint file does not say how stiff the beam is and what it carries.
+    /// The joint file lacks the beam's stiffness or its load.
     #[default]
     NotKnown,
     /// The beam carries [`FACTOR`] times the load.
     Carries {
-        /// Greatest multiple of the load that it carries, at most 100.
+        /// Max multiple of the load that the beam carries, at most 100.
         factor: f64,
-        /// Inclination of the head, rad: the greatest at the tilts below, under [`FACTOR`] times the load.
+        /// Max inclination of the head, rad, at the tilts below, under [`FACTOR`] times the load.
         inclination: f64,
-        /// Least and greatest tilt of the base from upright at which this holds, rad.
+        /// Min and max tilt of the base from upright at which this holds, rad.
         tilts: (f64, f64),
-        /// The payload that this is said of.
+        /// Payload that the result is for.
         payload: Load,
     },
-    /// It does not, or not within the limit of inclination.
+    /// The beam does not carry it, or not within the inclination limit.
     DoesNot {
-        /// Greatest multiple of the load that it carries.
+        /// Max multiple of the load that the beam carries.
         factor: f64,
-        /// The limit of inclination, rad.
+        /// Inclination limit, rad.
         most: f64,
         /// Tilt of the base from upright, rad.
         tilt: f64,
-        /// The payload that this is said of.
+        /// Payload that the result is for.
         payload: Load,
     },
 }
 
 impl SelfSupport {
-    /// Whether the tendons may be released.
+    /// Returns true if the beam carries the head, so that the tendons may be released.
     pub fn carries(&self) -> bool {
         matches!(self, Self::Carries { .. })
     }
 }
 
 impl std::fmt::Display for SelfSupport {
-    /// One sentence with the numbers.
+    /// Writes one sentence with the numbers.
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::NotKnown => write!(
@@ -271,9 +275,9 @@ impl Cantilever {
         }
     }
 
-    /// The inclination of the head, rad, at which the beam stands by itself under `factor` times the load, on a base
-    /// tilted by `tilt` rad (0 to pi) from upright; none up to `most` rad. What it leans to is the direction in which
-    /// gravity pulls it.
+    /// Returns the head's inclination, rad, in the beam's equilibrium under `factor` times the
+    /// load, on a base tilted by `tilt` rad (0 to pi) from upright; `None` if there is none up to
+    /// `most` rad. The head leans in the direction in which gravity pulls it.
     ///
     /// Bound on work: `most` / 2 deg plus 30 integrations along the beam, of 32 steps each.
     pub fn inclination(&self, payload: Load, factor: f64, tilt: f64, most: f64) -> Option<f64> {
@@ -281,8 +285,9 @@ impl Cantilever {
         self.weights(payload).times(factor).inclination(tilt, most)
     }
 
-    /// Greatest multiple of the load, at most 100, that it carries on a base tilted by `tilt` rad without leaning
-    /// more than `most` rad. Bound on work: 31 times that of [`Cantilever::inclination`].
+    /// Returns the max multiple of the load, at most 100, that the beam carries on a base tilted by
+    /// `tilt` rad while leaning by at most `most` rad. Bound on work: 31 times that of
+    /// [`Cantilever::inclination`].
     pub fn greatest_factor(&self, payload: Load, tilt: f64, most: f64) -> f64 {
         let carries = |factor| self.inclination(payload, factor, tilt, most).is_some();
         if carries(GREATEST_FACTOR) {
@@ -296,9 +301,9 @@ impl Cantilever {
         low
     }
 
-    /// Whether it carries [`FACTOR`] times the load, `payload` or where that is not told the heaviest, without
-    /// leaning more than `most` rad. `tilt`: of the base from upright, rad; `moves`: the base tilts while the joint
-    /// runs, by up to 20 deg either way of that.
+    /// Checks if the beam carries [`FACTOR`] times the load while leaning by at most `most` rad.
+    /// `payload`: by default the heaviest. `tilt`: of the base from upright, rad; `moves`: the base
+    /// tilts while the joint runs, by up to 20 deg to either side.
     ///
     /// Bound on work: 72 times that of [`Cantilever::inclination`]. Not for the real-time thread.
     pub fn carries(&self, payload: Option<Load>, tilt: f64, moves: bool, most: f64) -> SelfSupport {

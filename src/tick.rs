@@ -1,12 +1,12 @@
-//! One whole control tick: time, desired, measured in; setpoints and telemetry out.
+//! One control tick: time, desired configuration and measurements in; setpoints and telemetry out.
 //!
 //! [`tick`] is a pure function of its arguments: an immutable [`Joint`] and [`Law`], an explicit
 //! [`State`], and the [`Input`] of this tick. It allocates nothing and its work is bounded: a fixed
 //! number of passes over the motors, and the bounded iterations of the kinematics.
 //!
-//! Order of a tick: estimate the bend; take the desired bend; shape the reference; follow it with
-//! the reference model; correct the difference; project into bend space; limit; tell the integrators what was
-//! really sent.
+//! Order of a tick: estimate the bend; take the desired bend; shape the reference; step the
+//! reference model; compute the correction; project it into bend space; apply the limits; feed what
+//! was actually sent back to the integrators (anti-windup).
 
 mod command;
 mod control_law;
@@ -37,40 +37,40 @@ use crate::kinematics::Kinematics;
 use crate::track::Motion;
 use nalgebra::{Rotation3, Vector3};
 
-/// Time over which the residue of a hand-over decays, and the model's gain is blended, s.
+/// Time over which the offset of a bumpless transfer decays, and over which gains are blended, s.
 pub const HAND_OVER: f64 = 1.0;
 
-/// Longest time for which a new law waits for the motion under way to end, s. One motion, one law:
-/// a change of law in mid-motion bends the path, and a motion from pose to pose is shorter than this.
+/// Longest time for which a new law waits for the current motion to end, s. A change of law during
+/// a motion bends the path, and a motion from pose to pose is shorter than this.
 pub const LONGEST_WAIT: f64 = 1.0;
 
-/// Rate of the reference model below which a motion has ended, rad/s.
+/// Rate of the reference model below which a motion counts as ended, rad/s.
 const MODEL_REST: f64 = 0.01;
 
-/// What a joint is, as far as its loop needs to know. Immutable.
+/// The joint as its control loop needs it. Immutable.
 #[derive(Clone, Debug)]
 pub struct Joint {
-    /// Bend to motor angles and back.
+    /// Kinematics between bend and motor angles.
     pub kinematics: Kinematics,
-    /// Rotation that takes a vector from the IMU's frame to the head frame.
+    /// Rotation from the IMU's frame to the head frame.
     pub head_from_imu: Rotation3<f64>,
-    /// Direction of gravity in the base frame, unit length: what holds where no base IMU measures it.
+    /// Direction of gravity in the base frame, unit length; used where no base IMU measures it.
     pub gravity_base: Vector3<f64>,
-    /// Rotation that takes a vector from the base IMU's frame to the base frame, if there is a base IMU.
+    /// Rotation from the base IMU's frame to the base frame, if there is a base IMU.
     pub base_from_imu: Option<Rotation3<f64>>,
     /// The pan motor under the beam, if there is one.
     pub pan: Option<Pan>,
     /// Tick period, s.
     pub period: f64,
-    /// Nominal period of the samples that feedback rests on, s.
+    /// Nominal period of the samples that feedback uses, s.
     pub sample_period: f64,
     /// Time constant with which the motors follow position setpoints, s.
     pub motor_time_constant: f64,
-    /// Motor deviation from that lag that is still ordinary, rad.
+    /// Following-error limit, rad: ordinary deviation of a motor from that lag.
     pub following_error_limit: f64,
     /// Tolerance on bend for `settled`, rad.
     pub settled_tolerance: f64,
-    /// How long the tolerance must be kept, s.
+    /// Time for which the bend must stay within the tolerance, s.
     pub settled_dwell: f64,
 }
 
@@ -86,21 +86,21 @@ impl Joint {
 pub struct Desired {
     /// Bend and pan, rad.
     pub configuration: Configuration,
-    /// How it moves, where that is known: the joint then follows without its lag.
+    /// Motion of the target, where it is known: the joint then follows without lag.
     pub motion: Option<Motion>,
-    /// Goes on with the command before, as the next of a stream: `settled` is not lost by it.
+    /// Continues the previous command as the next sample of a stream; does not reset `settled`.
     pub continues: bool,
-    /// Share of the reference's speed that it may use, above 0, at most 1.
+    /// Fraction of the reference's max speed that may be used, above 0, up to 1.
     pub pace: f64,
-    /// Which command it belongs to: the targets of a stream or of a moving frame are samples of one. A request to hold
-    /// and an outage end the command that there is, with all samples of it that may still come.
+    /// Number of the command; all targets of a stream or of a moving frame share one. A hold
+    /// request or an outage ends the current command, including its samples that are still to come.
     pub command: u64,
-    /// Counts samples: the same number is the same sample.
+    /// Sequence number of the sample; an equal number is the same sample.
     pub sequence: u64,
 }
 
 impl Default for Desired {
-    /// Straight, and as fast as the reference may be.
+    /// Returns the straight configuration at full pace.
     fn default() -> Self {
         Self {
             configuration: Configuration::zeros(),
@@ -118,9 +118,9 @@ impl Default for Desired {
 pub struct MotorSample {
     /// Angle, rad.
     pub angle: f64,
-    /// When it was measured, s on the loop's clock.
+    /// Time of the measurement, s on the loop's clock.
     pub stamp: f64,
-    /// When it arrived, s on the loop's clock.
+    /// Time of arrival, s on the loop's clock.
     pub received: f64,
 }
 
@@ -131,24 +131,24 @@ pub struct ImuSample {
     pub gravity: Vector3<f64>,
     /// Angular velocity in the IMU's frame, rad/s.
     pub angular_velocity: Vector3<f64>,
-    /// When it was measured, s on the loop's clock.
+    /// Time of the measurement, s on the loop's clock.
     pub stamp: f64,
-    /// When it arrived, s on the loop's clock.
+    /// Time of arrival, s on the loop's clock.
     pub received: f64,
 }
 
-/// What is known at a tick: the newest of each stream.
+/// Inputs of a tick: the newest sample of each stream.
 #[derive(Clone, Debug, Default)]
 pub struct Input {
-    /// The newest command, if there was one.
+    /// The newest command, if there is one.
     pub desired: Option<Desired>,
-    /// Counts requests to stop and hold: a new number stops the reference.
+    /// Counter of hold requests: a new number stops the reference.
     pub hold: u64,
-    /// Counts requests to clear latched faults: a new number clears those whose cause has gone.
+    /// Counter of requests to clear latched faults: a new number clears those whose cause is gone.
     pub clear: u64,
-    /// Counts requests to release the tendons.
+    /// Counter of requests to release the tendons.
     pub release_tension: u64,
-    /// The joint is watched and not driven: no setpoint goes out.
+    /// The joint is monitored but not driven: no setpoint is sent.
     pub inactive: bool,
     /// The newest sample of each motor.
     pub motors: Vec<Option<MotorSample>>,
@@ -161,7 +161,7 @@ pub struct Input {
 }
 
 impl Input {
-    /// Nothing known yet, for `motors` motors.
+    /// Returns an input without samples for `motors` motors.
     pub fn new(motors: usize) -> Self {
         Self {
             motors: vec![None; motors],
@@ -169,7 +169,7 @@ impl Input {
         }
     }
 
-    /// Takes over all that `other` knows, without allocating where it has as many motors.
+    /// Copies `other` into `self`, without allocating if both have the same number of motors.
     pub fn copy_from(&mut self, other: &Self) {
         let mut motors = std::mem::take(&mut self.motors);
         motors.clone_from(&other.motors);
@@ -177,38 +177,38 @@ impl Input {
     }
 }
 
-/// What the loop is doing.
+/// Mode of the control loop.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Mode {
-    /// The joint is watched and not driven; no setpoint goes out.
+    /// The joint is monitored but not driven; no setpoint is sent.
     Inactive,
-    /// Waiting for samples of every sensor it needs; no setpoint goes out.
+    /// Waiting for samples of every sensor that is needed; no setpoint is sent.
     #[default]
     Waiting,
-    /// The sensors are slower than the gain set allows; no setpoint goes out.
+    /// The sensor latency is higher than the gain set allows; no setpoint is sent.
     LatencyTooHigh,
-    /// A motor stands outside its travel (an encoder without its zero, perhaps); no setpoint goes out.
+    /// A motor is outside its position limits (perhaps a lost encoder zero); no setpoint is sent.
     PositionOutOfRange,
-    /// The joint is where it must not be set going from, or a fault waits to be cleared; no setpoint goes out.
+    /// The joint's state does not permit a start, or a fault is latched; no setpoint is sent.
     NotReady,
     /// The loop is closed.
     Tracking,
     /// Data are stale: the last setpoint is held.
     Holding,
-    /// Data have been stale for long: the setpoint is held and the loop will start anew.
+    /// Data have been stale for long: the setpoint is held, and the loop will restart.
     Stopped,
-    /// A fault asks for it: the setpoint is held until the fault is cleared.
+    /// A fault holds the joint: the setpoint is held until the fault is cleared.
     Faulted,
     /// The tendons are being released.
     Releasing,
     /// The tendons are released.
     Released,
-    /// The tendons are being retensioned, to the bend that there is.
+    /// The tendons are being retensioned at the present bend.
     Retensioning,
 }
 
 impl Mode {
-    /// Whether setpoints go out.
+    /// Returns true if setpoints are sent in this mode.
     pub fn sends(self) -> bool {
         !matches!(
             self,
@@ -220,7 +220,7 @@ impl Mode {
         )
     }
 
-    /// Whether tendons are released, or on their way.
+    /// Returns true if the tendons are released, being released or being retensioned.
     pub fn is_released(self) -> bool {
         matches!(self, Self::Releasing | Self::Released | Self::Retensioning)
     }
@@ -229,73 +229,73 @@ impl Mode {
 /// Telemetry of one tick.
 #[derive(Clone, Debug, Default)]
 pub struct Output {
-    /// What the loop is doing.
+    /// Mode of the control loop.
     pub mode: Mode,
-    /// Setpoints, rad or rad/s, in motor order; meaningless while waiting.
+    /// Setpoints, rad or rad/s, in motor order; meaningless in [`Mode::Waiting`].
     pub setpoints: Vec<f64>,
-    /// Motor angles that the kinematics asks for at the reference, rad.
+    /// Motor angles of the reference by the kinematics, rad.
     pub references: Vec<f64>,
     /// Setpoint of the pan motor, rad or rad/s of the motor.
     pub pan_setpoint: f64,
     /// Angle of the pan motor at the reference, rad.
     pub pan_reference: f64,
-    /// Positions that are held and are not to be sent: every motor was silent for long, and whoever comes back may stand
-    /// elsewhere.
+    /// The setpoints are held positions that must not be sent: every motor was silent for long and
+    /// may stand elsewhere when it returns.
     pub unsent: bool,
-    /// Stamp of the measurement that the setpoints rest on, s.
+    /// Stamp of the measurement that the setpoints are based on, s.
     pub stamp: f64,
-    /// Stamp of the measurement that the measured bend comes from, s; 0 before the first.
+    /// Stamp of the measurement that the measured bend is based on, s; 0 before the first.
     pub bend_stamp: f64,
-    /// Where the target is now, rad.
+    /// Present target bend, rad.
     pub target: Bend,
-    /// And in pan, rad.
+    /// Present target pan, rad.
     pub target_pan: f64,
-    /// Shaped reference, rad.
+    /// Shaped reference bend, rad.
     pub reference: Bend,
-    /// And in pan, rad.
+    /// Shaped reference pan, rad.
     pub reference_pan: f64,
     /// The measured bend.
     pub estimate: Estimate,
-    /// Target held within tolerance.
+    /// The target has been held within tolerance for the dwell time.
     pub settled: bool,
-    /// The command that the target belongs to, once there was one; it may be over.
+    /// The command that the target belongs to, if there has been one; it may have ended.
     pub command: Option<u64>,
-    /// The last command that is over: ended by a request to hold, or by an outage.
+    /// The last command that was ended by a hold request or an outage.
     pub ended: Option<u64>,
-    /// Dead time measured: half a sensor period, age and half a tick, s.
+    /// Measured dead time: sensor latency, half a sensor period and half a tick, s.
     pub delay: f64,
-    /// Greatest share of the authority that the correction asked for.
+    /// Greatest ratio of the requested correction to the feedback limit.
     pub feedback_share: f64,
-    /// The correction was cut to its authority.
+    /// The correction was cut to the feedback limit.
     pub feedback_limited: bool,
     /// A motor's speed limit scaled the increment.
     pub speed_limited: bool,
-    /// A motor's travel limit scaled the bend.
+    /// A motor's position limit scaled the bend.
     pub travel_limited: bool,
-    /// The measured bend is beyond its limit.
+    /// The measured bend is beyond the over-bend limit.
     pub over_bend: bool,
-    /// The command was outside the inclination limit, or the pan's travel, and has been cut to it.
+    /// The command was outside the inclination or pan limits and was cut to them.
     pub target_limited: bool,
-    /// The integrators rest in the integrator deadband.
+    /// The integrators are paused by the integrator deadband.
     pub in_deadband: bool,
-    /// The joint hunts.
+    /// The joint is hunting.
     pub hunting: bool,
-    /// A motor departs from its setpoint beyond the following-error limit.
+    /// A motor deviates from its setpoint by more than the following-error limit.
     pub following_error: bool,
-    /// How the rules of supervision stand.
+    /// State of all fault rules.
     pub faults: Faults,
-    /// Whether the joint may be set going.
+    /// Readiness of the joint to be started.
     pub readiness: Readiness,
-    /// The request to clear faults that was seen last.
+    /// Number of the last clear request that was seen.
     pub clear: u64,
-    /// The request to release tension that was answered last.
+    /// Number of the last release request that was answered.
     pub release_tension: u64,
-    /// Why that was refused, if it was: the joint then holds.
+    /// Reason for its refusal, if it was refused: the joint then holds.
     pub release_refusal: Option<ReleaseRefusal>,
 }
 
 impl Output {
-    /// Room for `motors` motors.
+    /// Returns an output with space for `motors` motors.
     pub fn new(motors: usize) -> Self {
         let (setpoints, references) = (vec![0.0; motors], vec![0.0; motors]);
         Self {
@@ -306,7 +306,7 @@ impl Output {
     }
 }
 
-/// The residue of a hand-over: what would have been a jump, on its way to zero.
+/// Offset of a bumpless transfer: the jump that would have occurred, decaying to zero.
 #[derive(Clone, Debug)]
 struct Residue {
     start: Vec<f64>,
@@ -314,96 +314,96 @@ struct Residue {
 }
 
 impl Residue {
-    /// What is left of it.
+    /// Returns the fraction of the offset that is left, 1 to 0.
     fn share(&self, now: f64) -> f64 {
         1.0 - handed_over(self.since, now)
     }
 }
 
-/// How far a hand-over begun at `since` has come: raised cosine from 0 to 1 over [`HAND_OVER`],
-/// smooth at both ends.
+/// Returns the progress of a transfer begun at `since`: a raised cosine from 0 to 1 over
+/// [`HAND_OVER`], smooth at both ends.
 fn handed_over(since: f64, now: f64) -> f64 {
     let part = ((now - since) / HAND_OVER).clamp(0.0, 1.0);
     0.5 * (1.0 - (std::f64::consts::PI * part).cos())
 }
 
-/// Everything that the loop remembers from tick to tick.
+/// State of the loop, kept from tick to tick.
 #[derive(Clone, Debug)]
 pub struct State {
     mode: Mode,
     started: bool,
-    /// A hold under way: setpoints stand still and go out.
+    /// The hold in progress: setpoints are constant and are still sent.
     held: Option<mode::Hold>,
     readiness: Readiness,
     watch: FaultMonitor,
-    /// The loop stopped and will start anew: commands from before are old.
+    /// The loop stopped and will restart: earlier commands are void.
     resuming: bool,
     last_good: f64,
     sequence: Option<u64>,
     /// The command that the target belongs to.
     command: Option<u64>,
-    /// The last command that is over.
+    /// The last command that has ended.
     ended: Option<u64>,
     hold: u64,
-    /// Where the target is now.
+    /// Present target.
     target: Configuration,
-    /// Where the shaper runs: the target, ahead of it where it moves.
+    /// Goal of the shaper: the target, or ahead of it for a moving target.
     goal: Configuration,
     motion: Option<Motion>,
     pace: f64,
     target_limited: bool,
     shaper: ShaperState,
-    /// How the motors would follow.
+    /// Predicted response of the motors.
     motor_model: ReferenceModelState,
-    /// How the joint itself would follow: also what damping compares the measured rate with.
+    /// Predicted response of the joint itself; damping compares the measured rate with its rate.
     joint_model: ReferenceModelState,
     pan: pan::PanState,
     controllers: ControllersState,
     estimator: estimate::Estimator,
-    /// What the last tick's error rested on.
+    /// Bend source and gravity direction that the last tick's error was based on.
     basis: (Source, Vector3<f64>),
     /// Last tick's error, as a bend, rad.
     error: Bend,
-    /// What of the error was left by a change of what it rests on, and when that was.
+    /// Error offset left by the last change of that basis, rad of bend, and its time, s.
     change: (Bend, f64),
     residue: Residue,
     take_over: bool,
-    /// Damping in force when the present law was taken over, s.
+    /// Damping in effect when the present law was taken over, s.
     damping_from: f64,
-    /// When the present law was taken over, s.
+    /// Time when the present law was taken over, s.
     taken_over: f64,
-    /// What the reference is followed by.
+    /// Structure, models and gain that the reference is followed with.
     plan: law::Plan,
     inverse_gain: f64,
     inverse_gain_from: (f64, f64),
     over_bend: bool,
-    /// What follows when nobody commands the joint has been done.
+    /// The action of a command timeout has been carried out.
     timed_out: bool,
-    /// Furthest bend that a rule lets the reference go to, rad.
+    /// Greatest bend that a rule allows the reference, rad.
     furthest: Option<f64>,
-    /// Something was at its limit in the last tick.
+    /// A limit was active in the last tick.
     saturated: bool,
     settled_since: Option<f64>,
     settled_bend: Bend,
-    /// What the reference is short of the target, without the noise of a stream.
+    /// Distance of the reference from the target, filtered against the noise of a stream.
     short: Configuration,
     integrator_deadband: DeadbandState,
     hunting: HuntingState,
-    /// Shortfall of what the motors did against what was asked, in bend, rad.
+    /// Shortfall of the motors' motion against the commanded one, rad of bend.
     shortfall: Bend,
-    /// Bend that velocity limits have kept from being sent, rad.
+    /// Bend not sent because of velocity limits, rad.
     missing: Bend,
-    /// What was sent last, and the lag-filtered copy that the motors should be at.
+    /// Last setpoints, and their lag-filtered copy: the expected motor angles.
     sent: Vec<f64>,
     expected: Vec<f64>,
-    /// How far each motor is from there, rad, the pan's last.
+    /// Deviation of each motor from its expected angle, rad; the pan's is last.
     departures: Vec<f64>,
-    /// The correction sent last, residue included.
+    /// Last correction sent, transfer offset included.
     corrected: Vec<f64>,
-    /// What damping added last, rad of bend, and at the last new sample.
+    /// Damping term of the last tick and of the last new sample, rad of bend.
     damped: Bend,
     damping_offset: Bend,
-    /// What of it was left when a rate came or went, rad of bend, and whether there is one.
+    /// Offset left when the rate became known or unknown, rad of bend, and if it is known.
     damping_gap: Option<(Bend, bool)>,
     damping_rate: Bend,
     release: release::ReleaseState,
@@ -411,7 +411,7 @@ pub struct State {
 }
 
 impl State {
-    /// The memory of a loop that has not started.
+    /// Returns the state of a loop that has not started.
     pub fn new(joint: &Joint, law: &Law) -> Self {
         let motors = joint.motors();
         let dt = joint.period;
@@ -476,21 +476,21 @@ impl State {
         }
     }
 
-    /// Whether the reference rests, so that a new law may take over without a trace.
+    /// Returns true if the reference is at rest, so that a change of law has no visible effect.
     pub fn resting(&self) -> bool {
         !self.started || (self.shaper.at_rest() && self.joint_model.rate().norm() < MODEL_REST)
     }
 
-    /// The time that samples are stamped with has jumped, and so may the joint have: what was measured, asked and sent
-    /// before says nothing now. The loop starts anew from what is measured next; no position is sent until then, and only
-    /// a new command moves the joint.
+    /// Restarts the loop after a jump of the clock that stamps the samples. The joint may have
+    /// moved, so all earlier measurements, commands and setpoints are void. No position is sent
+    /// until the next measurement, and only a new command moves the joint.
     pub fn start_anew(&mut self, law: &Law, input: &Input) {
         self.end_command(input);
         self.resuming = true;
         self.release.forget();
         if self.started {
             self.started = false;
-            // A drive that takes velocities keeps the last one: that has to be zero.
+            // A velocity drive keeps its last setpoint, so a zero has to be sent.
             self.mode = match law.kind {
                 CommandInterface::Position => Mode::Waiting,
                 CommandInterface::Velocity => Mode::Stopped,
@@ -498,23 +498,23 @@ impl State {
         }
     }
 
-    /// What has been asked so far is over.
+    /// Ends the current command.
     fn end_command(&mut self, input: &Input) {
         self.ended = self.ended.max(input.desired.map(|d| d.command));
     }
 
-    /// Hands over from one law to another, between two ticks. The setpoint does not jump: what
-    /// would have been a jump is carried by the integrators or decays as a residue.
+    /// Switches from one law to another between two ticks (bumpless transfer). The setpoint does
+    /// not jump: the integrators take over the difference, or it decays as an offset.
     ///
-    /// Limits and model change at once, gains are blended over [`HAND_OVER`], the shaper's windows
-    /// change when the reference rests. The caller lets a motion under way end first, where it can:
-    /// see [`State::resting`] and [`LONGEST_WAIT`].
+    /// Limits and model change at once, gains are blended over [`HAND_OVER`], and the shaper's
+    /// windows change when the reference is at rest. The caller should let a current motion end
+    /// first: see [`State::resting`] and [`LONGEST_WAIT`].
     ///
-    /// A law for another setpoint kind starts the loop anew.
+    /// A law for another command interface restarts the loop.
     pub fn take_over(&mut self, old: &Law, new: &Law, now: f64) {
         if old.kind != new.kind {
             self.release.forget();
-            // What was sent is in other units.
+            // The last setpoints are in other units.
             self.stop_sending();
             self.sent.fill(0.0);
             new.controllers.clear(&mut self.controllers);
@@ -531,7 +531,7 @@ impl State {
     }
 }
 
-/// One control tick at `now` s.
+/// Runs one control tick at `now` s.
 pub fn tick(
     joint: &Joint,
     law: &Law,
@@ -559,7 +559,7 @@ pub fn tick(
     state.mode = release::mode(joint, law, state, input, otherwise, wanted, now);
     let released = state.mode.is_released();
     if state.mode != Mode::Tracking && state.hold != input.hold {
-        // A hold outlives the wait: what was asked before it is not done after it.
+        // A hold request is also valid while waiting: earlier commands are not resumed after it.
         stop_reference(state, input);
     }
     if state.mode == Mode::Tracking {
@@ -577,7 +577,7 @@ pub fn tick(
         if released {
             state.release_on(now);
             if state.watch.stuck() {
-                // Only what is asked after the clearing retensions it.
+                // Only a command given after the fault is cleared retensions the tendons.
                 state.end_command(input);
             }
             release::step(joint, law, state, input);
@@ -611,7 +611,7 @@ pub fn tick(
     report(joint, state, now, out);
 }
 
-/// Judges the rules of supervision.
+/// Evaluates the fault rules.
 fn watch(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
     let live = !input.inactive && (state.started || state.held.is_some());
     let view = MonitorInput {
@@ -634,11 +634,10 @@ fn watch(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
     state.watch.step(joint, law, input, &view, now);
 }
 
-/// Time constant of the bend that `settled` looks at, s: against sensor noise.
+/// Time constant of the bend used for `settled`, s: filters sensor noise.
 const SETTLED_FILTER: f64 = 0.05;
 
-/// Time constant with which the reference counts as further from its target, s: against the noise of a
-/// stream's samples.
+/// Time constant with which the distance from the target grows, s: filters a stream's noise.
 const SHORT_FILTER: f64 = 0.5;
 
 fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
@@ -658,7 +657,7 @@ fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     let weight = |filter: f64| joint.period / (filter + joint.period);
     state.settled_bend += (out.estimate.bend - state.settled_bend) * weight(SETTLED_FILTER);
     let short = state.target - reference;
-    // Nearer counts at once.
+    // A decrease takes effect at once.
     state.short = if short.norm() <= state.short.norm() {
         short
     } else {
@@ -668,7 +667,7 @@ fn report(joint: &Joint, state: &mut State, now: f64, out: &mut Output) {
     let target = reference + state.short;
     let near = (target.xy() - state.settled_bend).norm() <= most
         && (joint.pan.is_none() || (target.z - out.estimate.pan).abs() <= most);
-    // A target that moves is held where it is followed.
+    // A moving target counts as reached where the reference follows it.
     let arrived = state.shaper.at_rest() || state.short.norm() <= 0.5 * most;
     state.settled_since = if near && arrived && state.mode == Mode::Tracking {
         state.settled_since.or(Some(now))

@@ -1,38 +1,43 @@
-//! A moving target from its samples, and where it is a little later.
+//! Prediction of a moving target from its samples.
 //!
-//! A joint follows its target late by its own lag. Told where the target will be that much later, it follows on time.
-//! [`Track`] takes the samples of a stream as they come, unequally spaced and noisy; [`Motion`] is what it makes of
-//! them, a value that a control tick evaluates between two samples. Values are (bend x, bend y, pan), rad; stamps are
-//! s on any clock, the same for all.
+//! A joint follows its target with a lag of its own. With a prediction ahead by that lag, it
+//! follows on time. [`Track`] takes the samples of a stream as they arrive, unequally spaced and
+//! noisy. It returns a [`Motion`], a value that a control tick evaluates between two samples.
+//! Values are (bend x, bend y, pan), rad. Stamps are in s on any clock, the same for all.
 //!
 //! # Estimate
-//! The newest samples are cut into three equal parts with means `m0`, `m1`, `m2` at the mean times `t0`, `t1`, `t2`.
-//! Their first difference is a velocity, their second one an acceleration. The target is taken to swing, on
-//! any ellipse about any centre at one frequency `w`, which in the limits is a circle at constant speed, to and fro
-//! on a line, or straight on:
+//! The newest samples are split into three equal parts with means `m0`, `m1`, `m2` at the mean
+//! times `t0`, `t1`, `t2`. Their first difference is a velocity, their second one an acceleration.
+//! The target is modelled as an oscillation on any ellipse about any centre at one frequency `w`.
+//! Its limits are a circle at constant speed, an oscillation on a line, and a straight motion:
 //!
 //! ```text
 //! x'' = -w^2 (x - centre),   x(s) = x + v sin(w s)/w + x'' (1 - cos(w s))/w^2
 //! ```
 //!
-//! `w` and the centre are the regression of acceleration on place over the last half second. On a swing the means of
-//! stretches of equal length are a swing too, so that their differences give `w` exactly, whatever the length. On a
-//! circle this is the coordinated turn (Li and Jilkov, Survey of maneuvering target tracking, part I, IEEE Trans.
-//! Aerospace and Electronic Systems 39(4), 2003; from memory). Noise makes `w` larger and so the prediction shorter.
+//! `w` and the centre come from the regression of acceleration on position over the last half
+//! second. The means of parts of equal length of an oscillation are an oscillation too, so their
+//! differences give `w` exactly for any length. On a circle this is the coordinated turn (Li and
+//! Jilkov, Survey of maneuvering target tracking, part I, IEEE Trans. Aerospace and Electronic
+//! Systems 39(4), 2003; from memory). Noise makes `w` larger and so the prediction shorter.
 //!
-//! # Caution
-//! Prediction has to earn its trust, since an overshoot does more harm than a lag:
+//! # Trust
+//! An overshoot does more harm than a lag, so the weight of a prediction follows from past
+//! predictions:
 //!
-//! - Every motion of the last second is tried on what the target then did, 0.3 s later. The share of the error that
-//!   prediction took away is the weight of the next. So a single quick move is not predicted at all; a steady
-//!   one takes half of its lag away 0.4 s (100 Hz) to 1.4 s (10 Hz) after it set out, later in noise.
-//! - A target about to stop is carried on to its stop and no further: whether it then turns back or stays cannot be told
-//!   beforehand. Only where turns back have come true in the last 2 s, they are predicted too.
-//! - One that speeds up is carried on at its speed, except in a swing.
-//! - A velocity near its own noise counts little; what the newest sample is off the motion before counts
-//!   against it at once, so that a sudden stop is noticed with the first sample after it.
+//! - Every motion of the last second is compared with the target 0.3 s later. The share of the
+//!   error that prediction removed is the weight of the next one. So a single quick move is not
+//!   predicted at all. A steady motion loses half of its lag 0.4 s (100 Hz) to 1.4 s (10 Hz) after
+//!   its start, later in noise.
+//! - A target about to stop is predicted up to its stop and no further, since a reversal cannot be
+//!   predicted at first. Only if reversals have occurred as predicted in the last 2 s, they are
+//!   predicted too.
+//! - A target that speeds up is predicted at its present speed, except in an oscillation.
+//! - A velocity near its own noise gets little weight. The deviation of the newest sample from the
+//!   motion before lowers the weight at once, so that a sudden stop is noticed with the first
+//!   sample after it.
 //!
-//! What was predicted before a sudden stop cannot be taken back: there the prediction is speed times lag beyond it.
+//! A prediction made before a sudden stop cannot be undone: there it overshoots by speed times lag.
 
 use motion::{Record, SLOW};
 use nalgebra::Vector3;
@@ -42,61 +47,65 @@ mod motion;
 
 pub use motion::Motion;
 
-/// Longest gap between two samples of one stream, s: 2.5 periods of the slowest stream, 10 Hz.
+/// Max gap between two samples of one stream, s: 2.5 periods of the slowest stream, 10 Hz.
 pub const LONGEST_GAP: f64 = 0.25;
 
-/// Shortest gap between two samples, s: what comes closer is the same sample again.
+/// Min gap between two samples, s; a closer one is the same sample again.
 pub const SHORTEST_GAP: f64 = 1e-4;
 
-/// Largest angle, rad: a joint that pans some thousand turns.
+/// Max angle, rad: some thousand turns of a pan.
 pub const LARGEST: f64 = 1e4;
 
-/// Samples after which a stream is recognised: three for a prediction, a fourth that it is tried on.
+/// Number of samples after which a stream is recognised: three for a prediction, a fourth to check
+/// it.
 pub const RECOGNISED: usize = 4;
 
-/// Samples kept: the longest window at 200 Hz. Of faster streams the window is shorter.
+/// Number of samples kept: the longest window at 200 Hz. The window is shorter for faster streams.
 const KEPT: usize = 100;
 
-/// Shortest window, s. It decides how soon a sudden stop is noticed.
+/// Min window, s. It determines how soon a sudden stop is noticed.
 const SHORTEST_WINDOW: f64 = 0.12;
 
-/// Longest window, s, used where noise asks for it. At 1 Hz a circle's means then lie 4.5 % inside it.
+/// Max window, s, used if noise requires it. At 1 Hz the means of a circle then lie 4.5 % inside
+/// it.
 const LONGEST_WINDOW: f64 = 0.5;
 
-/// The window grows until the target's way in it is so many times the noise in that way: a velocity good to 5 %.
+/// The window grows until the displacement in it is this multiple of its noise: a velocity accurate
+/// to 5 %.
 const CLEAR: f64 = 20.0;
 
-/// A speed of so many times its own noise is believed by half.
+/// A speed of this multiple of its own noise gets half of the weight.
 const HALF_BELIEVED: f64 = 2.0;
 
-/// How far back the regression and the record of predictions look, s: half a period at 1 Hz.
+/// Time constant of the regression and of the record of predictions, s: half a period at 1 Hz.
 const MEMORY: f64 = 0.5;
 
-/// Samples over which the noise is averaged: about a second at 10 Hz.
+/// Number of samples over which the noise is averaged: about a second at 10 Hz.
 const NOISE_COUNT: f64 = 12.0;
 
-/// Noise before any is known, rad: 0.6 deg, much, so that the first windows are long.
+/// Initial noise, rad: 0.6 deg, a high value, so that the first windows are long.
 const FIRST_NOISE: f64 = 0.01;
 
-/// Largest acceleration of a target, rad/s^2: three times that of 20 deg at 1 Hz. What needs more is a new command.
+/// Max acceleration of a target, rad/s^2: three times that of 20 deg at 1 Hz. A sample that needs
+/// more is a new command.
 const FASTEST_CHANGE: f64 = 40.0;
 
-/// Prediction ends so many median periods after the newest sample, within [`HOLD_OFF`].
+/// Prediction ends this number of median periods after the newest sample, within [`HOLD_OFF`].
 const PERIODS: f64 = 2.5;
 
-/// Shortest and longest time after the newest sample at which prediction ends, s.
+/// Min and max time after the newest sample at which prediction ends, s.
 const HOLD_OFF: (f64, f64) = (0.06, 0.4);
 
-/// Why a sample is refused. The track is as before.
+/// Reason why a sample is refused. The track does not change.
 #[derive(Clone, Copy, Debug, PartialEq, Error)]
 pub enum Refusal {
-    /// An angle that no target has.
+    /// An angle out of range.
     #[error("the sample is {value:?} rad, accepted are angles from -{LARGEST} to {LARGEST} rad")]
     Value {
         /// The value given, rad.
         value: [f64; 3],
     },
-    /// A stamp that is not later than the newest one.
+    /// A stamp not later than the newest one.
     #[error(
         "the sample's stamp is {stamp} s, accepted is one at least {SHORTEST_GAP} s later than the newest, {newest} s"
     )]
@@ -108,17 +117,17 @@ pub enum Refusal {
     },
 }
 
-/// Three means of the newest samples.
+/// Means of the three parts of the newest samples.
 #[derive(Clone, Copy)]
 struct Means {
     value: [Vector3<f64>; 3],
     time: [f64; 3],
-    /// Samples in each.
+    /// Number of samples in each part.
     count: usize,
 }
 
 impl Means {
-    /// Standard deviation of the velocity over the whole for a noise of 1.
+    /// Returns the standard deviation of the velocity over all three parts for a noise of 1.
     fn velocity_noise(&self) -> f64 {
         (2.0 / self.count as f64).sqrt() / (self.time[2] - self.time[0])
     }
@@ -128,13 +137,14 @@ impl Means {
     }
 }
 
-/// Regression of acceleration on place, forgetting.
+/// Regression of acceleration on position with exponential forgetting.
 #[derive(Clone, Copy, Default)]
 struct Swing {
     weight: f64,
     place: Vector3<f64>,
     acceleration: Vector3<f64>,
-    /// Sums of the square of the place and of its product with the acceleration, about the means.
+    /// Sums of the square of the position and of its product with the acceleration, about the
+    /// means.
     square: f64,
     product: f64,
 }
@@ -152,9 +162,9 @@ impl Swing {
         self.weight = weight;
     }
 
-    /// Square of the frequency, rad^2/s^2, 0 where acceleration does not point back.
+    /// Returns the square of the frequency, rad^2/s^2, 0 if the acceleration does not point back.
     fn frequency_squared(&self) -> f64 {
-        // Below it is rounding: a microradian for a microsecond.
+        // Values below this are rounding: a microradian for a microsecond.
         if self.square > 1e-18 {
             (-self.product / self.square).max(0.0)
         } else {
@@ -163,7 +173,7 @@ impl Swing {
     }
 }
 
-/// Memory of a stream of samples. Of fixed size; nothing is allocated.
+/// Estimator of a moving target from a stream of samples. Of fixed size; nothing is allocated.
 #[derive(Clone)]
 pub struct Track {
     /// Samples of the stream, oldest first.
@@ -172,11 +182,13 @@ pub struct Track {
     count: usize,
     swing: Swing,
     record: Record,
-    /// Square of what the newest sample is off the motion before, beyond noise, in half steps.
+    /// Square of the deviation of the newest sample from the motion before, beyond noise, in half
+    /// steps.
     surprise: f64,
-    /// Variance of a sample, all axes together, rad^2. Outlives a stream: it is the source's.
+    /// Variance of a sample, all axes together, rad^2. It outlives a stream, since it belongs to
+    /// the source.
     variance: f64,
-    /// The latest motion, told or not, and the means that it is made of.
+    /// The latest motion, returned or not, and its means.
     motion: Option<(Motion, Means)>,
 }
 
@@ -187,7 +199,7 @@ impl Default for Track {
 }
 
 impl Track {
-    /// Nothing known.
+    /// Returns an empty track.
     pub fn new() -> Self {
         Self {
             values: [Vector3::zeros(); KEPT],
@@ -201,15 +213,18 @@ impl Track {
         }
     }
 
-    /// Takes a sample: `value` in rad, `stamp` in s, when the target was there.
+    /// Takes a sample: the target was at `value` (rad) at `stamp` (s). Returns the motion from now
+    /// on.
     ///
-    /// `None` while no stream is recognised: fewer than [`RECOGNISED`] samples since the start, a gap longer than
-    /// [`LONGEST_GAP`], or a jump that no target makes, which is a new command.
-    /// Bound on work: some 5000 multiplications (at 100 Hz, with the window at its longest).
+    /// Returns `None` while no stream is recognised: fewer than [`RECOGNISED`] samples since the
+    /// start, since a gap longer than [`LONGEST_GAP`], or since a jump beyond the max acceleration,
+    /// which is a new command. Bound on work: some 5000 multiplications (at 100 Hz, with the max
+    /// window).
     ///
     /// # Errors
-    /// [`Refusal`] for an angle beyond [`LARGEST`], a stamp not later than the newest by [`SHORTEST_GAP`], and what is
-    /// not finite; the track is as before. After the clock was set back, a new track is needed.
+    /// [`Refusal`] for an angle beyond [`LARGEST`], a stamp not later than the newest by
+    /// [`SHORTEST_GAP`], or a value that is not finite; the track does not change. After the clock
+    /// was set back, a new track is needed.
     pub fn sample(&mut self, value: Vector3<f64>, stamp: f64) -> Result<Option<Motion>, Refusal> {
         if !value.iter().all(|v| v.abs() <= LARGEST) {
             return Err(Refusal::Value {
@@ -241,17 +256,18 @@ impl Track {
         Ok(self.motion.filter(|_| told).map(|(motion, _)| motion))
     }
 
-    /// Whether a sample belongs to the stream; the noise learns from it.
+    /// Returns true if a sample belongs to the stream; updates the noise.
     fn continues(&mut self, value: Vector3<f64>, gap: f64) -> bool {
         if gap > LONGEST_GAP {
             return false;
         }
         let Some((motion, means)) = &self.motion else {
-            // Two samples are no line yet: judged once there are three.
+            // Two samples give no velocity yet; the check begins with the third.
             return true;
         };
         let error = (value - motion.newest - motion.swing(gap)).norm();
-        // The error holds the noise of this sample, of the newest one, and of the velocity over the gap.
+        // The error contains the noise of this sample, of the newest one, and of the velocity over
+        // the gap.
         let share = 2.0 + (means.velocity_noise() * gap).powi(2);
         let bound = 0.5 * FASTEST_CHANGE * gap * gap + 6.0 * (share * self.variance).sqrt();
         let step = motion.velocity.norm() * gap;
@@ -277,7 +293,7 @@ impl Track {
         self.count += 1;
     }
 
-    /// Median of the last gaps, s, of two samples or more.
+    /// Returns the median of the last gaps, s; needs two samples or more.
     fn period(&self) -> f64 {
         let mut gaps = [0.0; 8];
         let stamps = &self.stamps[self.count.saturating_sub(gaps.len() + 1)..self.count];
@@ -301,7 +317,7 @@ impl Track {
             let from = self.count - (3 - part) * count;
             for i in from..from + count {
                 means.value[part] += self.values[i] * share;
-                // From the newest stamp: a large stamp would cost digits.
+                // Relative to the newest stamp: a large stamp would cost digits.
                 means.time[part] += (self.stamps[i] - newest) * share;
             }
         }
@@ -334,23 +350,26 @@ impl Track {
         let (v1, v2) = ((m1 - m0) / (t1 - t0), (m2 - m1) / (t2 - t1));
         let step = 0.5 * (t2 - t0);
         let gap = stamp - self.stamps[self.count - 2];
-        // A second difference over `step` of a swing at w is sin(x)^2/x^2 of its acceleration, x = w step/2; w as
-        // known so far brings windows of all lengths to one measure.
+        // The second difference over `step` of an oscillation at w is sin(x)^2/x^2 of its
+        // acceleration, x = w step/2. Dividing by it, with w as known so far, makes windows of all
+        // lengths comparable.
         let x = (0.5 * step * self.swing.frequency_squared().sqrt()).min(1.1);
         let longer = if x > 1e-6 { x / x.sin() } else { 1.0 };
         self.swing.add(m1, (v2 - v1) / step * longer.powi(2), gap);
-        // A step beyond two thirds of half a turn tells no frequency.
+        // A step beyond two thirds of half a period determines no frequency.
         let squared = self.swing.frequency_squared().min((2.2 / step).powi(2));
         let w = squared.sqrt().max(SLOW);
         let mut acceleration = self.swing.acceleration - (m1 - self.swing.place) * squared;
-        // At t1: the nearer neighbour counts more. The chord over two steps is shorter than the way.
+        // At t1: the nearer neighbour has more weight. The chord over two steps is shorter than the
+        // path.
         let chord = (v1 * (t2 - t1) + v2 * (t1 - t0)) / (t2 - t0);
         let velocity = chord * (w * step / (w * step).sin());
         let speed = velocity.norm();
         if !(speed > 0.0) {
             return still;
         }
-        // What speeds the target up is carried on only in a swing: nothing else says where it would end.
+        // An acceleration along the velocity is kept only in an oscillation: otherwise its end is
+        // unknown.
         let forward = velocity.dot(&acceleration) / (speed * speed);
         if forward > 0.0 && squared == 0.0 {
             acceleration -= velocity * forward;

@@ -1,18 +1,22 @@
-//! Scoring of a recorded trial: what a joint did when it was commanded, loaded and pushed.
+//! Metrics of a recorded trial: the motion of a joint that was commanded, loaded and pushed.
 //!
-//! Everything here is computed from samples of the *true* bend and of the setpoints; the controller's own
-//! opinion does not count. A move goes from `start` (the true bend when the command was received) to
-//! `target`; with `d = target - start` in the bend plane and `x = (b - start) . d / |d|`:
+//! All metrics are computed from samples of the *true* bend and of the setpoints, not from the
+//! controller's own estimates. A move goes from `start` (the true bend when the command was
+//! received) to `target`; with `d = target - start` in the bend plane and
+//! `x = (b - start) . d / |d|`:
 //!
-//! - overshoot: greatest `x - |d|`, at least 0;
-//! - settling time: from the command's receipt to the last time that `|x - |d||` exceeds 5 % of `|d|`;
-//! - across: greatest departure from the straight line from start to target;
+//! - overshoot: maximum of `x - |d|`, at least 0;
+//! - settling time: from the command's receipt to the last time that `|x - |d||` exceeds 5 % of
+//!   `|d|`;
+//! - cross-axis: maximum deviation from the straight line from start to target;
 //! - error: mean of `|b - target|`, both directions counted, over the last half second.
 //!
-//! Overshoot and settling are defined as in any control text (for example Franklin, Powell and Emami-Naeini, "Feedback
-//! Control of Dynamic Systems", time-domain specifications; from memory), here along `d`.
+//! Overshoot and settling are defined as in any control text (for example Franklin, Powell and
+//! Emami-Naeini, "Feedback Control of Dynamic Systems", time-domain specifications; from memory),
+//! here in-plane, along `d`.
 //!
-//! Bends in rad, times in s on one clock, samples in order of time. Files, graph and clock are the caller's.
+//! Bends in rad, times in s on one clock, samples in order of time. The caller handles files, ROS
+//! graph and clock.
 
 mod steps;
 mod verdict;
@@ -24,41 +28,41 @@ use crate::controller::CommandInterface;
 use crate::geometry::Bend;
 use crate::tick::MotorLimits;
 
-/// Width of the settling band as a share of `|d|`.
+/// Half width of the settling band as a share of `|d|`.
 pub const SETTLING_BAND: f64 = 0.05;
-/// Length of the window at the end of a record over which it is judged where the joint stands, s.
+/// Length of the window at the end of a record that gives the final position, s.
 pub const LAST: f64 = 0.5;
-/// How long a swap at rest is watched, s.
+/// Duration observed after a swap at rest, s.
 pub const SWAP_WATCH: f64 = 5.0;
-/// Bend error within which the joint is back after a payload is set on, rad (0.3 deg).
+/// Bend error within which the joint has recovered from an added payload, rad (0.3 deg).
 pub const PAYLOAD_BAND: f64 = 0.3 * std::f64::consts::PI / 180.0;
-/// Bend error within which the joint is back after a push, rad (1 deg).
+/// Bend error within which the joint has recovered from a push, rad (1 deg).
 pub const PUSH_BAND: f64 = std::f64::consts::PI / 180.0;
 
 /// One sample of the true bend.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BendSample {
-    /// s
+    /// Time, s.
     pub time: f64,
-    /// rad
+    /// Bend, rad.
     pub bend: Bend,
 }
 
 /// One set of setpoints as sent.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SetpointSample {
-    /// When it was sent or received, s.
+    /// Time of sending or of receipt, s.
     pub time: f64,
-    /// Stamp of the measurement that it rests on, s.
+    /// Stamp of the measurement that it is based on, s.
     pub stamp: f64,
-    /// rad or rad/s, in motor order.
+    /// Setpoints, rad or rad/s, in motor order.
     pub setpoints: Vec<f64>,
 }
 
-/// A record that cannot be scored, in one sentence.
+/// The reason why a record cannot be scored, in one sentence.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum TrialError {
-    /// Nothing was recorded in a window.
+    /// A window has no samples.
     #[error("no sample of the true bend between {from:.3} s and {to:.3} s")]
     NoSamples {
         /// Start of the window, s.
@@ -71,14 +75,14 @@ pub enum TrialError {
     NoMove(f64),
 }
 
-/// The samples with `from <= time < to`.
+/// Returns the samples with `from <= time < to`.
 pub fn between(samples: &[BendSample], from: f64, to: f64) -> &[BendSample] {
     let first = samples.partition_point(|s| s.time < from);
     let end = samples.partition_point(|s| s.time < to).max(first);
     &samples[first..end]
 }
 
-/// As [`between`], at least one sample.
+/// Returns the samples as [`between`] does; an error if there are none.
 fn window(samples: &[BendSample], from: f64, to: f64) -> Result<&[BendSample], TrialError> {
     match between(samples, from, to) {
         [] => Err(TrialError::NoSamples { from, to }),
@@ -86,10 +90,11 @@ fn window(samples: &[BendSample], from: f64, to: f64) -> Result<&[BendSample], T
     }
 }
 
-/// The true bend at `time`, by linear interpolation; beyond the record, its end.
+/// Returns the true bend at `time`, rad, by linear interpolation; beyond the record, that at its
+/// end.
 ///
 /// # Errors
-/// An empty record.
+/// Returns an error for an empty record.
 pub fn bend_at(samples: &[BendSample], time: f64) -> Result<Bend, TrialError> {
     let after = samples.partition_point(|s| s.time <= time);
     match (after.checked_sub(1).map(|i| samples[i]), samples.get(after)) {
@@ -105,20 +110,20 @@ pub fn bend_at(samples: &[BendSample], time: f64) -> Result<Bend, TrialError> {
     }
 }
 
-/// Mean bend over a window.
+/// Returns the mean bend over a window, rad.
 ///
 /// # Errors
-/// An empty window.
+/// Returns an error for an empty window.
 pub fn mean_bend(samples: &[BendSample], from: f64, to: f64) -> Result<Bend, TrialError> {
     let window = window(samples, from, to)?;
     let sum: Bend = window.iter().map(|s| s.bend).sum();
     Ok(sum / window.len() as f64)
 }
 
-/// Mean distance from `target` over a window, rad.
+/// Returns the mean distance from `target` over a window, rad.
 ///
 /// # Errors
-/// An empty window.
+/// Returns an error for an empty window.
 pub fn mean_error(
     samples: &[BendSample],
     target: Bend,
@@ -130,10 +135,10 @@ pub fn mean_error(
     Ok(sum / window.len() as f64)
 }
 
-/// Greatest distance from `from_bend` over a window, rad.
+/// Returns the maximum distance from `from_bend` over a window, rad.
 ///
 /// # Errors
-/// An empty window.
+/// Returns an error for an empty window.
 pub fn greatest_departure(
     samples: &[BendSample],
     from_bend: Bend,
@@ -145,8 +150,8 @@ pub fn greatest_departure(
     Ok(distances.fold(0.0, f64::max))
 }
 
-/// Time from `from` to the last time that `departure` exceeds `band`; 0 if it never does, `None` if it does at the end of
-/// the record. The crossing is interpolated between samples.
+/// Returns the time from `from` to the last time that `departure` exceeds `band`, s; 0 if it never
+/// does, `None` if it does at the end of the record. The crossing is interpolated between samples.
 fn last_outside(
     samples: &[BendSample],
     from: f64,
@@ -171,11 +176,11 @@ fn last_outside(
     }))
 }
 
-/// Time from `from` until the bend stays within `band` of `target` (whole distance in the bend plane), s; `None` if it does
-/// not by `to`.
+/// Returns the time from `from` until the bend stays within `band` of `target` (distance in the
+/// bend plane), s; `None` if it does not by `to`.
 ///
 /// # Errors
-/// An empty window.
+/// Returns an error for an empty window.
 pub fn time_back(
     samples: &[BendSample],
     target: Bend,
@@ -186,22 +191,22 @@ pub fn time_back(
     last_outside(samples, from, to, band, |b| (b - target).norm())
 }
 
-/// What one move did.
+/// Metrics of one move.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MoveFigures {
     /// True bend when the command was received, rad.
     pub start: Bend,
-    /// Bend asked for, rad.
+    /// Commanded bend, rad.
     pub target: Bend,
     /// Mean bend over the last half second, rad.
     pub reached: Bend,
     /// `|d|`, rad.
     pub distance: f64,
-    /// Overshoot along `d`, rad.
+    /// In-plane overshoot along `d`, rad.
     pub overshoot: f64,
-    /// Time into 5 % of `|d|`, s; `None` if the record ends outside.
+    /// Settling time into 5 % of `|d|`, s; `None` if the record ends outside.
     pub settling: Option<f64>,
-    /// Greatest departure across `d`, rad.
+    /// Maximum cross-axis deviation from `d`, rad.
     pub across: f64,
     /// Mean error over the last half second, rad.
     pub error: f64,
@@ -211,7 +216,8 @@ impl MoveFigures {
     /// Scores a move that was commanded at `received` and recorded until `end`.
     ///
     /// # Errors
-    /// No samples in the record or in its last half second; no move to speak of.
+    /// Returns an error without samples in the record or in its last half second, and for a move
+    /// that is too small.
     pub fn score(
         samples: &[BendSample],
         target: Bend,
@@ -245,16 +251,16 @@ impl MoveFigures {
         })
     }
 
-    /// Overshoot as a share of `|d|`.
+    /// Returns the overshoot as a share of `|d|`.
     pub fn overshoot_share(&self) -> f64 {
         self.overshoot / self.distance
     }
 }
 
-/// What happened when a payload was set on a held pose.
+/// Metrics of a payload that was added to a held pose.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PayloadFigures {
-    /// Greatest distance from the target, rad.
+    /// Maximum distance from the target, rad.
     pub peak: f64,
     /// Time until the bend stays within [`PAYLOAD_BAND`] of the target, s.
     pub back: Option<f64>,
@@ -263,10 +269,10 @@ pub struct PayloadFigures {
 }
 
 impl PayloadFigures {
-    /// Scores a payload that was set on at `at`, while `target` was held, and recorded until `end`.
+    /// Scores a payload that was added at `at`, while `target` was held, and recorded until `end`.
     ///
     /// # Errors
-    /// An empty record.
+    /// Returns an error for an empty record.
     pub fn score(
         samples: &[BendSample],
         target: Bend,
@@ -281,26 +287,27 @@ impl PayloadFigures {
     }
 }
 
-/// What a push on the head plate did to a held pose.
+/// Metrics of a push on the head plate in a held pose.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PushFigures {
-    /// Greatest distance from where the joint stood when the push began, rad.
+    /// Maximum distance from the bend at the start of the push, rad.
     pub peak: f64,
-    /// The same push's peak with the motors held still, rad.
+    /// Peak of the same push with the motors stopped, rad.
     pub peak_still: f64,
-    /// Time from the push's beginning until the bend stays within [`PUSH_BAND`] of the target, s.
+    /// Time from the start of the push until the bend stays within [`PUSH_BAND`] of the target, s.
     pub back: Option<f64>,
-    /// At rest afterwards: greatest distance from the target over the last half second, rad. Stricter than a peak-to-peak
-    /// measure, which a joint at rest in the wrong place would pass.
+    /// Maximum distance from the target at rest afterwards, over the last half second, rad. This is
+    /// stricter than a peak-to-peak measure, which a joint at rest in the wrong position would
+    /// pass.
     pub rest: f64,
 }
 
 impl PushFigures {
-    /// Scores a push that began at `at`, while `target` was held, and was recorded until `end`; `peak_still` is what
-    /// [`push_peak`] says of the same push with the motors held still.
+    /// Scores a push that began at `at`, while `target` was held, and was recorded until `end`;
+    /// `peak_still` is the [`push_peak`] of the same push with the motors stopped.
     ///
     /// # Errors
-    /// An empty record.
+    /// Returns an error for an empty record.
     pub fn score(
         samples: &[BendSample],
         target: Bend,
@@ -316,31 +323,31 @@ impl PushFigures {
         })
     }
 
-    /// Peak as a share of that with the motors held still.
+    /// Returns the peak as a share of that with the motors stopped.
     pub fn ratio(&self) -> f64 {
         self.peak / self.peak_still
     }
 }
 
-/// Greatest distance from where the joint stood when a push began at `at`, rad.
+/// Returns the maximum distance from the bend at the start of a push at `at`, rad.
 ///
 /// # Errors
-/// An empty record.
+/// Returns an error for an empty record.
 pub fn push_peak(samples: &[BendSample], at: f64, end: f64) -> Result<f64, TrialError> {
     greatest_departure(samples, bend_at(samples, at)?, at, end)
 }
 
-/// What looking at a point came to.
+/// Metrics of a gaze at a point.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GazeFigures {
-    /// True angle between optical axis and line of sight, rad: mean over the last half second; root mean square over
-    /// the whole record where the point moves.
+    /// True angle between optical axis and line of sight, rad: mean over the last half second; RMS
+    /// over the whole record where the point moves.
     pub angle: f64,
-    /// The angle that was told to be left over, rad.
+    /// Reported residual angle, rad.
     pub told: f64,
     /// Time until the angle stayed within [`GAZE_BAND`] of its mean, s.
     pub arrived: f64,
-    /// Whether the point moved.
+    /// True if the point moved.
     pub moving: bool,
 }
 
@@ -348,10 +355,11 @@ pub struct GazeFigures {
 pub const GAZE_BAND: f64 = std::f64::consts::PI / 180.0;
 
 impl GazeFigures {
-    /// Scores (time, angle) samples of looking at a point from `sent` to `end`, s; `told`: what was told to be left over.
+    /// Scores (time, angle) samples of a gaze at a point from `sent` to `end`, s; `told` is the
+    /// reported residual angle, rad.
     ///
     /// # Errors
-    /// An empty record.
+    /// Returns an error for an empty record.
     pub fn score(
         samples: &[(f64, f64)],
         told: f64,
@@ -385,25 +393,25 @@ impl GazeFigures {
     }
 }
 
-/// What a swap of gain sets did.
+/// Metrics of a swap of gain sets.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SwapFigures {
-    /// Greatest distance from where the joint stood at the swap, over [`SWAP_WATCH`], rad.
+    /// Maximum distance from the bend at the swap, over [`SWAP_WATCH`], rad.
     pub moved: f64,
-    /// Greatest step of a setpoint from one message to the next about the swap, rad or rad/s.
+    /// Maximum change of a setpoint from one message to the next around the swap, rad or rad/s.
     pub step: f64,
-    /// The same in the second before, rad or rad/s: an ordinary tick.
+    /// Maximum change in the second before, rad or rad/s: an ordinary tick.
     pub ordinary_step: f64,
 }
 
-/// Where a swap's step is looked for, before it was asked for and after it was done, s.
+/// Margins of the window for a swap's step, before the request and after completion, s.
 const SWAP_WINDOW: (f64, f64) = (0.02, 0.05);
 
 impl SwapFigures {
-    /// Scores a swap at rest that was asked for at `asked` and known to be done at `done`.
+    /// Scores a swap at rest that was requested at `asked` and known to be complete at `done`.
     ///
     /// # Errors
-    /// An empty record.
+    /// Returns an error for an empty record.
     pub fn score(
         samples: &[BendSample],
         setpoints: &[SetpointSample],
@@ -419,7 +427,8 @@ impl SwapFigures {
     }
 }
 
-/// Greatest change of any setpoint from one message to the next, of those sent from `from` to `to`.
+/// Returns the maximum change of any setpoint between messages sent from `from` to `to`, rad or
+/// rad/s.
 pub fn greatest_step(setpoints: &[SetpointSample], from: f64, to: f64) -> f64 {
     let first = setpoints.partition_point(|s| s.time < from);
     let end = setpoints.partition_point(|s| s.time < to).max(first);
@@ -435,22 +444,24 @@ fn step(a: &SetpointSample, b: &SetpointSample) -> f64 {
 /// Peaks of the setpoints as shares of the motors' limits; 1 is at the limit.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct SetpointPeak {
-    /// Of travel: angle over the limit on its side. 0 for velocity setpoints, whose travel the setpoint does not show.
+    /// Share of the position range: angle over the limit on its side. 0 for velocity setpoints,
+    /// which do not show the angle.
     pub travel: f64,
-    /// Of speed.
+    /// Share of the speed limit.
     pub speed: f64,
 }
 
-/// Time between two setpoints, s: the larger of what receipt and stamp say.
+/// Returns the time between two setpoints, s: the larger of the differences of receipt and of
+/// stamp.
 fn time_between(before: &SetpointSample, now: &SetpointSample) -> f64 {
     (now.time - before.time).max(now.stamp - before.stamp)
 }
 
-/// Most setpoints that come at once after a stall.
+/// Maximum number of setpoints that arrive together after a stall.
 const BUNCH: usize = 20;
 
-/// The setpoint that number `i` is judged from: the one before it, or, where several came at once, the last one that they did
-/// not come with.
+/// Returns the index of the setpoint that setpoint `i` is compared with. That is the one before it
+/// or, where several arrived together, the last one that did not arrive with them.
 fn earlier(sent: &[SetpointSample], i: usize, period: f64) -> Option<usize> {
     let last = i.checked_sub(1)?;
     let first = i.saturating_sub(BUNCH);
@@ -459,11 +470,14 @@ fn earlier(sent: &[SetpointSample], i: usize, period: f64) -> Option<usize> {
 }
 
 impl SetpointPeak {
-    /// The peaks of what was sent from `from` to `to` by a loop with a tick of `period` s.
+    /// Returns the peaks of the setpoints sent from `from` to `to` by a loop with a tick of
+    /// `period` s.
     ///
-    /// The speed of position setpoints is their change over the time between, in whole periods, at least one: the larger of
-    /// what receipt and stamp say, so that jitter of either does not count and a lost message does not look like a leap.
-    /// Setpoints heard at once, after a stall of the machine, are judged from the one before the stall.
+    /// The speed of position setpoints is their change over the time between them, in whole
+    /// periods, at least one. That time is the larger of the differences of receipt and of stamp,
+    /// so that jitter of either does not count and a lost message does not look like a jump.
+    /// Setpoints that arrive together, after a stall of the machine, are compared with the one
+    /// before the stall.
     pub fn score(
         setpoints: &[SetpointSample],
         limits: &[MotorLimits],
@@ -499,12 +513,12 @@ impl SetpointPeak {
         peak
     }
 
-    /// The larger of the two shares.
+    /// Returns the larger of the two shares.
     pub fn share(&self) -> f64 {
         self.travel.max(self.speed)
     }
 
-    /// The larger of each of two peaks.
+    /// Returns the larger of each of two peaks.
     pub fn max(self, other: Self) -> Self {
         Self {
             travel: self.travel.max(other.travel),

@@ -1,12 +1,14 @@
-//! From a joint's model and specifications to gains that can be trusted.
+//! Controller gains from a joint's model and specifications.
 //!
-//! A design meets three specifications at once: phase margin, gain crossover, and a phase that is flat there, so that
-//! a change of the loop's gain changes speed and not overshoot. Meeting them is not enough: some designs that do are
-//! unstable, or cross magnitude 1 several times. Every design is therefore checked before it is handed out, and what
-//! cannot be had is refused with the reason and the nearest specification that works.
+//! A design meets three specifications at once: phase margin, gain crossover, and a flat phase at
+//! the crossover. With a flat phase, a change of the loop's gain changes speed and not overshoot.
+//! Some designs that meet all three are unstable, or cross magnitude 1 several times. Every design
+//! is therefore checked before it is returned. A specification that cannot be met is refused with
+//! the reason and the nearest one that works.
 //!
-//! The rooms: this file (specifications, designs, refusals, maps), `equations` (the root), `compare` (what the
-//! fractional order brings against an integer PI), `family` (one gain set for all models of a joint).
+//! Submodules: this file has specifications, designs, refusals and maps. `equations` solves for the
+//! gains. `compare` compares the fractional order with an integer PI. `family` tunes one gain set
+//! for all models of a joint.
 
 mod compare;
 mod equations;
@@ -24,7 +26,7 @@ use crate::model::{Delays, Law, Loop, Plant, PlantError};
 use std::f64::consts::PI;
 use std::fmt;
 
-/// What the loop is to do.
+/// Specification of the loop.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Specification {
     /// Phase margin, rad, inside (0, pi).
@@ -34,7 +36,7 @@ pub struct Specification {
 }
 
 impl Specification {
-    /// From a margin in deg and a crossover in rad/s.
+    /// Returns a specification from a margin in deg and a crossover in rad/s.
     pub fn of_degrees(phase_margin: f64, crossover: f64) -> Self {
         Self {
             phase_margin: phase_margin.to_radians(),
@@ -55,12 +57,12 @@ impl fmt::Display for Specification {
     }
 }
 
-/// Which law is to meet it.
+/// Form of the law.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Form {
-    /// `kp + ki s^-nu`, nu found.
+    /// `kp + ki s^-nu`; nu is computed.
     ProportionalIntegral,
-    /// `kp + kd s^nu` with its roll-off, nu found.
+    /// `kp + kd s^nu` with its roll-off; nu is computed.
     ProportionalDerivative {
         /// Corner of the roll-off, rad/s; infinite for none.
         corner: f64,
@@ -79,79 +81,77 @@ pub enum Form {
 /// A design that meets its specification, is stable, and crosses magnitude 1 once.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Design {
-    /// The gains.
     pub gains: MotorGains,
-    /// What they meet.
+    /// Specification that the gains meet.
     pub specification: Specification,
-    /// What they were made for: the joint, delays included.
+    /// Joint that the gains were computed for, delays included.
     pub plant: Plant,
 }
 
 impl Design {
-    /// The loop it makes.
+    /// Returns the loop of the design.
     pub fn open_loop(&self) -> Loop {
         Loop::of(self.plant, Law::new(&self.gains))
     }
 }
 
-/// Why a specification cannot be had.
+/// The reason why a specification cannot be met.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Reason {
     /// A value is out of range.
     Value {
-        /// Which value.
+        /// Name of the value.
         key: &'static str,
         /// The value given.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
     /// The model is out of range.
     Plant(PlantError),
-    /// A derivative without roll-off that the joint does not overcome.
+    /// A derivative without roll-off whose order is not below the joint's relative degree.
     RollOff,
-    /// The joint lags too much for this form to give the margin.
+    /// The joint lags too much for this form to reach the margin.
     TooMuchLag {
-        /// Every margin from here on is out of reach, rad.
+        /// Upper limit of the phase margin, rad; it cannot be reached itself.
         most: f64,
     },
-    /// The joint alone has more than the margin asked: nothing to lead.
+    /// The joint alone has more than the requested margin, so that no phase lead is needed.
     NoLeadNeeded {
-        /// Every margin up to here is out of reach, rad.
+        /// Lower limit of the phase margin, rad; it cannot be reached itself.
         least: f64,
     },
-    /// The joint's own phase does not fall there: no order is singled out.
+    /// The joint's own phase does not fall there, so that no order is determined.
     FlatAlready,
     /// No order (or no gains at the orders given) makes the phase flat.
     NoOrder,
-    /// A gain comes out negative.
+    /// A gain would be negative.
     NegativeGain {
-        /// Which gain.
+        /// Name of the gain.
         key: &'static str,
-        /// Its value.
         value: f64,
     },
-    /// All three specifications hold, and the closed loop has poles in the right half-plane.
+    /// All three specifications hold, but the closed loop has poles in the right half-plane.
     Unstable {
-        /// How many.
+        /// Number of those poles.
         poles: u32,
-        /// Gain crossovers.
+        /// Number of gain crossovers.
         crossovers: usize,
     },
-    /// All three specifications hold, but magnitude 1 is crossed several times.
+    /// All three specifications hold, but the loop crosses magnitude 1 several times.
     SeveralCrossovers {
-        /// How often.
+        /// Number of crossovers.
         count: usize,
-        /// The lowest, rad/s.
+        /// Lowest crossover, rad/s.
         lowest: f64,
-        /// The highest, rad/s.
+        /// Highest crossover, rad/s.
         highest: f64,
-        /// The phase margin of least magnitude among them, rad.
+        /// Their phase margin of minimum magnitude, rad.
         margin: f64,
     },
 }
 
-/// The nearest specifications that give a sound design.
+/// The nearest specifications that give a stable design with one crossover.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Nearest {
     /// The nearest phase margin at the same crossover, rad.
@@ -160,20 +160,20 @@ pub struct Nearest {
     pub crossover: Option<f64>,
 }
 
-/// A specification that cannot be had, why, and what can.
+/// A specification that cannot be met, with the reason and the nearest that can.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Refusal {
-    /// What was asked.
+    /// Requested specification.
     pub asked: Specification,
-    /// Why not.
+    /// Reason for the refusal.
     pub reason: Reason,
-    /// What works instead.
+    /// Specifications that work instead.
     pub nearest: Nearest,
 }
 
 impl std::error::Error for Refusal {}
 
-/// A number for people: four digits.
+/// A number for display, with four digits.
 pub(crate) struct Figure(pub f64);
 
 impl fmt::Display for Figure {
@@ -337,7 +337,7 @@ fn check(plant: &Plant, asked: &Specification, form: Form) -> Result<(), Reason>
     Ok(())
 }
 
-/// A design whose loop was looked at, for values in range; `plant` has the delays in it.
+/// Returns gains whose loop was checked, for values in range; `plant` includes the delays.
 fn sound(plant: &Plant, asked: &Specification, form: Form) -> Result<MotorGains, Reason> {
     let gains = equations::gains(plant, asked, form)?;
     let proper = gains.kd == 0.0
@@ -347,7 +347,7 @@ fn sound(plant: &Plant, asked: &Specification, form: Form) -> Result<MotorGains,
         return Err(Reason::RollOff);
     }
     let open = Loop::of(*plant, Law::new(&gains));
-    // With a single crossover the phase there, -pi + margin, turns nothing: stable.
+    // With a single crossover the phase there, -pi + margin, adds no turns: the loop is stable.
     if open.crosses_once_at(asked.crossover) {
         return Ok(gains);
     }
@@ -369,11 +369,13 @@ fn sound(plant: &Plant, asked: &Specification, form: Form) -> Result<MotorGains,
     Ok(gains)
 }
 
-/// Designs a law of `form` that gives `plant` behind `delays` the margin, the crossover and a flat phase there.
+/// Designs a law of `form` that gives `plant` with `delays` the margin, the crossover and a flat
+/// phase there.
 ///
 /// # Errors
-/// A value out of range; a specification that cannot be had, or whose design is unstable or crosses magnitude 1 several
-/// times: with the reason and the nearest specification that works.
+/// Returns a refusal with the reason and the nearest specification that works. Reasons are a value
+/// out of range, a specification that cannot be met, and a design that is unstable or crosses
+/// magnitude 1 several times.
 pub fn tune(
     plant: &Plant,
     delays: &Delays,
@@ -401,8 +403,9 @@ pub fn tune(
     }
 }
 
-/// A value close to `from` that works: outwards both ways by `place(k)`, k = -40..40, then halving between the last
-/// that does not and the first that does. `place` may leave the range: None.
+/// Returns a value close to `from` that works. It searches outwards in both directions by
+/// `place(k)`, k = -40..40, then bisects between the last that fails and the first that works.
+/// `place` returns None outside the range.
 fn outwards(works: impl Fn(f64) -> bool, place: impl Fn(f64) -> Option<f64>) -> Option<f64> {
     const PLACES: i32 = 40;
     for k in 1..=PLACES {
@@ -426,7 +429,8 @@ fn outwards(works: impl Fn(f64) -> bool, place: impl Fn(f64) -> Option<f64>) -> 
     None
 }
 
-/// `x`, in multiples of `one`, to the four digits that [`Figure`] shows, where that still works; else `x`.
+/// Returns `x`, in multiples of `one`, to the four digits that [`Figure`] shows, where that still
+/// works; else `x`.
 fn rounded(x: f64, one: f64, works: impl Fn(f64) -> bool) -> f64 {
     let unit = one * 10f64.powf((x / one).log10().floor() - 3.0);
     let down = (x / unit).floor() * unit;
@@ -450,7 +454,8 @@ fn nearest(plant: &Plant, asked: &Specification, form: Form) -> Nearest {
             ..*asked
         })
     };
-    // Margins in 40 steps down to zero and as many up; crossovers in 40 steps down to a hundredth and as many up.
+    // Margins in 40 steps down to zero and as many up; crossovers in 40 steps down to a hundredth
+    // and as many up.
     let margin = |k: f64| Some(asked.phase_margin + k / 40.0 * PI).filter(|m| *m > 0.0 && *m < PI);
     let crossover = |k: f64| Some(asked.crossover * 10f64.powf(k / 20.0));
     Nearest {
@@ -459,9 +464,9 @@ fn nearest(plant: &Plant, asked: &Specification, form: Form) -> Nearest {
     }
 }
 
-/// Designs for every pair of `margins` (rad) and `crossovers` (rad/s): one row per margin.
+/// Returns designs for every pair of `margins` (rad) and `crossovers` (rad/s), one row per margin.
 ///
-/// Each pair gives gains or the reason why not; the nearest that works is seen in the map itself.
+/// Each pair has gains or the reason for a refusal; the map itself shows the nearest that works.
 pub fn map(
     plant: &Plant,
     delays: &Delays,

@@ -608,7 +608,7 @@ fn refusals() {
                 frequency: 2.0,
                 ..good
             }),
-            "rate of the base swing (rad/s) is 12.5",
+            "rate of the base oscillation (rad/s) is 12.5",
         ),
         (
             BaseMotion::Swing(Swing {

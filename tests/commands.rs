@@ -482,3 +482,38 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
         );
     }
 }
+
+/// In a plain shell, without ROS: what needs no graph works, and what does says what to source.
+#[test]
+#[cfg(feature = "ros")]
+fn without_ros_in_the_environment_the_offline_commands_work_and_the_others_say_what_to_source() {
+    let plain = |arguments: &[&str]| {
+        Command::new(env!("CARGO_BIN_EXE_withy"))
+            .args(arguments)
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .env_clear()
+            .output()
+            .unwrap()
+    };
+    let joint = "config/glasshouse-neck.yaml";
+    for arguments in [&["--help"][..], &["check", joint], &["examine", joint]] {
+        let out = plain(arguments);
+        let said = String::from_utf8_lossy(&out.stderr);
+        assert!(out.status.success() && said.is_empty(), "{arguments:?}: {said}");
+        assert!(!out.stdout.is_empty());
+    }
+    for arguments in [
+        &["run", joint][..],
+        &["simulate"],
+        &["point", "--inclination-deg", "3", "--direction-deg", "0"],
+        &["transition", "configure"],
+        &["step-test", joint, "--output", "none.csv"],
+        &["demo"],
+    ] {
+        let out = plain(arguments);
+        let said = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(1), "{arguments:?}: {said}");
+        assert!(said.contains("needs ROS 2, and AMENT_PREFIX_PATH is not set: source"), "{said}");
+        assert_eq!(said.lines().count(), 1, "{said}");
+    }
+}

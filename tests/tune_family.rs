@@ -147,7 +147,7 @@ fn crossovers_and_swings_are_those_of_the_loop() {
     assert!(design.limited_by_mode && design.integral_limit == 2);
     let words = design.limits(&["bare".into(), "lens".into(), "lamp".into()]);
     assert!(
-        words.contains("limited by lamp: what is left of its swing"),
+        words.contains("limited by lamp: its remaining mode"),
         "{words}"
     );
     let delayed = tune_family(&three(), &Delays::of(0.02, 0.02, 0.02, 0.0), &usual()).unwrap();

@@ -1,15 +1,16 @@
-//! What the beam's foot stands on: a base that moves in the level world, and a pan motor between base and beam.
+//! Motion of the beam's foot: a base that moves in the level world, and a pan motor between base
+//! and beam.
 //!
 //! # Equations
-//! - Base orientation R(t) = A(t) S(t): A, the orientation about which it swings, still or on its way to another one; S, a
-//!   turn by theta(t) about an axis a that is fixed in the base. With A' = A [w]x (w in A's own coordinates): omega =
-//!   S^T w + a theta', alpha = S^T w' + (S^T w) x (a theta') + a theta'', both in base coordinates (rigid-body
-//!   kinematics, any dynamics text; the derivative of omega in the turning frame is that in the world, since omega x
-//!   omega = 0).
-//! - The pivot, a point r in base coordinates, stands still in the world; the origin's velocity is then -omega x r,
-//!   its acceleration -(alpha x r + omega x (omega x r)).
-//! - Smooth turn: the polynomial of fifth degree at rest at both ends, 10 u^3 - 15 u^4 + 6 u^5 (Flash and Hogan 1985,
-//!   "The coordination of arm movements", minimum jerk).
+//! - Base orientation R(t) = A(t) S(t): A, the mean orientation of the oscillation, at rest or
+//!   turning to another one; S, a turn by theta(t) about an axis a that is fixed in the base. With
+//!   A' = A [w]x (w in A's own coordinates): omega = S^T w + a theta', alpha = S^T w' + (S^T w) x
+//!   (a theta') + a theta'', both in base coordinates (rigid-body kinematics, any dynamics text;
+//!   the derivative of omega in the turning frame is that in the world, since omega x omega = 0).
+//! - The pivot, a point r in base coordinates, is at rest in the world; the origin's velocity is
+//!   then -omega x r, its acceleration -(alpha x r + omega x (omega x r)).
+//! - Smooth turn: polynomial of fifth degree at rest at both ends, 10 u^3 - 15 u^4 + 6 u^5 (Flash
+//!   and Hogan 1985, "The coordination of arm movements", minimum jerk).
 //! - Below the pan, turned by psi about the base's z: omega_p = Rz(-psi) omega + psi' z,
 //!   alpha_p = Rz(-psi) (alpha + omega x z psi') + psi'' z.
 
@@ -20,49 +21,53 @@ use super::description::{DescriptionError, SimulatedPan, accept};
 use super::motors::Motor;
 use super::rod::Foot;
 
-/// How the base moves in the level world (z up). The joint starts on a base that stands at its description's orientation.
+/// Motion of the base in the level world (z up). The joint starts on a base at rest at its
+/// description's orientation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum BaseMotion {
-    /// It stands at this orientation, which turns base coordinates into world coordinates, at once. Whatever went on
-    /// ends. The jump itself does not shake the joint, which keeps its bend and its rate; gravity then acts from
-    /// elsewhere.
+    /// At once the base is at rest at this orientation, which maps base coordinates to world
+    /// coordinates. Any motion in progress ends. The jump itself does not excite the joint, which
+    /// keeps its bend and its rate; gravity then acts from another direction.
     Still(UnitQuaternion<f64>),
-    /// It turns about the beam's foot (about its pivot while it swings) to `orientation` the shorter way, smoothly, at
-    /// rest at both ends; a swing goes on about the moving orientation. Asked while another turn is under way, it begins
-    /// when that one ends; the newest one waits.
+    /// The base turns about the beam's foot (about its pivot during an oscillation) to
+    /// `orientation` by the smaller angle, smoothly, at rest at both ends. An oscillation continues
+    /// about the moving orientation. During another turn it begins when that one ends; only the
+    /// newest one waits.
     Turn {
-        /// Where to: turns base coordinates into world coordinates.
+        /// Final orientation: maps base coordinates to world coordinates.
         orientation: UnitQuaternion<f64>,
-        /// How long it takes, s, 0.6 to 3600: half a turn in 0.6 s peaks at 10 rad/s.
+        /// Duration, s, 0.6 to 3600: half a turn in 0.6 s peaks at 10 rad/s.
         duration: f64,
     },
-    /// It swings about the orientation at which it stands (or to which it turns), in place of any swing before.
+    /// The base oscillates about its present orientation (or the one to which it turns); this
+    /// replaces any earlier oscillation.
     Swing(Swing),
 }
 
-/// A sinusoidal swing, amplitude x sin(2 pi frequency t) about an axis fixed in the base, t from the call. Over the
-/// first period the amplitude grows from 0 (smoothly, so that it begins at rest); from then on the sine is exact. At
-/// most 10 rad/s, and 100 m/s^2 at the beam's foot: beyond, no such joint would hold together.
+/// A sinusoidal oscillation, amplitude x sin(2 pi frequency t) about an axis fixed in the base, t
+/// from the call. Over the first period the amplitude grows smoothly from 0, so that it begins at
+/// rest; from then on the sine is exact. At most 10 rad/s, and 100 m/s^2 at the beam's foot: no
+/// such joint would withstand more.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Swing {
-    /// Its axis in base coordinates; any length but 0.
+    /// Axis in base coordinates; any length but 0.
     pub axis: Vector3<f64>,
-    /// rad, 0 to pi.
+    /// Amplitude, rad, 0 to pi.
     pub amplitude: f64,
-    /// Hz, above 0 and at most 20.
+    /// Frequency, Hz, above 0 and at most 20.
     pub frequency: f64,
-    /// The point that stands still in the world, base coordinates, m, each within 10; zero: the beam's foot. Turns
-    /// take it too.
+    /// Point at rest in the world, base coordinates, m, each within 10; zero: the beam's foot.
+    /// Turns use it too.
     pub pivot: Vector3<f64>,
 }
 
-/// Where a base is and how it moves, in its own coordinates; orientation into the level world.
+/// Pose and motion of a base, in its own coordinates; `orientation` maps to the level world.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct BaseState {
     pub orientation: UnitQuaternion<f64>,
     pub omega: Vector3<f64>,
     pub alpha: Vector3<f64>,
-    /// Of the origin, the beam's foot.
+    /// Velocity and acceleration of the origin, the beam's foot.
     pub velocity: Vector3<f64>,
     pub acceleration: Vector3<f64>,
 }
@@ -71,19 +76,19 @@ pub(super) struct BaseState {
 struct Turn {
     begun: f64,
     duration: f64,
-    /// Rotation vector of the whole way, in coordinates of where it began.
+    /// Rotation vector of the whole turn, in coordinates of its start.
     way: Vector3<f64>,
     goal: UnitQuaternion<f64>,
 }
 
-/// The base's motion.
+/// Motion of the base.
 #[derive(Clone, Debug)]
 pub(super) struct Base {
-    /// Where it stands, or began its present turn.
+    /// Orientation at rest, or at the start of the present turn.
     rest: UnitQuaternion<f64>,
     turn: Option<Turn>,
     next: Option<(UnitQuaternion<f64>, f64)>,
-    /// The swing, its axis of length 1, and when it began.
+    /// The oscillation, its axis of length 1, and its start time, s.
     swing: Option<(Swing, f64)>,
 }
 
@@ -97,7 +102,7 @@ impl Base {
         }
     }
 
-    /// Takes a motion that begins `now`; nothing changes where it is refused.
+    /// Sets a motion that begins `now`; a refused one changes nothing.
     pub(super) fn set(&mut self, motion: BaseMotion, now: f64) -> Result<(), DescriptionError> {
         match motion {
             BaseMotion::Still(orientation) => {
@@ -123,26 +128,26 @@ impl Base {
             BaseMotion::Swing(mut swing) => {
                 let length = swing.axis.norm();
                 accept(
-                    "length of the base swing's axis",
+                    "length of the base oscillation's axis",
                     length,
                     length > 0.0 && length.is_finite(),
                     "a finite number above 0",
                 )?;
                 accept(
-                    "base swing amplitude (rad)",
+                    "base oscillation amplitude (rad)",
                     swing.amplitude,
                     (0.0..=PI).contains(&swing.amplitude),
                     "0 to pi",
                 )?;
                 accept(
-                    "base swing frequency (Hz)",
+                    "base oscillation frequency (Hz)",
                     swing.frequency,
                     swing.frequency > 0.0 && swing.frequency <= 20.0,
                     "a number above 0 and at most 20",
                 )?;
                 let rate = swing.amplitude * TAU * swing.frequency;
                 accept(
-                    "greatest rate of the base swing (rad/s)",
+                    "greatest rate of the base oscillation (rad/s)",
                     rate,
                     rate <= 10.0,
                     "at most 10",
@@ -156,7 +161,7 @@ impl Base {
                     )?;
                 }
                 swing.axis /= length;
-                // Along and across, at most.
+                // Upper bound of the centripetal plus the tangential acceleration.
                 let shake = rate * (rate + TAU * swing.frequency) * swing.pivot.norm();
                 accept(
                     "greatest acceleration of the beam's foot (m/s^2)",
@@ -170,7 +175,7 @@ impl Base {
         Ok(())
     }
 
-    /// Begins the turn that waits, if any.
+    /// Begins the waiting turn, if any.
     fn begin(&mut self, now: f64) {
         self.turn = self.next.take().map(|(goal, duration)| Turn {
             begun: now,
@@ -180,7 +185,7 @@ impl Base {
         });
     }
 
-    /// Where it is at time `t`, which never goes back.
+    /// Returns the state at time `t`, which must not decrease between calls.
     pub(super) fn at(&mut self, t: f64) -> BaseState {
         while let Some(turn) = self.turn.filter(|turn| t >= turn.begun + turn.duration) {
             self.rest = turn.goal;
@@ -218,7 +223,7 @@ impl Base {
 }
 
 impl Swing {
-    /// Angle and its first two derivatives `t` seconds after the swing began.
+    /// Returns the angle and its first two derivatives `t` seconds after the oscillation began.
     fn angle(&self, t: f64) -> [f64; 3] {
         let w = TAU * self.frequency;
         let (sin, cos) = (w * t).sin_cos();
@@ -234,7 +239,7 @@ impl Swing {
     }
 }
 
-/// The smooth way from 0 to 1 in `duration` with its first two derivatives.
+/// Returns the smooth step from 0 to 1 in `duration` with its first two derivatives.
 fn smooth(t: f64, duration: f64) -> [f64; 3] {
     let u = (t / duration).clamp(0.0, 1.0);
     let v = 1.0 - u;
@@ -255,7 +260,7 @@ fn finite_orientation(orientation: &UnitQuaternion<f64>) -> Result<(), Descripti
     )
 }
 
-/// The pan: its motor's place, gearing and last acceleration.
+/// The pan: angle, gearing, rate and last acceleration.
 #[derive(Clone, Debug)]
 pub(super) struct Pan {
     /// Pan angle per motor angle, with its sign.
@@ -276,7 +281,7 @@ impl Pan {
         }
     }
 
-    /// Takes over what the motor did in a step of `dt` seconds.
+    /// Updates the pan after a motor step of `dt` seconds.
     pub(super) fn follow(&mut self, motor: &Motor, dt: f64) {
         let rate = self.ratio * motor.velocity;
         self.angle = self.ratio * motor.angle;
@@ -284,14 +289,15 @@ impl Pan {
         self.rate = rate;
     }
 
-    /// Turns panned coordinates into base coordinates.
+    /// Returns the rotation from panned to base coordinates.
     pub(super) fn rotation(&self) -> Matrix3<f64> {
         let (sin, cos) = self.angle.sin_cos();
         Matrix3::new(cos, -sin, 0.0, sin, cos, 0.0, 0.0, 0.0, 1.0)
     }
 }
 
-/// How the beam's foot moves, in the coordinates of the panned frame; `gravity` in m/s^2 along the world's -z.
+/// Returns the motion of the beam's foot in the coordinates of the panned frame; `gravity` in m/s^2
+/// along the world's -z.
 pub(super) fn foot(base: &BaseState, pan: Option<&Pan>, gravity: f64) -> Foot {
     let down = base.orientation.inverse() * Vector3::new(0.0, 0.0, -gravity);
     let still = Foot {

@@ -1,9 +1,9 @@
-//! Checks of the mechanics from inside: what closed forms and conservation laws say of the equations themselves.
+//! Checks of the mechanics against closed forms and conservation laws.
 
 use super::rod::{Body, COORDINATES, Coordinates, Foot, Material, Rod};
 use super::*;
 
-/// A bent and twisting joint: all coordinates in use, tendons taut, gravity aslant.
+/// A joint bent in space: all coordinates in use, tendons taut, gravity oblique.
 fn rod(retardation: f64) -> Rod {
     let joint = JointDescription::glasshouse();
     let material = Material {
@@ -36,7 +36,8 @@ fn rod(retardation: f64) -> Rod {
     rod
 }
 
-/// The generalised force at rest is minus the gradient of the energy (central differences, 1e-6 rad).
+/// The generalised force at rest is minus the gradient of the energy (central differences,
+/// 1e-6 rad).
 #[test]
 fn force_is_the_gradient_of_the_energy() {
     let base = rod(0.0);
@@ -58,14 +59,14 @@ fn force_is_the_gradient_of_the_energy() {
     }
 }
 
-/// Without damping the energy of a large spatial swing is conserved, which holds only with the right
-/// velocity-dependent inertia: the loss is the method's own, of first order in the step, and what is left at a step of
-/// zero (Richardson's extrapolation) is nothing.
+/// Without damping the energy of a large spatial oscillation is conserved, which requires the
+/// correct velocity-dependent inertia. The loss belongs to the method and is of first order in the
+/// step. At a step of zero (Richardson's extrapolation) none remains.
 #[test]
 fn undamped_swing_conserves_energy() {
     let loss = |dt: f64| {
         let mut swinging = rod(0.0);
-        // Bent evenly: the stiff shapes, which the method damps first, take little part.
+        // Constant curvature: the stiff shapes, which the method damps first, take little part.
         swinging.q = Coordinates::from([0.3, 0.0, 0.0, -0.4, 0.0, 0.0]);
         swinging.update();
         let resting = swinging.energy();
@@ -84,8 +85,8 @@ fn undamped_swing_conserves_energy() {
     assert!(limit.abs() < 1e-3, "{limit} left at a step of zero");
 }
 
-/// Constant curvature is exact: (L/theta) (1 - cos theta, sin theta) and a turn by theta (plane geometry of an arc),
-/// also at zero.
+/// Constant curvature is exact: (L/theta) (1 - cos theta, sin theta) and a turn by theta (plane
+/// geometry of an arc), also at zero.
 #[test]
 fn constant_curvature_is_an_arc() {
     for theta in [0.0, 1e-9, 0.3, 1.5, 3.0_f64] {
@@ -109,8 +110,8 @@ fn constant_curvature_is_an_arc() {
     }
 }
 
-/// The rate of the frames is the angular velocity, and the accelerations at q'' = 0 are its derivatives (central
-/// differences).
+/// The rate of the frames is the angular velocity, and the accelerations at q'' = 0 are its
+/// derivatives (central differences).
 #[test]
 fn velocities_and_accelerations_follow_the_frames() {
     let mut moving = rod(0.0);
@@ -141,8 +142,8 @@ fn velocities_and_accelerations_follow_the_frames() {
     );
 }
 
-/// On a foot that turns, speeds up and is carried along, the accelerations are those in the world: second differences of
-/// the end's place and differences of its angular velocity there.
+/// On a foot that turns and accelerates, the accelerations are those in the world: second
+/// differences of the end's position and differences of its angular velocity there.
 #[test]
 fn accelerations_on_a_moving_foot_are_those_in_the_world() {
     let mut moving = rod(0.0);
@@ -168,7 +169,7 @@ fn accelerations_on_a_moving_foot_are_those_in_the_world() {
     let alpha = (after.1 - before.1) / (2.0 * t);
     assert!((linear - acceleration).norm() < 2e-3 * acceleration.norm());
     assert!((angular - alpha).norm() < 2e-3 * alpha.norm());
-    // The foot's part is not small beside the beam's own.
+    // The foot's part is not small compared with the beam's own.
     let (still, _) = {
         let mut still = moving.clone();
         still.update();

@@ -1,11 +1,11 @@
-//! What a simulated joint is made of, and how a real one departs from its drawing.
+//! Description of a simulated joint, and deviations of a built one from it.
 
 use nalgebra::UnitQuaternion;
 
 use super::rod::Rod;
 
-/// One tendon of a simulated joint. Angles from +x toward +y, at the base in the base frame and at the head in
-/// the head frame.
+/// One tendon of a simulated joint. Angles from +x toward +y, at the base in the base frame and at
+/// the head in the head frame.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SimulatedTendon {
     /// Anchor angle at the base, rad.
@@ -20,14 +20,14 @@ pub struct SimulatedTendon {
     pub head_radius: f64,
     /// Height of the head anchor above the beam's end, m.
     pub head_offset: f64,
-    /// Radius of the guide point on each disc, m, base to head; discs sit at equal arc spacing, their guide
-    /// points at angles interpolated between the two ends. Empty: one straight run.
+    /// Radius of the guide point on each disc, m, base to head. Discs sit at equal arc spacing,
+    /// their guide points at angles interpolated between the two ends. Empty: one straight run.
     pub guide_radii: Vec<f64>,
     /// Effective drum radius (tendon thickness included), m, above 0.
     pub drum_radius: f64,
     /// Motor turns per drum turn, above 0.
     pub gear_ratio: f64,
-    /// Whether a positive motor angle reels the tendon in.
+    /// True if a positive motor angle reels the tendon in.
     pub positive_reels_in: bool,
     /// Axial stiffness of tendon and drive, N/m, above 0.
     pub stiffness: f64,
@@ -35,7 +35,8 @@ pub struct SimulatedTendon {
     pub damping: f64,
 }
 
-/// Position drive, or velocity drive, of ideal stiff geared servos: they follow their command whatever the load.
+/// Position or velocity drive of ideal stiff geared servos: they follow their command whatever the
+/// load.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SimulatedMotor {
     /// Bandwidth of the closed position loop and of the velocity loop, rad/s, above 0.
@@ -44,14 +45,16 @@ pub struct SimulatedMotor {
     pub speed_limit: f64,
     /// Acceleration limit, rad/s^2, above 0.
     pub acceleration_limit: f64,
-    /// After this long without a command a position drive holds where it is and a velocity drive stops, s.
+    /// Time without a command after which a position drive holds its angle and a velocity drive
+    /// stops, s.
     pub command_timeout: f64,
     /// Encoder counts per motor turn, 1 or above.
     pub encoder_counts: u32,
 }
 
-/// A motor under the beam's foot that turns beam, tendons and their motors about the base's z axis. Of the same kind
-/// as the others, with their command timeout; exactly as drawn, whatever the build tolerances.
+/// A motor under the beam's foot that turns beam, tendons and their motors about the base's z axis.
+/// It is of the same kind as the others and has their command timeout. It is exactly as drawn,
+/// whatever the build tolerances.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SimulatedPan {
     /// Bandwidth of the closed position loop and of the velocity loop, rad/s, above 0.
@@ -64,13 +67,13 @@ pub struct SimulatedPan {
     pub encoder_counts: u32,
     /// Motor turns per turn of the pan, above 0.
     pub gear_ratio: f64,
-    /// Whether a positive motor angle turns the beam from +x toward +y.
+    /// True if a positive motor angle turns the beam from +x toward +y.
     pub positive_turns_left: bool,
 }
 
 impl SimulatedPan {
-    /// The pan of the glasshouse guide's neck (invented): 3 rad/s, 40 rad/s^2, bandwidth 50 rad/s, 16384 counts, no
-    /// gear.
+    /// Returns the pan of the glasshouse guide's neck (invented): 3 rad/s, 40 rad/s^2, bandwidth
+    /// 50 rad/s, 16384 counts, no gear.
     pub fn glasshouse() -> Self {
         Self {
             bandwidth: 50.0,
@@ -83,14 +86,15 @@ impl SimulatedPan {
     }
 }
 
-/// An inertial unit on the base plate, below the pan. Its heading drifts as the head's does, from a start of its own.
+/// An IMU on the base plate, below the pan. Its heading drifts as the head's does, from its own
+/// start.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SimulatedBaseImu {
-    /// Turns IMU coordinates into base coordinates.
+    /// Maps IMU coordinates to base coordinates.
     pub mounting: UnitQuaternion<f64>,
-    /// Readings per second, Hz, 0.01 to 1000.
+    /// Sample rate, Hz, 0.01 to 1000.
     pub rate: f64,
-    /// From a reading's stamp to its delivery, s, 0 to 10.
+    /// Latency from a reading's stamp to its delivery, s, 0 to 10.
     pub age: f64,
     /// Orientation noise per axis, rad rms, 0 or above, independent from sample to sample.
     pub orientation_noise: f64,
@@ -99,7 +103,7 @@ pub struct SimulatedBaseImu {
 }
 
 impl SimulatedBaseImu {
-    /// Aligned with the base, 200 Hz, 4 ms old, noise as the head's.
+    /// Returns an IMU aligned with the base, 200 Hz, 4 ms latency, noise as the head's.
     pub fn glasshouse() -> Self {
         let head = SensorOptions::default();
         Self {
@@ -129,40 +133,42 @@ pub struct JointDescription {
     pub head_mass: f64,
     /// Height of the head plate's centre of mass above the beam's end, m.
     pub head_height: f64,
-    /// Head plate's principal moments of inertia about its centre of mass, head axes, kg m^2, 0 or above.
+    /// Head plate's principal moments of inertia about its centre of mass, head axes, kg m^2, 0 or
+    /// above.
     pub head_inertia: [f64; 3],
-    /// Orientation of the base in the level world frame (z up) at the start: turns base coordinates into world
-    /// coordinates.
+    /// Orientation of the base in the level world frame (z up) at the start: maps base coordinates
+    /// to world coordinates.
     pub base_orientation: UnitQuaternion<f64>,
     /// Gravity, m/s^2, 0 or above, along the world's -z.
     pub gravity: f64,
-    /// Mean tension of the straight joint with all motors at zero, N; the balanced tensions nearest to it are used.
+    /// Mean tension of the straight joint with all motors at zero, N; the balanced tensions nearest
+    /// to it are used.
     pub pretension: f64,
     /// Tendons: 3 or more, or none for a bare beam.
     pub tendons: Vec<SimulatedTendon>,
-    /// The tendons' motors, one each, all alike.
+    /// Motors of the tendons, one each, all alike.
     pub motor: SimulatedMotor,
-    /// The motor that turns all of it on the base; `None` where the beam is fixed to the base.
+    /// Pan motor; `None` if the beam is fixed to the base.
     pub pan: Option<SimulatedPan>,
-    /// Turns IMU coordinates into head coordinates.
+    /// Maps IMU coordinates to head coordinates.
     pub imu_mounting: UnitQuaternion<f64>,
-    /// The base's inertial unit, if there is one.
+    /// The base's IMU, if there is one.
     pub base_imu: Option<SimulatedBaseImu>,
 }
 
 /// Half-widths of the uniform spread of a built joint about its drawing.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Tolerances {
-    /// Of every anchor, guide and drum radius, as a fraction.
+    /// Spread of every anchor, guide and drum radius, as a fraction.
     pub radius: f64,
-    /// Of every anchor angle, rad.
+    /// Spread of every anchor angle, rad.
     pub anchor: f64,
-    /// Of every drum's zero, rad at the motor.
+    /// Spread of every drum's zero, rad at the motor.
     pub zero: f64,
 }
 
 impl Default for Tolerances {
-    /// 2 %, 1 deg and 0.5 deg.
+    /// Returns 2 %, 1 deg and 0.5 deg.
     fn default() -> Self {
         Self {
             radius: 0.02,
@@ -172,27 +178,28 @@ impl Default for Tolerances {
     }
 }
 
-/// How the sensors report.
+/// Rates, latencies and noise of the sensors.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SensorOptions {
-    /// Motor readings per second, Hz, above 0 (whole milliseconds of period are met exactly).
+    /// Sample rate of the motor readings, Hz, above 0 (periods of whole milliseconds are exact).
     pub motor_rate: f64,
-    /// From a motor reading's stamp to its delivery, s, 0 or above.
+    /// Latency from a motor reading's stamp to its delivery, s, 0 or above.
     pub motor_age: f64,
-    /// IMU readings per second, Hz, above 0.
+    /// Sample rate of the IMU, Hz, above 0.
     pub imu_rate: f64,
-    /// From an IMU reading's stamp to its delivery, s, 0 or above.
+    /// Latency from an IMU reading's stamp to its delivery, s, 0 or above.
     pub imu_age: f64,
     /// Orientation noise per axis, rad rms, 0 or above, independent from sample to sample.
     pub orientation_noise: f64,
-    /// Yaw drift, rad/s: the heading reported turns at this rate from an unknown start.
+    /// Yaw drift, rad/s: the reported heading turns at this rate from an unknown start.
     pub yaw_drift: f64,
     /// Angular velocity noise per axis, rad/s rms, 0 or above.
     pub gyro_noise: f64,
 }
 
 impl Default for SensorOptions {
-    /// 200 Hz motors with no age; 200 Hz IMU, 4 ms old, 0.06 deg and 0.01 rad/s rms, heading drifting 1 deg a minute.
+    /// Returns 200 Hz motors without latency and a 200 Hz IMU: 4 ms latency, 0.06 deg and
+    /// 0.01 rad/s rms, heading drift 1 deg a minute.
     fn default() -> Self {
         Self {
             motor_rate: 200.0,
@@ -206,21 +213,22 @@ impl Default for SensorOptions {
     }
 }
 
-/// How one built joint departs from its drawing.
+/// Deviations of a built joint from its drawing, and its sensors.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Options {
     /// Spread of the build; `None` builds it exactly as drawn.
     pub tolerances: Option<Tolerances>,
-    /// Motor stiction, rad at the motor, 0 or above: a resting motor stays until its position error exceeds it.
+    /// Motor stiction, rad at the motor, 0 or above: a motor at rest stays until its position error
+    /// exceeds it.
     pub stiction: f64,
     /// Speed limit of every motor as a fraction of the drawn one, above 0.
     pub motor_speed_scale: f64,
-    /// Rates, ages and noise.
+    /// Sensor rates, latencies and noise.
     pub sensors: SensorOptions,
 }
 
 impl Default for Options {
-    /// Built as drawn, no stiction, full motor speed, usual sensors.
+    /// Returns a joint as drawn, without stiction, with full motor speed and default sensors.
     fn default() -> Self {
         Self {
             tolerances: None,
@@ -231,7 +239,7 @@ impl Default for Options {
     }
 }
 
-/// A joint that cannot be simulated, in one sentence.
+/// Reason why a joint cannot be simulated, as one sentence.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum DescriptionError {
     /// A quantity outside its range.
@@ -239,9 +247,9 @@ pub enum DescriptionError {
     Value {
         /// The quantity.
         name: String,
-        /// What was given.
+        /// Value given.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
     /// One or two tendons.
@@ -259,21 +267,21 @@ pub enum DescriptionError {
     Balance {
         /// The tendon that would go slack, from 0.
         tendon: usize,
-        /// The tension it would carry, N.
+        /// Tension of this tendon in balance, N.
         tension: f64,
     },
 }
 
 impl JointDescription {
-    /// The neck of a glasshouse guide robot (invented): a 120 mm elastomer beam, four tendons 33 mm out at uneven
-    /// angles from 20 deg, two guide discs.
+    /// Returns the neck of a glasshouse guide robot (invented): a 120 mm elastomer beam, four
+    /// tendons 33 mm out at uneven angles from 20 deg, two guide discs.
     pub fn glasshouse() -> Self {
         Self::glasshouse_with([20.0, 115.0, 197.0, 290.0].map(f64::to_radians).as_slice())
     }
 
-    /// The same neck with tendons at the given angles (rad), 3 or more.
+    /// Returns the same neck with tendons at the given angles (rad), 3 or more.
     pub fn glasshouse_with(angles: &[f64]) -> Self {
-        // The tendons' joint stiffness stays that of four.
+        // The total tendon stiffness stays that of four.
         let share = 4.0 / angles.len().max(1) as f64;
         let tendons = angles
             .iter()
@@ -318,7 +326,7 @@ impl JointDescription {
         }
     }
 
-    /// The glasshouse guide's neck on a pan motor, with an inertial unit on its base.
+    /// Returns the glasshouse guide's neck on a pan motor, with an IMU on its base.
     pub fn glasshouse_with_pan() -> Self {
         Self {
             pan: Some(SimulatedPan::glasshouse()),
@@ -327,13 +335,13 @@ impl JointDescription {
         }
     }
 
-    /// Number of segments the beam is cut into.
+    /// Returns the number of segments of the beam.
     pub(super) fn segments(&self) -> Result<usize, DescriptionError> {
         Rod::segments_for(self.tendons.iter().map(|t| t.guide_radii.len()))
             .ok_or(DescriptionError::Guides)
     }
 
-    /// Every range in one place; a NaN fails each.
+    /// Checks all ranges; NaN fails each check.
     pub(super) fn check(&self, options: &Options) -> Result<(), DescriptionError> {
         let positive = |name: &str, value: f64| {
             accept(
@@ -436,7 +444,7 @@ impl JointDescription {
     }
 }
 
-/// A range check in accept form: whatever is not accepted, NaN included, is refused.
+/// Returns an error unless `accepted`. Callers write the condition so that NaN is not accepted.
 pub(super) fn accept(
     name: &str,
     value: f64,

@@ -1,8 +1,8 @@
-//! Ideal stiff geared servos: they follow their command whatever the tendon pulls.
+//! Ideal stiff geared servos: they follow their command whatever the tendon load.
 
 use super::description::SimulatedMotor;
 
-/// What a command asks of every motor.
+/// Commanded quantity, the same for all motors.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DriveKind {
     /// Motor angles, rad.
@@ -11,8 +11,9 @@ pub enum DriveKind {
     Velocity,
 }
 
-/// One servo. The position drive is a first-order loop v = bandwidth (command - angle) under a speed limit and the
-/// braking limit sqrt(2 a |error|); the velocity drive a first-order lag. Both within the acceleration limit.
+/// One servo. The position drive is a first-order loop v = bandwidth (command - angle) under a
+/// speed limit and the braking limit sqrt(2 a |error|). The velocity drive is a first-order lag.
+/// Both stay within the acceleration limit.
 #[derive(Clone, Debug)]
 pub(super) struct Motor {
     bandwidth: f64,
@@ -23,14 +24,14 @@ pub(super) struct Motor {
     pub command: f64,
     pub angle: f64,
     pub velocity: f64,
-    /// Jammed: it stands whatever it is told.
+    /// Jammed: it keeps its angle whatever its command.
     pub stalled: bool,
     moving: bool,
-    /// Displacement asked of a velocity drive while it sticks, rad.
+    /// Displacement commanded of a velocity drive while it sticks, rad.
     wound_up: f64,
 }
 
-/// A moving motor sticks again below this speed when its command asks no more, rad/s.
+/// Speed, rad/s, below which a moving motor sticks again if its command is below it too.
 const STICKING_SPEED: f64 = 0.02;
 
 impl Motor {
@@ -50,7 +51,7 @@ impl Motor {
         }
     }
 
-    /// What the drive does once commands have stopped: a position drive holds where it is, a velocity drive stops.
+    /// Sets the command after a timeout: a position drive holds its angle, a velocity drive stops.
     pub(super) fn time_out(&mut self) {
         self.command = match self.kind {
             DriveKind::Position => self.angle,
@@ -63,7 +64,7 @@ impl Motor {
             self.velocity = 0.0;
             return;
         }
-        // Share of the way to a first-order loop's goal covered in one step, exactly.
+        // Exact share of the distance to the goal that a first-order loop covers in one step.
         let share = 1.0 - (-self.bandwidth * dt).exp();
         let asked = match self.kind {
             DriveKind::Position => {

@@ -1,7 +1,8 @@
-//! A small seeded generator: the same seed gives the same joint and the same noise on every machine.
+//! A small seeded generator: the same seed gives the same joint and the same noise on every
+//! machine.
 
-/// SplitMix64 (Steele, Lea and Flood 2014, "Fast splittable pseudorandom number generators"): 64 bits of
-/// state, full period, no allocation. Not for secrets.
+/// SplitMix64 (Steele, Lea and Flood 2014, "Fast splittable pseudorandom number generators"): 64
+/// bits of state, full period, no allocation. Not for secrets.
 #[derive(Clone, Debug)]
 pub(super) struct Random {
     state: u64,
@@ -9,8 +10,8 @@ pub(super) struct Random {
 }
 
 impl Random {
-    /// A generator for `seed`; `stream` separates uses of one seed, so that adding noise samples to one
-    /// sensor does not change what another one draws.
+    /// Returns a generator for `seed`. `stream` separates uses of one seed, so that adding noise
+    /// samples to one sensor does not change the draws of another.
     pub(super) fn new(seed: u64, stream: u64) -> Self {
         let mut random = Self {
             state: seed ^ stream.wrapping_mul(0xD1B5_4A32_D192_ED03),
@@ -30,17 +31,17 @@ impl Random {
         z ^ (z >> 31)
     }
 
-    /// Uniform in the open interval (0, 1).
+    /// Returns a number uniform in the open interval (0, 1).
     pub(super) fn unit(&mut self) -> f64 {
         ((self.next() >> 11) as f64 + 0.5) / (1u64 << 53) as f64
     }
 
-    /// Uniform in (-1, 1).
+    /// Returns a number uniform in (-1, 1).
     pub(super) fn symmetric(&mut self) -> f64 {
         2.0 * self.unit() - 1.0
     }
 
-    /// Standard normal (Box and Muller 1958).
+    /// Returns a standard normal number (Box and Muller 1958).
     pub(super) fn normal(&mut self) -> f64 {
         if let Some(spare) = self.spare.take() {
             return spare;

@@ -1,28 +1,34 @@
 //! The elastic beam with its head, payload and tendons: geometry, forces and the time step.
 //!
 //! # Equations
-//! - Inextensible, unshearable, twist-free Kirchhoff rod: R' = R [u]x, p' = R e3, u = (-kappa_y, kappa_x, 0)
-//!   in the moving frame (Antman 2005, "Nonlinear Problems of Elasticity", ch. 8).
-//! - Ritz method: kappa_x(s) = (1/L) sum_i a_i P_i(2 s/L - 1), i = 0..2, and kappa_y likewise, with the Legendre
-//!   polynomials P_i. Generalised coordinates q = (a_x0, a_x1, a_x2, a_y0, a_y1, a_y2), rad;
-//!   a_x0 and a_y0 are the bend vector of a constant-curvature beam.
-//! - Elastic energy: integral of EI kappa^2 / 2 = (EI / L) sum_i a_i^2 / (2 (2 i + 1)), by orthogonality.
-//!   Kelvin-Voigt damping: moment EI (kappa + eta kappa'), eta the retardation time, s.
-//! - The arc is cut into equal segments of constant curvature (its mean over the segment). A segment turns by
-//!   exp(2 v), v half its rotation vector; its chord lies along the frame turned by exp(v) and is
-//!   h sin|v|/|v| long. Both are exact for constant curvature. Derivatives use the left Jacobian of SO(3)
-//!   (Sola, Deray and Atchuthan 2018, "A micro Lie theory for state estimation in robotics").
-//! - Motion: M(q) q'' + c(q, q') = f (Lagrange), M = sum m Jp^T Jp + Jw^T I Jw and c from the accelerations
-//!   at q'' = 0. Beam mass sits at the segments' middles; the beam's rotary inertia is neglected (slender).
-//! - The foot may move: everything is written in the frame that moves with it, and the angular velocity and the
-//!   accelerations of the first station are the foot's own, so that c holds centrifugal, Coriolis and Euler terms
-//!   (Kane's equations with a prescribed motion, Kane and Levinson 1985, "Dynamics: Theory and Applications", ch. 4 to
-//!   6). Drag acts on the velocity in the world.
-//! - Tendon i: l_i is the sum of straight runs base anchor, guide discs, head anchor;
-//!   T_i = max(0, T0_i + k_i (l_i(q) - l_i(0) + x_i)), x_i the length reeled in, m; generalised force -T_i dl_i/dq.
-//! - Time step (h): linearly implicit theta method (a W-method of order one, Hairer and Wanner 1996, "Solving ODEs
-//!   II", IV.7): (M + theta h D + theta^2 h^2 K) dv = h (f - theta h K v), q += h (v + theta dv), K the elastic and
-//!   taut-tendon stiffness. theta = 0.6: numerical damping ratio 0.1 w h.
+//! - Inextensible, unshearable, twist-free Kirchhoff rod: R' = R [u]x, p' = R e3, u = (-kappa_y,
+//!   kappa_x, 0) in the moving frame (Antman 2005, "Nonlinear Problems of Elasticity", ch. 8).
+//! - Ritz method: kappa_x(s) = (1/L) sum_i a_i P_i(2 s/L - 1), i = 0..2, and kappa_y likewise, with
+//!   the Legendre polynomials P_i. Generalised coordinates q = (a_x0, a_x1, a_x2, a_y0, a_y1,
+//!   a_y2), rad; a_x0 and a_y0 are the bend vector of a constant-curvature beam.
+//! - Elastic energy: integral of EI kappa^2 / 2 = (EI / L) sum_i a_i^2 / (2 (2 i + 1)), by
+//!   orthogonality. Kelvin-Voigt damping: moment EI (kappa + eta kappa'), eta the retardation time,
+//!   s.
+//! - The arc is cut into equal segments of constant curvature (its mean over the segment). A
+//!   segment turns by exp(2 v), v half its rotation vector; its chord lies along the frame turned
+//!   by exp(v) and is h sin|v|/|v| long. Both are exact for constant curvature. Derivatives use the
+//!   left Jacobian of SO(3) (Sola, Deray and Atchuthan 2018, "A micro Lie theory for state
+//!   estimation in robotics").
+//! - Motion: M(q) q'' + c(q, q') = f (Lagrange), M = sum m Jp^T Jp + Jw^T I Jw and c from the
+//!   accelerations at q'' = 0. Beam mass sits at the segments' middles; the beam's rotary inertia
+//!   is neglected (slender).
+//! - The foot may move: all quantities are in the frame that moves with it. The angular velocity
+//!   and the accelerations of the first station are those of the foot, so that c contains
+//!   centrifugal, Coriolis and Euler terms (Kane's equations with a prescribed motion, Kane and
+//!   Levinson 1985, "Dynamics: Theory and Applications", ch. 4 to 6). Drag acts on the velocity in
+//!   the world.
+//! - Tendon i: l_i is the sum of the straight runs from base anchor over guide discs to head
+//!   anchor; T_i = max(0, T0_i + k_i (l_i(q) - l_i(0) + x_i)), x_i the length reeled in, m;
+//!   generalised force -T_i dl_i/dq.
+//! - Time step (h): linearly implicit theta method (a W-method of order one, Hairer and Wanner
+//!   1996, "Solving ODEs II", IV.7): (M + theta h D + theta^2 h^2 K) dv = h (f - theta h K v), q +=
+//!   h (v + theta dv), K the elastic and taut-tendon stiffness. theta = 0.6: numerical damping
+//!   ratio 0.1 w h.
 
 use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
 
@@ -30,17 +36,17 @@ use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
 pub(super) const COORDINATES: usize = 6;
 const TERMS: usize = 3;
 const THETA: f64 = 0.6;
-/// Segments along the arc at the least; raised to a multiple of what the guide discs ask.
+/// Min number of segments along the arc; raised to a multiple of that required by the guide discs.
 const SEGMENTS_AT_LEAST: usize = 12;
 
 pub(super) type Coordinates = SVector<f64, COORDINATES>;
 type Columns = SMatrix<f64, 3, COORDINATES>;
 type Square = SMatrix<f64, COORDINATES, COORDINATES>;
 
-/// A rigid body on the head plate: its centre on the head's axis.
+/// A rigid body on the head plate, its centre of mass on the head's axis.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Body {
-    /// kg
+    /// Mass, kg.
     pub mass: f64,
     /// Height of the centre of mass above the beam's end, m.
     pub height: f64,
@@ -48,7 +54,7 @@ pub(super) struct Body {
     pub inertia: Vector3<f64>,
 }
 
-/// One tendon of the rod, points in the frames they are fixed to.
+/// One tendon of the rod; each point in the frame to which it is fixed.
 #[derive(Clone, Debug)]
 pub(super) struct Run {
     /// Anchor in the base frame, m.
@@ -57,14 +63,14 @@ pub(super) struct Run {
     pub guides: Vec<Vector3<f64>>,
     /// Anchor in the frame of the beam's end, m.
     pub head: Vector3<f64>,
-    /// N/m
+    /// Axial stiffness, N/m.
     pub stiffness: f64,
-    /// N s/m, acts while the tendon is taut.
+    /// Axial damping while the tendon is taut, N s/m.
     pub damping: f64,
     /// Tension of the straight joint with the motors at zero, N.
     pub pretension: f64,
     straight_length: f64,
-    /// Segments between two guides.
+    /// Number of segments between two guides.
     stride: usize,
     /// Length reeled in, m, and its rate, m/s.
     pub reeled: f64,
@@ -74,31 +80,31 @@ pub(super) struct Run {
     gradient: Coordinates,
 }
 
-/// What the rod is made of.
+/// Properties of the rod.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Material {
-    /// m
+    /// Length, m.
     pub length: f64,
-    /// EI, N m^2
+    /// Flexural rigidity EI, N m^2.
     pub flexural_rigidity: f64,
-    /// kg
+    /// Mass of the beam, kg.
     pub mass: f64,
-    /// Kelvin-Voigt retardation time, s
+    /// Kelvin-Voigt retardation time, s.
     pub retardation: f64,
-    /// Viscous drag of the head plate, N s/m
+    /// Viscous drag of the head plate, N s/m.
     pub drag: f64,
 }
 
-/// How the beam's foot moves in the world, in coordinates of the frame that moves with it.
+/// Motion of the beam's foot in the world, in coordinates of the frame that moves with it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Foot {
     /// Angular velocity, rad/s, and acceleration, rad/s^2.
     pub omega: Vector3<f64>,
     pub alpha: Vector3<f64>,
-    /// m/s and m/s^2
+    /// Velocity, m/s, and acceleration, m/s^2.
     pub velocity: Vector3<f64>,
     pub acceleration: Vector3<f64>,
-    /// Gravity, m/s^2
+    /// Gravity, m/s^2.
     pub gravity: Vector3<f64>,
 }
 
@@ -141,9 +147,9 @@ pub(super) struct Rod {
     pub v: Coordinates,
     /// Force on the head plate's centre of mass, N.
     pub push: Vector3<f64>,
-    /// The motion of its foot; taken over by [`Rod::update`].
+    /// Motion of the foot; takes effect in [`Rod::update`].
     pub foot: Foot,
-    /// Velocity in the world of the head plate's centre of mass, were the beam rigid, m/s.
+    /// Velocity in the world of the head plate's centre of mass if the beam were rigid, m/s.
     carried: Vector3<f64>,
     /// Mean of each Legendre polynomial over each segment.
     legendre: Vec<[f64; TERMS]>,
@@ -152,8 +158,9 @@ pub(super) struct Rod {
     force: Coordinates,
 }
 
-/// exp(v) for v = (v1, v2, 0), the first two columns of the left Jacobian, sin|v|/|v| and its factor in
-/// d(sin|v|/|v|) = factor v . dv. Series to the sixth power: 1e-9 up to |v| = 0.5, 12 segments of 57 deg each.
+/// exp(v) for v = (v1, v2, 0), the first two columns of the left Jacobian, sin|v|/|v| and its
+/// factor in d(sin|v|/|v|) = factor v . dv. Series to the sixth power: 1e-9 up to |v| = 0.5, 12
+/// segments of 57 deg each.
 struct HalfTurn {
     exp: Matrix3<f64>,
     left1: Vector3<f64>,
@@ -214,14 +221,14 @@ impl Run {
         }
     }
 
-    /// d(length)/d(bend vector) at the straight joint for constant curvature, m/rad.
+    /// Returns d(length)/d(bend vector) at the straight joint for constant curvature, m/rad.
     pub(super) fn straight_slope(&self) -> [f64; 2] {
         [self.gradient[0], self.gradient[TERMS]]
     }
 }
 
 impl Rod {
-    /// Segments needed so that every guide disc sits on a station; `None` above 240.
+    /// Returns the number of segments for which every guide disc is at a station; `None` above 240.
     pub(super) fn segments_for(guide_counts: impl Iterator<Item = usize>) -> Option<usize> {
         let mut unit = 1usize;
         for count in guide_counts {
@@ -278,8 +285,8 @@ impl Rod {
         rod
     }
 
-    /// Frames, tendon lengths and tensions, mass matrix and forces for the present q, v, reel-in, push and foot.
-    /// Work: (12 or more segments + guide points) x 6 columns.
+    /// Updates frames, tendon lengths and tensions, mass matrix and forces for the present q, v,
+    /// reel-in, push and foot. Work: (12 or more segments + guide points) x 6 columns.
     pub(super) fn update(&mut self) {
         let segments = self.legendre.len();
         let h = self.material.length / segments as f64;
@@ -391,7 +398,7 @@ impl Rod {
         }
     }
 
-    /// One time step of `dt` seconds from an updated state; leaves the state updated.
+    /// Runs one time step of `dt` seconds from an updated state; leaves the state updated.
     pub(super) fn step(&mut self, dt: f64) {
         let material = self.material;
         let mut stiffness = Square::zeros();
@@ -429,7 +436,7 @@ impl Rod {
         self.update();
     }
 
-    /// Generalised force at rest, elastic and tendon forces included.
+    /// Returns the generalised force at rest, including elastic and tendon forces.
     #[cfg(test)]
     pub(super) fn force_at_rest(&self) -> Coordinates {
         let mut force = self.force;
@@ -442,7 +449,7 @@ impl Rod {
         force
     }
 
-    /// Linear and angular acceleration of the beam's end at q'' = 0.
+    /// Returns the linear and angular acceleration of the beam's end at q'' = 0.
     #[cfg(test)]
     pub(super) fn end_acceleration(&self) -> (Vector3<f64>, Vector3<f64>) {
         let end = &self.stations[self.legendre.len()];
@@ -457,13 +464,14 @@ impl Rod {
         &self.stations[self.legendre.len()].position
     }
 
-    /// Angular velocity of the head in the world, rad/s, in coordinates of the foot's frame.
+    /// Returns the angular velocity of the head in the world, rad/s, in coordinates of the foot's
+    /// frame.
     pub(super) fn omega(&self) -> &Vector3<f64> {
         &self.stations[self.legendre.len()].omega
     }
 
-    /// Kinetic plus elastic, gravitational and tendon energy, J. The kinetic part is that of the motion relative to
-    /// the foot.
+    /// Returns the kinetic, elastic, gravitational and tendon energy, J. The kinetic part is that
+    /// of the motion relative to the foot.
     pub(super) fn energy(&self) -> f64 {
         let material = &self.material;
         let mut energy = 0.5 * self.v.dot(&(self.mass * self.v));
@@ -497,7 +505,7 @@ fn gcd(a: usize, b: usize) -> usize {
     if b == 0 { a } else { gcd(b, a % b) }
 }
 
-/// (EI / L) / (2 i + 1) for coefficient i of either direction, N m/rad.
+/// Returns (EI / L) / (2 i + 1) for coefficient i of either direction, N m/rad.
 fn elastic_stiffness(material: &Material, coordinate: usize) -> f64 {
     material.flexural_rigidity / (material.length * (2 * (coordinate % TERMS) + 1) as f64)
 }
@@ -509,7 +517,7 @@ fn axpy(columns: &mut Columns, column: usize, factor: f64, vector: &Vector3<f64>
     }
 }
 
-/// d(position of a point at `arm` from the station's origin)/dq, column `c`.
+/// Returns d(position of a point at `arm` from the station's origin)/dq, column `c`.
 #[inline]
 fn column_at(station: &Station, c: usize, arm: &Vector3<f64>) -> Vector3<f64> {
     let turn = Vector3::new(
@@ -525,7 +533,8 @@ fn column_at(station: &Station, c: usize, arm: &Vector3<f64>) -> Vector3<f64> {
     shift + turn.cross(arm)
 }
 
-/// A point mass: m J^T J to the mass matrix, m J^T (gravity - acceleration at q'' = 0) to the force.
+/// Adds a point mass: m J^T J to the mass matrix, m J^T (gravity - acceleration at q'' = 0) to the
+/// force.
 #[inline]
 fn add_point(
     mass: &mut Square,
@@ -547,7 +556,7 @@ fn add_point(
     }
 }
 
-/// A rigid body fixed to the head: point mass plus rotation, Newton and Euler's equations.
+/// Adds a rigid body fixed to the head: point mass plus rotation, Newton and Euler's equations.
 fn add_body(
     mass: &mut Square,
     force: &mut Coordinates,
@@ -581,7 +590,7 @@ fn add_outer(matrix: &mut Square, vector: &Coordinates, factor: f64) {
     }
 }
 
-/// Length, gradient and tension of one tendon.
+/// Updates length, gradient and tension of one tendon.
 fn update_run(run: &mut Run, stations: &[Station], v: &Coordinates) {
     let mut length = 0.0;
     let mut gradient = Coordinates::zeros();
@@ -599,7 +608,7 @@ fn update_run(run: &mut Run, stations: &[Station], v: &Coordinates) {
         let chord = to - from;
         let norm = chord.norm();
         length += norm;
-        // Two guide points on one spot have no direction to pull in.
+        // Two coincident guide points have no direction of pull.
         if norm > 0.0 {
             let along = chord / norm;
             for c in 0..COORDINATES {

@@ -1,4 +1,4 @@
-//! Encoders and the inertial units of head and base: sampled at their own rate, delivered at their own age.
+//! Encoders and the IMUs of head and base, each with its own rate and latency.
 
 use nalgebra::{UnitQuaternion, Vector3};
 
@@ -7,7 +7,7 @@ use super::random::Random;
 /// Encoder angles of all motors.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct MotorReading {
-    /// When it was sampled, s.
+    /// Time of the sample, s.
     pub stamp: f64,
     /// Motor angles, rad, quantised.
     pub angles: Vec<f64>,
@@ -15,18 +15,18 @@ pub struct MotorReading {
     pub velocities: Vec<f64>,
 }
 
-/// One sample of an inertial unit.
+/// One sample of an IMU.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ImuReading {
-    /// When it was sampled, s.
+    /// Time of the sample, s.
     pub stamp: f64,
-    /// Turns IMU coordinates into coordinates of a level frame (z up) whose heading drifts.
+    /// Maps IMU coordinates to coordinates of a level frame (z up) whose heading drifts.
     pub orientation: UnitQuaternion<f64>,
     /// Angular velocity in IMU coordinates, rad/s.
     pub angular_velocity: Vector3<f64>,
 }
 
-/// A sensor's clock and the samples on their way: a ring of fixed size, oldest dropped.
+/// A sensor's clock and its samples not yet delivered: a ring of fixed size that drops the oldest.
 #[derive(Clone, Debug)]
 pub(super) struct Channel<T> {
     period: f64,
@@ -38,12 +38,12 @@ pub(super) struct Channel<T> {
     count: usize,
 }
 
-/// Times within this of each other are the same instant, s: far below a step, far above rounding.
+/// Times closer than this are the same instant, s: far below a step, far above rounding.
 const SAME_INSTANT: f64 = 1e-9;
 
 impl<T: Clone> Channel<T> {
     pub(super) fn new(rate: f64, age: f64, blank: T) -> Self {
-        // Room for those on their way and 64 waiting to be taken.
+        // Capacity for the samples in transit and 64 waiting to be taken.
         let room = (age * rate).ceil() as usize + 64;
         Self {
             period: 1.0 / rate,
@@ -56,12 +56,12 @@ impl<T: Clone> Channel<T> {
         }
     }
 
-    /// Whether a sample is due at `now`.
+    /// Returns true if a sample is due at `now`.
     pub(super) fn due(&self, now: f64) -> bool {
         now + SAME_INSTANT >= self.samples as f64 * self.period
     }
 
-    /// The place for the sample taken at `now`.
+    /// Returns the slot for the sample taken at `now`.
     pub(super) fn sample(&mut self, now: f64) -> &mut T {
         // Samples missed because the period is shorter than a step are skipped, not caught up.
         while self.due(now) {
@@ -77,7 +77,7 @@ impl<T: Clone> Channel<T> {
         &mut self.ring[slot]
     }
 
-    /// The oldest sample that has come of age by `now`.
+    /// Returns the oldest sample whose latency has passed by `now`.
     pub(super) fn take(&mut self, now: f64) -> Option<&T> {
         if self.count == 0 || now + SAME_INSTANT < self.stamps[self.first] + self.age {
             return None;
@@ -89,20 +89,20 @@ impl<T: Clone> Channel<T> {
     }
 }
 
-/// What an inertial unit's readings are off by.
+/// Errors of an IMU.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct ImuErrors {
-    /// Turns IMU coordinates into those of the body that it sits on.
+    /// Maps IMU coordinates to those of the body that carries it.
     pub mounting: UnitQuaternion<f64>,
-    /// rad rms per axis
+    /// Orientation noise, rad rms per axis.
     pub orientation_noise: f64,
-    /// rad/s
+    /// Yaw drift, rad/s.
     pub yaw_drift: f64,
-    /// rad/s rms per axis
+    /// Angular velocity noise, rad/s rms per axis.
     pub gyro_noise: f64,
 }
 
-/// An inertial unit.
+/// An IMU.
 #[derive(Clone, Debug)]
 pub(super) struct Imu {
     errors: ImuErrors,
@@ -128,8 +128,9 @@ impl Imu {
         ) * rms
     }
 
-    /// A sample on a body at orientation `body` in the base frame, which stands at orientation `base` in the level world;
-    /// `omega` is the body's angular velocity in the world, in base coordinates.
+    /// Returns a sample on a body with orientation `body` in the base frame, which has orientation
+    /// `base` in the level world. `omega` is the body's angular velocity in the world, in base
+    /// coordinates.
     pub(super) fn read(
         &mut self,
         now: f64,

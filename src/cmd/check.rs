@@ -1,4 +1,4 @@
-//! `withy check`: reads joint files and shows what they make.
+//! `withy check`: checks joint files and summarises them.
 
 use std::fmt::Write;
 use std::path::PathBuf;
@@ -9,7 +9,7 @@ use crate::controller::{CommandInterface, Structure};
 use crate::geometry::bend_from;
 use crate::tick::{Feedback, Law};
 
-/// Check joint files and print what they make.
+/// Check joint files and print a summary.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Joint files.
@@ -17,15 +17,15 @@ pub struct Args {
     pub joints: Vec<PathBuf>,
 }
 
-/// Directions that the reach of the motors is tried in.
+/// Number of directions in which the reach of the motors is tested.
 const SPOKES: u32 = 72;
-/// Step of inclination that the reach of the motors is tried in, deg.
+/// Step of inclination in testing the reach of the motors, deg.
 const REACH_STEP_DEG: f64 = 0.5;
 
-/// Checks and prints.
+/// Checks the files and prints a summary of each.
 ///
 /// # Errors
-/// The first file that is not good.
+/// The first file that is not accepted.
 pub fn run(args: &Args) -> Result<(), CmdError> {
     for file in &args.joints {
         let joint = JointFile::load(file).map_err(|e| CmdError::Input(e.to_string()))?;
@@ -35,7 +35,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     Ok(())
 }
 
-/// The summary of one joint.
+/// Returns the summary of one joint.
 fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     let mut text = String::new();
     let kinematics = &file.joint.kinematics;
@@ -145,7 +145,7 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     Ok(text)
 }
 
-/// What the joint looks with and stands on.
+/// Writes the summary of pan motor, camera and base IMU.
 fn looks(text: &mut String, file: &JointFile) -> std::fmt::Result {
     if let (Some(name), Some(pan)) = (&file.pan_name, &file.joint.pan) {
         writeln!(
@@ -179,7 +179,7 @@ fn looks(text: &mut String, file: &JointFile) -> std::fmt::Result {
     writeln!(text, "orientation of the base: {base}")
 }
 
-/// Motor angles of greatest size at the inclination limit, over all directions, rad.
+/// Returns the largest motor angles at the inclination limit, over all directions, rad.
 fn greatest_angles(file: &JointFile) -> Vec<f64> {
     let mut greatest = vec![0.0_f64; file.motor_names.len()];
     let mut angles = greatest.clone();
@@ -194,7 +194,7 @@ fn greatest_angles(file: &JointFile) -> Vec<f64> {
     greatest
 }
 
-/// The inclination up to which no motor leaves its travel, whatever the direction, at most the
+/// Returns the inclination up to which no motor leaves its travel in any direction, at most the
 /// limit, deg. The motors stand at about `q(b)/K`, `K` the model's gain.
 fn reach(file: &JointFile, law: &Law, gain: f64) -> f64 {
     let limit = law.limits().inclination.to_degrees();

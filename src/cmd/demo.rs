@@ -18,19 +18,23 @@ use std::path::PathBuf;
 #[cfg(feature = "ros")]
 use super::CmdError;
 
-/// Show a simulated joint tracking poses on a ROS 2 graph, and judge it.
+/// Run a simulated joint on a ROS 2 graph and judge how it tracks poses.
 ///
-/// Starts the simulated joint and the node, each as a process of its own in a ROS domain of their own on this machine,
-/// and inspects a bed of plants through payload changes, swaps of gain sets and a push; then, on a pan motor, looks at
-/// things near and far, one of them flying; then makes a gain set from its own step tests and uses it. Where figures are judged
-/// time is simulated and goes in lockstep with the node, so that a busy machine changes nothing; a last act shows a few moves in
-/// real time. Every figure is from the simulated joint's true bend and pose. The exit code is 0 if the verdict is good.
+/// Starts the simulated joint and the node as separate processes, in a ROS domain of their own on
+/// this machine. The first act inspects a bed of plants through payload changes, gain-set swaps and
+/// a push. The second act, on a pan motor, looks at near and far things, one of them flying. The
+/// third act makes a gain set from its own step tests and uses it. These acts run in simulated
+/// time, in lockstep with the node, so that a busy machine does not change the figures. The last
+/// act shows a few moves in real time. Every figure is computed from the simulated joint's true
+/// bend and pose. The exit code is 0 if the verdict is good.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Run the node with its correction limited to 0: the feedforward alone. The verdict must then be bad.
+    /// Run the node with its feedback limit at 0, so that only the feedforward acts. The verdict
+    /// must then be bad.
     #[arg(long)]
     pub feedback_off: bool,
-    /// A minute's demo: fewer targets and step tests, one push, and the swaps of gain sets are not watched.
+    /// Run a demo of about a minute: fewer targets and step tests, one push, and gain-set swaps are
+    /// not judged.
     #[arg(long)]
     pub quick: bool,
     /// Folder for the picture, the recording and the logs of the processes.
@@ -44,21 +48,22 @@ pub struct Args {
     pub simulated: Option<PathBuf>,
 }
 
-/// Set in the environment of the demo that has a ROS domain of its own.
+/// Environment variable that is set once the demo has its own ROS domain.
 #[cfg(feature = "ros")]
 const OWN_DOMAIN: &str = "WITHY_DEMO_DOMAIN";
 
 /// Runs the demo and prints its verdict.
 ///
 /// # Errors
-/// A verdict that is not good, or a graph that cannot be used.
+/// The verdict is not good, or the ROS graph cannot be used.
 #[cfg(feature = "ros")]
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use std::os::unix::process::CommandExt;
 
     if std::env::var_os(OWN_DOMAIN).is_none() {
-        // ROS reads its domain from the environment, which a running process should not change: start over with it.
-        // Domains up to 101 are free of other uses of their ports on all systems (ROS 2 documentation, ROS_DOMAIN_ID).
+        // ROS reads its domain from the environment, which a running process should not change, so
+        // the program starts again. Domains up to 101 conflict with no other use of their ports on
+        // any system (ROS 2 documentation, ROS_DOMAIN_ID).
         let domain = (1 + std::process::id() % 101).to_string();
         let program = std::env::current_exe();
         let program =
@@ -69,7 +74,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
             .env("ROS_DOMAIN_ID", &domain)
             .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
             .env(OWN_DOMAIN, &domain);
-        // The name for the same in the one distribution that does not know the other.
+        // The equivalent for the one distribution that does not support the range variable.
         if std::env::var_os("ROS_DISTRO").is_some_and(|d| d == "humble") {
             again.env("ROS_LOCALHOST_ONLY", "1");
         }

@@ -1,4 +1,4 @@
-//! `withy examine`: what gain sets are worth on every model of a joint's family.
+//! `withy examine`: examines gain sets on every model of a joint.
 
 use std::path::PathBuf;
 
@@ -15,10 +15,13 @@ use crate::examine::{
 use crate::model::{Dynamics, Plant};
 use crate::report::{Align, Table};
 
-/// Examine gain sets on the models of a joint: stability with all tendons taut and with each one slack, margins,
-/// sensitivity, motion, demands on the motors; of the law as the node runs it and of the continuous one.
+/// Examine gain sets on the models of a joint.
 ///
-/// Exit code 0: good; 1: a set is unstable on a model, or below the floor; 2: an argument or a file is wrong.
+/// Shows stability with all tendons taut and with each one slack, margins, sensitivity, motion and
+/// demands on the motors, for the discretised and the continuous law.
+///
+/// Exit codes: 0, good; 1, a set is unstable on a model or below the floor; 2, an argument or a
+/// file is wrong.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Joint file.
@@ -27,14 +30,14 @@ pub struct Args {
     /// Gain set to examine; by default all of the joint's.
     #[arg(long, value_name = "NAME")]
     pub gain_set: Option<String>,
-    /// Models of the joint; by default those that the joint file names, then those that a set was made for, then the
-    /// set's own model.
+    /// Models of the joint; by default those of the joint file, else those that a set was made for,
+    /// else the set's own model.
     #[arg(long, value_name = "MODELS.yaml")]
     pub models: Option<PathBuf>,
-    /// Age of samples when they are used, beyond the models' dead time, ms.
+    /// Sensor latency when a sample is used, beyond the models' dead time, ms.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
     pub sensor_latency_ms: f64,
-    /// Delay of setpoints on their way out, ms.
+    /// Output delay of setpoints, ms.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
     pub output_delay_ms: f64,
     /// Noise of the measured bend, deg rms per axis.
@@ -43,10 +46,10 @@ pub struct Args {
     /// Noise of the angular velocity, rad/s rms per axis.
     #[arg(long, value_name = "RAD_S", default_value_t = 0.01)]
     pub gyro_noise_rad_s: f64,
-    /// Least phase margin, deg.
+    /// Minimum phase margin, deg.
     #[arg(long, value_name = "DEG", default_value_t = 30.0)]
     pub margin_floor_deg: f64,
-    /// Greatest sensitivity peak.
+    /// Maximum sensitivity peak.
     #[arg(long, value_name = "PEAK", default_value_t = 4.0)]
     pub sensitivity_ceiling: f64,
     /// Print the figures as JSON.
@@ -54,7 +57,7 @@ pub struct Args {
     pub json: bool,
 }
 
-/// A set and what became of it.
+/// A gain set with its examination and verdict.
 struct Judged<'a> {
     set: &'a NamedGainSet,
     source: String,
@@ -62,10 +65,10 @@ struct Judged<'a> {
     verdict: Result<(), String>,
 }
 
-/// Examines and prints.
+/// Examines the gain sets and prints the results.
 ///
 /// # Errors
-/// A file or an argument that is not good; a set that is not acceptable.
+/// A file or an argument that is not accepted, or a set that is not acceptable.
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let input = |text: String| CmdError::Input(text);
     let floor = Floor {
@@ -128,7 +131,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     } else {
         let mut told = String::new();
         for one in &judged {
-            // Most sets have the models of the one before.
+            // Most sets have the models of the previous one.
             let models = models_words(one);
             if models != told {
                 print!("{models}");
@@ -159,7 +162,7 @@ fn number(option: &str, value: f64, low: f64, high: f64) -> Result<f64, CmdError
     }
 }
 
-/// The models that a set is examined on, and where they come from.
+/// Returns the models that a set is examined on, and their origin.
 fn family(
     args: &Args,
     joint: &JointFile,
@@ -185,7 +188,7 @@ fn family(
     ("its own model".into(), vec![own])
 }
 
-/// Gain, lag and dead time of a model.
+/// Returns gain, lag and dead time of a model.
 fn plant_words(plant: &Plant) -> [String; 3] {
     let (gain, lag) = match plant.dynamics {
         Dynamics::First { time_constant } => (
@@ -233,7 +236,8 @@ fn worst_slack(model: &OnModel) -> String {
     worst.map_or("-".into(), |w| margin_words(&w.figures))
 }
 
-/// Figures of one law's loop on one model: crossover, margins of phase, delay and gain, sensitivity.
+/// Returns the figures of one law's loop on one model: crossover, margins of phase, delay and gain,
+/// sensitivity.
 fn loop_words(worst: Option<&Worst>, delay_margin: Option<f64>) -> [String; 5] {
     let of = |f: &dyn Fn(&LoopFigures) -> Option<String>| {
         worst.and_then(|w| f(&w.figures)).unwrap_or("-".into())
@@ -255,8 +259,8 @@ fn loop_words(worst: Option<&Worst>, delay_margin: Option<f64>) -> [String; 5] {
     ]
 }
 
-/// How one law moves one model and what it asks of the motors: step, settled, setpoint, shaped, settled, travel, speed,
-/// noise.
+/// Returns the motion of one model under one law and its demands on the motors: step, settled,
+/// setpoint, shaped, settled, travel, speed, noise.
 fn motion_words(course: Option<Course>, demand: Option<Demand>) -> [String; 8] {
     let none = || "-".to_string();
     let course = |f: &dyn Fn(&Course) -> String| course.as_ref().map_or_else(none, f);
@@ -274,7 +278,7 @@ fn motion_words(course: Option<Course>, demand: Option<Demand>) -> [String; 8] {
     ]
 }
 
-/// The models that a set was examined on.
+/// Returns a table of the models that a set was examined on.
 fn models_words(judged: &Judged) -> String {
     let (left, right) = (Align::Left, Align::Right);
     let columns = [
@@ -388,7 +392,7 @@ fn move_figures(m: &Move) -> Value {
         "overshoot_percent": m.overshoot,
         "settling_s": m.settling,
         "setpoint_peak": m.peak,
-        // JSON has no infinity: what jumps has no speed.
+        // JSON has no infinity: a setpoint that jumps has no finite speed.
         "setpoint_speed_per_s": m.speed.is_finite().then_some(m.speed),
     })
 }

@@ -1,4 +1,4 @@
-//! `withy fit`: models of a joint from records of step tests.
+//! `withy fit`: fits models of a joint to records of step tests.
 
 use std::path::{Path, PathBuf};
 
@@ -9,23 +9,24 @@ use crate::config::{Mapping, ModelsFile, StepTestRecord};
 use crate::fit::{self, Extent, Family, Fit, Hold, Member, Order, Payload, Record, Spread};
 use crate::report::{Align, Table};
 
-/// Fit models to records of step tests, and show how they spread over payloads and directions.
+/// Fit models to records of step tests, and show their spread over payloads and directions.
 ///
-/// A record is a CSV file with the columns time_s, commanded_x_rad, commanded_y_rad, bend_x_rad and bend_y_rad, and lines such as
-/// `# payload_mass_g: 90`; records from elsewhere have their columns named by options. A record that nothing can be
-/// fitted to is told with the reason, and the exit code is then 1.
+/// A record is a CSV file with the columns time_s, commanded_x_rad, commanded_y_rad, bend_x_rad and
+/// bend_y_rad, and lines such as `# payload_mass_g: 90`. For records from other sources, options
+/// give the column names. If no model can be fitted to a record, the reason is printed and the exit
+/// code is 1.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Records.
+    /// Records of step tests.
     #[arg(required = true, value_name = "RECORD.csv")]
     pub records: Vec<PathBuf>,
-    /// Form of the model; by default the one with the least Bayesian criterion.
+    /// Form of the model; by default the one with the smallest Bayesian information criterion.
     #[arg(long, value_enum, value_name = "FORM")]
     pub order: Option<OrderWord>,
-    /// Write the models to this file; one that is there is kept beside it.
+    /// Write the models to this file; an existing file is kept beside it.
     #[arg(long, value_name = "MODELS.yaml")]
     pub save: Option<PathBuf>,
-    /// Write a report with pictures, fit.html, and the pictures beside it into this folder; files of the same names are
+    /// Write a report, fit.html, and its pictures to this folder; files of the same names are
     /// replaced.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
@@ -38,14 +39,14 @@ pub struct Args {
     /// Unit of the time.
     #[arg(long, value_enum, value_name = "UNIT", default_value = "s")]
     pub time_unit: TimeUnit,
-    /// Column of the bend asked for along one axis, or two columns, x,y.
+    /// Column of the commanded bend for one axis, or two columns, x,y.
     #[arg(
         long,
         value_name = "NAME[,NAME]",
         default_value = "commanded_x_rad,commanded_y_rad"
     )]
     pub commanded: String,
-    /// Column or columns of the bend measured, as many.
+    /// Column or columns of the measured bend, as many.
     #[arg(
         long,
         value_name = "NAME[,NAME]",
@@ -55,27 +56,28 @@ pub struct Args {
     /// Unit of the angles.
     #[arg(long, value_enum, value_name = "UNIT", default_value = "rad")]
     pub angle_unit: AngleUnit,
-    /// What parts the fields: one character, or `tab`.
+    /// Separator of the fields: one character, or `tab`.
     #[arg(long, value_name = "CHARACTER", default_value = ",")]
     pub delimiter: String,
-    /// The input goes straight from row to row, instead of being held.
+    /// Interpolate the input linearly between rows, instead of holding it.
     #[arg(long)]
     pub linear: bool,
-    /// Payload of all records, g; by default what each record says.
+    /// Mass of the payload in all records, g; by default that given in each record.
     #[arg(long, value_name = "G", requires = "payload_height_mm")]
     pub payload_g: Option<f64>,
-    /// Height of its centre above the beam's end, mm.
+    /// Height of the payload's centre above the beam's end, mm.
     #[arg(long, value_name = "MM", requires = "payload_g")]
     pub payload_height_mm: Option<f64>,
-    /// Direction of the step in all records, deg; by default what each says, or that of its first move.
+    /// Direction of the step in all records, deg; by default that given in each record, else that
+    /// of its first move.
     #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     pub direction_deg: Option<f64>,
-    /// Inclination at which what was asked was cut, deg.
+    /// Inclination to which the commanded bend was cut, deg.
     #[arg(long, value_name = "DEG")]
     pub limit_deg: Option<f64>,
 }
 
-/// Forms of models as arguments.
+/// Names of model forms as arguments.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum OrderWord {
     /// First order and dead time.
@@ -104,16 +106,17 @@ pub enum AngleUnit {
     Deg,
 }
 
-/// A record that nothing could be fitted to.
+/// A record to which no model could be fitted.
 struct Bad {
     file: PathBuf,
     reason: String,
 }
 
-/// Fits and prints.
+/// Fits the models and prints the results.
 ///
 /// # Errors
-/// A file or option that is not accepted; records that nothing can be fitted to, once the others are shown.
+/// A file or option that is not accepted, or records to which no model can be fitted, after the
+/// others are shown.
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let mapping = mapping(args)?;
     let order = args.order.map(|word| match word {
@@ -122,7 +125,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         OrderWord::Integrating => Order::Integrating,
     });
     let input = |e: crate::config::ConfigError| CmdError::Input(e.to_string());
-    // A bad file is told before anything is fitted.
+    // Bad files are reported before anything is fitted.
     let mut records = Vec::new();
     for file in &args.records {
         let record = StepTestRecord::load(file, &mapping).map_err(input)?;
@@ -173,7 +176,8 @@ fn member(
     order: Option<Order>,
 ) -> Result<(Record, Member), String> {
     if let Some(why) = record.aborted() {
-        // Its last step was cut short, or went where none was asked: by over-bend, stale data, a hand on the head.
+        // The last step was cut short or disturbed, for example by over-bend, stale data or
+        // contact.
         let why = if why.is_empty() {
             "why is not told"
         } else {
@@ -200,7 +204,7 @@ fn refused(option: &str, value: impl std::fmt::Display, accepted: &str) -> CmdEr
     CmdError::Input(format!("{option} is {value}; accepted: {accepted}"))
 }
 
-/// Columns and units as the options say.
+/// Returns the columns and units given by the options.
 fn mapping(args: &Args) -> Result<Mapping, CmdError> {
     let names = |option: &str, value: &str| -> Result<Vec<String>, CmdError> {
         let names: Vec<String> = value.split(',').map(|n| n.trim().to_string()).collect();
@@ -254,7 +258,7 @@ fn mapping(args: &Args) -> Result<Mapping, CmdError> {
     })
 }
 
-/// Puts what the options say over what the record says.
+/// Replaces entries of the record by those given as options.
 fn overrule(args: &Args, record: &mut StepTestRecord) -> Result<(), CmdError> {
     let check = |option: &str, value: f64, low: f64, high: f64| {
         if low <= value && value <= high {
@@ -279,7 +283,7 @@ fn overrule(args: &Args, record: &mut StepTestRecord) -> Result<(), CmdError> {
     Ok(())
 }
 
-/// A value with its standard error.
+/// Returns a value with its standard error.
 fn with_error(fit: &Fit, name: &str, digits: usize, scale: f64) -> String {
     let Some(parameter) = fit.parameter(name) else {
         return "-".into();
@@ -306,11 +310,11 @@ fn words(family: &Family) -> String {
     format!("{records}\n{spreads}{NOTE}\n")
 }
 
-/// What the tables' signs mean.
+/// Explanation of the signs in the tables.
 pub(super) const NOTE: &str = "* within the errors of the fits; ± is one standard error, too small where residuals are not white: a second-order model's \
      natural frequency and damping may then be off by more than it says";
 
-/// One row per record.
+/// Returns a table with one row per record.
 pub(super) fn records_table(family: &Family) -> Table {
     let (left, right) = (Align::Left, Align::Right);
     let mut table = Table::new(&[
@@ -357,7 +361,7 @@ pub(super) fn records_table(family: &Family) -> Table {
     table
 }
 
-/// How far the models spread: one row per payload, and one over all.
+/// Returns the spread of the models: one row per payload, and one over all.
 pub(super) fn spreads_table(family: &Family) -> Table {
     let (left, right) = (Align::Left, Align::Right);
     let mut table = Table::new(&[

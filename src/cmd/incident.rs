@@ -1,4 +1,4 @@
-//! `withy incident`: what a incident recording shows.
+//! `withy incident`: shows an incident recording.
 
 use std::fmt::Write;
 use std::path::PathBuf;
@@ -7,24 +7,25 @@ use super::{CmdError, report};
 use crate::recorder::IncidentFile;
 use crate::report::{Align, Table};
 
-/// Show what an incident recording has kept: why it was written, what the joint did last, its greatest values.
+/// Show an incident recording: its cause, the joint's last changes and events, and the maximum
+/// values.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// An incident recording.
+    /// Incident recording to show.
     #[arg(value_name = "FILE.csv")]
     pub file: PathBuf,
-    /// Write a page with pictures into this folder.
+    /// Write a report with pictures to this folder.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
 }
 
-/// Changes and events shown; earlier ones are counted.
+/// Maximum number of changes and events shown; earlier ones are counted.
 const SHOWN: usize = 20;
 
-/// Reads and prints.
+/// Reads the recording and prints it.
 ///
 /// # Errors
-/// A file that is none of an incident recording, or a folder that cannot be written.
+/// A file that is not an incident recording, or a folder that cannot be written.
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let read = IncidentFile::load(&args.file).map_err(|e| CmdError::Input(e.to_string()))?;
     let shown = Shown::new(&read);
@@ -37,11 +38,11 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     Ok(())
 }
 
-/// A file, ready to be shown.
+/// A recording, prepared for display.
 pub struct Shown<'a> {
-    /// The file.
+    /// Content of the file.
     pub read: &'a IncidentFile,
-    /// Time of each row, s after the first fault; after the last row where there is none.
+    /// Time of each row, s after the first fault; after the last row if there is no fault.
     pub times: Vec<f64>,
     /// Names of the motors.
     pub motors: Vec<String>,
@@ -51,16 +52,16 @@ pub struct Shown<'a> {
     zero: f64,
 }
 
-/// What changed, and when.
+/// A change or event with its time.
 pub struct Change {
-    /// When, s as [`Shown::times`].
+    /// Time, s as in [`Shown::times`].
     pub at: f64,
-    /// What it is from then on.
+    /// New value, or text of the event.
     pub now: String,
 }
 
 impl<'a> Shown<'a> {
-    /// Makes a file ready.
+    /// Prepares a recording for display.
     pub fn new(read: &'a IncidentFile) -> Self {
         let clock = read.numbers("time_s");
         let ros = read.numbers("ros_time_s");
@@ -94,7 +95,7 @@ impl<'a> Shown<'a> {
         }
     }
 
-    /// What a column of words says from when on.
+    /// Returns the changes of a column of words.
     pub fn changes(&self, column: &str) -> Vec<Change> {
         let mut changes: Vec<Change> = Vec::new();
         for (at, word) in self.times.iter().zip(self.read.texts(column)) {
@@ -106,7 +107,7 @@ impl<'a> Shown<'a> {
         changes
     }
 
-    /// The size of a bend, deg.
+    /// Returns the magnitude of a bend, deg.
     pub fn bend_deg(&self, what: &str) -> Vec<f64> {
         let x = self.read.numbers(&format!("{what}_bend_x_rad"));
         let y = self.read.numbers(&format!("{what}_bend_y_rad"));
@@ -114,13 +115,13 @@ impl<'a> Shown<'a> {
         pairs.map(|(x, y)| x.hypot(*y).to_degrees()).collect()
     }
 
-    /// Setpoints of one motor.
+    /// Returns the setpoints of one motor.
     pub fn setpoints(&self, motor: &str) -> Vec<f64> {
         let unit = if self.unit == "rad" { "rad" } else { "rad_s" };
         self.read.numbers(&format!("{motor}_setpoint_{unit}"))
     }
 
-    /// What happened beside the ticks: when, and what.
+    /// Returns the events beside the ticks.
     pub fn events(&self) -> Vec<Change> {
         let events = self.read.lines("event").filter_map(|line| {
             let (at, now) = line.split_once(' ')?;
@@ -131,7 +132,7 @@ impl<'a> Shown<'a> {
         events.collect()
     }
 
-    /// Greatest values, with when they were.
+    /// Returns the maximum values with their times.
     pub fn greatest(&self) -> Table {
         let mut table = Table::new(&[
             ("greatest", "", Align::Left),
@@ -175,12 +176,12 @@ impl<'a> Shown<'a> {
         table
     }
 
-    /// How often a flag was set, and of how many rows.
+    /// Returns the number of rows in which a flag is set.
     fn set(&self, flag: &str) -> usize {
         self.read.texts(flag).filter(|text| *text == "1").count()
     }
 
-    /// What the head says in short.
+    /// Returns a title: node, cause and time of writing.
     pub fn title(&self) -> String {
         let line = |key| self.read.line(key).unwrap_or("unknown");
         format!(
@@ -191,7 +192,7 @@ impl<'a> Shown<'a> {
         )
     }
 
-    /// Of what and how long.
+    /// Returns the length of the recording and its counts of late and missed cycles.
     pub fn extent(&self) -> String {
         let span = match (self.times.first(), self.times.last()) {
             (Some(first), Some(last)) => last - first,

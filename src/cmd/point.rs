@@ -1,4 +1,4 @@
-//! `withy point`: a point to look at, or a pose by inclination and direction, for people.
+//! `withy point`: sends a gaze point, or a pose by inclination and direction.
 
 #[cfg(feature = "ros")]
 use super::CmdError;
@@ -9,7 +9,8 @@ use crate::geometry::{
 #[cfg(feature = "ros")]
 use crate::node::{Point, PointTarget};
 
-/// Send a joint to a pose, or let it look at a point, wait until it is held, print what was reached.
+/// Send a joint to a pose or let it look at a point, wait until it is held, and print the pose
+/// reached.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Point to look at with the camera, m.
@@ -22,7 +23,7 @@ pub struct Args {
         conflicts_with_all = ["inclination_deg", "direction_deg", "pan_deg"]
     )]
     pub at_m: Option<Three>,
-    /// Frame of the point, known to the joint's node; without it, the base frame.
+    /// Frame of the point, known to the joint's node; by default the base frame.
     #[arg(
         long,
         value_name = "NAME",
@@ -33,7 +34,7 @@ pub struct Args {
     /// Inclination from the base plate's normal, deg, 0 to 180.
     #[arg(long, value_name = "DEG", requires = "direction_deg")]
     pub inclination_deg: Option<f64>,
-    /// Direction of the lean in the base frame, from +x toward +y, deg.
+    /// Direction of the inclination in the base frame, from +x toward +y, deg.
     #[arg(
         long,
         value_name = "DEG",
@@ -41,7 +42,8 @@ pub struct Args {
         requires = "inclination_deg"
     )]
     pub direction_deg: Option<f64>,
-    /// Twist of the pose about the base frame's z, for a joint with a pan motor, deg; 0 if not given.
+    /// Pan angle of the pose about the base frame's z axis, for a joint with a pan motor, deg; 0 if
+    /// not given.
     #[arg(
         long,
         value_name = "DEG",
@@ -52,7 +54,7 @@ pub struct Args {
     /// Name of the joint's node, with its namespace.
     #[arg(long, value_name = "NAME", default_value = "/withy")]
     pub node: String,
-    /// Give up after this long, s, above 0.
+    /// Time after which the command gives up, s, above 0.
     #[arg(long, value_name = "S", default_value_t = 10.0)]
     pub timeout_s: f64,
 }
@@ -68,10 +70,10 @@ fn three(text: &str) -> Result<Three, String> {
     numbers.try_into().map(Three).map_err(|_| bad())
 }
 
-/// Sends, waits, prints.
+/// Sends the target, waits and prints the result.
 ///
 /// # Errors
-/// No answer, or the target was refused, not held in time, or held only in part.
+/// No answer, or the target was refused, not held in time, or only partly reached.
 #[cfg(feature = "ros")]
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use crate::node::{self, NodeError, PointError};
@@ -103,7 +105,7 @@ fn check(key: &str, value: f64, accepted: &str, good: bool) -> Result<(), CmdErr
     Err(CmdError::Input(sentence))
 }
 
-/// What the arguments ask.
+/// Returns the target given by the arguments.
 #[cfg(feature = "ros")]
 fn target(args: &Args) -> Result<PointTarget, CmdError> {
     if let Some(Three(at)) = args.at_m {
@@ -115,7 +117,7 @@ fn target(args: &Args) -> Result<PointTarget, CmdError> {
             frame: args.frame.clone().unwrap_or_default(),
         });
     }
-    // The parser has seen to it that both are there where no point is.
+    // The parser ensures that both are given if there is no point.
     let theta = args.inclination_deg.unwrap_or(f64::NAN);
     let phi = args.direction_deg.unwrap_or(f64::NAN);
     let pan = args.pan_deg.unwrap_or(0.0);
@@ -124,12 +126,12 @@ fn target(args: &Args) -> Result<PointTarget, CmdError> {
     let turn = -360.0..=360.0;
     check("--direction-deg", phi, "-360 to 360", turn.contains(&phi))?;
     check("--pan-deg", pan, "-360 to 360", turn.contains(&pan))?;
-    // The bend is told in the frame that the twist turns.
+    // The bend is expressed in the frame that the pan turns.
     let bend = bend_from(theta.to_radians(), (phi - pan).to_radians());
     Ok(PointTarget::Pose(configuration(bend, pan.to_radians())))
 }
 
-/// Prints what came of it.
+/// Prints the result.
 #[cfg(feature = "ros")]
 fn tell(args: &Args, target: &PointTarget, answer: &Point) -> Result<(), CmdError> {
     let what = match target {
@@ -195,18 +197,18 @@ fn tell(args: &Args, target: &PointTarget, answer: &Point) -> Result<(), CmdErro
     Ok(())
 }
 
-/// Error from which a pose that is held is another one than was asked, deg: above any tolerance of
-/// holding and any noise.
+/// Error from which a held pose counts as different from the commanded one, deg: above any
+/// tolerance of holding and any noise.
 #[cfg(feature = "ros")]
 const ELSEWHERE: f64 = 3.0;
 
-/// Angle of the turn from one configuration's orientation to the other's, rad.
+/// Returns the angle of the rotation between the orientations of two configurations, rad.
 #[cfg(feature = "ros")]
 fn apart(a: Configuration, b: Configuration) -> f64 {
     orientation(a.z, a.xy()).angle_to(&orientation(b.z, b.xy()))
 }
 
-/// Inclination, direction in the base frame and, on demand, twist, deg, for people.
+/// Returns inclination, direction in the base frame and optionally the pan angle, deg, for people.
 #[cfg(feature = "ros")]
 fn pose_words(configuration: Configuration, with_pan: bool) -> String {
     let inclination = inclination(configuration.xy()).to_degrees();

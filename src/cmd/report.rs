@@ -1,6 +1,7 @@
-//! Reports for people: what a fit, a tuning and an incident recording say, as one page with pictures each.
+//! Reports for people: a page with pictures for a fit, a tuning or an incident recording.
 //!
-//! [`fit`], [`tuning`] and [`family`] make the page; [`save`] writes it, and each picture beside it, for the option `--report FOLDER`.
+//! [`fit`], [`tuning`] and [`family`] return the page; [`save`] writes it and its pictures for the
+//! option `--report FOLDER`.
 
 mod family;
 mod fit;
@@ -18,7 +19,7 @@ use super::CmdError;
 use crate::report::{Figure, Height, Level, Page, Series, Stroke};
 use std::path::{Path, PathBuf};
 
-/// Writes `NAME.html` and its pictures into `folder`; gives the page's path.
+/// Writes `NAME.html` and its pictures into `folder`. Returns the page's path.
 ///
 /// # Errors
 /// A file or folder that cannot be written.
@@ -50,7 +51,7 @@ fn series(name: impl Into<String>, stroke: Stroke, points: Vec<(f64, f64)>) -> S
     }
 }
 
-/// A line across a panel.
+/// Returns a horizontal line across a panel.
 fn level(at: f64, label: &str) -> Level {
     Level {
         from: at,

@@ -1,4 +1,4 @@
-//! `withy run`: the node.
+//! `withy run`: runs the node.
 
 use std::path::PathBuf;
 
@@ -15,10 +15,10 @@ pub struct Args {
 
 /// Runs until SIGINT or SIGTERM, then brings the joints to rest.
 ///
-/// Logs go to standard error and to `/rosout`; the environment variable `RUST_LOG` chooses what.
+/// Logs go to standard error and to `/rosout`; the environment variable `RUST_LOG` filters them.
 ///
 /// # Errors
-/// A bad file or parameter, or a graph that cannot be reached.
+/// A bad file or parameter, or a ROS graph that cannot be reached.
 #[cfg(feature = "ros")]
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use crate::config::JointFile;
@@ -41,7 +41,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         .with_writer(std::io::stderr)
         .with_ansi(colours)
         .with_target(false);
-    // What is kept does not depend on what is shown.
+    // The events recorded do not depend on the log lines shown.
     tracing_subscriber::registry()
         .with(lines.and_then(layer).with_filter(filter))
         .with(notes.with_filter(LevelFilter::INFO))

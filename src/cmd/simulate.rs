@@ -1,75 +1,81 @@
-//! `withy simulate`: the simulated joint as a process of its own.
+//! `withy simulate`: runs the simulated joint as a separate process.
 
 use std::path::PathBuf;
 
 #[cfg(feature = "ros")]
 use super::CmdError;
 
-/// Run simulated joints, which stand in for hardware and speak only topics.
+/// Run simulated joints, which replace the hardware and use only topics.
 ///
-/// Takes motor setpoints on `withy/motor_setpoints`, publishes `joint_states`, `imu` and, where the base has an inertial
-/// unit, `base_imu`; `~/payload` (geometry_msgs/Inertia: m in kg, com.z in m) sets a payload on or takes it off, `~/push`
-/// (geometry_msgs/WrenchStamped: force in N) pushes the head plate, `~/base_orientation` (geometry_msgs/QuaternionStamped)
-/// tilts the base, and `~/true_bend` and `~/true_pose` say what is really so.
+/// Takes motor setpoints on `withy/motor_setpoints` and publishes `joint_states`, `imu` and, if the
+/// base has an inertial unit, `base_imu`. `~/payload` (geometry_msgs/Inertia: m in kg, com.z in m)
+/// sets or removes a payload. `~/push` (geometry_msgs/WrenchStamped: force in N) pushes the head
+/// plate. `~/base_orientation` (geometry_msgs/QuaternionStamped) tilts the base. `~/true_bend` and
+/// `~/true_pose` publish the true state.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Simulated-joint files, all on one time; without one, the glasshouse guide's neck.
+    /// Simulated-joint files, all in one simulated time; by default the glasshouse guide's neck.
     #[arg(value_name = "SIMULATED.yaml")]
     pub joints: Vec<PathBuf>,
-    /// Seed of the build and of the noise.
+    /// Random seed of the build and of the noise.
     #[arg(long, value_name = "N")]
     pub seed: Option<u64>,
-    /// Build it badly: radii within 2 %, anchors within 1 deg, zeros within 0.5 deg, by the seed.
+    /// Build the joint with errors from the seed: radii within 2 %, anchors within 1 deg, zeros
+    /// within 0.5 deg.
     #[arg(long)]
     pub tolerances: bool,
     /// Motor stiction, rad.
     #[arg(long, value_name = "RAD")]
     pub stiction_rad: Option<f64>,
-    /// IMU samples per second, Hz.
+    /// Rate of IMU samples, Hz.
     #[arg(long, value_name = "HZ")]
     pub imu_rate_hz: Option<f64>,
-    /// Age of an IMU sample when it arrives, ms.
+    /// Sensor latency of an IMU sample when it arrives, ms.
     #[arg(long, value_name = "MS")]
     pub imu_latency_ms: Option<f64>,
-    /// Motor speed limit as a share of the file's.
+    /// Motor speed limit as a share of that in the file.
     #[arg(long, value_name = "SHARE")]
     pub motor_speed_scale: Option<f64>,
-    /// Payload at start, g.
+    /// Mass of the payload at start, g.
     #[arg(long, value_name = "G", default_value_t = 0.0)]
     pub payload_g: f64,
     /// Height of the payload's centre above the beam's end, mm.
     #[arg(long, value_name = "MM", default_value_t = 50.0)]
     pub payload_height_mm: f64,
-    /// How long a push lasts, ms.
+    /// Duration of a push, ms.
     #[arg(long, value_name = "MS", default_value_t = 150.0)]
     pub push_ms: f64,
-    /// The base swings about its y axis (pitch) this far to either side, deg; 0: it stands still.
+    /// Amplitude of the base's oscillation about its y axis (pitch), deg; 0: the base does not
+    /// move.
     #[arg(long, value_name = "DEG", default_value_t = 0.0)]
     pub base_oscillation_deg: f64,
-    /// Swings per second, Hz.
+    /// Frequency of the base's oscillation, Hz.
     #[arg(long, value_name = "HZ", default_value_t = 0.0)]
     pub base_oscillation_hz: f64,
-    /// Say the time on `/clock`, for nodes with `use_sim_time`; stamps are on it.
+    /// Publish the time on `/clock`, for nodes with `use_sim_time`; stamps are in this time.
     #[arg(long)]
     pub clock: bool,
-    /// Simulated seconds per second, with --clock; by default 1, and with --lockstep as many as the machine can do.
+    /// Simulated seconds per second, with --clock; by default 1, and with --lockstep as many as the
+    /// machine can compute.
     #[arg(long, value_name = "FACTOR", requires = "clock")]
     pub speed: Option<f64>,
-    /// Let simulated time go on only when the node has answered: the same motion on any machine, however busy.
+    /// Run in lockstep: simulated time advances only when the node has answered, so that the motion
+    /// is the same on any machine.
     #[arg(long, requires = "clock")]
     pub lockstep: bool,
     /// Longest step of simulated time, with --lockstep, ms; by default the IMU's sample period.
     #[arg(long, value_name = "MS", requires = "lockstep")]
     pub step_ms: Option<f64>,
-    /// Also wait for this node (its full name), which answers on its topic `~/acknowledged`. May be given several times.
+    /// Also wait for this node (its full name), which answers on its topic `~/acknowledged`; may be
+    /// given several times.
     #[arg(long, value_name = "NODE", requires = "lockstep")]
     pub wait_for: Vec<String>,
-    /// How long an answer may take before time goes on without it, s.
+    /// Longest wait for an answer before simulated time advances without it, s.
     #[arg(long, value_name = "S", default_value_t = 10.0, requires = "lockstep")]
     pub patience_s: f64,
 }
 
-/// The swing asked for, if any.
+/// Returns the base oscillation given by the options, if any.
 #[cfg(feature = "ros")]
 fn swing(args: &Args) -> Result<Option<crate::beam::Swing>, CmdError> {
     let refused = |flag: &str, value: f64, accepted: &str| {
@@ -99,11 +105,11 @@ fn swing(args: &Args) -> Result<Option<crate::beam::Swing>, CmdError> {
     }))
 }
 
-/// The glasshouse guide's neck, for when no file is named.
+/// The glasshouse guide's neck, used if no file is given.
 #[cfg(feature = "ros")]
 const GLASSHOUSE: &str = include_str!("../../config/glasshouse-neck-simulated.yaml");
 
-/// The simulated-joint file named, or the glasshouse guide's neck.
+/// Reads the simulated-joint file given, or the glasshouse guide's neck.
 #[cfg(feature = "ros")]
 pub(super) fn load(
     file: Option<&std::path::Path>,
@@ -117,7 +123,7 @@ pub(super) fn load(
     read.map_err(|e| CmdError::Input(e.to_string()))
 }
 
-/// A file with what the options change of it.
+/// Returns the file's content with the options applied.
 #[cfg(feature = "ros")]
 fn changed(mut file: crate::config::SimulatedFile, args: &Args) -> crate::config::SimulatedFile {
     if let Some(seed) = args.seed {
@@ -144,7 +150,7 @@ fn changed(mut file: crate::config::SimulatedFile, args: &Args) -> crate::config
     file
 }
 
-/// How time is to go.
+/// Returns the pace of time given by the options.
 #[cfg(feature = "ros")]
 fn pace(
     args: &Args,
@@ -187,7 +193,7 @@ fn pace(
 /// Runs until SIGINT or SIGTERM.
 ///
 /// # Errors
-/// A bad file or option, or a graph that cannot be reached.
+/// A bad file or option, or a ROS graph that cannot be reached.
 #[cfg(feature = "ros")]
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use crate::node::NodeError;
@@ -231,9 +237,9 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     })
 }
 
-/// The bend of the simulated joint in `file` when its motors are held still at `setpoints` (the pan's last) and the head
-/// plate is pushed with `force` (N, base frame) for `duration` s: from the push's beginning, at time 0, for `seconds`.
-/// `payload`: mass, kg, and height, m.
+/// Returns the bend of the simulated joint in `file` with its motors held at `setpoints` (the pan's
+/// last), while the head plate is pushed with `force` (N, base frame) for `duration` s. The result
+/// covers `seconds` from the beginning of the push, at time 0. `payload`: mass, kg, and height, m.
 ///
 /// # Errors
 /// A payload, setpoints or push that the simulated joint refuses, in one sentence.

@@ -1,25 +1,27 @@
-//! `withy step-test`: records how a joint answers to steps.
+//! `withy step-test`: records step responses of a joint.
 
 use std::path::PathBuf;
 
 #[cfg(feature = "ros")]
 use super::CmdError;
 
-/// Record how a joint answers to steps of inclination: what models of it are fitted to.
+/// Record step responses of a joint, to which models are fitted.
 ///
-/// Chooses the gain set `open-loop`, which corrects nothing, sends the joint out, back and to the other side, and records
-/// what the motors were told, where they were and how the head bent. Then the former gain set is chosen again. Ctrl-C, a
-/// bend beyond limits.over_bend, silent sensors or a node that does not answer end it: the joint is told to hold,
-/// the former gain set comes back, and what was recorded is kept in a file marked as aborted.
+/// Chooses the gain set `open-loop`, which corrects nothing, and moves the joint out, back and to
+/// the other side. Records the motor setpoints, the motor angles and the measured bend. Then the
+/// former gain set is chosen again. Ctrl-C, a bend beyond limits.over_bend, missing sensor data or
+/// a node that does not answer end the test early: the joint is commanded to hold, the former gain
+/// set is restored, and the record is kept in a file marked as aborted.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Joint file that the node runs with.
     #[arg(value_name = "JOINT.yaml")]
     pub joint: PathBuf,
-    /// The record, which must not be there yet; with several directions one each, the direction in its name.
+    /// File to record to; it must not exist. With several directions there is one record each, with
+    /// the direction in its name.
     #[arg(long, value_name = "RECORD.csv")]
     pub output: PathBuf,
-    /// Inclination of a step, deg, above 0; at most the node's limits.inclination.
+    /// Inclination of a step, deg, above 0 and at most the node's limits.inclination.
     #[arg(long, value_name = "DEG", default_value_t = 10.0)]
     pub inclination_deg: f64,
     /// Direction of a step, from +x toward +y, deg; may be given several times.
@@ -30,13 +32,14 @@ pub struct Args {
         allow_negative_numbers = true
     )]
     pub direction_deg: Vec<f64>,
-    /// How long each step is held, s, 0.2 to 60: long enough for the slowest swing to die.
+    /// Time for which each step is held, s, 0.2 to 60: long enough for the slowest oscillation to
+    /// decay.
     #[arg(long, value_name = "S", default_value_t = 3.0)]
     pub dwell_s: f64,
-    /// How often each direction is gone through, 1 to 100.
+    /// Number of times that each direction is repeated, 1 to 100.
     #[arg(long, value_name = "N", default_value_t = 2)]
     pub repeats: u32,
-    /// Out and back only, not to the other side.
+    /// Step out and back only, not to the other side.
     #[arg(long)]
     pub one_way: bool,
     /// Mass of the payload on the head plate, g, 0 to 10000; noted in the record.
@@ -48,12 +51,12 @@ pub struct Args {
     /// Name of the joint's node, with its namespace; by default that of the joint file.
     #[arg(long, value_name = "NAME")]
     pub node: Option<String>,
-    /// Print what was recorded as JSON; what goes on is then told on standard error.
+    /// Print the result as JSON; progress then goes to standard error.
     #[arg(long)]
     pub json: bool,
 }
 
-/// What is said before anything moves.
+/// Cautions printed before anything moves.
 #[cfg(feature = "ros")]
 const CAUTIONS: [&str; 3] = [
     "the joint moves by itself in a moment: keep people, hands and faces clear of it",
@@ -65,10 +68,10 @@ const CAUTIONS: [&str; 3] = [
 #[cfg(feature = "ros")]
 const LONGEST: f64 = 3600.0;
 
-/// Records, writes, prints.
+/// Records the step tests, writes the files and prints a summary.
 ///
 /// # Errors
-/// A bad file or option; a node that cannot be tested; a test that ended early.
+/// A bad file or option, a node that cannot be tested, or a test that ended early.
 #[cfg(feature = "ros")]
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use crate::config::JointFile;
@@ -218,7 +221,7 @@ fn check(args: &Args) -> Result<(), CmdError> {
     check("--payload-height-mm", height, "0 to 1000", good)
 }
 
-/// A gain set that corrects would hide the joint's own answer.
+/// Refuses a gain set that corrects, because it would hide the joint's own response.
 #[cfg(feature = "ros")]
 fn check_gain_set(file: &crate::config::JointFile) -> Result<(), CmdError> {
     use crate::controller::{CommandInterface, Structure};
@@ -268,7 +271,8 @@ fn steps(args: &Args) -> crate::node::step_test::Steps {
     }
 }
 
-/// The record of one direction. What was asked for is what the setpoints ask for through the kinematics.
+/// Returns the record of one direction. Its commanded bend is that of the setpoints through the
+/// kinematics.
 #[cfg(feature = "ros")]
 fn record(
     args: &Args,
@@ -326,7 +330,8 @@ fn record(
     }
 }
 
-/// Where a record goes. The file is made under another name before anything moves, so that it can be written for sure.
+/// Destination of a record. The file is created under a temporary name before anything moves, so
+/// that writing it later cannot be refused.
 #[cfg(feature = "ros")]
 struct Destination {
     part: PathBuf,
@@ -372,7 +377,7 @@ impl Destination {
         })
     }
 
-    /// Writes the record and gives it its name, which is returned.
+    /// Writes the record, renames it to its final name and returns that path.
     fn write(
         &self,
         record: &crate::config::StepTestRecord,
@@ -398,7 +403,7 @@ impl Destination {
 #[cfg(feature = "ros")]
 impl Drop for Destination {
     fn drop(&mut self) {
-        // After a rename there is nothing of that name; an empty leftover is harmless.
+        // After a rename there is no file of that name; otherwise an empty leftover is harmless.
         let _ = std::fs::remove_file(&self.part);
     }
 }

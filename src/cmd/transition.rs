@@ -1,39 +1,40 @@
-//! `withy transition`: takes a node from one state of its lifecycle to another.
+//! `withy transition`: changes the lifecycle state of a node.
 
 #[cfg(feature = "ros")]
 use super::CmdError;
 
-/// Take a joint's node from one state to another: configure, activate, deactivate, cleanup, shutdown.
+/// Change the lifecycle state of a joint's node: configure, activate, deactivate, cleanup,
+/// shutdown.
 ///
-/// A node begins unconfigured. configure starts its control loop, which watches the joint; activate has the joint driven, where it
-/// is ready for that. deactivate brings it to rest, and nothing more goes to the motors; cleanup ends the control loop; shutdown
-/// ends it for good.
+/// A node begins unconfigured. configure starts its control loop, which only monitors the joint.
+/// activate drives the joint if it is ready. deactivate brings the joint to rest and stops the
+/// setpoints. cleanup ends the control loop. shutdown ends the node's lifecycle for good.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// What to do.
+    /// Transition to request.
     pub transition: Name,
     /// Name of the joint's node, with its namespace.
     #[arg(long, value_name = "NAME", default_value = "/withy")]
     pub node: String,
 }
 
-/// A transition that can be asked for.
+/// Transitions that can be requested.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum Name {
-    /// Start the control loop; it watches
+    /// Start the control loop, which only monitors the joint
     Configure,
     /// Drive the joint, if it is ready
     Activate,
-    /// Bring the joint to rest; send nothing more
+    /// Bring the joint to rest and stop the setpoints
     Deactivate,
     /// End the control loop
     Cleanup,
-    /// End it for good, from any state
+    /// End the lifecycle for good, from any state
     Shutdown,
 }
 
 impl Name {
-    /// Its label in the lifecycle.
+    /// Returns its label in the lifecycle.
     pub fn label(self) -> &'static str {
         match self {
             Self::Configure => "configure",
@@ -45,10 +46,10 @@ impl Name {
     }
 }
 
-/// Requests for the transition and prints what came of it.
+/// Requests the transition and prints the result.
 ///
 /// # Errors
-/// No node of that name, or a transition that was refused or failed: with the node's reason.
+/// No node of that name, or a transition that was refused or failed, with the node's reason.
 #[cfg(feature = "ros")]
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use crate::node::{Transition, TransitionError, transition};

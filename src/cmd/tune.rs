@@ -1,4 +1,4 @@
-//! `withy tune`: a joint's models and specifications to gains.
+//! `withy tune`: computes gains from a joint's models and specifications.
 
 mod show;
 
@@ -18,19 +18,21 @@ use crate::tune::{self, Design, FamilySpecification, Form, Reason};
 pub(super) use show::plant_figures;
 use show::{family_figures, family_words, single_figures, single_words};
 
-/// Find gains for a joint from models of it and specifications.
+/// Find gains for a joint from its models and specifications.
 ///
-/// For one model: phase margin, gain crossover and a flat phase there; the integer PI of the same margin and crossover is shown
-/// beside it, and what the fractional order brings. With --family: the fastest set for all models of a file whose worst
-/// sensitivity peak stays below a figure, with damping, feedforward model and shaper.
+/// For one model, the specifications are phase margin, gain crossover and a flat phase there. The
+/// integer PI of the same margin and crossover is shown beside the result, with the benefit of the
+/// fractional order. With --family, finds the fastest set for all models of a file whose worst
+/// sensitivity peak stays below a limit, with damping, feedforward model and shaper.
 ///
-/// Exit codes: 0, made; 1, cannot be had, with the nearest that can; 2, an argument or a file is wrong.
+/// Exit codes: 0, made; 1, not achievable, with the nearest achievable figures; 2, an argument or a
+/// file is wrong.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Models of the joint, as `withy fit --save` writes them.
     #[arg(long, value_name = "MODELS.yaml")]
     pub models: Option<PathBuf>,
-    /// Which model of the file, by its name.
+    /// Name of the model to use from the file.
     #[arg(
         long,
         value_name = "NAME",
@@ -41,7 +43,7 @@ pub struct Args {
     /// Gain of a model given by numbers (per second with --integrating).
     #[arg(long, value_name = "GAIN", conflicts_with = "models")]
     pub gain: Option<f64>,
-    /// Its time constant.
+    /// Time constant of that model, ms.
     #[arg(
         long,
         value_name = "MS",
@@ -49,10 +51,10 @@ pub struct Args {
         conflicts_with = "natural_frequency_rad_s"
     )]
     pub time_constant_ms: Option<f64>,
-    /// It integrates; the time constant is then by default 0.
+    /// The model integrates; its time constant is then 0 by default.
     #[arg(long, requires = "gain", conflicts_with = "natural_frequency_rad_s")]
     pub integrating: bool,
-    /// Its natural frequency, with --damping-ratio.
+    /// Natural frequency of the model, rad/s; needs --damping-ratio.
     #[arg(
         long,
         value_name = "RAD/S",
@@ -60,55 +62,60 @@ pub struct Args {
         requires = "damping_ratio"
     )]
     pub natural_frequency_rad_s: Option<f64>,
-    /// Its damping ratio.
+    /// Damping ratio of the model.
     #[arg(long, value_name = "RATIO", requires = "natural_frequency_rad_s")]
     pub damping_ratio: Option<f64>,
-    /// Its dead time.
+    /// Dead time of the model, ms.
     #[arg(long, value_name = "MS", requires = "gain", default_value_t = 0.0)]
     pub dead_time_ms: f64,
-    /// Tune against all models of the file.
+    /// Tune for all models of the file.
     #[arg(long, requires = "models", requires = "joint")]
     pub family: bool,
-    /// Phase margin, for one model.
+    /// Phase margin for one model, deg.
     #[arg(long, value_name = "DEG", conflicts_with = "family")]
     pub phase_margin_deg: Option<f64>,
-    /// Gain crossover; with --family the least that is needed on every model.
+    /// Gain crossover, rad/s; with --family the minimum on every model.
     #[arg(long, value_name = "RAD/S")]
     pub crossover_rad_s: Option<f64>,
-    /// Law, for one model: kp + ki s^-lambda, kp + kd s^mu, or all three with the orders given.
+    /// Law for one model: kp + ki s^-lambda, kp + kd s^mu, or all three terms with the orders
+    /// given.
     #[arg(long, value_enum, default_value = "pi", conflicts_with = "family")]
     pub form: FormWord,
-    /// Order of the integral: for pid, and with --family, where `find` looks for one.
+    /// Order of the integral, for pid and with --family; there `find` searches for the best one.
     #[arg(long, value_name = "ORDER|find")]
     pub integral_order: Option<String>,
     /// Order of the derivative, for pid.
     #[arg(long, value_name = "ORDER", conflicts_with = "family")]
     pub derivative_order: Option<f64>,
-    /// Corner of the derivative's roll-off, for pd and pid; by default the highest that the sensor of --joint can realise.
+    /// Corner of the derivative's roll-off, rad/s, for pd and pid; by default the highest that the
+    /// sensor of --joint can realise.
     #[arg(long, value_name = "RAD/S", conflicts_with = "family")]
     pub corner_rad_s: Option<f64>,
-    /// With --family: greatest sensitivity peak on any model [default: 1.7].
+    /// With --family: maximum sensitivity peak on any model [default: 1.7].
     #[arg(long, value_name = "PEAK", requires = "family")]
     pub sensitivity_peak: Option<f64>,
-    /// With --family: how fast what still swings has to die down, over the crossover; 0: no matter [default: 0.8].
+    /// With --family: minimum decay rate of the remaining mode, as a share of the crossover; 0: no
+    /// minimum [default: 0.8].
     #[arg(long, value_name = "RATIO", requires = "family")]
     pub mode_decay: Option<f64>,
-    /// With --family: proportional gain; `find` looks for one [default: 0].
+    /// With --family: proportional gain; `find` searches for the best one [default: 0].
     #[arg(long, value_name = "GAIN|find", requires = "family")]
     pub kp: Option<String>,
-    /// The joint file: tick and sensor period, motors. Without it, hold and sensor period are not in the design.
+    /// Joint file, which gives tick, sensor period and motors. Without it, hold and sensor period
+    /// are not in the design.
     #[arg(long, value_name = "JOINT.yaml")]
     pub joint: Option<PathBuf>,
-    /// Age of a sensor's sample when it arrives, beyond what the models' dead time holds.
+    /// Sensor latency when a sample arrives, beyond the models' dead time, ms.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
     pub sensor_latency_ms: f64,
-    /// Delay of setpoints on their way out.
+    /// Output delay of setpoints, ms.
     #[arg(long, value_name = "MS", default_value_t = 0.0)]
     pub output_delay_ms: f64,
-    /// Write the gain set to this file, named as the file is; one that is there is kept beside it.
+    /// Write the gain set to this file and name it after the file; an existing file is kept beside
+    /// it.
     #[arg(long, value_name = "NAME.yaml", requires = "joint")]
     pub save: Option<PathBuf>,
-    /// Write a report with pictures, tune.html, and the pictures beside it into this folder; files of the same names are
+    /// Write a report, tune.html, and its pictures to this folder; files of the same names are
     /// replaced.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
@@ -117,7 +124,7 @@ pub struct Args {
     pub json: bool,
 }
 
-/// Laws as arguments.
+/// Names of laws as arguments.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum FormWord {
     /// kp + ki s^-lambda, lambda found.
@@ -136,10 +143,10 @@ fn refused(option: &str, value: impl std::fmt::Display, accepted: &str) -> CmdEr
     CmdError::Input(format!("{option} is {value}; accepted: {accepted}"))
 }
 
-/// Tunes and prints.
+/// Tunes the gains and prints the result.
 ///
 /// # Errors
-/// An option or file that is not accepted; a specification that cannot be had.
+/// An option or file that is not accepted, or a specification that cannot be achieved.
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let joint = match &args.joint {
         Some(file) => Some(JointFile::load(file).map_err(input)?),
@@ -165,7 +172,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     }
 }
 
-/// The models that the options name, at least one.
+/// Returns the models selected by the options, at least one.
 fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
     if let Some(file) = &args.models {
         let mut models = ModelsFile::load(file).map_err(input)?.models;
@@ -235,7 +242,7 @@ fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
     }])
 }
 
-/// An option that is a number or `find`: none.
+/// Parses an option that is a number or `find`, which gives `None`.
 fn number_or_find(option: &str, text: &str) -> Result<Option<f64>, CmdError> {
     match text.parse::<f64>() {
         _ if text == "find" => Ok(None),
@@ -278,7 +285,7 @@ fn form(args: &Args, joint: Option<&JointFile>) -> Result<Form, CmdError> {
     }
 }
 
-/// Phase margin and crossover on one model.
+/// Tunes for phase margin and crossover on one model.
 fn single(
     args: &Args,
     joint: Option<&JointFile>,
@@ -291,7 +298,7 @@ fn single(
         ));
     };
     let form = form(args, joint)?;
-    // There is at least one; a file without models is refused where it is read.
+    // There is at least one: files without models are refused when they are read.
     let Some(model) = models.first() else {
         return Err(CmdError::Input("no model is given".into()));
     };
@@ -327,7 +334,7 @@ fn single(
         let mut notes = Vec::new();
         let laws = match (joint, &set) {
             (Some(joint), Some(set)) if joint.kind == CommandInterface::Position => {
-                // The node need not take the gains that stand beside those tuned.
+                // The joint need not accept the gains of the comparison.
                 let integer = comparison.integer_gains.and_then(|gains| {
                     let motors = vec![writable(gains); set.motors.len()];
                     let set = GainSet {
@@ -376,7 +383,7 @@ fn single(
     save(file, joint, gains, note, specification, models)
 }
 
-/// The gain set of a design; none for an integrating model, which no set can hold.
+/// Returns the gain set of a design; `None` for an integrating model, which a set cannot hold.
 fn pure_feedback(
     joint: &JointFile,
     delays: &Delays,
@@ -384,7 +391,7 @@ fn pure_feedback(
     design: &Design,
 ) -> Option<GainSet> {
     let asked = &design.specification;
-    // What costs a tenth of the margin is allowed beyond the delays designed for.
+    // Allows an extra delay that costs a tenth of the phase margin.
     let allowed = delays.total() + 0.1 * asked.phase_margin / asked.crossover;
     Some(GainSet {
         kind: CommandInterface::Position,
@@ -403,7 +410,7 @@ fn law(joint: &JointFile, gains: &GainSet) -> Result<Law, CmdError> {
     Law::new(&joint.joint, gains, &joint.limits, joint.feedback).map_err(input)
 }
 
-/// All models of the file, delays in them, to show beside the one that was tuned for.
+/// Returns all models of the file with the delays included, to show beside the tuned one.
 fn family_of(args: &Args, delays: &Delays) -> Result<Vec<(String, Plant)>, CmdError> {
     let Some(file) = &args.models else {
         return Ok(Vec::new());
@@ -413,12 +420,12 @@ fn family_of(args: &Args, delays: &Delays) -> Result<Vec<(String, Plant)>, CmdEr
     Ok(models.into_iter().map(one).collect())
 }
 
-/// Down to whole tenths of a millisecond, s.
+/// Rounds down to tenths of a millisecond, s.
 fn tenths(x: f64) -> f64 {
     (x * 1e4).floor() / 1e4
 }
 
-/// Gains as a file holds them: no infinite corner.
+/// Returns gains that a file can hold: without a derivative, the corner is set to a finite one.
 fn writable(gains: MotorGains) -> MotorGains {
     MotorGains {
         derivative_corner: if gains.kd > 0.0 {
@@ -449,7 +456,7 @@ fn model_of(plant: &Plant, delay: f64) -> Option<Model> {
     })
 }
 
-/// The fastest set for all models.
+/// Finds the fastest set for all models.
 fn family(
     args: &Args,
     joint: &JointFile,
@@ -501,7 +508,7 @@ fn family(
     }
     if let Some(folder) = &args.report {
         let stem = joint.file.file_stem().unwrap_or_default();
-        // Models are of position setpoints.
+        // The models are of position setpoints.
         let law = match joint.kind {
             CommandInterface::Position => Some(law(joint, &design.gains)?),
             CommandInterface::Velocity => None,
@@ -558,7 +565,7 @@ fn save(
     let payload_moment = moments.filter(|m| !m.is_empty()).map(|moments| {
         let low = moments.iter().copied().fold(f64::INFINITY, f64::min);
         let high = moments.iter().copied().fold(0.0, f64::max);
-        // Whole micrograms times metres.
+        // Rounded to whole micrograms times metres.
         [low, high].map(|x| (x * 1e9).round() / 1e9)
     });
     let stem = file.file_stem().unwrap_or(file.as_os_str());

@@ -1,24 +1,24 @@
-//! The key `commands` of a joint file: who may command the joint.
+//! The key `commands` of a joint file: which sources may command the joint.
 
 use super::table::{Range, Table, show};
 use super::{ConfigError, is_node_name};
 
-/// Most sources with topics of their own.
+/// Maximum number of sources with topics of their own.
 const MOST_SOURCES: usize = 16;
-/// What the action goes by: no other source may.
+/// Source name of the action; no other source may have it.
 pub const ACTION: &str = "action";
-/// Least and greatest time of silence after which a source loses the joint, s. Below, a stream would lose it between two
-/// samples; above, nobody waits.
+/// Minimum and maximum silence after which a source loses the joint, s. A smaller value would
+/// interrupt a stream between two samples; a larger one has no use.
 pub const RELEASE_AFTER: [f64; 2] = [0.2, 60.0];
 
-/// Who may command the joint.
+/// Which sources may command the joint.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Commands {
-    /// While one source holds the joint, commands of others are refused.
+    /// True if commands of other sources are refused while one source holds the joint.
     pub exclusive: bool,
-    /// How long the source that holds the joint may be silent before another may have it, s.
+    /// Silence after which the holding source gives up the joint to others, s.
     pub release_after: f64,
-    /// Sources with topics of their own: their names, all different.
+    /// Names of the sources with topics of their own, all different.
     pub sources: Vec<String>,
 }
 
@@ -32,7 +32,7 @@ impl Default for Commands {
     }
 }
 
-/// What the joint file says of it; the rest is as usual.
+/// Reads the key `commands`; missing entries take their defaults.
 pub(super) fn commands(top: &Table) -> Result<Commands, ConfigError> {
     let mut made = Commands::default();
     let Some(value) = top.get("commands") else {

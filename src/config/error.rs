@@ -1,22 +1,22 @@
-//! What can be wrong with a file, in one sentence each.
+//! Errors of reading, checking and writing files.
 
 use std::path::{Path, PathBuf};
 
-/// Why a file was refused or could not be written. Each is one sentence and one line.
+/// Reason why a file was refused or could not be written: one sentence on one line.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ConfigError {
     /// The file cannot be read.
     #[error("{}: cannot be read: {reason}", file.display())]
     Read {
-        /// Which file.
+        /// Path of the file.
         file: PathBuf,
         /// The system's reason.
         reason: String,
     },
-    /// The file is no YAML.
+    /// The file is not valid YAML.
     #[error("{}: is not valid YAML: {reason}", file.display())]
     Syntax {
-        /// Which file.
+        /// Path of the file.
         file: PathBuf,
         /// The parser's reason, with line and column.
         reason: String,
@@ -24,29 +24,29 @@ pub enum ConfigError {
     /// A value is not accepted.
     #[error("{}: {key} is {value}; accepted: {accepted}", file.display())]
     Value {
-        /// Which file.
+        /// Path of the file.
         file: PathBuf,
         /// Full path of the key, such as `tendons[2].drum_radius_mm`.
         key: String,
         /// The value given.
         value: String,
-        /// What is accepted.
+        /// The accepted values.
         accepted: String,
     },
-    /// A key that must be there is not.
+    /// A required key is missing.
     #[error("{}: {key} is missing; accepted: {accepted}", file.display())]
     Missing {
-        /// Which file.
+        /// Path of the file.
         file: PathBuf,
         /// Full path of the key.
         key: String,
-        /// What is accepted.
+        /// The accepted values.
         accepted: String,
     },
-    /// A key that nothing reads.
+    /// An unknown key.
     #[error("{}: {key} (given as {value}) is not a known key; accepted here: {accepted}", file.display())]
     Unknown {
-        /// Which file.
+        /// Path of the file.
         file: PathBuf,
         /// Full path of the key.
         key: String,
@@ -58,7 +58,7 @@ pub enum ConfigError {
     /// The file cannot be written.
     #[error("{}: cannot be written: {reason}", file.display())]
     Write {
-        /// Which file.
+        /// Path of the file.
         file: PathBuf,
         /// The system's reason.
         reason: String,
@@ -66,7 +66,7 @@ pub enum ConfigError {
 }
 
 impl ConfigError {
-    /// A value that is not accepted.
+    /// Returns the error for a value that is not accepted.
     pub(super) fn value(
         file: &Path,
         key: impl Into<String>,

@@ -1,4 +1,4 @@
-//! Gain-set files: read, checked, written.
+//! Gain-set files: reading, checking and writing.
 
 use std::fs::{File, OpenOptions};
 use std::io::Write;
@@ -11,12 +11,11 @@ use super::{ConfigError, NAME, Purpose, is_name};
 use crate::controller::reference_model::{Lag, Model};
 use crate::controller::{CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure};
 
-/// Greatest proportional, integral and derivative gain that a file may hold; far above any
-/// that a joint can bear.
+/// Accepted proportional, integral and derivative gains; far above any gain that a joint can bear.
 const GAIN: Range = Range::closed(0.0, 1000.0, "");
 const ORDER: Range = Range::open(0.0, 2.0, "");
 const CORNER: Range = Range::above(0.0, 10_000.0, "rad/s");
-/// Derivative corner of a motor without derivative, for when one is tuned in live, rad/s.
+/// Derivative corner of a motor without derivative, rad/s; used if one is set at run time.
 const DEFAULT_CORNER: f64 = 100.0;
 
 const KEYS: &[&str] = &[
@@ -52,20 +51,20 @@ pub(super) const MODEL_KEYS: &[&str] = &[
     "dead_time_s",
 ];
 
-/// A gain set with its name and where it came from.
+/// A gain set with its name and origin.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NamedGainSet {
-    /// Name by which it is chosen.
+    /// Name by which the set is chosen.
     pub name: String,
-    /// What its author says of it.
+    /// Remark of its author.
     pub note: String,
-    /// The file that it was read from, or should be written to.
+    /// Path of the file that the set was read from or is written to.
     pub file: PathBuf,
     /// Names of the motors, in the order of `gains.motors`.
     pub motor_names: Vec<String>,
     /// The gains.
     pub gains: GainSet,
-    /// What it was made for.
+    /// Purpose of the set.
     pub purpose: Purpose,
 }
 
@@ -73,12 +72,12 @@ impl NamedGainSet {
     /// Reads a gain-set file for a joint whose motors are `motor_names`, in that order.
     ///
     /// # Errors
-    /// The first thing in the file that is not accepted.
+    /// The first entry in the file that is not accepted.
     pub fn load(file: &Path, motor_names: &[String]) -> Result<Self, ConfigError> {
         Self::from_value(file, &read(file)?, motor_names)
     }
 
-    /// Reads a gain-set file's text as if it stood in `file`.
+    /// Parses `text` as the content of the gain-set file `file`.
     ///
     /// # Errors
     /// As [`NamedGainSet::load`].
@@ -128,7 +127,7 @@ impl NamedGainSet {
         })
     }
 
-    /// The set as the text of a gain-set file.
+    /// Returns the text of a gain-set file.
     pub fn to_yaml(&self) -> String {
         // Mappings of text and finite numbers always have a YAML form.
         serde_yaml::to_string(&self.to_value()).unwrap_or_default()
@@ -217,7 +216,7 @@ pub(super) fn model_value(model: &Model) -> Value {
     }
 }
 
-/// A setpoint kind as files name it.
+/// Returns the name of a command interface in files.
 pub(super) fn kind_word(kind: CommandInterface) -> &'static str {
     match kind {
         CommandInterface::Position => "position",
@@ -225,7 +224,7 @@ pub(super) fn kind_word(kind: CommandInterface) -> &'static str {
     }
 }
 
-/// The setpoint kind at `key`.
+/// Reads the command interface at `key`.
 pub(super) fn kind(table: &Table, key: &str) -> Result<CommandInterface, ConfigError> {
     let words = [
         ("position", CommandInterface::Position),
@@ -241,7 +240,7 @@ pub(super) fn kind(table: &Table, key: &str) -> Result<CommandInterface, ConfigE
     }
 }
 
-/// Gains of every motor: those of `all_motors`, or its own under `motors`, key by key.
+/// Reads the gains of every motor: its own under `motors`, else those of `all_motors`, key by key.
 fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError> {
     let file = top.file;
     let all = match top.get("all_motors") {
@@ -310,7 +309,7 @@ fn model(top: &Table) -> Result<Model, ConfigError> {
     model_of(&Table::at(top.file, "model", value, MODEL_KEYS)?)
 }
 
-/// The model in a table with [`MODEL_KEYS`].
+/// Reads the model in a table with [`MODEL_KEYS`].
 pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
     let second = ["natural_frequency_rad_s", "damping_ratio"];
     let lag = match (
@@ -354,20 +353,20 @@ fn integrator_deadband(top: &Table) -> Result<Option<IntegratorDeadband>, Config
     Ok(Some(IntegratorDeadband { enter, leave }))
 }
 
-/// Writes a gain set to `path`, whole or not at all: a new file in the same folder is written, synced
-/// and renamed into place. A file that is there is kept beside it as `<name>.<number>.bak`, with the first number that
-/// is free. Returns where the old file went.
+/// Writes a gain set to `path` atomically: a new file in the same folder is written, synced and
+/// renamed into place. An existing file is kept beside it as `<name>.<number>.bak`, with the first
+/// free number. Returns the path of that backup.
 ///
 /// # Errors
-/// A name or number that no gain-set file may hold, or what the system says when it cannot write.
+/// A name or number that a gain-set file cannot hold, or the system's error if writing fails.
 pub fn save_gain_set(path: &Path, set: &NamedGainSet) -> Result<Option<PathBuf>, ConfigError> {
     let value = set.to_value();
-    // What could not be read back is not written.
+    // Text that could not be read back is not written.
     NamedGainSet::from_value(path, &value, &set.motor_names)?;
     write_kept(path, &set.to_yaml())
 }
 
-/// Writes a file whole or not at all, and keeps one that is there, as [`save_gain_set`] does.
+/// Writes a file atomically and keeps an existing one, as [`save_gain_set`] does.
 pub(super) fn write_kept(path: &Path, text: &str) -> Result<Option<PathBuf>, ConfigError> {
     let refuse = |reason: String| ConfigError::Write {
         file: path.to_path_buf(),
@@ -386,11 +385,11 @@ pub(super) fn write_kept(path: &Path, text: &str) -> Result<Option<PathBuf>, Con
         .and_then(|()| keep(path, folder, name))
         .and_then(|kept| std::fs::rename(&temporary, path).map(|()| kept));
     let kept = written.map_err(|e| {
-        // The first error is the one that tells; a leftover is harmless.
+        // The first error is reported; a leftover file is harmless.
         let _ = std::fs::remove_file(&temporary);
         system(e)
     })?;
-    // The rename itself reaches the disk with its folder.
+    // The folder is synced, so that the rename itself reaches the disk.
     File::open(folder)
         .and_then(|f| f.sync_all())
         .map_err(system)?;
@@ -404,8 +403,8 @@ fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
     file.sync_all()
 }
 
-/// Gives the file at `path`, if there is one, a second name that was free. A hard link never
-/// replaces what is there, and until the rename both names hold the old text.
+/// Gives an existing file at `path` a free second name. A hard link never replaces a file, and
+/// until the rename both names hold the old text.
 fn keep(path: &Path, folder: &Path, name: &str) -> std::io::Result<Option<PathBuf>> {
     if !path.try_exists()? {
         return Ok(None);
@@ -421,7 +420,7 @@ fn keep(path: &Path, folder: &Path, name: &str) -> std::io::Result<Option<PathBu
     Err(std::io::Error::other("no backup number is free"))
 }
 
-/// For file systems without hard links: a copy under a name that nothing has yet.
+/// Copies a file to an unused name; for file systems without hard links.
 fn copy_new(from: &Path, to: &Path) -> std::io::Result<()> {
     let text = std::fs::read(from)?;
     let mut file = OpenOptions::new().write(true).create_new(true).open(to)?;
@@ -429,7 +428,7 @@ fn copy_new(from: &Path, to: &Path) -> std::io::Result<()> {
     file.sync_all()
 }
 
-/// A gain set of another kind than the joint's motors take.
+/// Refuses a gain set whose command interface is not that of the joint's motors.
 pub(super) fn check_kind(
     set: &NamedGainSet,
     joint: &Path,
@@ -450,7 +449,7 @@ pub(super) fn check_kind(
     ))
 }
 
-/// Two sets of one name.
+/// Refuses two sets of one name.
 pub(super) fn check_names(sets: &[NamedGainSet]) -> Result<(), ConfigError> {
     for (i, set) in sets.iter().enumerate() {
         if let Some(first) = sets[..i].iter().find(|s| s.name == set.name) {

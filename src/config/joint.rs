@@ -1,4 +1,4 @@
-//! Joint files: what a joint is, how its node runs, which gain sets it has.
+//! Joint files: the joint, its node's settings and its gain sets.
 
 use std::path::{Path, PathBuf};
 
@@ -50,7 +50,7 @@ const KEYS: &[&str] = &[
     "models",
 ];
 
-/// Keys that a tendon may have of its own; all but the first may stand under `all_tendons`.
+/// Keys of a single tendon; all but the first may also stand under `all_tendons`.
 const TENDON_KEYS: &[&str] = &[
     "motor",
     "base_angle_deg",
@@ -79,7 +79,7 @@ pub(super) const ANGLE: Range = Range::closed(-360.0, 360.0, "deg");
 pub(super) const RATE: Range = Range::closed(10.0, 1000.0, "Hz");
 const AGE: Range = Range::above(0.0, 10.0, "s");
 
-/// What starts a tick.
+/// Source of control ticks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum TickSource {
     /// A timer of fixed rate with absolute deadlines.
@@ -88,7 +88,7 @@ pub enum TickSource {
     Imu,
 }
 
-/// The message that setpoints are published in.
+/// Message type that setpoints are published in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SetpointMessage {
     /// sensor_msgs/JointState, motors by name.
@@ -97,19 +97,19 @@ pub enum SetpointMessage {
     Float64Array,
 }
 
-/// Names of coordinate frames on the graph.
+/// Names of the coordinate frames.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Frames {
-    /// Frame of the base plate: commands and head poses are in it.
+    /// Frame of the base plate, in which commands and head poses are given.
     pub base: String,
     /// Frame of the head plate.
     pub head: String,
 }
 
-/// A joint file, checked: every gain set in it makes a law.
+/// A validated joint file; a law can be made from every gain set in it.
 #[derive(Clone, Debug)]
 pub struct JointFile {
-    /// The file.
+    /// Path of the file.
     pub file: PathBuf,
     /// Name of the joint's node.
     pub name: String,
@@ -117,41 +117,41 @@ pub struct JointFile {
     pub namespace: String,
     /// Names of the motors in `joint_states`, in tendon order.
     pub motor_names: Vec<String>,
-    /// Name of the pan motor there, if there is one.
+    /// Name of the pan motor in `joint_states`; `None` without a pan motor.
     pub pan_name: Option<String>,
-    /// What finds the configuration for a gaze point, if the joint has a camera.
+    /// Solver that finds the configuration for a gaze point; `None` without a camera.
     pub gazer: Option<Gazer>,
-    /// Frames that stand still in each other.
+    /// Frames at fixed poses relative to each other.
     pub fixed_frames: Vec<FixedFrame>,
-    /// The joint, as its loop sees it; `sample_period` is that of `feedback`.
+    /// The joint as the control loop uses it; `sample_period` is that of `feedback`.
     pub joint: Joint,
-    /// The beam with its head, where the file says how stiff it is and what it carries; see [`JointFile::carry`].
+    /// Beam, head and payload, if the file gives them; see [`JointFile::self_support`].
     pub cantilever: Option<Cantilever>,
     /// Limits at start.
     pub limits: Limits,
     /// Feedback at start.
     pub feedback: Feedback,
-    /// Who may command, at start.
+    /// Command sources at start.
     pub commands: Commands,
-    /// What the motors take.
+    /// Command interface of the motors.
     pub kind: CommandInterface,
-    /// The message that setpoints are published in.
+    /// Message type that setpoints are published in.
     pub setpoint_message: SetpointMessage,
-    /// What starts a tick. Its period, nominal for `imu`, is `joint.period`.
+    /// Source of control ticks. The period, nominal for `imu`, is `joint.period`.
     pub tick: TickSource,
     /// Nominal period of IMU samples, s.
     pub imu_period: f64,
     /// Nominal period of motor samples, s.
     pub motor_period: f64,
-    /// Names of frames.
+    /// Names of the coordinate frames.
     pub frames: Frames,
-    /// The gain sets, names all different.
+    /// The gain sets, with different names.
     pub gain_sets: Vec<NamedGainSet>,
-    /// Which gain set is in force at start.
+    /// Index of the gain set in force at start.
     pub initial: usize,
-    /// Whether the node goes to active by itself, as soon as the joint is ready.
+    /// True if the node activates itself as soon as the joint is ready.
     pub autostart: bool,
-    /// The joint's models, which gain sets are examined against; none where the file names none.
+    /// Models on which gain sets are examined; empty if the file names none.
     pub models: Vec<JointModel>,
 }
 
@@ -159,13 +159,14 @@ impl JointFile {
     /// Reads a joint file and its gain-set files.
     ///
     /// # Errors
-    /// The first thing in any of them that is not accepted.
+    /// The first entry in any of these files that is not accepted.
     pub fn load(file: impl AsRef<Path>) -> Result<Self, ConfigError> {
         let file = file.as_ref();
         Self::from_value(file, &read(file)?)
     }
 
-    /// Reads a joint file's text as if it stood in `file`; its gain-set files are read from beside it.
+    /// Parses `text` as the content of the joint file `file`. Gain-set files are read from the
+    /// folder of `file`.
     ///
     /// # Errors
     /// As [`JointFile::load`].
@@ -247,7 +248,7 @@ impl JointFile {
         })
     }
 
-    /// The joint for another choice of feedback: its sample period is that of what it rests on.
+    /// Returns the joint with the sample period of `feedback`.
     pub fn joint_for(&self, feedback: Feedback) -> Joint {
         Joint {
             sample_period: match feedback {
@@ -258,13 +259,13 @@ impl JointFile {
         }
     }
 
-    /// Names of all motors, the pan motor's last.
+    /// Returns the names of all motors, the pan motor last.
     pub fn all_motor_names(&self) -> Vec<String> {
         let motors = self.motor_names.iter().chain(&self.pan_name);
         motors.cloned().collect()
     }
 
-    /// What turns targets into configurations of this joint.
+    /// Returns the solver that turns targets into configurations of this joint.
     pub fn aim(&self) -> Aim {
         let pan = self.joint.pan.map(|pan| PanLimits {
             low: pan.low,
@@ -273,13 +274,14 @@ impl JointFile {
         Aim::new(self.gazer.clone(), pan, self.limits.inclination)
     }
 
-    /// The law of gain set `set` with the limits and feedback of the file, the payload not told.
+    /// Returns the law of gain set `set` with the limits and feedback of the file and an unknown
+    /// payload.
     ///
     /// # Errors
     /// [`LawError`]; never for the gain sets as loaded.
     ///
     /// # Panics
-    /// If there is no set of that number.
+    /// If `set` is not an index of a gain set.
     pub fn law(&self, set: usize) -> Result<Law, LawError> {
         let gains = &self.gain_sets[set].gains;
         let law = Law::new(&self.joint, gains, &self.limits, self.feedback)?;
@@ -287,7 +289,7 @@ impl JointFile {
     }
 }
 
-/// Name and namespace of the node.
+/// Reads the name and namespace of the node.
 pub(super) fn node_name(top: &Table, default: &str) -> Result<(String, String), ConfigError> {
     let name = match top.get("name") {
         None => default,
@@ -309,7 +311,7 @@ pub(super) fn frames(top: &Table) -> Result<Frames, ConfigError> {
     })
 }
 
-/// Roll, pitch and yaw, deg: turns about the fixed axes x, y, z in this order (REP-103).
+/// Reads roll, pitch and yaw, deg: rotations about the fixed axes x, y, z in this order (REP-103).
 pub(super) fn orientation(parent: &Table, key: &str) -> Result<Rotation3<f64>, ConfigError> {
     let Some(value) = parent.get(key) else {
         return Ok(Rotation3::identity());
@@ -324,12 +326,13 @@ pub(super) fn orientation(parent: &Table, key: &str) -> Result<Rotation3<f64>, C
     ))
 }
 
-/// Gravity's direction in the base frame, from the base's orientation in a level world frame.
+/// Returns gravity's direction in the base frame, from the base's orientation in a level world
+/// frame.
 fn gravity_base(top: &Table) -> Result<Vector3<f64>, ConfigError> {
     Ok(orientation(top, "base_orientation_deg")?.inverse() * -Vector3::z())
 }
 
-/// Sample period and mounting.
+/// Reads the sample period, s, and the mounting of the IMU.
 fn imu(top: &Table) -> Result<(f64, Rotation3<f64>), ConfigError> {
     let value = top.need("imu", "a table with rate_hz and mounting_deg")?;
     let table = Table::at(top.file, "imu", value, &["rate_hz", "mounting_deg"])?;
@@ -337,7 +340,7 @@ fn imu(top: &Table) -> Result<(f64, Rotation3<f64>), ConfigError> {
     Ok((1.0 / rate, orientation(&table, "mounting_deg")?))
 }
 
-/// Sample period, time constant and following-error limit.
+/// Reads the sample period, s, the time constant, s, and the following-error limit, rad.
 fn motors(top: &Table) -> Result<(f64, f64, f64), ConfigError> {
     let keys = ["rate_hz", "time_constant_s", "following_error_limit_rad"];
     let value = top.need(
@@ -352,7 +355,7 @@ fn motors(top: &Table) -> Result<(f64, f64, f64), ConfigError> {
     ))
 }
 
-/// Source and period.
+/// Reads the tick source and the period, s.
 fn tick(top: &Table, imu_period: f64) -> Result<(TickSource, f64), ConfigError> {
     let value = top.need("tick", "a table with source and, for a timer, rate_hz")?;
     let table = Table::at(top.file, "tick", value, &["source", "rate_hz"])?;
@@ -381,7 +384,7 @@ fn tick(top: &Table, imu_period: f64) -> Result<(TickSource, f64), ConfigError> 
     Ok((source, period))
 }
 
-/// Tolerance and dwell.
+/// Reads the tolerance, rad, and the dwell, s.
 fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
     let keys = ["tolerance_deg", "dwell_s"];
     let value = top.need("settled", "a table with tolerance_deg and dwell_s")?;
@@ -391,7 +394,7 @@ fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
     Ok((tolerance.to_radians(), dwell))
 }
 
-/// Kind and message.
+/// Reads the command interface and the message type.
 pub(super) fn setpoint(top: &Table) -> Result<(CommandInterface, SetpointMessage), ConfigError> {
     let value = top.need("setpoint", "a table with kind and message")?;
     let table = Table::at(top.file, "setpoint", value, &["kind", "message"])?;
@@ -418,7 +421,7 @@ fn limits(
     let accepted = format!("a table with {}", keys.join(", "));
     let value = top.need("limits", &accepted)?;
     let table = Table::at(top.file, "limits", value, &keys)?;
-    // The over-bend limit ends at 120 deg, where the estimator's range does.
+    // The over-bend limit is at most 120 deg, the end of the estimator's range.
     let most = max_inclination.to_degrees().min(120.0);
     // Rounded, so that the file's own number is accepted and shown.
     let most = (most * 1e9).round() / 1e9;
@@ -442,12 +445,12 @@ fn limits(
     })
 }
 
-/// What the sign of a tendon's motor says, and that of a pan motor.
+/// Meaning of the key `sign` for a tendon's motor and for a pan motor.
 pub(super) const REELS: &str = "1 where positive motor angles reel in, -1 where they pay out";
 pub(super) const TURNS: &str =
     "1 where positive motor angles turn from +x toward +y, -1 where they turn the other way";
 
-/// The key `sign`: +1, which is the default, or -1.
+/// Reads the key `sign`: +1, the default, or -1.
 pub(super) fn sign(table: &Table, accepted: &str) -> Result<f64, ConfigError> {
     match table.get("sign").map(|value| (value, value.as_f64())) {
         None => Ok(1.0),
@@ -456,7 +459,7 @@ pub(super) fn sign(table: &Table, accepted: &str) -> Result<f64, ConfigError> {
     }
 }
 
-/// The name of a tendon's motor, which no other motor has, onto `names`.
+/// Reads the name of a tendon's motor, which must be unique, and appends it to `names`.
 pub(super) fn motor_name(tendon: &Table, names: &mut Vec<String>) -> Result<(), ConfigError> {
     let name = tendon.text("motor", NAME, is_name)?;
     if let Some(first) = names.iter().position(|n| n == name) {
@@ -534,7 +537,7 @@ impl Overlaid<'_> {
 
 const TRAVEL: [&str; 2] = ["travel_deg", "travel_rad"];
 
-/// Least and greatest angle, rad, on both sides of zero.
+/// Reads the minimum and maximum angle, rad, which are on both sides of zero.
 pub(super) fn travel(table: &Table) -> Result<[f64; 2], ConfigError> {
     let [deg, rad] = TRAVEL;
     let [low, high] = match (table.get(deg), table.get(rad)) {
@@ -609,7 +612,7 @@ fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Cantilever
     Ok((kinematics, cantilever))
 }
 
-/// The models in the file named, relative to this one.
+/// Reads the models file that `models` names, relative to this file.
 fn models(top: &Table) -> Result<Vec<JointModel>, ConfigError> {
     let accepted = "the path of a models file, relative to this file";
     if top.get("models").is_none() {

@@ -1,4 +1,4 @@
-//! What a joint looks with and stands on: camera, pan motor, base IMU, frames fixed to each other.
+//! Camera, pan motor, base IMU and fixed frames of a joint.
 
 use nalgebra::{Isometry3, Rotation3, Translation3, UnitQuaternion, Vector3};
 
@@ -8,25 +8,25 @@ use super::{ConfigError, FRAME, Frames, is_frame};
 use crate::gaze::{Camera, Gazer, PanLimits};
 use crate::tick::Pan;
 
-/// A frame that stands still in another one.
+/// A frame at a fixed pose relative to another one.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FixedFrame {
     /// Its name.
     pub name: String,
-    /// The frame that it stands in.
+    /// Name of the parent frame.
     pub parent: String,
-    /// Its pose there: takes coordinates in it to coordinates in the parent.
+    /// Pose in the parent frame: maps coordinates in this frame to coordinates in the parent.
     pub pose: Isometry3<f64>,
 }
 
-/// A point of three coordinates in mm, as m.
+/// Reads a point of three coordinates in mm and returns it in m.
 fn place(table: &Table, key: &str, range: Range) -> Result<Vector3<f64>, ConfigError> {
     let numbers = table.numbers(key, 3..=3, range)?;
-    // Just asked for three.
+    // The length was checked above.
     Ok(Vector3::new(numbers[0], numbers[1], numbers[2]) * MM)
 }
 
-/// The camera, if there is one.
+/// Reads the camera, if there is one.
 pub(super) fn camera(top: &Table) -> Result<Option<Camera>, ConfigError> {
     let keys = ["position_mm", "axis", "nearest_mm"];
     let Some(value) = top.get("camera") else {
@@ -48,7 +48,7 @@ pub(super) fn camera(top: &Table) -> Result<Option<Camera>, ConfigError> {
     }))
 }
 
-/// The gazer of a checked joint with that camera.
+/// Returns the gaze solver of a validated joint with that camera.
 pub(super) fn gazer(
     top: &Table,
     length: f64,
@@ -60,12 +60,12 @@ pub(super) fn gazer(
         low: pan.low,
         high: pan.high,
     });
-    // Every part of it has been checked on its own.
+    // Every part has been checked on its own.
     Gazer::new(length, max_inclination, camera, limits)
         .map_err(|e| ConfigError::value(top.file, "camera", "a camera", e.to_string()))
 }
 
-/// The pan motor and its name, which is not among `names`, if there is one.
+/// Reads the pan motor and its name, which must not be among `names`, if there is one.
 pub(super) fn pan(top: &Table, names: &[String]) -> Result<Option<(String, Pan)>, ConfigError> {
     let keys = [
         "motor",
@@ -96,7 +96,8 @@ pub(super) fn pan(top: &Table, names: &[String]) -> Result<Option<(String, Pan)>
     Ok(names.pop().map(|name| (name, pan)))
 }
 
-/// Mounting of the base's IMU, if there is one: takes a vector from its frame to the base frame.
+/// Reads the mounting of the base IMU, if there is one: rotates a vector from its frame to the base
+/// frame.
 pub(super) fn base_imu(top: &Table) -> Result<Option<Rotation3<f64>>, ConfigError> {
     let Some(value) = top.get("base_imu") else {
         return Ok(None);
@@ -106,7 +107,7 @@ pub(super) fn base_imu(top: &Table) -> Result<Option<Rotation3<f64>>, ConfigErro
     Ok(Some(orientation(&table, "mounting_deg")?))
 }
 
-/// The table of frames that stand still in each other.
+/// Reads the list of fixed frames.
 pub(super) fn fixed_frames(top: &Table, own: &Frames) -> Result<Vec<FixedFrame>, ConfigError> {
     let keys = ["name", "parent", "position_mm", "orientation_deg"];
     if top.get("fixed_frames").is_none() {
@@ -143,7 +144,8 @@ pub(super) fn fixed_frames(top: &Table, own: &Frames) -> Result<Vec<FixedFrame>,
     Ok(frames)
 }
 
-/// Refuses frames that stand in themselves, over others or over the head, which moves in the base.
+/// Refuses frames that are their own ancestors, directly, through others or through the head, which
+/// moves in the base frame.
 fn loops(top: &Table, frames: &[FixedFrame], own: &Frames) -> Result<(), ConfigError> {
     let above = |name: &str| match frames.iter().find(|f| f.name == name) {
         Some(frame) => Some(frame.parent.as_str()),

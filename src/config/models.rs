@@ -1,4 +1,5 @@
-//! Files of the models of one joint, over payloads and directions: what a controller must survive.
+//! Files with the models of one joint over payloads and directions, on which gain sets are
+//! examined.
 //!
 //! ```yaml
 //! models:
@@ -7,14 +8,14 @@
 //!     payload_height_mm: 35         # of its centre above the beam's end
 //!     direction_deg: 17             # of the step, from +x toward +y
 //!     model: {gain: 0.95, natural_frequency_rad_s: 39.1, damping_ratio: 0.44, dead_time_s: 0.014}
-//!     standard_errors: {gain: 0.001, natural_frequency_rad_s: 0.2, damping_ratio: 0.004, dead_time_s: 0.0004}
-//!     cross_axis_gain: 0.002            # along the same dynamics; default 0
+//!     standard_errors: {gain: 0.001, natural_frequency_rad_s: 0.2, damping_ratio: 0.004}
+//!     cross_axis_gain: 0.002        # with the same dynamics; default 0
 //!     normalised_rms_error: 0.01    # of the fit
 //!     samples: 1200
 //! ```
 //!
-//! A first-order model has `gain`, `time_constant_s`, `dead_time_s`; an integrating one `gain_per_s`, `time_constant_s`,
-//! `dead_time_s`. Standard errors are optional, key by key.
+//! A first-order model has `gain`, `time_constant_s`, `dead_time_s`; an integrating one
+//! `gain_per_s`, `time_constant_s`, `dead_time_s`. Standard errors are optional, key by key.
 
 use std::path::{Path, PathBuf};
 
@@ -26,35 +27,35 @@ use super::table::{Range, Table, parse, read};
 use crate::fit::{Family, Member, Payload};
 use crate::model::{Dynamics, Plant};
 
-/// One model of a joint, and what it is a model of.
+/// One model of a joint with the conditions it was recorded under.
 #[derive(Clone, Debug, PartialEq)]
 pub struct JointModel {
-    /// For people.
+    /// Name for people.
     pub name: String,
-    /// What the head plate carried, if it is known.
+    /// Payload on the head plate, if known.
     pub payload: Option<Payload>,
     /// Direction of the step, from +x toward +y, rad.
     pub direction: f64,
-    /// The model along the step.
+    /// In-plane model.
     pub plant: Plant,
-    /// Standard errors of the parameters that are known, by the model's keys.
+    /// Standard errors of the parameters for which they are known, by the model's keys.
     pub standard_errors: Vec<(String, f64)>,
-    /// Gain across the step.
+    /// Cross-axis gain.
     pub cross_axis_gain: f64,
-    /// RMS of the residuals over the standard deviation of the response.
+    /// RMS of the residuals divided by the standard deviation of the response.
     pub nrmse: f64,
-    /// Samples fitted.
+    /// Number of samples fitted.
     pub samples: u64,
 }
 
 /// The models of a joint.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ModelsFile {
-    /// Where they come from, or go to.
+    /// Path of the file that the models are read from or written to.
     pub file: PathBuf,
     /// The models, at least one.
     pub models: Vec<JointModel>,
-    /// What people should know of them, one line, written above them; it is not read back.
+    /// One line for people, written above the models; it is not read back.
     pub comment: Option<String>,
 }
 
@@ -77,7 +78,7 @@ const MODEL_KEYS: &[&str] = &[
     "damping_ratio",
     "dead_time_s",
 ];
-/// Models in a file at most.
+/// Maximum number of models in a file.
 const MOST: usize = 1000;
 
 impl From<&Member> for JointModel {
@@ -99,7 +100,7 @@ impl From<&Member> for JointModel {
 }
 
 impl ModelsFile {
-    /// The models of a family, to be written to `file`.
+    /// Returns the models of a family, to be written to `file`.
     pub fn of(file: &Path, family: &Family) -> Self {
         Self {
             file: file.to_path_buf(),
@@ -111,12 +112,12 @@ impl ModelsFile {
     /// Reads a models file.
     ///
     /// # Errors
-    /// The first thing in the file that is not accepted.
+    /// The first entry in the file that is not accepted.
     pub fn load(file: &Path) -> Result<Self, ConfigError> {
         Self::from_value(file, &read(file)?)
     }
 
-    /// Reads a models file's text as if it stood in `file`.
+    /// Parses `text` as the content of the models file `file`.
     ///
     /// # Errors
     /// As [`ModelsFile::load`].
@@ -144,7 +145,7 @@ impl ModelsFile {
         })
     }
 
-    /// The models as the text of a models file.
+    /// Returns the text of a models file.
     pub fn to_yaml(&self) -> String {
         let comment = self.comment.as_deref().unwrap_or_default();
         let comment = comment.replace(char::is_control, " ");
@@ -163,13 +164,13 @@ impl ModelsFile {
         top.into()
     }
 
-    /// Writes the file whole or not at all; one that is there is kept beside it as `<name>.<number>.bak`. Returns where that
-    /// went.
+    /// Writes the file atomically. An existing file is kept beside it as `<name>.<number>.bak`.
+    /// Returns the path of that backup.
     ///
     /// # Errors
-    /// A model that no models file may hold, or what the system says when it cannot write.
+    /// A model that a models file cannot hold, or the system's error if writing fails.
     pub fn save(&self) -> Result<Option<PathBuf>, ConfigError> {
-        // What could not be read back is not written.
+        // Text that could not be read back is not written.
         Self::from_value(&self.file, &self.to_value())?;
         write_kept(&self.file, &self.to_yaml())
     }
@@ -218,7 +219,7 @@ fn joint_model(table: &Table) -> Result<JointModel, ConfigError> {
     })
 }
 
-/// A model of any form; the ranges are those of [`Plant::check`].
+/// Reads a model of any form; the ranges are those of [`Plant::check`].
 fn plant(model: &Table) -> Result<Plant, ConfigError> {
     let integrating = model.get("gain_per_s");
     let second = ["natural_frequency_rad_s", "damping_ratio"];
@@ -263,7 +264,7 @@ fn plant(model: &Table) -> Result<Plant, ConfigError> {
 fn value_of(model: &JointModel) -> Value {
     let mut entry = Mapping::new();
     let mut put = |key: &str, value: Value| entry.insert(key.into(), value);
-    // Whole degrees, grams and millimetres are shown as they were typed.
+    // Rounded, so that whole degrees, grams and millimetres are shown as they were typed.
     let round = |x: f64| Value::from((x * 1e9).round() / 1e9);
     put("name", model.name.as_str().into());
     if let Some(payload) = model.payload {

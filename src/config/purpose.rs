@@ -1,4 +1,4 @@
-//! What a gain set was made for: payloads, models, specification. Told by whoever made it, and all optional.
+//! Purpose of a gain set: payloads, models, specification. All of it is optional.
 
 use serde_yaml::{Mapping, Value};
 
@@ -9,26 +9,26 @@ use crate::controller::reference_model::Model;
 
 const MOMENT: Range = Range::closed(0.0, 100.0, "kg m");
 
-/// What a gain set was made for.
+/// Purpose of a gain set.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Purpose {
-    /// Payloads that it holds, as the moment that tilts the head, least and greatest: mass times height of the payload's
-    /// centre above the beam's end, kg m.
+    /// Minimum and maximum moment of the payloads that the set covers, kg m: mass times height of
+    /// the payload's centre above the beam's end.
     pub payload_moment: Option<[f64; 2]>,
-    /// What was specified.
+    /// Specification of the loop.
     pub specification: Option<Specification>,
-    /// Models of the joint that it was made for.
+    /// Models of the joint that the set was made for.
     pub models: Vec<Model>,
 }
 
-/// What a loop was specified to be.
+/// Specification of a loop.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Specification {
     /// Phase margin, rad.
     pub phase_margin: Option<f64>,
     /// Gain crossover, rad/s.
     pub crossover: Option<f64>,
-    /// Greatest sensitivity peak.
+    /// Maximum sensitivity peak.
     pub sensitivity_peak: Option<f64>,
 }
 
@@ -63,7 +63,7 @@ impl Purpose {
         })
     }
 
-    /// Puts the keys that there are into a gain set's table.
+    /// Writes the keys that are set into a gain set's table.
     pub(super) fn write(&self, top: &mut Mapping) {
         if let Some(range) = self.payload_moment {
             let range = range.map(Value::from).to_vec();
@@ -71,7 +71,7 @@ impl Purpose {
         }
         if let Some(specification) = &self.specification {
             let margin = specification.phase_margin.map(f64::to_degrees);
-            // A degree is shown as it was typed.
+            // Rounded, so that a value in degrees is shown as it was typed.
             let margin = margin.map(|m| (m * 1e9).round() / 1e9);
             let numbers = [
                 margin,
@@ -89,9 +89,10 @@ impl Purpose {
         }
     }
 
-    /// Whether a payload of that moment, kg m, is among those that it holds; `None` where it does not say.
+    /// Returns whether the set covers a payload of `moment`, kg m; `None` if the set gives no
+    /// range.
     pub fn holds(&self, moment: f64) -> Option<bool> {
-        // A payload weighed to a per cent at the end of the range is in it.
+        // 1 % of tolerance, so that a payload weighed at the end of the range is covered.
         let [low, high] = self.payload_moment?;
         Some((0.99 * low..=1.01 * high).contains(&moment))
     }

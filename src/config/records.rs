@@ -1,33 +1,39 @@
 //! Records of step tests as CSV.
 //!
 //! # The format
-//! UTF-8, fields parted by commas, `.` as decimal point (RFC 4180 with comments). First lines `# key: value`, in any order and
-//! all optional:
+//! UTF-8, fields separated by commas, `.` as decimal point (RFC 4180 with comments). The first
+//! lines are `# key: value`, in any order and all optional:
 //!
 //! | key | value |
 //! |---|---|
-//! | `payload_mass_g`, `payload_height_mm` | what the head plate carried: mass, height of its centre above the beam's end; both or none |
-//! | `direction_deg` | direction of the step, from +x toward +y, -360 to 360; else that of the first move |
-//! | `limit_deg` | inclination at which what was asked is cut |
+//! | `payload_mass_g`, `payload_height_mm` | payload: mass, height of its centre; both or none |
+//! | `direction_deg` | direction of the step, +x toward +y, -360 to 360; default: first move |
+//! | `limit_deg` | inclination to which the commanded bend was cut |
 //! | `gain_set`, `feedback`, `joint`, `note` | text for people |
-//! | `aborted` | why the test ended early; a record with it holds a test that is not whole |
+//! | `aborted` | why the test ended early; the record is then incomplete |
 //!
-//! Other comment lines are passed over. Then the heading, and one row per control tick:
+//! Other comment lines are ignored. The heading follows, then one row per control tick:
 //!
 //! | column | content |
 //! |---|---|
-//! | `time_s` | when the setpoints were sent, s, rising |
-//! | `commanded_x_rad`, `commanded_y_rad` | the bend that the setpoints ask for through the kinematics, rad (rad/s of velocity setpoints), held until the next row |
+//! | `time_s` | time at which the setpoints were sent, s, rising |
+//! | `commanded_x_rad`, `commanded_y_rad` | commanded bend, rad; see below |
 //! | `bend_x_rad`, `bend_y_rad` | the last measured bend, rad |
-//! | `bend_stamp_s` | when that was measured, s; may be left out: as the row. A stamp that repeats is the same measurement |
-//! | `setpoint_<motor>_rad` or `_rad_s` | the setpoint sent to the motor of that name; may be left out |
-//! | `motor_<motor>_rad` | the motor's measured angle; may be left out |
+//! | `bend_stamp_s` | time of that measurement, s; optional, default: the row's time |
+//! | `setpoint_<motor>_rad` or `_rad_s` | setpoint sent to the motor of that name; optional |
+//! | `motor_<motor>_rad` | measured angle of the motor; optional |
 //!
-//! With the stamps of the measurements the age of the sensor's samples is not part of a fitted dead time; without, it is.
+//! The payload height is that of its centre above the end of the beam. The commanded bend is that
+//! of the setpoints through the kinematics (rad/s for velocity setpoints), held until the next row.
+//! A `bend_stamp_s` that repeats marks the same measurement.
 //!
-//! An empty field of a motor is unknown. Columns of other names are passed over.
+//! With the stamps of the measurements a fitted dead time excludes the sensor latency; without them
+//! it includes the sensor latency.
 //!
-//! Records from elsewhere have their columns named by a [`Mapping`], with units, and along one axis only or along two.
+//! An empty field of a motor means unknown. Columns with other names are ignored.
+//!
+//! For records from other sources a [`Mapping`] gives the names and units of the columns, for one
+//! axis or two.
 
 use std::path::Path;
 
@@ -36,25 +42,25 @@ use super::table::quoted;
 use crate::fit::{Hold, Payload, StepTest};
 use crate::geometry::Bend;
 
-/// Largest record that is read, bytes: an hour at 200 Hz.
+/// Maximum size of a record, bytes: an hour at 200 Hz.
 const LARGEST: u64 = 256 << 20;
 
-/// What the columns of a record from elsewhere are called, and in which units they are.
+/// Column names and units of a record from another source.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Mapping {
     /// Column of the time.
     pub time: String,
     /// Seconds per unit of time.
     pub seconds: f64,
-    /// Columns of the bend asked for: along one axis, or x and y.
+    /// Columns of the commanded bend: one axis, or x and y.
     pub asked: Vec<String>,
-    /// Columns of the bend measured, as many.
+    /// Columns of the measured bend, as many.
     pub measured: Vec<String>,
     /// Radians per unit of angle.
     pub radians: f64,
-    /// What parts the fields.
+    /// Separator of the fields.
     pub delimiter: u8,
-    /// What the input does between rows.
+    /// Course of the input between rows.
     pub hold: Hold,
 }
 
@@ -73,7 +79,7 @@ impl Default for Mapping {
     }
 }
 
-/// A motor's part of a record, one value per row; NaN where it is not known.
+/// A motor's part of a record, one value per row; NaN if unknown.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct MotorColumn {
     /// The motor's name.
@@ -84,18 +90,18 @@ pub struct MotorColumn {
     pub angles: Vec<f64>,
 }
 
-/// A record of a step test: what its file holds.
+/// The content of a step-test file.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct StepTestRecord {
     /// The test itself.
     pub test: StepTest,
-    /// What the head plate carried, if it is told.
+    /// Payload on the head plate, if known.
     pub payload: Option<Payload>,
     /// Texts for people: `gain_set`, `feedback`, `joint`, `note`, `aborted`.
     pub texts: Vec<(String, String)>,
-    /// The motors, if they are told.
+    /// The motors, if recorded.
     pub motors: Vec<MotorColumn>,
-    /// Whether the motors take velocities.
+    /// True if the setpoints are velocities.
     pub velocities: bool,
 }
 
@@ -108,7 +114,7 @@ impl StepTestRecord {
         self.texts.push((ABORTED.into(), why.into()));
     }
 
-    /// Why the test ended early, if it did; empty where that is not told.
+    /// Returns why the test ended early, or `None`; empty if the record gives no reason.
     pub fn aborted(&self) -> Option<&str> {
         let (_, why) = self.texts.iter().find(|(key, _)| key == ABORTED)?;
         Some(why)
@@ -117,7 +123,7 @@ impl StepTestRecord {
     /// Reads a record.
     ///
     /// # Errors
-    /// The first thing in it that is not accepted, with line and column.
+    /// The first entry that is not accepted, with line and column.
     pub fn load(file: &Path, mapping: &Mapping) -> Result<Self, ConfigError> {
         let refuse = |reason: String| ConfigError::Read {
             file: file.to_path_buf(),
@@ -136,12 +142,12 @@ impl StepTestRecord {
         Self::from_bytes(file, &text, mapping)
     }
 
-    /// Reads a record's bytes as if they stood in `file`.
+    /// Parses `bytes` as the content of the record `file`.
     ///
     /// # Errors
     /// As [`StepTestRecord::load`].
     pub fn from_bytes(file: &Path, bytes: &[u8], mapping: &Mapping) -> Result<Self, ConfigError> {
-        // Some programs start a file with a mark of its encoding.
+        // Some programs start a file with a byte order mark.
         let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
         let mut record = Self::default();
         record.test.hold = mapping.hold;
@@ -190,12 +196,13 @@ impl StepTestRecord {
         Ok(record)
     }
 
-    /// The record as the text of its file. Numbers are written so that they are read back as they were.
+    /// Returns the text of the record's file. Numbers are written so that they are read back
+    /// unchanged.
     pub fn to_csv(&self) -> String {
         use std::fmt::Write;
         let mut text = String::new();
         let mut put = |line: std::fmt::Arguments| {
-            // Writing to a text does not fail.
+            // Writing to a string does not fail.
             let _ = writeln!(text, "{line}");
         };
         if let Some(payload) = self.payload {
@@ -254,10 +261,10 @@ impl StepTestRecord {
         text
     }
 
-    /// Writes the record to a file that is not there yet.
+    /// Writes the record to a new file.
     ///
     /// # Errors
-    /// What the system says; a file that is there stays as it is.
+    /// The system's error; an existing file is left unchanged.
     pub fn save(&self, file: &Path) -> Result<(), ConfigError> {
         use std::io::Write;
         let open = std::fs::OpenOptions::new()
@@ -275,7 +282,7 @@ impl StepTestRecord {
     }
 }
 
-/// What a parser says, on one line.
+/// Returns the error of the CSV parser on one line.
 fn not_csv(file: &Path, error: &csv::Error) -> ConfigError {
     let line = error.position().map_or(0, csv::Position::line);
     let reason = match error.kind() {
@@ -344,7 +351,7 @@ struct Sheet<'a> {
     heading: &'a csv::StringRecord,
 }
 
-/// Columns of a motor's setpoint and angle.
+/// Indices of the columns of a motor's setpoint and angle.
 type MotorColumns = (Option<usize>, Option<usize>);
 
 impl Sheet<'_> {
@@ -375,7 +382,7 @@ impl Sheet<'_> {
         names.iter().map(|name| self.need(name)).collect()
     }
 
-    /// Places of each motor's setpoint and angle.
+    /// Returns the column indices of each motor's setpoint and angle.
     fn motors(&self, record: &mut StepTestRecord) -> Result<Vec<MotorColumns>, ConfigError> {
         let mut places = Vec::new();
         for column in self.heading {

@@ -1,4 +1,4 @@
-//! Refusals by the layers below, told as refusals of the key that people can change.
+//! Refusals by lower layers, reported at the key that a user can change.
 
 use std::path::Path;
 
@@ -8,7 +8,7 @@ use crate::controller::reference_model::ModelError;
 use crate::kinematics::RoutingError;
 use crate::tick::LawError;
 
-/// What the tendons make together and cannot be.
+/// Reports tendons that do not work together.
 pub(super) fn routing_refused(file: &Path, error: &RoutingError) -> ConfigError {
     let refuse =
         |key: &str, value: String, accepted: String| ConfigError::value(file, key, value, accepted);
@@ -81,7 +81,7 @@ pub(super) fn routing_refused(file: &Path, error: &RoutingError) -> ConfigError 
     }
 }
 
-/// What a gain set and the joint make together and cannot be, at the key that people can change.
+/// Reports a gain set that does not fit the joint, at the key that a user can change.
 pub(super) fn law_refused(file: &Path, set: &NamedGainSet, error: &LawError) -> ConfigError {
     let set_value = |key: String, value: f64, accepted: String| {
         ConfigError::value(&set.file, key, value, accepted)

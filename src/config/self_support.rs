@@ -1,4 +1,5 @@
-//! What of a joint file says whether the beam alone carries the head: stiffness of the beam, head and heaviest payload.
+//! Keys of a joint file that decide whether the beam alone supports the head: stiffness of the
+//! beam, head and heaviest payload.
 
 use super::ConfigError;
 use super::joint::{JointFile, MM};
@@ -7,7 +8,7 @@ use crate::self_support::{Cantilever, Load, SelfSupport};
 use crate::tick::Limits;
 use nalgebra::Vector3;
 
-/// Keys under `beam`, beside those of the geometry: all of them or none.
+/// Keys under `beam` beside those of the geometry: all of them or none.
 pub(super) const KEYS: [&str; 6] = [
     "bending_stiffness_n_m2",
     "mass_g",
@@ -18,11 +19,11 @@ pub(super) const KEYS: [&str; 6] = [
 ];
 
 const GRAM: f64 = 1e-3;
-/// As payloads are told by parameters.
+/// Same ranges as the payload parameters.
 const MASS: Range = Range::closed(0.0, 10_000.0, "g");
 const HEIGHT: Range = Range::closed(0.0, 1000.0, "mm");
 
-/// The beam of `length` m with its head; none where the file says nothing of it.
+/// Reads the beam of `length` m with its head; `None` if the file has none of the keys.
 pub(super) fn cantilever(beam: &Table, length: f64) -> Result<Option<Cantilever>, ConfigError> {
     if KEYS.iter().all(|key| beam.get(key).is_none()) {
         return Ok(None);
@@ -44,11 +45,11 @@ pub(super) fn cantilever(beam: &Table, length: f64) -> Result<Option<Cantilever>
 }
 
 impl JointFile {
-    /// Whether the beam alone carries the head with `payload`, where that is not told with the heaviest that the file
-    /// names, and leans no more than `limits` let it. A payload of which only the mass is told, its height 0, counts
-    /// as high as the heaviest. `gravity_base`: gravity's direction in the base frame; where a base IMU measures it,
-    /// the base may be tilted by up to 20 deg from there. For [`crate::tick::Law::with_self_support`]. Some milliseconds of
-    /// work.
+    /// Returns whether the beam alone supports the head with `payload` without leaning further than
+    /// `limits` allow. An unknown payload counts as the heaviest one of the file. A payload with a
+    /// known mass and height 0 gets the height of the heaviest one. `gravity_base` is gravity's
+    /// direction in the base frame; with a base IMU, the base may tilt by up to 20 deg from there.
+    /// For [`crate::tick::Law::with_self_support`]. Takes some milliseconds.
     pub fn self_support(
         &self,
         payload: Option<Load>,
@@ -70,7 +71,7 @@ impl JointFile {
         cantilever.carries(payload, tilt, moves, limits.inclination)
     }
 
-    /// The same as the file has it, `payload` told or not.
+    /// Returns the same for gravity and limits of the file; `payload` is `None` if unknown.
     pub fn self_support_of_file(&self, payload: Option<Load>) -> SelfSupport {
         self.self_support(payload, self.joint.gravity_base, &self.limits)
     }

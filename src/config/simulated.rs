@@ -1,4 +1,5 @@
-//! Simulated-joint files: the simulator's own description of a joint, which the controller never sees.
+//! Simulated-joint files: the simulator's own description of a joint. The controller never reads
+//! it.
 
 use std::path::{Path, PathBuf};
 
@@ -37,7 +38,7 @@ const KEYS: &[&str] = &[
     "build",
 ];
 
-/// Keys that a tendon may have of its own; all but the first may stand under `all_tendons`.
+/// Keys of a single tendon; all but the first may also stand under `all_tendons`.
 const TENDON_KEYS: &[&str] = &[
     "motor",
     "base_angle_deg",
@@ -72,28 +73,28 @@ const GEAR_RATIO: Range = Range::above(0.0, 1e4, "");
 const MAX_COUNTS: u64 = 1 << 24;
 const MAX_TENDONS: usize = crate::kinematics::MAX_TENDONS;
 
-/// A simulated-joint file, checked: the joint can be built.
+/// A validated simulated-joint file; the joint can be built from it.
 #[derive(Clone, Debug)]
 pub struct SimulatedFile {
-    /// The file.
+    /// Path of the file.
     pub file: PathBuf,
     /// Name of the simulated joint's node.
     pub name: String,
     /// Namespace of its node, `/` or starting with it.
     pub namespace: String,
-    /// Names of the motors in `joint_states` and setpoints, in tendon order, then the pan's.
+    /// Names of the motors in `joint_states` and setpoints, in tendon order, the pan motor last.
     pub motor_names: Vec<String>,
-    /// Names of frames.
+    /// Names of the coordinate frames.
     pub frames: Frames,
-    /// What the motors take.
+    /// Command interface of the motors.
     pub drive: DriveKind,
-    /// The message that setpoints come in.
+    /// Message type in which setpoints are received.
     pub setpoint_message: SetpointMessage,
-    /// The joint as drawn.
+    /// The nominal joint, without build tolerances.
     pub description: JointDescription,
-    /// How the built joint departs from its drawing, and its sensors.
+    /// Deviations of the built joint from the nominal one, and its sensors.
     pub options: Options,
-    /// Seed of the build and of the noise.
+    /// Random seed of the build and of the noise.
     pub seed: u64,
 }
 
@@ -101,13 +102,13 @@ impl SimulatedFile {
     /// Reads a simulated-joint file.
     ///
     /// # Errors
-    /// The first thing in it that is not accepted.
+    /// The first entry that is not accepted.
     pub fn load(file: impl AsRef<Path>) -> Result<Self, ConfigError> {
         let file = file.as_ref();
         Self::from_value(file, &read(file)?)
     }
 
-    /// Reads a simulated-joint file's text as if it stood in `file`.
+    /// Parses `text` as the content of the simulated-joint file `file`.
     ///
     /// # Errors
     /// As [`SimulatedFile::load`].
@@ -143,7 +144,7 @@ impl SimulatedFile {
     }
 }
 
-/// A table that must be there, with `keys`.
+/// Returns the required table `name`, whose keys must be among `keys`.
 fn section<'a>(top: &Table<'a>, name: &'a str, keys: &[&str]) -> Result<Table<'a>, ConfigError> {
     let value = top.need(name, &format!("a table with {}", keys.join(", ")))?;
     Table::at(top.file, name, value, keys)
@@ -197,7 +198,7 @@ fn imu_mounting(top: &Table) -> Result<nalgebra::Rotation3<f64>, ConfigError> {
     }
 }
 
-/// The pan motor, if there is one, its name onto `names`.
+/// Reads the pan motor, if there is one, and appends its name to `names`.
 fn pan(top: &Table, names: &mut Vec<String>) -> Result<Option<SimulatedPan>, ConfigError> {
     let keys = [
         "motor",
@@ -224,7 +225,7 @@ fn pan(top: &Table, names: &mut Vec<String>) -> Result<Option<SimulatedPan>, Con
     }))
 }
 
-/// The inertial unit on the base, if there is one.
+/// Reads the IMU on the base, if there is one.
 fn base_imu(top: &Table) -> Result<Option<SimulatedBaseImu>, ConfigError> {
     let keys = [
         "mounting_deg",
@@ -341,7 +342,7 @@ fn sensors(top: &Table) -> Result<SensorOptions, ConfigError> {
     })
 }
 
-/// How the joint is built, with the seed.
+/// Reads the build options and the seed.
 fn options(top: &Table) -> Result<(Options, u64), ConfigError> {
     let sensors = sensors(top)?;
     let keys = [
@@ -388,7 +389,7 @@ fn options(top: &Table) -> Result<(Options, u64), ConfigError> {
     Ok((options, seed))
 }
 
-/// What the parts make together and cannot be.
+/// Reports parts that do not work together.
 fn refused(file: &Path, error: &DescriptionError) -> ConfigError {
     let (key, value, accepted) = match error {
         DescriptionError::Balance { tendon, tension } => (

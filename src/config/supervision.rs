@@ -1,25 +1,26 @@
-//! The key `supervision` of a joint file: what is watched while the joint runs, and what follows.
+//! The key `supervision` of a joint file: the fault rules and their reactions.
 //!
-//! What may be chosen is written here once, for files and for parameters. Not everything may: a reaction can be made no
-//! milder than what keeps the joint safe when its cause is real, see [`Choice::mildest`] and [`too_mild`].
+//! The accepted values are defined here once, for files and for parameters. A reaction cannot be
+//! milder than the safety of the joint requires when the fault is real; see [`Choice::mildest`] and
+//! [`too_mild`].
 
 use super::ConfigError;
 use super::table::{Range, Table};
 use crate::tick::{FaultConfig, Feedback, Reaction, Rule, Supervision, TimeoutAction};
 
-/// What the limit of a rule counts.
+/// Quantity that the limit of a rule applies to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Counted {
     /// An angle, rad.
     Angle,
     /// A share of ticks.
     Share,
-    /// Tendons.
+    /// A number of tendons.
     Tendons,
 }
 
 impl Counted {
-    /// The key of a limit in files.
+    /// Returns the key of the limit in files.
     const fn key(self) -> &'static str {
         match self {
             Self::Angle => "limit_rad",
@@ -28,7 +29,7 @@ impl Counted {
         }
     }
 
-    /// The unit for people; none for a share.
+    /// Returns the unit for people; empty for a share.
     pub const fn unit(self) -> &'static str {
         match self {
             Self::Angle => "rad",
@@ -38,23 +39,23 @@ impl Counted {
     }
 }
 
-/// What may be chosen for the guard of one rule. Ranges include both ends.
+/// Accepted settings for one rule. Ranges include both ends.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Choice {
-    /// Least and greatest limit; none where the limit stands elsewhere.
+    /// Minimum and maximum limit; `None` if the limit is set elsewhere.
     pub limit: Option<(Counted, [f64; 2])>,
-    /// Least and greatest time, s.
+    /// Minimum and maximum time, s.
     pub after: [f64; 2],
-    /// 0 stands for never among the times.
+    /// True if a time of 0 means never.
     pub never: bool,
-    /// The mildest reaction; none where there is nothing to choose.
+    /// The mildest reaction accepted; `None` if the reaction cannot be set.
     pub mildest: Option<Reaction>,
-    /// Whether it may go without latching; none where there is nothing to choose.
+    /// True if the rule may be set not to latch; `None` if this cannot be set.
     pub unlatched: Option<bool>,
 }
 
 impl Choice {
-    /// The reactions that may be chosen, the mildest first.
+    /// Returns the accepted reactions, the mildest first.
     pub fn reactions(&self) -> impl Iterator<Item = Reaction> {
         let mildest = self.mildest;
         let all = Reaction::ALL.into_iter();
@@ -62,33 +63,34 @@ impl Choice {
     }
 }
 
-/// Longest time for which data of a sensor may be missing beyond their age limit, s.
+/// Longest time for which sensor data may be missing beyond their age limit, s.
 const OUTAGE: f64 = 1.0;
-/// Longest time for which the joint may run with something wrong, s.
+/// Longest time for which the joint may run with a fault, s.
 const LONG: f64 = 10.0;
-/// Longest time for what is only a nuisance, s.
+/// Longest time for a fault that is only a nuisance, s.
 const LONGEST: f64 = 60.0;
 /// Longest time without a command, s.
 const ABANDONED: f64 = 3600.0;
-/// Shortest time over which a share of ticks is taken, s.
+/// Shortest time over which a share of ticks is computed, s.
 const SHARE_TIME: f64 = 0.5;
 
-/// What may be chosen for a rule. The figures are invented bounds: wide, and short of what makes a rule void.
+/// Returns the accepted settings of a rule. The bounds are invented: wide, but short of values that
+/// would make a rule ineffective.
 pub const fn choice(rule: Rule) -> Choice {
     use Counted::{Angle, Share, Tendons};
     use Reaction::{Hold, Slow, Warn};
     let (limit, after, mildest, unlatched) = match rule {
-        // What it is without: see `too_mild`.
+        // The mildest reaction without IMU feedback; see `too_mild` for the other case.
         Rule::ImuStale => (None, [0.0, OUTAGE], Warn, true),
-        // Held, the joint is not made to move, and the cause is out of sight: it would come and go.
+        // A held joint does not move, which hides the fault: without a latch it would come and go.
         Rule::ImuFrozen => (Some((Angle, [0.01, 0.5])), [0.0, OUTAGE], Warn, false),
-        // Without its encoder nothing says where a motor is, nor how taut its tendon.
+        // Without its encoder, a motor's angle and its tendon's tension are unknown.
         Rule::MotorStale => (None, [0.0, OUTAGE], Hold, true),
         Rule::MotorFrozen => (Some((Angle, [0.02, 2.0])), [0.0, OUTAGE], Hold, false),
-        // One of the two is wrong, and it is not known which.
+        // One of the two sensors is wrong, and which one is unknown.
         Rule::SensorMismatch => (Some((Angle, [0.02, 1.0])), [0.0, LONG], Slow, true),
         Rule::OverBend => (None, [0.0, LONG], Slow, true),
-        // An encoder that has lost its zero, or a drum that slips: every setpoint is wrong.
+        // The encoder has lost its zero or the drum slips: every setpoint is wrong.
         Rule::PositionLimit => (Some((Angle, [0.0, 1.0])), [0.0, LONG], Hold, true),
         Rule::Slack => (Some((Tendons, [0.0, 63.0])), [0.0, LONGEST], Warn, true),
         Rule::Saturation => (
@@ -97,10 +99,11 @@ pub const fn choice(rule: Rule) -> Choice {
             Warn,
             true,
         ),
-        // The other motors would pull on against one that stands.
+        // The other motors would pull against one that stands still.
         Rule::FollowingError => (None, [0.0, LONG], Slow, true),
         Rule::Hunting => (Some((Angle, [5e-4, 0.5])), [0.0, LONGEST], Warn, true),
-        // The reference rests, so that only opening the loop ends it; and then the cause is out of sight.
+        // The reference is at rest, so that only opening the loop ends the oscillation; this hides
+        // the fault.
         Rule::DivergingOscillation => (Some((Angle, [0.005, 0.5])), [0.0, LONG], Hold, false),
         Rule::LateCycles => (
             Some((Share, [0.05, 0.99])),
@@ -127,8 +130,8 @@ pub const fn choice(rule: Rule) -> Choice {
     }
 }
 
-/// A rule whose reaction is too mild for what the loop rests on: without the IMU that it corrects against, or motors that say
-/// the bend instead, it would correct against a bend that was.
+/// Returns a rule whose reaction is too mild for the feedback in use. With IMU feedback and no
+/// usable IMU or motor-based bend, the loop would correct against an outdated bend.
 pub fn too_mild(supervision: &Supervision, feedback: Feedback) -> Option<Rule> {
     let blind = |rule: &Rule| supervision.guard(*rule).reaction < Reaction::Hold;
     let rests = feedback == Feedback::Imu;
@@ -136,11 +139,11 @@ pub fn too_mild(supervision: &Supervision, feedback: Feedback) -> Option<Rule> {
     found.filter(|_| rests)
 }
 
-/// What is accepted for a reaction that [`too_mild`] refuses.
+/// Accepted values for a reaction that [`too_mild`] refuses.
 pub const NOT_MILD: &str =
     "hold or release where feedback is imu; warn and slow where it is motors";
 
-/// The guards of a joint file; what it does not say is as usual.
+/// Reads the fault settings of a joint file; missing entries take their defaults.
 pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision, ConfigError> {
     let mut made = Supervision::default();
     let Some(value) = top.get("supervision") else {
@@ -170,13 +173,13 @@ pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision
     Ok(made)
 }
 
-/// What may become of a joint without commands, by name.
+/// Reactions to a command timeout, by name.
 pub const TIMEOUT_ACTIONS: [(&str, TimeoutAction); 2] = [
     ("hold", TimeoutAction::Hold),
     ("neutral", TimeoutAction::Neutral),
 ];
 
-/// Reads what the table at `path` says of one rule.
+/// Reads the table of one rule at `path`.
 fn guard(
     top: &Table,
     path: &str,
@@ -214,10 +217,10 @@ fn guard(
     Ok(())
 }
 
-/// What is accepted for a rule that has to latch.
+/// Accepted value for a rule that must latch.
 pub const LATCHES: &str = "true: while the joint is held the cause is out of sight";
 
-/// The time of a guard as it is set: 0 is never where that stands for it.
+/// Returns the time of a rule as set, s: infinity for a 0 that means never.
 pub fn never(choice: Choice, after: f64) -> f64 {
     match choice.never && after == 0.0 {
         true => f64::INFINITY,

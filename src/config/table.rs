@@ -1,5 +1,5 @@
-//! A YAML table read key by key: every value is checked where it is taken, and every refusal names the
-//! file, the key's full path, the value and what is accepted.
+//! A YAML table that is read key by key. Every value is checked when it is read, and every refusal
+//! names the file, the full path of the key, the value and the accepted values.
 
 use std::path::Path;
 
@@ -7,12 +7,13 @@ use serde_yaml::{Mapping, Value};
 
 use super::ConfigError;
 
-/// Longest text of a value that an error repeats.
+/// Maximum length of a value's text in an error, characters.
 const SHOWN: usize = 60;
-/// Largest file that is read, bytes: a joint file has some thousands.
+/// Maximum size of a file, bytes; a joint file has some thousands.
 const LARGEST_FILE: u64 = 1 << 20;
 
-/// Numbers accepted, with their unit for people. Checks are in accept form, so that NaN fails.
+/// A range of accepted numbers, with the unit for people. Checks test for acceptance, so that NaN
+/// fails.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Range {
     low: f64,
@@ -75,7 +76,7 @@ impl Range {
     }
 }
 
-/// A value as an error shows it: on one line, and not longer than a line.
+/// Returns a value's text for an error: one line of limited length.
 pub(super) fn show(value: &Value) -> String {
     let text = match value {
         Value::Null => return "empty".into(),
@@ -93,7 +94,7 @@ pub(super) fn show(value: &Value) -> String {
     shortened(&text)
 }
 
-/// A text in quotes, on one line.
+/// Returns a text in quotes, on one line.
 pub(super) fn quoted(text: &str) -> String {
     let short = shortened(text);
     format!("{short:?}")
@@ -107,7 +108,7 @@ fn shortened(text: &str) -> String {
     format!("{start}...")
 }
 
-/// Reads a file whole. All reading of files for people happens here.
+/// Reads a whole YAML file. All reading of configuration files goes through here.
 pub(super) fn read(file: &Path) -> Result<Value, ConfigError> {
     let refuse = |reason: String| ConfigError::Read {
         file: file.to_path_buf(),
@@ -131,7 +132,7 @@ pub(super) fn read(file: &Path) -> Result<Value, ConfigError> {
 pub(super) fn parse(file: &Path, text: &str) -> Result<Value, ConfigError> {
     serde_yaml::from_str(text).map_err(|e| ConfigError::Syntax {
         file: file.to_path_buf(),
-        // Parsers may quote what they found, line ends included.
+        // Parsers may quote the text they found, line breaks included.
         reason: one_line(&e.to_string()),
     })
 }
@@ -149,7 +150,7 @@ pub(super) struct Table<'a> {
     map: &'a Mapping,
 }
 
-/// Where a table stands in its file.
+/// Location of a table in its file.
 #[derive(Clone, Copy)]
 enum Spot<'a> {
     Top,
@@ -157,7 +158,7 @@ enum Spot<'a> {
 }
 
 impl<'a> Table<'a> {
-    /// The table that is the whole file; its keys must be among `keys`.
+    /// Returns the table of the whole file; its keys must be among `keys`.
     pub(super) fn top(
         file: &'a Path,
         value: &'a Value,
@@ -180,7 +181,7 @@ impl<'a> Table<'a> {
         Ok(table)
     }
 
-    /// The table `value`, found at `path`; its keys must be among `keys`, if there are any.
+    /// Returns the table `value`, found at `path`; its keys must be among `keys`, if any are given.
     pub(super) fn at(
         file: &'a Path,
         path: &'a str,
@@ -206,7 +207,7 @@ impl<'a> Table<'a> {
         Ok(table)
     }
 
-    /// Unknown keys come before missing ones: a misspelt key is both.
+    /// Refuses unknown keys. This comes before missing keys, because a misspelt key is both.
     fn only(&self, keys: &[&str]) -> Result<(), ConfigError> {
         for (key, value) in self.map {
             let known = key.as_str().is_some_and(|k| keys.contains(&k));
@@ -226,7 +227,7 @@ impl<'a> Table<'a> {
         Ok(())
     }
 
-    /// Full path of `key`.
+    /// Returns the full path of `key`.
     pub(super) fn key(&self, key: &str) -> String {
         match self.path {
             Spot::Top => key.to_string(),
@@ -234,12 +235,12 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// The value at `key`, if there is one.
+    /// Returns the value at `key`, if there is one.
     pub(super) fn get(&self, key: &str) -> Option<&'a Value> {
         self.map.get(key)
     }
 
-    /// All entries; keys that are no text are refused.
+    /// Returns all entries; keys that are not text are refused.
     pub(super) fn entries(&self) -> Result<Vec<(&'a str, &'a Value)>, ConfigError> {
         let entry = |(key, value): (&'a Value, &'a Value)| match key.as_str() {
             Some(key) => Ok((key, value)),
@@ -248,7 +249,7 @@ impl<'a> Table<'a> {
         self.map.iter().map(entry).collect()
     }
 
-    /// The value at `key` was `value` and is refused.
+    /// Returns the refusal of `value` at `key`.
     pub(super) fn refuse(
         &self,
         key: &str,
@@ -258,7 +259,7 @@ impl<'a> Table<'a> {
         ConfigError::value(self.file, self.key(key), show(value), accepted)
     }
 
-    /// The value at `key`, which must be there.
+    /// Returns the value at `key`, which is required.
     pub(super) fn need(&self, key: &str, accepted: &str) -> Result<&'a Value, ConfigError> {
         self.get(key).ok_or_else(|| ConfigError::Missing {
             file: self.file.to_path_buf(),
@@ -267,13 +268,13 @@ impl<'a> Table<'a> {
         })
     }
 
-    /// A number in `range`.
+    /// Returns a number in `range`.
     pub(super) fn number(&self, key: &str, range: Range) -> Result<f64, ConfigError> {
         let value = self.need(key, &range.text())?;
         number(self.file, &self.key(key), value, range)
     }
 
-    /// A number in `range`, or `default` where there is none.
+    /// Returns a number in `range`, or `default` if the key is missing.
     pub(super) fn number_or(
         &self,
         key: &str,
@@ -286,7 +287,7 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// A whole number from `low` to `high`.
+    /// Returns a whole number from `low` to `high`.
     pub(super) fn whole(&self, key: &str, low: u64, high: u64) -> Result<u64, ConfigError> {
         let accepted = format!("a whole number from {low} to {high}");
         let value = self.need(key, &accepted)?;
@@ -296,7 +297,7 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// A list of numbers in `range`, as many as `count` says.
+    /// Returns a list of numbers in `range`; `count` bounds its length.
     pub(super) fn numbers(
         &self,
         key: &str,
@@ -321,14 +322,14 @@ impl<'a> Table<'a> {
         items.iter().enumerate().map(item).collect()
     }
 
-    /// Two numbers in `range`.
+    /// Returns two numbers in `range`.
     pub(super) fn pair(&self, key: &str, range: Range) -> Result<[f64; 2], ConfigError> {
         let numbers = self.numbers(key, 2..=2, range)?;
-        // Just asked for two.
+        // The length was checked above.
         Ok([numbers[0], numbers[1]])
     }
 
-    /// A text that `fits`.
+    /// Returns a text for which `fits` is true.
     pub(super) fn text(
         &self,
         key: &str,
@@ -342,7 +343,7 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// A text that `fits`, or `default` where there is none.
+    /// Returns a text for which `fits` is true, or `default` if the key is missing.
     pub(super) fn text_or(
         &self,
         key: &str,
@@ -356,7 +357,7 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// One of a few words.
+    /// Returns the value of one of the accepted words.
     pub(super) fn choice<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Result<T, ConfigError> {
         let names: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
         let accepted = names.join(" or ");
@@ -369,7 +370,7 @@ impl<'a> Table<'a> {
             .ok_or_else(|| self.refuse(key, value, accepted))
     }
 
-    /// True or false.
+    /// Returns a boolean.
     pub(super) fn truth(&self, key: &str) -> Result<bool, ConfigError> {
         let accepted = "true or false";
         let value = self.need(key, accepted)?;
@@ -377,7 +378,7 @@ impl<'a> Table<'a> {
         given.ok_or_else(|| self.refuse(key, value, accepted))
     }
 
-    /// The items of a list, which must be there.
+    /// Returns the items of a list, which is required.
     pub(super) fn list(&self, key: &str, accepted: &str) -> Result<&'a [Value], ConfigError> {
         let value = self.need(key, accepted)?;
         match value.as_sequence() {
@@ -387,7 +388,7 @@ impl<'a> Table<'a> {
     }
 }
 
-/// A number in `range`, found at `key`.
+/// Checks a number in `range`, found at `key`.
 fn number(file: &Path, key: &str, value: &Value, range: Range) -> Result<f64, ConfigError> {
     match value.as_f64() {
         Some(n) if range.holds(n) => Ok(n),
@@ -395,7 +396,7 @@ fn number(file: &Path, key: &str, value: &Value, range: Range) -> Result<f64, Co
     }
 }
 
-/// A table and, below it, one that it shares with others: its own keys come first.
+/// A table with a fallback table that it shares with others; its own keys come first.
 #[derive(Clone, Copy)]
 pub(super) struct Overlaid<'a> {
     pub(super) own: Table<'a>,
@@ -403,7 +404,8 @@ pub(super) struct Overlaid<'a> {
 }
 
 impl<'a> Overlaid<'a> {
-    /// The table that `key` is read from: its own if it is there or nowhere.
+    /// Returns the table that `key` is read from: the own table unless only the shared one has the
+    /// key.
     pub(super) fn of(&self, key: &str) -> &Table<'a> {
         match &self.all {
             Some(all) if self.own.get(key).is_none() && all.get(key).is_some() => all,

@@ -1,7 +1,7 @@
-//! Scaling that keeps the direction of bend: one factor for all motors, never one motor alone.
+//! Scaling that keeps the direction of bend: one factor for all motors, never for one alone.
 
-/// The largest factor in [0, 1] by which `part` may be scaled so that every
-/// `|part_i| <= most_i`. Work: one pass.
+/// Returns the max factor in [0, 1] for which every `|factor part_i| <= most_i`; items are
+/// `(part, most)`. Work: one pass.
 pub fn factor_within(part: impl Iterator<Item = (f64, f64)>) -> f64 {
     part.fold(1.0, |factor, (value, most)| {
         let size = value.abs();
@@ -13,9 +13,9 @@ pub fn factor_within(part: impl Iterator<Item = (f64, f64)>) -> f64 {
     })
 }
 
-/// The largest factor in [0, 1] by which `part` may be scaled so that every
-/// `base_i + factor part_i` lies in `[low_i, high_i]`; items are `(base, part, low, high)`.
-/// A base outside its interval asks for 0 from that motor. Work: one pass.
+/// Returns the max factor in [0, 1] for which every `base_i + factor part_i` is in
+/// `[low_i, high_i]`; items are `(base, part, low, high)`. It is 0 if a base is outside its
+/// interval and its part points outward. Work: one pass.
 pub fn factor_inside(items: impl Iterator<Item = (f64, f64, f64, f64)>) -> f64 {
     items.fold(1.0, |factor, (base, part, low, high)| {
         let room = if part > 0.0 { high - base } else { base - low };
@@ -27,7 +27,7 @@ pub fn factor_inside(items: impl Iterator<Item = (f64, f64, f64, f64)>) -> f64 {
     })
 }
 
-/// `value` with the interval `[-band, band]` taken out.
+/// Returns `value` with a dead zone of `[-band, band]`.
 pub fn dead_zone(value: f64, band: f64) -> f64 {
     value - value.clamp(-band, band)
 }

@@ -1,4 +1,4 @@
-//! The reference model `M`: how a joint that is just as its model says would follow the reference.
+//! The reference model `M`: response of an exactly modelled joint to the reference.
 //!
 //! `M(s) = lag(s) e^(-L s)` with unit gain at zero frequency; the lag is of first order,
 //! `1/(T s + 1)`, or of second order, `w^2/(s^2 + 2 z w s + w^2)`. Discretised exactly for an input
@@ -8,7 +8,7 @@
 use crate::geometry::Configuration;
 use nalgebra::{Matrix4, Vector2};
 
-/// Longest dead time that is accepted, s.
+/// Max dead time, s.
 pub const LONGEST_DEAD_TIME: f64 = 0.5;
 
 /// The lag of a joint model.
@@ -28,35 +28,33 @@ pub enum Lag {
     },
 }
 
-/// A joint model in bend space: from the bend that the motors' kinematics asks for to the bend that
-/// is measured.
+/// A joint model in bend space: from the motors' bend by the kinematics to the measured one.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Model {
     /// Gain at zero frequency.
     pub gain: f64,
     /// The lag.
     pub lag: Lag,
-    /// Dead time, sensor age included, s.
+    /// Dead time including sensor latency, s.
     pub dead_time: f64,
 }
 
-/// Why a model was refused: `key` is `value`, accepted is `accepted`.
+/// Reason why a model was refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 #[error("model.{key} is {value}; accepted: {accepted}")]
 pub struct ModelError {
-    /// Which value.
+    /// Key of the value.
     pub key: &'static str,
     /// The value given.
     pub value: f64,
-    /// What is accepted.
+    /// Accepted values.
     pub accepted: &'static str,
 }
 
 /// A compiled reference model.
 #[derive(Clone, Copy, Debug)]
 pub struct ReferenceModel {
-    /// State `[value, rate]` one tick on: from the state, from the input before, from the input's
-    /// change over the tick.
+    /// Next state `[value, rate]`: terms of the state, the previous input and the input's change.
     transition: nalgebra::Matrix2<f64>,
     from_input: Vector2<f64>,
     from_change: Vector2<f64>,
@@ -69,7 +67,7 @@ impl ReferenceModel {
     /// Compiles the lag and dead time of `model` for ticks of `dt` s.
     ///
     /// # Errors
-    /// A value that is out of range, with its key.
+    /// A value out of range, with its key.
     pub fn new(model: &Model, dt: f64) -> Result<Self, ModelError> {
         let check = |key, value: f64, low: f64, high: f64, accepted| {
             let good = value >= low && value <= high;
@@ -143,13 +141,13 @@ impl ReferenceModel {
         })
     }
 
-    /// By how much the model is behind an input that moves steadily, s: the slope of its phase at zero frequency.
+    /// Returns the lag behind a steady ramp, s: minus the slope of the phase at zero frequency.
     pub fn lag(&self) -> f64 {
         self.lag
     }
 }
 
-/// The reference model's memory: past references, and the lag's state for bend and pan.
+/// State of the reference model: past references, and the lag's state for bend and pan.
 #[derive(Clone, Debug)]
 pub struct ReferenceModelState {
     past: Vec<Configuration>,
@@ -160,7 +158,7 @@ pub struct ReferenceModelState {
 }
 
 impl ReferenceModelState {
-    /// A memory at rest at `at`, with room for every dead time at ticks of `dt` s.
+    /// Returns a state at rest at `at`, with space for every dead time at ticks of `dt` s.
     pub fn new(dt: f64, at: Configuration) -> Self {
         let room = (LONGEST_DEAD_TIME / dt).ceil() as usize + 2;
         Self {
@@ -178,7 +176,7 @@ impl ReferenceModelState {
         (self.delayed, self.value, self.rate) = (at, at, Configuration::zeros());
     }
 
-    /// One tick with the reference as really limited. Work: constant.
+    /// Runs one tick with the reference as actually limited. Work: constant.
     pub fn step(&mut self, design: &ReferenceModel, reference: Configuration) {
         let room = self.past.len();
         self.newest = (self.newest + 1) % room;
@@ -203,12 +201,12 @@ impl ReferenceModelState {
         self.delayed = delayed;
     }
 
-    /// The configuration that the model says is measured now, rad.
+    /// Returns the configuration that the model predicts to be measured now, rad.
     pub fn value(&self) -> Configuration {
         self.value
     }
 
-    /// Its rate, rad/s.
+    /// Returns its rate, rad/s.
     pub fn rate(&self) -> Configuration {
         self.rate
     }

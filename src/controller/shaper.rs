@@ -1,29 +1,30 @@
-//! The shaper: from a target configuration to a smooth reference that no motor has to hurry for.
+//! The shaper: turns a target configuration into a smooth reference within the motors' limits.
 //!
-//! A point runs straight to the target at no more than `speed` in bend and `pan_speed` in pan, so that bend and pan
-//! arrive together, and two moving averages smooth its path. A moving average is a convex combination of past values, so the reference is never faster
-//! than the point, its acceleration is at most `2 speed / longer window`, and it cannot overshoot
-//! the target. A window as long as a swing's period puts that swing's frequency on a zero of the
-//! average. Source: Singer and Seering 1990, "Preshaping command inputs to reduce system
-//! vibration", for shaping by convolution; the rectangular window's zeros are elementary.
+//! A point moves straight to the target at no more than `speed` in bend and `pan_speed` in pan, so
+//! that bend and pan arrive together. Two moving averages smooth its path. A moving average is a
+//! convex combination of past values, so the reference is never faster than the point, its
+//! acceleration is at most `2 speed / longer window`, and it cannot overshoot the target. A window
+//! as long as an oscillation's period puts its frequency on a zero of the average. Source: Singer
+//! and Seering 1990, "Preshaping command inputs to reduce system vibration", for shaping by
+//! convolution; the rectangular window's zeros are elementary.
 
 use crate::geometry::Configuration;
 
-/// Longest moving average that is accepted, s.
+/// Max length of a moving average, s.
 pub const LONGEST_WINDOW: f64 = 2.0;
 
-/// A checked shaper: fixed numbers.
+/// A checked shaper design. Immutable.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ShaperDesign {
-    /// Greatest speed of the reference, rad/s of bend.
+    /// Max speed of the reference, rad/s of bend.
     speed: f64,
-    /// And rad/s of pan; 0 without a pan motor.
+    /// Max speed of the reference, rad/s of pan; 0 without a pan motor.
     pan_speed: f64,
     dt: f64,
     windows: [usize; 2],
 }
 
-/// Why a shaper was refused.
+/// Reason why a shaper was refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ShaperError {
     /// A window is out of range.
@@ -35,8 +36,8 @@ pub enum ShaperError {
 }
 
 impl ShaperDesign {
-    /// A shaper for ticks of `dt` s: `speed` rad/s and `acceleration` rad/s^2 in bend, windows in s.
-    /// The longer window is stretched where the acceleration limit asks for it.
+    /// Returns a shaper for ticks of `dt` s: `speed` rad/s and `acceleration` rad/s^2 in bend,
+    /// windows in s. The longer window is stretched if the acceleration limit requires it.
     ///
     /// # Errors
     /// A window or a speed out of range.
@@ -58,7 +59,7 @@ impl ShaperDesign {
         let speed = speed.min(0.5 * acceleration * LONGEST_WINDOW);
         // The averaged ramp changes speed by at most 2 `speed` (a full reversal) within one window.
         let needed = (2.0 * speed / acceleration).min(LONGEST_WINDOW);
-        // Rounded up: a shorter window would ask for more acceleration.
+        // Rounded up: a shorter window would need more acceleration.
         let count = |seconds: f64| ((seconds / dt - 1e-9).ceil() as usize).max(1);
         let longer = first.max(second).max(needed);
         Ok(Self {
@@ -69,33 +70,33 @@ impl ShaperDesign {
         })
     }
 
-    /// The same with a pan of at most `speed` rad/s and `acceleration` rad/s^2. Where the windows are too short for
-    /// the acceleration the speed gives way: the bend does not wait for the pan.
+    /// Returns the design with a pan of at most `speed` rad/s and `acceleration` rad/s^2. If the
+    /// windows are too short for the acceleration the speed is reduced: the bend does not wait for
+    /// the pan.
     pub fn with_pan(mut self, speed: f64, acceleration: f64) -> Self {
         let window = self.windows[0] as f64 * self.dt;
         self.pan_speed = speed.min(0.5 * acceleration * window).max(0.0);
         self
     }
 
-    /// Greatest speeds of the reference, rad/s of bend and of pan.
+    /// Returns the max speeds of the reference, rad/s of bend and of pan.
     pub fn speeds(&self) -> (f64, f64) {
         (self.speed, self.pan_speed)
     }
 
-    /// By how much the reference is behind a target that moves steadily, s: an average of `n` ticks is `n - 1`
-    /// half ticks behind.
+    /// Returns the lag behind a steady ramp, s: `n - 1` half ticks for an average of `n` ticks.
     pub fn lag(&self) -> f64 {
         let ticks = self.windows.iter().map(|n| n - 1).sum::<usize>();
         0.5 * ticks as f64 * self.dt
     }
 
-    /// How long the reference keeps moving after the running point has arrived, s.
+    /// Returns how long the reference keeps moving after its running point has arrived, s.
     pub fn tail(&self) -> f64 {
         (self.windows[0] + self.windows[1]) as f64 * self.dt
     }
 }
 
-/// One moving average over a ring.
+/// Moving average over a ring buffer.
 #[derive(Clone, Debug)]
 struct Average {
     ring: Vec<Configuration>,
@@ -123,8 +124,8 @@ impl Average {
         self.sum = at * self.length as f64;
     }
 
-    /// Work: constant, but once per turn of the ring the sum is formed anew (one pass over the
-    /// window), so that rounding never builds up.
+    /// Adds a value and returns the average. Work: constant, except that the sum is recomputed once
+    /// per turn of the ring (one pass over the window), so that rounding errors never accumulate.
     fn push(&mut self, value: Configuration) -> Configuration {
         self.sum += value - self.ring[self.next];
         self.ring[self.next] = value;
@@ -137,7 +138,7 @@ impl Average {
     }
 }
 
-/// The shaper's memory.
+/// State of the shaper.
 #[derive(Clone, Debug)]
 pub struct ShaperState {
     point: Configuration,
@@ -150,7 +151,7 @@ pub struct ShaperState {
 }
 
 impl ShaperState {
-    /// A memory that rests at `at`, with room for every window at ticks of `dt` s.
+    /// Returns a state at rest at `at`, with space for every window at ticks of `dt` s.
     pub fn new(dt: f64, at: Configuration) -> Self {
         let longest = (LONGEST_WINDOW / dt).ceil() as usize + 1;
         Self {
@@ -174,28 +175,28 @@ impl ShaperState {
         self.rate = Configuration::zeros();
     }
 
-    /// The reference, rad.
+    /// Returns the reference, rad.
     pub fn value(&self) -> Configuration {
         self.value
     }
 
-    /// Its rate, rad/s.
+    /// Returns the reference's rate, rad/s.
     pub fn rate(&self) -> Configuration {
         self.rate
     }
 
-    /// Where the reference would come to rest if it stopped now, rad.
+    /// Returns the configuration in which the reference would come to rest if stopped now, rad.
     pub fn point(&self) -> Configuration {
         self.point
     }
 
-    /// Whether the reference has come to rest.
+    /// Returns true if the reference is at rest.
     pub fn at_rest(&self) -> bool {
         self.still > self.windows[0] + self.windows[1]
     }
 
-    /// One tick towards `target` at `pace`, a share of the greatest speed above 0. Other windows than the ones in use are taken over when the
-    /// reference rests, where that changes nothing.
+    /// Runs one tick toward `target` at `pace`, a fraction of the max speed above 0. Changed
+    /// windows take effect when the reference is at rest, where that has no effect on it.
     pub fn step(&mut self, design: &ShaperDesign, mut target: Configuration, pace: f64) {
         if self.windows != design.windows && self.at_rest() {
             self.windows = design.windows;
@@ -211,7 +212,7 @@ impl ShaperState {
         } else {
             self.still.saturating_add(1)
         };
-        // Ticks that the slower of both needs.
+        // Ticks needed by the slower of bend and pan.
         let bend = way.xy().norm() / (design.speed * design.dt);
         let pan = if way.z == 0.0 {
             0.0
@@ -243,7 +244,7 @@ mod tests {
         let target = Configuration::new(0.4, -0.3, 0.0);
         let mut rate = Configuration::zeros();
         for tick in 0..400 {
-            // Reversals in mid-flight are the hardest case.
+            // Reversals during a motion are the hardest case.
             let goal = if (60..90).contains(&tick) {
                 -target
             } else {
@@ -279,13 +280,13 @@ mod tests {
                 assert!(((state.rate().z - rate) / dt).abs() <= 20.0 + 1e-6);
                 assert!(state.rate().xy().norm() <= 2.0 + 1e-9);
                 rate = state.rate().z;
-                // The same share of the way, at every tick.
+                // The same fraction of the distance at every tick.
                 let share = state.value().dot(&target) / target.norm_squared();
                 assert!((state.value() - target * share).norm() < 1e-9);
             }
             assert!(state.at_rest() && (state.value() - target).norm() < 1e-12);
         }
-        // Without a pan motor the pan stays.
+        // Without a pan motor the pan is constant.
         let mut state = ShaperState::new(dt, Configuration::zeros());
         state.step(&design, Configuration::new(0.1, 0.0, 1.0), 1.0);
         assert_eq!(state.point().z, 0.0);
@@ -321,7 +322,7 @@ mod tests {
                 })
                 .collect::<Vec<_>>()
         };
-        // Up to its rest the swapped run is the unswapped one, and there it stays.
+        // Up to rest both runs agree, and after that they stay there.
         for (plain, swapped) in run(false).iter().zip(&run(true)) {
             assert!((plain - swapped).norm() < 1e-12);
         }

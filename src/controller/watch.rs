@@ -1,13 +1,12 @@
-//! Hold band and hunting detector: what friction makes necessary.
+//! Integrator deadband and hunting detector, both needed because of friction.
 
 use super::IntegratorDeadband;
 use crate::geometry::Bend;
 
-/// Time constant of the error that the integrator deadband looks at, s: long against sensor noise, short
-/// against a hunting cycle.
+/// Time constant of the error's filter, s: long against noise, short against a hunting cycle.
 const BAND_FILTER: f64 = 0.15;
 
-/// Whether the integrators rest.
+/// State of the integrator deadband.
 #[derive(Clone, Debug, Default)]
 pub struct DeadbandState {
     filtered: Vec<f64>,
@@ -15,7 +14,7 @@ pub struct DeadbandState {
 }
 
 impl DeadbandState {
-    /// For `motors` motors.
+    /// Returns the state for `motors` motors, integrators active.
     pub fn new(motors: usize) -> Self {
         Self {
             filtered: vec![0.0; motors],
@@ -23,13 +22,13 @@ impl DeadbandState {
         }
     }
 
-    /// Whether the integrators rest.
+    /// Returns true if the integrators are paused.
     pub fn holding(&self) -> bool {
         self.holding
     }
 
-    /// One tick of `dt` s: the greatest motor error, low-passed, against the band with hysteresis.
-    /// While the reference moves the integrators always work.
+    /// Runs one tick of `dt` s: compares the max motor error, low-passed, with the deadband. While
+    /// the reference moves the integrators always work.
     pub fn step(
         &mut self,
         band: Option<&IntegratorDeadband>,
@@ -50,15 +49,15 @@ impl DeadbandState {
     }
 }
 
-/// Length of the hunting detector's memory, s.
+/// Time window of the hunting detector, s.
 const HUNTING_WINDOW: f64 = 8.0;
-/// Swings within the memory that make hunting.
+/// Half-cycles within the window that count as hunting.
 const HUNTING_SWINGS: usize = 4;
 
-/// Time constant of the bend that the detector looks at, s: against the correction's own noise.
+/// Time constant of the bend's filter, s: against the correction's own noise.
 const HUNTING_FILTER: f64 = 0.05;
 
-/// Says when the joint hunts: the motors swing the bend to and fro while the reference rests.
+/// Detector of hunting: the motors move the bend to and fro while the reference is at rest.
 #[derive(Clone, Debug)]
 pub struct HuntingState {
     filtered: Bend,
@@ -69,7 +68,7 @@ pub struct HuntingState {
 struct Swing {
     extreme: f64,
     rising: bool,
-    /// Where it turned last, and how far that was from where it turned before, rad.
+    /// Last turning point, and its distance from the one before, rad.
     turn: f64,
     size: f64,
     times: [f64; HUNTING_SWINGS],
@@ -94,7 +93,7 @@ impl Default for HuntingState {
 }
 
 impl HuntingState {
-    /// One tick of `dt` s: the bend that the motors say. `least`: swing that counts, rad of bend. Work: constant.
+    /// Runs one tick of `dt` s with the motors' bend. `least`: min reversal, rad. Work: constant.
     pub fn step(&mut self, bend: Bend, at_rest: bool, least: f64, now: f64, dt: f64) {
         if !at_rest {
             *self = Self {
@@ -125,12 +124,12 @@ impl HuntingState {
         }
     }
 
-    /// The last swing from turn to turn, rad, of the axis where it is greater.
+    /// Returns the last peak-to-peak amplitude, rad, of the axis where it is greater.
     pub fn swing(&self) -> f64 {
         self.axes.iter().map(|swing| swing.size).fold(0.0, f64::max)
     }
 
-    /// Whether either axis swung four times within the last 8 s.
+    /// Returns true if either axis had four half-cycles within the last 8 s.
     pub fn hunting(&self, now: f64) -> bool {
         let recent = |swing: &Swing| swing.times.iter().all(|t| now - t < HUNTING_WINDOW);
         self.axes.iter().any(recent)

@@ -1,16 +1,18 @@
-//! How the continuous law moves a model: the continuous loop, exact dead time, by inverting Laplace transforms.
+//! Motion of a model with the continuous law: the continuous loop, exact dead time, by inverse
+//! Laplace transforms.
 //!
-//! With a reference `r`, its rate `r'` and `a` fed forward with gain `f`, setpoints (velocity drives: their integrals, with
-//! `C/s` for `C`) are
+//! With a reference `r`, its rate `r'` and `a` fed forward with gain `f`, setpoints (velocity
+//! drives: their integrals, with `C/s` for `C`) are
 //!
 //! ```text
 //! p = (I + L)^-1 (C r + d r' + f a),
 //! ```
 //!
-//! and the bend is `g p`; with encoders for feedback L holds them for g. So the whole rests on responses to a step through
-//! `C` and to one past it. References are those that the node makes, from tick to tick, taken as lines between them.
-//! Delays are those of the margins: half a sensor period in the loop, and half a tick, of the setpoints that are held, on
-//! the way of the reference. Figures thus differ from those of the discrete law by what sampling does beyond a delay.
+//! and the bend is `g p`; with encoders for feedback L holds them for g. The motion thus follows
+//! from responses to a step through `C` and to one past it. References are those of the node, from
+//! tick to tick, taken as lines between them. Delays are those of the margins: half a sensor period
+//! in the loop, and half a tick, for the held setpoints, on the path of the reference. Figures thus
+//! differ from those of the discretised law by the effects of sampling beyond a delay.
 
 use super::loops::{Case, Frame, Matrix, Place};
 use super::motion::{Course, LONGEST, Moment, Move, Reference};
@@ -19,13 +21,13 @@ use crate::geometry::Bend;
 use crate::model::{Expected, REACH, StepResponse};
 use nalgebra::Complex;
 
-/// Moments per tick.
+/// Number of moments per tick.
 const FINE: usize = 4;
 
 /// Responses in the two directions of bend to steps along x, at every moment.
 type Plane = [Vec<f64>; 2];
 
-/// The closed loop's answers to a step.
+/// Responses of the closed loop to a step.
 struct Answer {
     setpoint: Plane,
     bend: Plane,
@@ -34,13 +36,14 @@ struct Answer {
 struct Answers {
     /// Time between two moments, s.
     step: f64,
-    /// Through the controllers.
+    /// Response through the controllers.
     through: Answer,
-    /// Past them.
+    /// Response past them.
     past: Answer,
 }
 
-/// How the continuous law moves a model; none where the joint has no rank. The loop, of those `figures`, is stable.
+/// Returns the motion of a model with the continuous law; none where the joint lacks full rank. The
+/// loop, with those `figures`, is stable.
 pub(super) fn course(
     frame: &Frame,
     member: &Member,
@@ -60,16 +63,17 @@ impl Answers {
         let case = Case::new(frame, member, place, None).ok()?;
         let dt = frame.joint.period;
         let step = dt / FINE as f64;
-        // A few thousand moments, to the next power of two; the cast saturates.
+        // A few thousand moments, up to the next power of two; the cast saturates.
         let bits = (LONGEST / step).log2().ceil().max(1.0) as u32;
         let horizon = step * f64::from(bits).exp2();
-        // Of the loop's half a sensor period, what is not on the way of the reference; that is left out here.
+        // The part of the loop's half sensor period that is not on the path of the reference is
+        // left out here.
         let beyond = 0.5 * frame.sensor();
         let velocity = frame.velocity();
         let of = |s: Complex<f64>| {
             let point = frame.continuous(s);
             let closed = case.continuous(&point).open + Matrix::identity();
-            // Singular at the loop's poles alone, and they all are in the left half-plane.
+            // Singular only at the loop's poles, which are all in the left half-plane.
             let inverse = closed.try_inverse().unwrap_or_else(Matrix::zeros);
             let mut law = place.controllers(&point.terms[0].controllers) * (s * beyond).exp();
             if velocity {
@@ -142,7 +146,7 @@ impl Answers {
         }
         let mut reference = Reference::new(frame, true);
         let size = reference.size();
-        // From rest, what goes through the controllers and what goes past them; the move is along x.
+        // From rest: input through the controllers and input past them; the move is along x.
         let mut ways = [vec![0.0], vec![0.0]];
         let mut end = None;
         let mut tick = 0_u32;
@@ -181,20 +185,20 @@ impl Answers {
     }
 }
 
-/// Fills in speeds over a tick.
+/// Computes the speeds over a tick.
 fn speeds(moments: &mut [Moment], dt: f64) {
     for i in FINE..moments.len() {
         moments[i].speed = (moments[i].setpoint - moments[i - FINE].setpoint).norm() / dt;
     }
 }
 
-/// Adds to `out` the answer to `way`, lines from tick to tick, of what answers a step by `answer`: Duhamel's integral, by
-/// the trapezoidal rule over moments.
+/// Adds to `out` the response to `way`, lines from tick to tick, given the step response `answer`:
+/// Duhamel's integral, by the trapezoidal rule over moments.
 fn follow(way: &[f64], answer: &[f64], out: &mut [f64]) {
     if answer.iter().all(|v| *v == 0.0) {
         return;
     }
-    // The answer to a line of slope one per tick that lasts a tick.
+    // The response to a line of slope one per tick that lasts a tick.
     let mut line = vec![0.0; out.len()];
     for (i, value) in line.iter_mut().enumerate().skip(1) {
         let first = i.saturating_sub(FINE);

@@ -1,10 +1,12 @@
 //! Stability, margins and sensitivity of a 2 x 2 loop along the contour of the argument principle.
 //!
-//! The contour starts on the real axis right of the poles at zero, goes round them on a small arc and up the imaginary
-//! axis to the Nyquist frequency `pi/T`, where it is real again; its mirror image closes it. The open loop has no poles
-//! outside but those at zero, and none at infinity, so that the closed loop's poles outside are minus the half turns of
-//! `det(I + L)` along it. Source: argument principle; MIMO form e.g. Skogestad and Postlethwaite 2005, "Multivariable
-//! Feedback Control", section 4.9 (from memory). Poles slower than [`SLOWEST`] are not told from those at zero.
+//! The contour starts on the real axis right of the poles at zero, goes round them on a small arc
+//! and up the imaginary axis to the Nyquist frequency `pi/T`, where it is real again; its mirror
+//! image closes it. The open loop has no poles outside except those at zero, and none at infinity.
+//! The number of closed-loop poles outside is therefore minus the half turns of `det(I + L)` along
+//! the contour. Source: argument principle; MIMO form e.g. Skogestad and Postlethwaite 2005,
+//! "Multivariable Feedback Control", section 4.9 (from memory). Poles slower than [`SLOWEST`] are
+//! not distinguished from those at zero.
 
 use super::loops::{Case, Frame, Matrix, Point, Seen};
 use super::{Crossing, LoopFigures};
@@ -16,19 +18,19 @@ use std::f64::consts::{FRAC_PI_2, PI, TAU};
 pub(super) const SLOWEST: f64 = 1e-4;
 /// Frequency from which the grid is fine, rad/s.
 const FINE: f64 = 0.1;
-/// Steps per decade below and above.
+/// Steps per decade below and above [`FINE`].
 const COARSE_STEPS: f64 = 6.0;
 const FINE_STEPS: f64 = 40.0;
-/// Points on the arc.
+/// Number of points on the arc.
 const ARC: u32 = 8;
-/// Halvings of a step of the grid at most.
+/// Maximum number of halvings of a grid step.
 const HALVINGS: u32 = 40;
-/// Steps in which delays are tried, up to where the crossovers say that the delay margin ends.
+/// Number of steps in which delays are tried, up to the delay margin of the crossovers.
 const STEPS: u32 = 8;
-/// Gain margins beyond this factor are not told.
+/// Gain margins beyond this factor are not reported.
 const FAR: f64 = 100.0;
 
-/// Which law is looked at.
+/// Selects the discretised or the continuous law.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(super) enum Which {
     Discrete,
@@ -36,7 +38,7 @@ pub(super) enum Which {
 }
 
 impl Which {
-    /// That law at `s`.
+    /// Returns that law at `s`.
     pub(super) fn point(self, frame: &Frame, s: Complex<f64>) -> Point {
         match self {
             Self::Discrete => frame.discrete(s),
@@ -44,7 +46,7 @@ impl Which {
         }
     }
 
-    /// A loop with that law.
+    /// Returns a loop with that law.
     pub(super) fn seen(self, case: &Case, point: &Point) -> Seen {
         match self {
             Self::Discrete => case.discrete(point),
@@ -97,12 +99,13 @@ impl<'a> Grid<'a> {
         self.of(case, &self.point(s))
     }
 
-    /// One loop all along the contour.
+    /// Returns one loop at all points of the contour.
     fn along(&self, case: &Case) -> Vec<Seen> {
         self.points.iter().map(|p| self.of(case, p)).collect()
     }
 
-    /// Everything about one loop; `briefly`, if it is stable, without margins and with its peak as the grid shows it.
+    /// Returns all figures of one loop. With `briefly`, a stable loop has no margins, and its peak
+    /// is that of the grid.
     pub(super) fn figures(&self, case: &Case, briefly: bool) -> LoopFigures {
         let loops = self.along(case);
         let unstable_poles = self.unstable_poles(case, &loops);
@@ -133,7 +136,7 @@ impl<'a> Grid<'a> {
             }
             before = now;
         }
-        // On the real axis at the end.
+        // The contour ends on the real axis.
         if self.which == Which::Discrete {
             let end = self.points[self.points.len() - 1].s.im;
             for value in before.iter().filter(|v| v.re < 0.0) {
@@ -146,7 +149,8 @@ impl<'a> Grid<'a> {
         figures
     }
 
-    /// Where an eigenvalue's magnitude passes 1 and where it is real and negative between two frequencies.
+    /// Finds the frequencies between two grid points where an eigenvalue's magnitude passes 1, and
+    /// where it is real and negative.
     fn crossings(
         &self,
         case: &Case,
@@ -186,9 +190,10 @@ impl<'a> Grid<'a> {
         }
     }
 
-    /// The least delay more that makes a stable loop of these `figures` unstable, s. Sampling folds what is above the Nyquist
-    /// frequency to below it, and a delay turns that otherwise: the crossovers alone say up to a third too much. None where
-    /// three times what they say does nothing.
+    /// Returns the minimum additional delay that makes a stable loop with these `figures` unstable,
+    /// s. Sampling folds frequencies above the Nyquist frequency to below it, and a delay turns
+    /// those differently: the crossovers alone overestimate by up to a third. None where three
+    /// times their estimate leaves the loop stable.
     pub(super) fn delay_margin(&self, case: &Case, figures: &LoopFigures) -> Option<f64> {
         let guess = figures.delay_margin.filter(|_| figures.stable())?.value;
         let stable = |delay| {
@@ -218,7 +223,7 @@ impl<'a> Grid<'a> {
             let ends = [&self.points[i - 1], &self.points[i]].map(|p| p.s);
             match self.turn(case, ends, &loops[i - 1], &loops[i], 0) {
                 Some(turn) => sum += turn,
-                // Through zero: a pole on the contour is not stable.
+                // The locus passes through zero: a pole on the contour is not stable.
                 None => return 1,
             }
         }
@@ -235,9 +240,9 @@ impl<'a> Grid<'a> {
         depth: u32,
     ) -> Option<f64> {
         let angle = (to.determinant / from.determinant).arg();
-        // Two loci that are alike pass -1 together, and half a turn of each is a whole one of the determinant, which its ends
-        // do not show. They can only where the step of the loop is longer than the way to -1, of which the determinant is the
-        // square then.
+        // Two loci that are alike pass -1 together. Half a turn of each is a whole turn of the
+        // determinant, which its ends do not show. They can only pass -1 where the step of the loop
+        // is longer than the distance to -1, of which the determinant is then the square.
         let way = from.determinant.norm().min(to.determinant.norm()).sqrt();
         if angle.abs() < 0.7 && (to.open - from.open).norm() < way {
             return Some(angle);
@@ -334,14 +339,14 @@ impl LoopFigures {
     }
 }
 
-/// Largest singular value of `(I + L)^-1`.
+/// Returns the largest singular value of `(I + L)^-1`.
 fn sensitivity(l: &Matrix) -> f64 {
     let mut m = *l;
     m[(0, 0)] += 1.0;
     m[(1, 1)] += 1.0;
     let sum = m.norm_squared();
     let product = m.determinant().norm_sqr();
-    // Squares of the singular values: roots of x^2 - sum x + product.
+    // Squares of the singular values are roots of x^2 - sum x + product.
     let greatest = 0.5 * (sum + (sum * sum - 4.0 * product).max(0.0).sqrt());
     (greatest / product).sqrt()
 }
@@ -353,7 +358,7 @@ fn eigenvalues(l: &Matrix) -> [Complex<f64>; 2] {
     [mean + apart, mean - apart]
 }
 
-/// The pair in the order that is closest to the pair before.
+/// Returns the pair in the order that is closest to the pair before.
 fn paired(now: [Complex<f64>; 2], before: [Complex<f64>; 2]) -> [Complex<f64>; 2] {
     let [a, b] = now;
     let straight = (a - before[0]).norm() + (b - before[1]).norm();
@@ -361,8 +366,8 @@ fn paired(now: [Complex<f64>; 2], before: [Complex<f64>; 2]) -> [Complex<f64>; 2
     if straight <= crossed { [a, b] } else { [b, a] }
 }
 
-/// The root of `f` between two frequencies where it has the values `low` and `high`: false position with the weight of
-/// the end that stays halved (Illinois), on `ln w`.
+/// Returns the root of `f` between two frequencies where it has the values `low` and `high`: false
+/// position on `ln w`, with the weight of the end that stays halved (Illinois).
 fn root(span: [f64; 2], low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
     let (mut a, mut b) = (span[0].ln(), span[1].ln());
     let (mut at_a, mut at_b) = (low, high);

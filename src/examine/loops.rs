@@ -12,15 +12,15 @@ use nalgebra::{Complex, Matrix2, Vector2};
 
 pub(super) type Matrix = Matrix2<Complex<f64>>;
 
-/// What all loops of one law share.
+/// Data that all loops of one law share.
 pub(super) struct Frame<'a> {
     pub joint: &'a Joint,
     pub law: &'a Law,
-    /// Ticks per sensor sample that is used.
+    /// Number of ticks per used sensor sample.
     pub hold: usize,
-    /// What is beyond a model's dead time, s.
+    /// Delay beyond a model's dead time, s.
     pub late: f64,
-    /// Motors whose laws are looked at: one where all are alike.
+    /// Number of motors whose laws are examined: one where all are alike.
     pub motors: usize,
     continuous: Vec<model::Law>,
 }
@@ -33,7 +33,7 @@ pub(super) struct Point {
 
 pub(super) struct Term {
     pub s: Complex<f64>,
-    /// Of each motor looked at, sample and hold of the sensor included.
+    /// Controller of each examined motor, with sample and hold of the sensor.
     pub controllers: Vec<Complex<f64>>,
     pub damping: Complex<f64>,
 }
@@ -46,7 +46,7 @@ impl<'a> Frame<'a> {
         } else {
             joint.motors()
         };
-        // A sensor faster than the ticks is sampled by them. The cast saturates.
+        // A sensor faster than the ticks is sampled at the ticks. The cast saturates.
         let hold = (joint.sample_period / joint.period).round().max(1.0) as usize;
         Self {
             joint,
@@ -62,7 +62,7 @@ impl<'a> Frame<'a> {
         }
     }
 
-    /// Period of the samples that are used, s.
+    /// Returns the period of the used samples, s.
     pub(super) fn sensor(&self) -> f64 {
         self.hold as f64 * self.joint.period
     }
@@ -71,7 +71,7 @@ impl<'a> Frame<'a> {
         self.law.kind() == CommandInterface::Velocity
     }
 
-    /// The discrete law at `s`, from samples to setpoints.
+    /// Returns the discretised law at `s`, from samples to setpoints.
     pub(super) fn discrete(&self, s: Complex<f64>) -> Point {
         let dt = self.joint.period;
         let sensor = self.sensor();
@@ -103,31 +103,31 @@ impl<'a> Frame<'a> {
         }
     }
 
-    /// Damping where `difference` is what a new sample changes: `1 - z^-1`.
+    /// Returns the damping, where `difference` is the change by a new sample: `1 - z^-1`.
     fn damping_at(&self, difference: Complex<f64>) -> Complex<f64> {
         let damping = self.law.damping();
         if self.velocity() {
-            // A velocity drive takes the change of the offset.
+            // A velocity drive gets the change of the offset.
             difference * (damping / self.joint.sample_period)
         } else {
             Complex::from(damping)
         }
     }
 
-    /// What the continuous laws answer a jump with at once.
+    /// Returns the initial response of the continuous laws to a jump.
     pub(super) fn continuous_at_once(&self) -> Vec<Complex<f64>> {
         let at_once = |law: &model::Law| Complex::from(law.at_once());
         self.continuous.iter().map(at_once).collect()
     }
 
-    /// The highest corner of a derivative's roll-off, rad/s; 0 without one.
+    /// Returns the highest corner of a derivative's roll-off, rad/s; 0 without one.
     pub(super) fn corner(&self) -> f64 {
         let gains = self.continuous.iter().map(model::Law::gains);
         let corners = gains.filter(|g| g.kd > 0.0).map(|g| g.derivative_corner);
         corners.fold(0.0, f64::max)
     }
 
-    /// The continuous law at `s`, with the holds' delays: half a sensor period.
+    /// Returns the continuous law at `s`, with the holds' delays: half a sensor period.
     pub(super) fn continuous(&self, s: Complex<f64>) -> Point {
         let held = (-s * (0.5 * self.sensor())).exp();
         let damping = self.law.damping();
@@ -154,7 +154,7 @@ pub(super) struct Place {
     rows: Vec<Vector2<f64>>,
     /// Columns of `(J^T W J)^-1 J^T W`.
     columns: Vec<Vector2<f64>>,
-    /// Roots of `K_t = J^T W J` and its inverse.
+    /// Square roots of `K_t = J^T W J` and its inverse.
     root: Matrix2<f64>,
     inverse_root: Matrix2<f64>,
     weights: Vec<f64>,
@@ -188,7 +188,7 @@ impl Place {
         })
     }
 
-    /// Share of the tendons' stiffness that tendon `i` has in the direction that it pulls in.
+    /// Returns tendon `i`'s share of the tendons' stiffness in the direction of its pull.
     pub(super) fn share(&self, i: usize) -> f64 {
         (self.inverse_root * self.rows[i]).norm_squared() * self.weights[i]
     }
@@ -201,7 +201,7 @@ impl Place {
         &self.columns
     }
 
-    /// `(J^T W J)^-1 J^T W diag(C) J`: the controllers in bend space.
+    /// Returns `(J^T W J)^-1 J^T W diag(C) J`: the controllers in bend space.
     pub(super) fn controllers(&self, c: &[Complex<f64>]) -> Matrix {
         if let [one] = c {
             return Matrix::from_diagonal_element(*one);
@@ -217,18 +217,18 @@ impl Place {
 /// One loop: a model at a place, all tendons taut or one slack.
 pub(super) struct Case<'a> {
     pub place: &'a Place,
-    /// Directions in which the joint moves on its own, as columns, and the inverse.
+    /// Decoupled directions of the joint, as columns, and the inverse.
     modes: Option<(Matrix2<f64>, Matrix2<f64>)>,
-    /// In the direction of the slack tendon, and in the other one.
+    /// Chains in the direction of the slack tendon, and in the other one.
     chains: [Chain; 2],
     pulses: [Pulse; 2],
-    /// What the motors do of a setpoint in each direction.
+    /// Share of a setpoint that the motors exert in each direction.
     force: [f64; 2],
-    /// Encoders instead of the head's IMU.
+    /// Encoder feedback instead of the head's IMU.
     encoder: Option<(Chain, Pulse)>,
 }
 
-/// The joint without the tendon would fall over.
+/// Error: the joint without the tendon would fall over.
 pub(super) struct Falls {
     pub share: f64,
 }
@@ -287,7 +287,8 @@ impl<'a> Case<'a> {
         if !(softer.motion.stiffness > 0.0) {
             return Err(Falls { share });
         }
-        // The lost direction, scaled by the root of the stiffness, and the one at a right angle to it.
+        // The lost direction, scaled by the root of the stiffness, and the one at a right angle to
+        // it.
         let lost = (place.inverse_root * place.rows[i]).normalize();
         let turn = Matrix2::new(lost.x, -lost.y, lost.y, lost.x);
         let modes = place.inverse_root * turn;
@@ -303,7 +304,7 @@ impl<'a> Case<'a> {
         })
     }
 
-    /// The same loop with `delay` more, s.
+    /// Returns the same loop with `delay` s more.
     pub(super) fn later(&self, frame: &Frame, delay: f64) -> Self {
         let later = |chain: &Chain| {
             let mut chain = *chain;
@@ -319,24 +320,25 @@ impl<'a> Case<'a> {
         }
     }
 
-    /// The pulse transfer in the direction of the slack tendon (anywhere, if none is).
+    /// Returns the pulse transfer in the direction of the slack tendon (any direction, if none is
+    /// slack).
     pub(super) fn pulse(&self) -> &Pulse {
         &self.pulses[0]
     }
 
-    /// From position setpoints (velocity drives: the integral of theirs) to the bend that is measured in that direction, at
-    /// `s`.
+    /// Returns the transfer from position setpoints (velocity drives: the integral of theirs) to
+    /// the measured bend in that direction, at `s`.
     pub(super) fn bend_of_position(&self, s: Complex<f64>, velocity: bool) -> Complex<f64> {
         let bend = self.chains[0].at(s);
         if velocity { bend * s } else { bend }
     }
 
-    /// Dead time from setpoint to measurement in that direction, s.
+    /// Returns the dead time from setpoint to measurement in that direction, s.
     pub(super) fn dead_time(&self) -> f64 {
         self.chains[0].dead_time
     }
 
-    /// The highest frequency at which the joint or its motors bend their responses, rad/s.
+    /// Returns the highest corner frequency of the joint and its motors, rad/s.
     pub(super) fn corner(&self) -> f64 {
         let chain = &self.chains[0];
         let motion = &chain.motion;
@@ -351,12 +353,12 @@ impl<'a> Case<'a> {
         own.max(lag(chain.motor_lag))
     }
 
-    /// The motors as their encoders show them, where feedback rests on those.
+    /// Returns the motors' pulse transfer to their encoders, for encoder feedback.
     pub(super) fn encoder_pulse(&self) -> Option<&Pulse> {
         self.encoder.as_ref().map(|(_, pulse)| pulse)
     }
 
-    /// The sampled loop at a point of the discrete law.
+    /// Returns the sampled loop at a point of the discretised law.
     pub(super) fn discrete(&self, point: &Point) -> Seen {
         let mut seen = Seen::default();
         let fold = point.terms.len() > 1;
@@ -375,7 +377,7 @@ impl<'a> Case<'a> {
         seen
     }
 
-    /// The continuous loop at a point of the continuous law.
+    /// Returns the continuous loop at a point of the continuous law.
     pub(super) fn continuous(&self, point: &Point) -> Seen {
         let mut seen = Seen::default();
         for term in &point.terms {
@@ -388,7 +390,7 @@ impl<'a> Case<'a> {
         seen
     }
 
-    /// From setpoints, as a bend, to what is measured.
+    /// Returns the transfer from setpoints, as a bend, to the measured bend.
     fn shaped(&self, response: [Complex<f64>; 2]) -> Matrix {
         match &self.modes {
             None => Matrix::from_diagonal_element(response[0]),
@@ -432,9 +434,10 @@ impl<'a> Case<'a> {
 /// A loop at one frequency.
 #[derive(Clone, Default)]
 pub(super) struct Seen {
-    /// Opened at the setpoints: what comes back of a setpoint, both as bends, sign left out.
+    /// Loop opened at the setpoints, from setpoint to setpoint as bends, without the sign.
     pub open: Matrix,
-    /// Opened at the samples of bend and rate, where several frequencies fold onto one.
+    /// Blocks of the loop opened at the samples of bend and rate, where several frequencies fold
+    /// onto one.
     blocks: [Matrix; 4],
     /// Determinant of the return difference.
     pub determinant: Complex<f64>,
@@ -447,7 +450,7 @@ impl Seen {
             self.determinant = (self.open + one).determinant();
             return;
         }
-        // Schur's complement of the first block.
+        // Schur complement of the first block.
         let first = self.blocks[0] + one;
         let inverse = first.try_inverse().unwrap_or_else(Matrix::zeros);
         let rest = self.blocks[3] + one - self.blocks[2] * inverse * self.blocks[1];

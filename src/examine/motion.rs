@@ -1,5 +1,5 @@
-//! How a law moves a model, and what it asks of the motors: the linear sampled loop stepped with the operators that the
-//! node runs. Limits are left out.
+//! Motion of a model with a law, and the motor effort it needs: the linear sampled loop stepped
+//! with the operators of the node. Limits are left out.
 
 use super::contour::Which;
 use super::loops::{Case, Frame, Matrix, Place};
@@ -12,52 +12,53 @@ use crate::geometry::{Bend, Configuration, bend_from, configuration};
 use crate::tick::{Feedback, Law};
 use nalgebra::{Complex, Vector2};
 
-/// Band of settling, as a share of the step.
+/// Settling band, as a share of the step.
 const BAND: f64 = 0.05;
-/// Longest time that is looked at, s.
+/// Maximum duration that is examined, s.
 pub(super) const LONGEST: f64 = 20.0;
-/// Time after the reference has come to rest, s.
+/// Time examined after the reference has come to rest, s.
 const AFTER: f64 = 3.0;
-/// Frequencies at which noise is looked at.
+/// Number of frequencies at which noise is evaluated.
 const NOISE_POINTS: u32 = 256;
-/// Directions in which the motors' angles are looked at.
+/// Number of directions in which the motors' angles are evaluated.
 const SPOKES: u32 = 24;
 
-/// How a model moves.
+/// Motion of a model.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Course {
-    /// Of the feedback loop alone after a step of its reference.
+    /// Move of the feedback loop alone after a step of its reference.
     pub feedback: Move,
-    /// Of the whole, reference shaped, after a step of the target.
+    /// Move of the whole, with the shaped reference, after a step of the target.
     pub shaped: Move,
 }
 
 /// One moment of a move; bends as factors on the step, which goes along x.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moment {
-    /// Since the step, s.
+    /// Time since the step, s.
     pub time: f64,
-    /// What the feedback is to follow.
+    /// Reference of the feedback.
     pub reference: Bend,
-    /// The bend that is measured.
+    /// Measured bend.
     pub bend: Bend,
-    /// The setpoint, in bend; velocity drives: its integral.
+    /// Setpoint, in bend; velocity drives: its integral.
     pub setpoint: Bend,
     /// Speed of the setpoint, in bend, over the tick before, 1/s.
     pub speed: f64,
 }
 
-/// One move.
+/// Figures of one move.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Move {
-    /// Overshoot of the bend that is measured, % of the step.
+    /// Overshoot of the measured bend, % of the step.
     pub overshoot: f64,
-    /// From the step to the last time outside 5 % of it, s; none if it was outside at the end.
+    /// Time from the step to the last time outside 5 % of it, s; none if it was outside at the end.
     pub settling: Option<f64>,
-    /// Greatest setpoint, in bend, as a factor on the step; velocity drives: its integral.
+    /// Maximum setpoint, in bend, as a factor on the step; velocity drives: its integral.
     pub peak: f64,
-    /// Greatest speed of the setpoint over a tick, 1/s: in bend, as a factor on the step. A step of the reference that is not
-    /// shaped makes position setpoints jump: within a tick by the discrete law, at once by the continuous one (infinite).
+    /// Maximum speed of the setpoint over a tick, in bend, as a factor on the step, 1/s. An
+    /// unshaped step of the reference makes position setpoints jump: within a tick with the
+    /// discretised law, at once with the continuous one (infinite).
     pub speed: f64,
 }
 
@@ -69,7 +70,7 @@ impl Move {
         let last = moments.iter().rposition(outside);
         let settling = match last {
             None => Some(0.0),
-            // Outside at the end, or so near to it that nothing is known of what comes.
+            // Outside at the end, or so close to the end that the next samples are unknown.
             Some(i) => moments
                 .get(i + 1)
                 .filter(|_| i + 3 < moments.len())
@@ -84,20 +85,20 @@ impl Move {
     }
 }
 
-/// What is asked of the motors.
+/// Motor effort of a gain set.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Demand {
-    /// Greatest motor angle on a shaped move from straight to the inclination limit, rad.
+    /// Maximum motor angle on a shaped move from straight to the inclination limit, rad.
     pub angle: f64,
-    /// As a share of the travel, greatest over motors and directions.
+    /// Maximum share of the travel, over motors and directions.
     pub travel_share: f64,
-    /// Greatest motor speed on it, rad/s.
+    /// Maximum motor speed on that move, rad/s.
     pub speed: f64,
-    /// As a share of the speed limit.
+    /// Maximum share of the speed limit.
     pub speed_share: f64,
     /// Setpoint noise of the noisiest motor, rad rms (velocity drives: rad/s).
     pub noise: f64,
-    /// What a motor has to follow of it from tick to tick, rad/s rms (velocity drives: rad/s^2).
+    /// Change of that noise from tick to tick, rad/s rms (velocity drives: rad/s^2).
     pub noise_speed: f64,
 }
 
@@ -109,13 +110,13 @@ pub(super) fn course(frame: &Frame, member: &Member, place: &Place) -> Course {
     }
 }
 
-/// The joint in one direction of bend: measurements under way, newest last.
+/// The joint in one direction of bend, with the measurements in transit, newest last.
 struct Axis {
     state: Vector,
     coming: std::collections::VecDeque<(f64, f64)>,
 }
 
-/// What a loop is to follow: a step, as it is or shaped.
+/// Reference of a loop: a step, unchanged or shaped.
 pub(super) struct Reference<'a> {
     law: &'a Law,
     shaped: bool,
@@ -125,15 +126,15 @@ pub(super) struct Reference<'a> {
     model: ReferenceModelState,
 }
 
-/// The same at a tick, rad and rad/s.
+/// Reference at a tick, rad and rad/s.
 pub(super) struct Wanted {
-    /// What the feedback is to follow.
+    /// Reference of the feedback.
     pub reference: Bend,
     /// Its rate, for damping.
     pub rate: Bend,
-    /// What is fed forward, gain left out.
+    /// Feedforward, without its gain.
     pub ahead: Bend,
-    /// The rate of that.
+    /// Rate of the feedforward.
     pub ahead_rate: Bend,
 }
 
@@ -155,12 +156,12 @@ impl<'a> Reference<'a> {
         }
     }
 
-    /// The step's size, rad.
+    /// Returns the size of the step, rad.
     pub(super) fn size(&self) -> f64 {
         self.target.x
     }
 
-    /// The next tick.
+    /// Returns the reference of the next tick.
     pub(super) fn step(&mut self) -> Wanted {
         let mut wanted = Wanted {
             reference: self.target,
@@ -184,14 +185,15 @@ impl<'a> Reference<'a> {
         wanted
     }
 
-    /// How long is worth looking at, at `tick` after it was stepped for it, s; none while it moves.
+    /// Returns the duration to examine, at `tick` after the step for it, s; none while the
+    /// reference moves.
     pub(super) fn end(&self, tick: u32, dt: f64) -> Option<f64> {
         let rests = self.shaped && self.shaper.at_rest() && tick > 2;
         rests.then(|| (f64::from(tick) * dt + AFTER).min(LONGEST))
     }
 }
 
-/// A move by the law as the node runs it, tick by tick; empty where the joint has no rank.
+/// Returns a move with the discretised law, tick by tick; empty where the joint lacks full rank.
 pub(super) fn moments(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Vec<Moment> {
     let (law, dt) = (frame.law, frame.joint.period);
     let mut moments = Vec::new();
@@ -291,17 +293,18 @@ pub(super) fn moments(frame: &Frame, member: &Member, place: &Place, shaped: boo
     moments
 }
 
-/// What setpoints in bend, as factors on a move from straight to the inclination limit, are for the motors that have most to
-/// do, over all directions of bend. Motor angles are taken as proportional to the bend from there down.
+/// Maximum motor effort per unit of setpoint, over all motors and directions of bend. Setpoints are
+/// in bend, as factors on a move from straight to the inclination limit. Motor angles are taken as
+/// proportional to the bend up to that limit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Load {
-    /// Greatest motor angle for a setpoint of 1, rad.
+    /// Maximum motor angle for a setpoint of 1, rad.
     pub angle: f64,
-    /// As a share of the travel.
+    /// Maximum share of the travel.
     pub travel_share: f64,
-    /// Greatest motor speed for 1/s, rad/s.
+    /// Maximum motor speed for 1/s, rad/s.
     pub speed: f64,
-    /// As a share of the speed limit.
+    /// Maximum share of the speed limit.
     pub speed_share: f64,
 }
 
@@ -337,7 +340,7 @@ impl Load {
     }
 }
 
-/// What a move and the sensors' noise ask of the motors.
+/// Returns the motor effort of a move and of the sensors' noise.
 pub(super) fn demand(
     frame: &Frame,
     member: &Member,
@@ -359,9 +362,9 @@ pub(super) fn demand(
     }
 }
 
-/// Noise of the noisiest motor's setpoint and of its change per s, straight: the mean over frequency of the squared
-/// response (Parseval), samples independent. By the continuous law: of the same density up to the Nyquist frequency of the
-/// samples, and of none above.
+/// Returns the noise of the noisiest motor's setpoint and of its change per s, straight: the mean
+/// over frequency of the squared response (Parseval), samples independent. With the continuous law
+/// the noise has the same density up to the Nyquist frequency of the samples, and none above.
 fn noise(
     frame: &Frame,
     member: &Member,

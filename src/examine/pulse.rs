@@ -1,23 +1,25 @@
-//! A joint as its sampled loop sees it: exact pulse transfer functions behind a zero-order hold.
+//! A joint as seen by its sampled loop: exact pulse transfer functions behind a zero-order hold.
 //!
-//! The chain from setpoint to measurement is linear: an integrator (velocity drives), a motor's lag, the joint's
-//! dynamics, dead time. With the setpoint held over a tick its state advances by `x' = F x + G u`, both from one matrix
-//! exponential, and a dead time of whole ticks and a part, `(whole + part) dt`, makes the measurement at tick k that of
-//! the instant `(1 - part) dt` after tick `k - whole - 1`. Source: Franklin, Powell and Workman 1998, "Digital Control
-//! of Dynamic Systems", sections 4.3 and 4.5 (discrete models with delay; from memory).
+//! The chain from setpoint to measurement is linear: an integrator (velocity drives), a motor's
+//! lag, the joint's dynamics, dead time. With the setpoint held over a tick its state advances by
+//! `x' = F x + G u`, both from one matrix exponential. With a dead time of whole ticks and a part,
+//! `(whole + part) dt`, the measurement at tick k is that of the instant `(1 - part) dt` after tick
+//! `k - whole - 1`. Source: Franklin, Powell and Workman 1998, "Digital Control of Dynamic
+//! Systems", sections 4.3 and 4.5 (discrete models with delay; from memory).
 
 use crate::fractional::shift;
 use crate::model::{Dynamics, Plant};
 use nalgebra::{Complex, SMatrix, SVector};
 
-/// Most states: integrator, motor lag, two of the joint.
+/// Maximum number of states: integrator, motor lag, two of the joint.
 const MOST: usize = 4;
 
 type Square = SMatrix<f64, MOST, MOST>;
 pub(super) type Vector = SVector<f64, MOST>;
 type Augmented = SMatrix<f64, 5, 5>;
 
-/// `second y'' + first y' + stiffness y = gain in`, in units of the joint's stiffness.
+/// Equation of motion `second y'' + first y' + stiffness y = gain in`, in units of the joint's
+/// stiffness.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Motion {
     pub second: f64,
@@ -44,26 +46,26 @@ impl Motion {
         }
     }
 
-    /// Transfer function at `s`.
+    /// Returns the transfer function at `s`.
     pub(super) fn at(&self, s: Complex<f64>) -> Complex<f64> {
         (s * (s * self.second + self.first) + self.stiffness).inv() * self.gain
     }
 }
 
-/// What lies between setpoint and measurement.
+/// The chain from setpoint to measurement.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Chain {
-    /// A velocity drive: the motor integrates its setpoint.
+    /// True for a velocity drive: the motor integrates its setpoint.
     pub integrator: bool,
-    /// Time constant of the motor, s; 0 where the joint's dynamics hold it.
+    /// Time constant of the motor, s; 0 where the joint's dynamics include it.
     pub motor_lag: f64,
     pub motion: Motion,
-    /// s.
+    /// Dead time, s.
     pub dead_time: f64,
 }
 
 impl Chain {
-    /// Transfer function from setpoint to bend at `s`, without hold.
+    /// Returns the transfer function from setpoint to bend at `s`, without hold.
     pub(super) fn at(&self, s: Complex<f64>) -> Complex<f64> {
         let mut g = self.motion.at(s) * (-s * self.dead_time).exp() / (s * self.motor_lag + 1.0);
         if self.integrator {
@@ -77,18 +79,18 @@ impl Chain {
 #[derive(Clone, Debug)]
 pub(super) struct Pulse {
     tick: f64,
-    /// Ticks from setpoint to measurement, at least 1.
+    /// Number of ticks from setpoint to measurement, at least 1.
     ticks: i32,
     states: usize,
-    /// Denominator's coefficients in `z - 1` below the leading 1, highest power first.
+    /// Coefficients of the denominator in `z - 1` below the leading 1, highest power first.
     denominator: [f64; MOST],
-    /// Numerators', from the power of the denominator down.
+    /// Coefficients of the numerators, from the power of the denominator down.
     bend: [f64; MOST + 1],
     rate: [f64; MOST + 1],
-    /// State a tick on, from state and setpoint.
+    /// State one tick later, from state and setpoint.
     advance: Square,
     advance_input: Vector,
-    /// Bend and rate at the instant of measurement, from the state and setpoint at the tick before.
+    /// Bend and rate at the instant of measurement, from state and setpoint at the tick before.
     bend_row: (Vector, f64),
     rate_row: (Vector, f64),
 }
@@ -96,7 +98,7 @@ pub(super) struct Pulse {
 impl Pulse {
     pub(super) fn new(chain: &Chain, tick: f64) -> Self {
         let mut a = Augmented::zeros();
-        // The signal on its way down the chain: a row over the states, the setpoint's coefficient last.
+        // The signal along the chain: a row over the states, the setpoint's coefficient last.
         let mut signal = SVector::<f64, 5>::zeros();
         signal[4] = 1.0;
         let mut states = 0;
@@ -132,7 +134,7 @@ impl Pulse {
             (unit(y), a.row(y).transpose())
         };
         let delay = chain.dead_time / tick;
-        // A dead time of whole ticks is that in spite of rounding.
+        // The tolerance keeps a dead time of whole ticks whole in spite of rounding.
         let whole = (delay + 1e-9).floor();
         let part = (delay - whole).max(0.0);
         let full = (a * tick).exp();
@@ -158,8 +160,9 @@ impl Pulse {
         pulse
     }
 
-    /// Coefficients of `row (delta I - M)^-1 G + direct` with `M = F - I`: the resolvent by Faddeev and LeVerrier. In
-    /// powers of `z - 1`, which keep their digits at frequencies far below the tick's.
+    /// Computes the coefficients of `row (delta I - M)^-1 G + direct` with `M = F - I`: the
+    /// resolvent by Faddeev and LeVerrier. Powers of `z - 1` keep their digits at frequencies far
+    /// below the tick's.
     fn expand(&mut self) {
         let n = self.states;
         let mut one = Square::zeros();
@@ -186,7 +189,8 @@ impl Pulse {
         }
     }
 
-    /// Bend and rate measured for a setpoint that goes as `e^(s t)` from tick to tick, at the tick.
+    /// Returns measured bend and rate, at the tick, for a setpoint that goes as `e^(s t)` from tick
+    /// to tick.
     pub(super) fn at(&self, s: Complex<f64>) -> (Complex<f64>, Complex<f64>) {
         let delta = shift(s * self.tick);
         let mut below = Complex::from(1.0);
@@ -200,13 +204,13 @@ impl Pulse {
         (bend * scale, rate * scale)
     }
 
-    /// Ticks from setpoint to measurement, at least 1.
+    /// Returns the number of ticks from setpoint to measurement, at least 1.
     pub(super) fn ticks(&self) -> usize {
-        // At least 1 by construction.
         self.ticks as usize
     }
 
-    /// One tick with `setpoint`: the bend and rate that it makes be measured [`Self::ticks`] later.
+    /// Steps one tick with `setpoint`; returns the bend and rate that are measured [`Self::ticks`]
+    /// later.
     pub(super) fn step(&self, state: &mut Vector, setpoint: f64) -> (f64, f64) {
         let seen = |row: &(Vector, f64)| row.0.dot(state) + row.1 * setpoint;
         let measured = (seen(&self.bend_row), seen(&self.rate_row));

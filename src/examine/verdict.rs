@@ -1,23 +1,24 @@
-//! Whether a gain set may be used, and if not, why.
+//! Acceptance of a gain set, with the reasons against it.
 
 use super::{Examination, OnModel, Slack, Worst};
 use crate::geometry::direction;
 use crate::tick::Law;
 use std::f64::consts::PI;
 
-/// What a loop must keep, all tendons taut.
+/// Minimum requirements of a loop, all tendons taut.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Floor {
-    /// Least phase margin, rad.
+    /// Minimum phase margin, rad.
     pub margin: f64,
-    /// Greatest sensitivity peak.
+    /// Maximum sensitivity peak.
     pub sensitivity: f64,
 }
 
 impl Default for Floor {
-    /// 30 deg (common practice, no source) and 4. The usual ceiling of 2 is for loops that cross over once and low; damping by the
-    /// rate comes near crossover again at the motors' bandwidth, where a second-order model says little, and sets that
-    /// rest on the joint peak at 2 to 3.3 there.
+    /// Returns 30 deg (common practice, no source) and 4. The usual limit of 2 is for loops that
+    /// cross over once and at a low frequency. The damping loop comes near crossover again at the
+    /// motors' bandwidth, where a second-order model is inaccurate. Sets that are stable on the
+    /// joint peak at 2 to 3.3 there.
     fn default() -> Self {
         Self {
             margin: PI / 6.0,
@@ -48,20 +49,21 @@ impl Examination {
         }
     }
 
-    /// The model with the least phase margin.
+    /// Returns the model with the minimum phase margin.
     pub fn least(&self) -> &OnModel {
         &self.models[self.least_margin]
     }
 
-    /// The model with the highest sensitivity peak.
+    /// Returns the model with the highest sensitivity peak.
     pub fn peak(&self) -> &OnModel {
         &self.models[self.greatest_sensitivity]
     }
 
-    /// Whether the set is stable on every model, each tendon slack included, and keeps the floor with all tendons taut.
+    /// Checks that the set is stable on every model, each tendon slack included, and meets the
+    /// floor with all tendons taut.
     ///
     /// # Errors
-    /// What is wrong, one sentence with numbers.
+    /// Returns the reason as one sentence with numbers.
     pub fn acceptable(&self, floor: &Floor) -> Result<(), String> {
         if let Some(reason) = self
             .models
@@ -122,12 +124,12 @@ fn place(worst: &Worst) -> String {
     )
 }
 
-/// By how much too high the gains are, or how they stand.
+/// Returns the factor by which the gains are too high, or the state of the loop.
 fn far(worst: &Worst) -> String {
     let figures = &worst.figures;
     let frequency = figures.phase_margin.map(|c| c.frequency);
     let peak = figures.sensitivity.frequency;
-    let swings = format!("it swings near {:.1} rad/s", frequency.unwrap_or(peak));
+    let swings = format!("it oscillates near {:.1} rad/s", frequency.unwrap_or(peak));
     match figures.least_gain {
         Some(least) => format!(
             "{swings}; all gains of the loop times {:.2} are its limit",
@@ -168,7 +170,7 @@ fn unstable(model: &OnModel) -> Vec<String> {
     reasons
 }
 
-/// Share of a motor's speed from which noise is told, for one standard deviation.
+/// Share of a motor's speed from which noise is reported, for one standard deviation.
 const NOISE_SHARE: f64 = 0.3;
 
 fn demanding(model: &OnModel, law: &Law) -> Vec<String> {

@@ -1,15 +1,17 @@
 //! Nonlinear least squares: the parameters of one form of model that fit a record best.
 //!
-//! Gain and offset are linear, so that for given dynamics they follow from a line through response and model; a grid of
-//! dynamics and dead times is scored that way, and from its best places Levenberg and Marquardt's method goes on with all
-//! parameters. Time constants, frequencies and damping are searched by their logarithm, which keeps them above zero. The
-//! dead time is continuous and its derivative exact, `dy/dL = -K x'(t - L)`. It makes the sum of squares bend where a sample
-//! passes a step, so that there may be several minima side by side: the search is repeated from the neighbouring sampling
-//! intervals.
+//! Gain and offset are linear: for given dynamics they follow from a line through response and
+//! model. A grid of dynamics and dead times is scored that way. From its best points the method of
+//! Levenberg and Marquardt continues with all parameters. Time constants, frequencies and damping
+//! are searched by their logarithm, which keeps them above zero.
 //!
-//! Sources: Levenberg 1944 and Marquardt 1963; damping scaled by the diagonal as in Marquardt. Variable projection: Golub and
-//! Pereyra 1973. From memory. (The crate that offers this method is built on another version of the linear algebra
-//! than the rest of this project, and knows no bounds.)
+//! The dead time is continuous and its derivative exact, `dy/dL = -K x'(t - L)`. The sum of squares
+//! has a kink where a sample passes a step, so there may be several adjacent minima. The search is
+//! therefore repeated from the neighbouring sampling intervals.
+//!
+//! Sources: Levenberg 1944 and Marquardt 1963; damping scaled by the diagonal as in Marquardt.
+//! Variable projection: Golub and Pereyra 1973. From memory. (The crate that offers this method
+//! needs another version of the linear algebra crate than this project, and has no bounds.)
 
 use nalgebra::{DMatrix, DVector};
 
@@ -17,25 +19,26 @@ use super::Order;
 use super::response::{Course, State, respond};
 use crate::model::Dynamics;
 
-/// Steps of one search at most.
+/// Maximum number of steps of one search.
 const STEPS: usize = 60;
-/// Places of the grid from which the search goes on.
+/// Number of grid points from which the search continues.
 const STARTS: usize = 4;
-/// Samples over which the grid is scored, about.
+/// Approximate number of samples over which the grid is scored.
 const SCORED: usize = 200;
-/// Relative step of the numerical derivatives, in the logarithm; central, so that its error is about its square.
+/// Relative step of the numerical derivatives, in the logarithm; central, so that the error is
+/// about its square.
 const NUDGE: f64 = 1e-5;
-/// Highest damping that is tried: as a share of the diagonal.
+/// Maximum damping of a step, as a share of the diagonal.
 const STIFFEST: f64 = 1e12;
 
-/// Response and input of a record as the search sees them.
+/// Response and input of a record for the search.
 pub(super) struct Data<'a> {
     pub(super) course: &'a Course,
     pub(super) stamps: &'a [f64],
     pub(super) response: &'a [f64],
     /// Median period of the response, s.
     pub(super) period: f64,
-    /// Longest time that the input rests after a move, s.
+    /// Duration of the longest rest of the input after a move, s.
     pub(super) dwell: f64,
 }
 
@@ -48,9 +51,10 @@ pub(super) struct Estimate {
     pub(super) dead_time: f64,
     /// Sum of squared residuals.
     pub(super) rss: f64,
-    /// Derivatives of the response by gain, offset, the dynamics (in their own units) and dead time.
+    /// Derivatives of the response with respect to gain, offset, the dynamics (in their own units)
+    /// and dead time.
     pub(super) jacobian: DMatrix<f64>,
-    /// Parameters that ended at a bound, by column of the Jacobian: their error is not known.
+    /// Parameters that ended at a bound, by column of the Jacobian; their error is unknown.
     pub(super) bound: Vec<bool>,
 }
 
@@ -62,7 +66,8 @@ struct Bounds {
 
 impl Bounds {
     fn of(order: Order, data: &Data) -> Self {
-        // Faster than a twentieth of a period or slower than fifty dwells: nothing in the record could tell.
+        // The record cannot resolve what is faster than a twentieth of a period or slower than
+        // fifty dwells.
         let (fast, slow) = (0.05 * data.period, 50.0 * data.dwell);
         let (low, high) = match order {
             Order::First | Order::Integrating => (vec![fast.ln()], vec![slow.ln()]),
@@ -106,7 +111,8 @@ fn dynamics(order: Order, shape: &[f64]) -> Dynamics {
     }
 }
 
-/// Gain and offset of the line through response and model, and the sum of squares that it leaves.
+/// Returns gain and offset of the line through response and model, and the remaining sum of
+/// squares.
 pub(super) fn line(states: &[State], response: &[f64]) -> (f64, f64, f64) {
     let n = states.len() as f64;
     let mean_x = states.iter().map(|s| s.value).sum::<f64>() / n;
@@ -174,13 +180,14 @@ impl Search<'_> {
         }
     }
 
-    /// The point with those dynamics, gain and offset by a line.
+    /// Returns the point with those dynamics, gain and offset from the line.
     fn projected(&self, shape: Vec<f64>) -> Point {
         let (gain, offset, _) = line(&self.states(&shape), self.data.response);
         self.at([gain, offset], shape)
     }
 
-    /// Derivatives of the modelled response by `[gain, offset, logarithms, dead time]`.
+    /// Returns the derivatives of the modelled response with respect to
+    /// `[gain, offset, logarithms, dead time]`.
     fn jacobian(&self, point: &Point) -> DMatrix<f64> {
         let rows = point.states.len();
         let logs = point.shape.len() - 1;
@@ -205,11 +212,11 @@ impl Search<'_> {
         jacobian
     }
 
-    /// Parameters of `shape` at a bound towards which the sum of squares falls.
+    /// Returns which parameters of `shape` are at a bound towards which the sum of squares falls.
     fn held(&self, point: &Point, gradient: &DVector<f64>) -> Vec<bool> {
         let mut held = vec![false; 2 + point.shape.len()];
         for (k, value) in point.shape.iter().enumerate() {
-            // `gradient` is that of the response's fit, so that positive means upward.
+            // `gradient` is that of the response's fit, so positive means upward.
             let down = *value <= self.bounds.low[k] && gradient[2 + k] <= 0.0;
             let up = *value >= self.bounds.high[k] && gradient[2 + k] >= 0.0;
             held[2 + k] = down || up;
@@ -231,7 +238,7 @@ impl Search<'_> {
                 let matrix = DMatrix::from_fn(free.len(), free.len(), |i, j| {
                     let value = normal[(free[i], free[j])];
                     let scale = if i == j { 1.0 + stiffness } else { 1.0 };
-                    // A parameter without effect stays where it is.
+                    // A parameter without effect stays constant.
                     scale * value + if i == j { f64::MIN_POSITIVE } else { 0.0 }
                 });
                 let right = DVector::from_fn(free.len(), |i, _| gradient[free[i]]);
@@ -260,7 +267,7 @@ impl Search<'_> {
         for (k, by) in free.iter().zip(step.iter()) {
             match k {
                 0 | 1 => linear[*k] += by,
-                // At most a factor of e at once in the logarithms.
+                // At most a factor of e per step in the logarithms.
                 _ => shape[k - 2] += by.clamp(-1.0, 1.0),
             }
         }
@@ -268,7 +275,7 @@ impl Search<'_> {
         self.at(linear, shape)
     }
 
-    /// Grid of dynamics and dead times.
+    /// Returns the grid of dynamics and dead times.
     fn grid(&self) -> Vec<Vec<f64>> {
         let (period, dwell) = (self.data.period, self.data.dwell);
         let geometric = |low: f64, high: f64, n: usize| -> Vec<f64> {
@@ -299,7 +306,7 @@ impl Search<'_> {
     }
 
     fn best(&self) -> Point {
-        // Every so many samples are enough to tell good places from bad ones.
+        // A subset of the samples is enough to rank the grid points.
         let every = (self.data.stamps.len() / SCORED).max(1);
         let thinned = |values: &[f64]| values.iter().copied().step_by(every).collect::<Vec<f64>>();
         let (stamps, response) = (thinned(self.data.stamps), thinned(self.data.response));
@@ -333,7 +340,7 @@ impl Search<'_> {
             // The grid is never empty.
             .unwrap_or_else(|| self.projected(self.bounds.low.clone()));
         let centre = best.shape.clone();
-        // A response of first order has a bend where it starts; the others start smoothly.
+        // A response of first order has a kink where it starts; the others start smoothly.
         let around: &[f64] = match self.order {
             Order::First => &[-3.0, -2.0, -1.0, 1.0, 2.0, 3.0],
             _ => &[-1.0, 1.0],
@@ -353,7 +360,7 @@ impl Search<'_> {
     }
 }
 
-/// The parameters of a model of that order that fit best.
+/// Returns the parameters of a model of that order that fit best.
 pub(super) fn estimate(order: Order, data: &Data) -> Estimate {
     let bounds = Bounds::of(order, data);
     let search = Search {
@@ -369,7 +376,7 @@ pub(super) fn estimate(order: Order, data: &Data) -> Estimate {
     let bound = [false; 2].into_iter().chain(shape).collect();
     let (logs, dead_time) = best.shape.split_at(best.shape.len() - 1);
     for (k, log) in logs.iter().enumerate() {
-        // By the value instead of its logarithm.
+        // With respect to the value instead of its logarithm.
         jacobian.column_mut(2 + k).scale_mut((-log).exp());
     }
     Estimate {

@@ -1,54 +1,56 @@
-//! The models of one joint over its payloads and directions, and how far they spread: what a controller must survive.
+//! The models of one joint over its payloads and directions, with the spread that a controller must
+//! tolerate.
 
 use super::{Fit, Fitted, WHITE_FROM, chi_squared_beyond, lag};
 use crate::model::Dynamics;
 
-/// What the head plate carried.
+/// Payload on the head plate.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Payload {
-    /// kg
+    /// Mass, kg.
     pub mass: f64,
-    /// Of its centre above the beam's end, m.
+    /// Height of its centre of mass above the beam's end, m.
     pub height: f64,
 }
 
 impl Payload {
-    /// Mass times height, kg m: what bends the beam, with gravity.
+    /// Returns mass times height, kg m, which bends the beam with gravity.
     pub fn moment(&self) -> f64 {
         self.mass * self.height
     }
 }
 
-/// One record's fit, and what it was recorded with.
+/// One record's fit with its test conditions.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Member {
-    /// Where it comes from, for people.
+    /// Origin of the record, for display.
     pub name: String,
-    /// What the head plate carried, if it is known.
+    /// Payload on the head plate, if known.
     pub payload: Option<Payload>,
     /// Direction of the step, from +x toward +y, rad.
     pub direction: f64,
-    /// What was fitted.
+    /// Result of the fit.
     pub fitted: Fitted,
 }
 
-/// How far one figure spreads.
+/// Spread of one figure.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Extent {
-    /// Least value.
+    /// Minimum.
     pub least: f64,
-    /// Greatest value.
+    /// Maximum.
     pub greatest: f64,
     /// Mean, weighted by the inverse square of the standard errors where all are known.
     pub mean: f64,
-    /// Probability of so large a spread if all differences were errors of the fits: Cochran's test, `sum (x - mean)^2 / e^2`
-    /// is chi-squared with one degree less than values (Cochran 1954, "The combination of estimates from different
-    /// experiments"; from memory). None with fewer than two known errors.
+    /// Probability of at least this spread if all differences were errors of the fits. By Cochran's
+    /// test, `sum (x - mean)^2 / e^2` is chi-squared with one degree less than values (Cochran
+    /// 1954, "The combination of estimates from different experiments"; from memory). None with
+    /// fewer than two known errors.
     pub p_value: Option<f64>,
 }
 
 impl Extent {
-    /// Of values with their standard errors; none of none.
+    /// Returns the spread of values with their standard errors; none for no values.
     pub fn of(values: &[(f64, Option<f64>)]) -> Option<Self> {
         let first = values.first()?.0;
         let (mut least, mut greatest) = (first, first);
@@ -78,13 +80,14 @@ impl Extent {
         })
     }
 
-    /// Whether the differences are within the errors of the fits; unknown errors tell nothing.
+    /// Returns true if the differences are within the errors of the fits; none where errors are
+    /// unknown.
     pub fn within_errors(&self) -> Option<bool> {
         self.p_value.map(|p| p >= WHITE_FROM)
     }
 }
 
-/// How far the models of some records spread.
+/// Spread of the models of some records.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Spread {
     /// Gain (of integrating models 1/s).
@@ -97,17 +100,17 @@ pub struct Spread {
     pub natural_frequency: Option<Extent>,
     /// Their damping ratio.
     pub damping_ratio: Option<Extent>,
-    /// Greatest magnitude of the gain across.
+    /// Maximum magnitude of the cross-axis gain.
     pub cross_axis_gain: f64,
-    /// Greatest departure across, as a share of the step.
+    /// Maximum cross-axis deviation, as a share of the step.
     pub cross_axis_share: f64,
 }
 
-/// A value and its standard error, where that is known.
+/// A value and its standard error, where known.
 type Estimated = (f64, Option<f64>);
 
 impl Spread {
-    /// Of those members; none of none.
+    /// Returns the spread of those members; none for no members.
     pub fn of(members: &[&Member]) -> Option<Self> {
         let extent = |value: &dyn Fn(&Fit) -> Option<Estimated>| {
             let values = members.iter().filter_map(|m| value(&m.fitted.fit));
@@ -133,7 +136,8 @@ impl Spread {
     }
 }
 
-/// Standard error of the lag, s. Of `2 z / w` to first order in the errors of both.
+/// Returns the standard error of the lag, s; that of `2 z / w` to first order in the errors of
+/// both.
 fn lag_error(fit: &Fit) -> Option<f64> {
     let Dynamics::Second {
         natural_frequency: w,
@@ -154,23 +158,23 @@ fn lag_error(fit: &Fit) -> Option<f64> {
 /// The members of one payload.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Group<'a> {
-    /// The payload, if it is known.
+    /// Payload, if known.
     pub payload: Option<Payload>,
     /// Its members, in the family's order.
     pub members: Vec<&'a Member>,
-    /// How far they spread: over directions.
+    /// Spread over the directions.
     pub spread: Spread,
 }
 
 /// Fits of one joint.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Family {
-    /// In the order of payload (by moment, then mass; unknown ones last), then direction.
+    /// Members in the order of payload (by moment, then mass; unknown ones last), then direction.
     pub members: Vec<Member>,
 }
 
 impl Family {
-    /// Puts members in order.
+    /// Makes a family and sorts its members.
     pub fn new(mut members: Vec<Member>) -> Self {
         let key = |m: &Member| {
             let payload = m.payload.map(|p| (p.moment(), p.mass));
@@ -186,7 +190,7 @@ impl Family {
         Self { members }
     }
 
-    /// Members grouped by payload.
+    /// Returns the members grouped by payload.
     pub fn groups(&self) -> Vec<Group<'_>> {
         let mut groups: Vec<Vec<&Member>> = Vec::new();
         for member in &self.members {
@@ -207,8 +211,8 @@ impl Family {
             .collect()
     }
 
-    /// What their standard errors hide, in one sentence with the members' names: second-order models whose residuals are
-    /// not white. None where there is none of them.
+    /// Returns a caution in one sentence that names the second-order models whose residuals are not
+    /// white: their standard errors are too small. None without such models.
     pub fn caution(&self) -> Option<String> {
         let hides = |m: &&Member| {
             let fit = &m.fitted.fit;
@@ -234,7 +238,7 @@ impl Family {
         ))
     }
 
-    /// How far all of them spread; none without members.
+    /// Returns the spread of all members; none without members.
     pub fn spread(&self) -> Option<Spread> {
         Spread::of(&self.members.iter().collect::<Vec<_>>())
     }

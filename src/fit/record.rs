@@ -1,59 +1,61 @@
-//! Records of step tests, and what makes one useless.
+//! Records of step tests, and the checks that refuse unusable ones.
 
 use super::statistics::median;
 use crate::geometry::Bend;
 
-/// What the input does between two samples.
+/// Course of the input between two samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Hold {
-    /// It stays as it was: setpoints.
+    /// Constant from one sample to the next: setpoints.
     #[default]
     Constant,
-    /// It goes straight to the next sample.
+    /// Linear to the next sample.
     Linear,
 }
 
 /// A step test in bend space, as recorded.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct StepTest {
-    /// When each bend was asked for, s.
+    /// Times of the commanded bends, s.
     pub times: Vec<f64>,
-    /// The bend that the motors' setpoints ask for through the kinematics, rad (rad/s where the motors take velocities).
+    /// Commanded bend, from the motors' setpoints through the kinematics, rad (rad/s for velocity
+    /// drives).
     pub asked: Vec<Bend>,
-    /// When each bend was measured, s; as many as `times`. A stamp that does not rise repeats the last measurement.
+    /// Times of the measurements, s; as many as `times`. A stamp that does not rise repeats the
+    /// last measurement.
     pub stamps: Vec<f64>,
-    /// The measured bend, rad.
+    /// Measured bend, rad.
     pub measured: Vec<Bend>,
-    /// What the input did between samples.
+    /// Course of the input between samples.
     pub hold: Hold,
-    /// Direction of the step, from +x toward +y, rad; by default that of the first move along the line on which the
-    /// asked bend moves most.
+    /// Direction of the step, from +x toward +y, rad. The default is that of the first move along
+    /// the line on which the commanded bend moves most.
     pub direction: Option<f64>,
-    /// Magnitude at which the asked bend was cut, rad, if it is known.
+    /// Magnitude at which the commanded bend was clipped, rad, if known.
     pub limit: Option<f64>,
 }
 
-/// One input and what followed from it, along the step and across it. "Across" is 90 deg on from the step's direction,
-/// from +x toward +y.
+/// One input with its in-plane and cross-axis response. The cross-axis direction is 90 deg from the
+/// step's direction, from +x toward +y.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Record {
     /// Times of the input, s, rising.
     pub times: Vec<f64>,
-    /// The asked bend along the step, rad.
+    /// In-plane commanded bend, rad.
     pub input: Vec<f64>,
     /// Times of the response, s, rising.
     pub stamps: Vec<f64>,
-    /// The measured bend along the step, rad.
+    /// In-plane measured bend, rad.
     pub along: Vec<f64>,
-    /// The measured bend across the step, rad.
+    /// Cross-axis measured bend, rad.
     pub across: Vec<f64>,
-    /// What the input does between samples.
+    /// Course of the input between samples.
     pub hold: Hold,
-    /// Magnitude at which the input was cut, rad, if it is known.
+    /// Magnitude at which the input was clipped, rad, if known.
     pub limit: Option<f64>,
 }
 
-/// Why nothing can be fitted to a record, in one sentence with numbers.
+/// The reason why nothing can be fitted to a record, in one sentence with numbers.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum BadRecord {
     /// Columns of different lengths.
@@ -61,22 +63,22 @@ pub enum BadRecord {
         "{times} times, {inputs} asked and {responses} measured values; accepted: equally many"
     )]
     Uneven {
-        /// Times.
+        /// Number of times.
         times: usize,
-        /// Values asked.
+        /// Number of commanded values.
         inputs: usize,
-        /// Values measured.
+        /// Number of measured values.
         responses: usize,
     },
     /// Too few samples.
     #[error("too few samples: {0}; accepted: at least 30")]
     TooFew(usize),
-    /// A value is no number.
+    /// A value is not finite.
     #[error("no number: the {what} of sample {sample} is {value}; accepted: finite numbers")]
     NotFinite {
-        /// Which value.
+        /// Name of the value.
         what: &'static str,
-        /// Sample, from 1.
+        /// Sample number, from 1.
         sample: usize,
         /// The value.
         value: f64,
@@ -86,11 +88,11 @@ pub enum BadRecord {
         "times do not rise: sample {sample} is at {time:.6} s, the one before at {before:.6} s"
     )]
     NotRising {
-        /// Sample, from 1.
+        /// Sample number, from 1.
         sample: usize,
         /// Its time, s.
         time: f64,
-        /// The time before, s.
+        /// Time of the sample before, s.
         before: f64,
     },
     /// Samples are missing.
@@ -100,7 +102,7 @@ pub enum BadRecord {
     Lost {
         /// Length of the gap, s.
         gap: f64,
-        /// Where it starts, s.
+        /// Start of the gap, s.
         after: f64,
         /// Its length in median periods.
         periods: f64,
@@ -110,37 +112,37 @@ pub enum BadRecord {
     NoStep {
         /// Range of the input, rad.
         moved: f64,
-        /// Least range accepted, rad.
+        /// Minimum range accepted, rad.
         least: f64,
-        /// Where that bound comes from.
+        /// Reason for that bound.
         why: &'static str,
     },
-    /// A signal sits at a limit.
+    /// A signal stays at a limit.
     #[error(
         "clipped: the {what} sits at {value:.5} rad for {run} samples from {from:.3} s on; accepted: fewer than 5"
     )]
     Clipped {
-        /// Which signal.
+        /// Name of the signal.
         what: &'static str,
-        /// Where it sits, rad.
+        /// Value at which it stays, rad.
         value: f64,
-        /// Samples in a row.
+        /// Number of samples in a row.
         run: usize,
-        /// Time of the first, s.
+        /// Time of the first of them, s.
         from: f64,
     },
-    /// The response grows while the input rests.
+    /// The oscillation of the response diverges while the input rests.
     #[error(
-        "unstable: after the step at {from:.3} s the response swings over {first:.4}, {middle:.4} and {last:.4} rad in the three thirds of the rest; accepted: a swing that falls"
+        "unstable: after the step at {from:.3} s the response oscillates over {first:.4}, {middle:.4} and {last:.4} rad in the three thirds of the rest; accepted: an oscillation that decays"
     )]
     Growing {
-        /// When the input came to rest, s.
+        /// Time when the input came to rest, s.
         from: f64,
         /// Range of the response in the first third, rad.
         first: f64,
-        /// In the second.
+        /// Range in the second third, rad.
         middle: f64,
-        /// In the third.
+        /// Range in the last third, rad.
         last: f64,
     },
     /// The response does not follow the input.
@@ -148,15 +150,15 @@ pub enum BadRecord {
         "the response does not follow: its gain is {gain:.4} with a standard error of {error:.4}; accepted: at least 5 standard errors"
     )]
     FollowingError {
-        /// Gain along the step.
+        /// In-plane gain.
         gain: f64,
         /// Its standard error.
         error: f64,
     },
-    /// The response goes the other way.
+    /// The response has the opposite sign.
     #[error("the response goes against the input: its gain is {0:.4}; accepted: above 0")]
     Backwards(f64),
-    /// The response never came near rest.
+    /// The response did not settle.
     #[error(
         "too short: the longest rest after a move is {dwell:.3} s, {share:.1} times the {settling:.3} s of dead time and slowest time constant; accepted: at least 3"
     )]
@@ -165,10 +167,10 @@ pub enum BadRecord {
         dwell: f64,
         /// Dead time and slowest time constant, s.
         settling: f64,
-        /// The one over the other.
+        /// Their ratio.
         share: f64,
     },
-    /// An integrating joint and a slow one look the same in it.
+    /// The record fits an integrating joint and a slow one alike.
     #[error(
         "too short: in a longest rest of {dwell:.3} s an integrating joint and one with a time constant of {time_constant:.3} s look alike; accepted: a longer rest, or a fit with the order given"
     )]
@@ -178,7 +180,7 @@ pub enum BadRecord {
         /// Time constant of the slow joint, s.
         time_constant: f64,
     },
-    /// The response is faster than its samples.
+    /// The response is faster than the sampling resolves.
     #[error(
         "too coarse: a time constant of {time_constant:.4} s between samples {period:.4} s apart; accepted: at least half a period"
     )]
@@ -190,24 +192,26 @@ pub enum BadRecord {
     },
 }
 
-/// Fewest samples.
+/// Minimum number of samples.
 const FEWEST: usize = 30;
-/// Longest gap, median periods.
+/// Maximum gap, in median periods.
 const LONGEST_GAP: f64 = 10.0;
-/// Least move, rad: below it friction and play decide.
+/// Minimum move, rad: below it friction and backlash dominate.
 const LEAST_MOVE: f64 = 1e-3;
-/// Least move in standard deviations of the response's noise.
+/// Minimum move in standard deviations of the response's noise.
 const LEAST_MOVE_IN_NOISE: f64 = 4.0;
-/// Equal samples at an end that make a clipped signal.
+/// Number of equal samples at an end that count as clipped.
 const CLIPPED_RUN: usize = 5;
 /// Departure of the input that counts as a move, as a share of its range.
 const MOVE: f64 = 0.02;
 
 impl StepTest {
-    /// The test along its step, and the step's direction from +x toward +y, rad.
+    /// Returns the in-plane and cross-axis record of the test, and the step's direction from +x
+    /// toward +y, rad.
     ///
     /// # Errors
-    /// Uneven columns, numbers that are none, times that do not rise, an input that does not move.
+    /// Returns an error for uneven columns, too few samples, values that are not finite, or an
+    /// input that does not move.
     pub fn record(&self) -> Result<(Record, f64), BadRecord> {
         let n = self.times.len();
         if self.asked.len() != n || self.measured.len() != n || self.stamps.len() != n {
@@ -243,7 +247,7 @@ impl StepTest {
             limit: self.limit,
         };
         for (stamp, bend) in self.stamps.iter().zip(&self.measured) {
-            // The same measurement, seen once more. An earlier one is told by the checks.
+            // This skips a repeated measurement. The checks report one with an earlier stamp.
             if record.stamps.last() != Some(stamp) {
                 record.stamps.push(*stamp);
                 record.along.push(bend.dot(&e));
@@ -253,7 +257,8 @@ impl StepTest {
         Ok((record, direction))
     }
 
-    /// Direction of the first move along the principal axis of the asked bends, rad.
+    /// Returns the direction of the first move along the principal axis of the commanded bends,
+    /// rad.
     fn principal(&self) -> Result<f64, BadRecord> {
         let n = self.asked.len() as f64;
         let mean: Bend = self.asked.iter().sum::<Bend>() / n;
@@ -286,7 +291,7 @@ impl StepTest {
     }
 }
 
-/// What the checks found out on the way.
+/// Results of the checks that the fit uses.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Survey {
     /// Median period of the response, s.
@@ -298,7 +303,7 @@ pub(super) struct Survey {
 }
 
 impl Record {
-    /// Refuses what nothing can be fitted to.
+    /// Checks the record; refuses one that nothing can be fitted to.
     pub(super) fn survey(&self) -> Result<Survey, BadRecord> {
         let (n, m) = (self.times.len(), self.stamps.len());
         if self.input.len() != n || self.along.len() != m || self.across.len() != m {
@@ -340,7 +345,8 @@ impl Record {
         })
     }
 
-    /// Start and length of the longest rest of the input after its first move, s; a rest lasts to the end of the response.
+    /// Returns start and length of the longest rest of the input after its first move, s. A rest
+    /// ends with the response at the latest.
     fn rest(&self, band: f64) -> (f64, f64) {
         let end = self.stamps[self.stamps.len() - 1];
         let (mut from, mut best) = (0, (end, 0.0));
@@ -350,7 +356,7 @@ impl Record {
             }
             let until = self.times.get(i).map_or(end, |t| t.min(end));
             let long = until - self.times[from];
-            // What comes before the first move is no response to anything.
+            // Values before the first move do not respond to anything.
             if from > 0 && long > best.1 {
                 best = (self.times[from], long);
             }
@@ -374,10 +380,10 @@ impl Record {
         }
         let y = &self.along;
         let (low, high) = extent(y);
-        // What is there from the start on is the joint before its first step.
+        // Values from the start on show the joint before its first step.
         let start = y.iter().take_while(|v| **v == y[0]).count();
-        // A joint without noise repeats its values where it comes to rest, but comes there slowly; one counted in steps comes
-        // there by one step.
+        // A joint without noise repeats its values where it comes to rest, but gets there slowly. A
+        // quantised one gets there by one step.
         let slow = (1e-6 * (high - low)).max(2.5 * quantum(y));
         for end in [low, high] {
             let (from, run) = longest_run(y[start..].iter().map(|v| *v == end));
@@ -429,7 +435,7 @@ fn finite(what: &'static str, values: &[f64]) -> Result<(), BadRecord> {
     }
 }
 
-/// Refuses times that do not rise or that leave gaps; the median period, s.
+/// Returns the median period, s; refuses times that do not rise or that leave gaps.
 fn steady(times: &[f64]) -> Result<f64, BadRecord> {
     let mut periods: Vec<f64> = times.windows(2).map(|w| w[1] - w[0]).collect();
     if let Some(i) = periods.iter().position(|p| !(*p > 0.0)) {
@@ -461,14 +467,16 @@ fn extent(values: &[f64]) -> (f64, f64) {
     )
 }
 
-/// Standard deviation of white noise on a smooth signal: the median magnitude of its second differences, which are
-/// `sqrt(6)` times as wide as the noise, over 0.6745, the normal distribution's upper quartile.
+/// Returns the standard deviation of white noise on a smooth signal. It is the median magnitude of
+/// the second differences, which are `sqrt(6)` times as wide as the noise, over 0.6745, the normal
+/// distribution's upper quartile.
 fn noise(values: &[f64]) -> f64 {
     let second = values.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).abs());
     median(&mut second.collect::<Vec<f64>>()) / (0.6745 * 6.0_f64.sqrt())
 }
 
-/// The step in which values are counted: the least change, if all others are multiples of it; otherwise 0.
+/// Returns the quantisation step of the values: the minimum change, if all others are multiples of
+/// it; otherwise 0.
 fn quantum(values: &[f64]) -> f64 {
     let changes = values.windows(2).map(|w| (w[1] - w[0]).abs());
     let changes: Vec<f64> = changes.filter(|c| *c > 0.0).collect();
@@ -484,7 +492,7 @@ fn quantum(values: &[f64]) -> f64 {
     }
 }
 
-/// Start and length of the longest run of `true`.
+/// Returns start and length of the longest run of `true`.
 fn longest_run(flags: impl Iterator<Item = bool>) -> (usize, usize) {
     let (mut run, mut best) = (0, (0, 0));
     for (i, flag) in flags.enumerate() {

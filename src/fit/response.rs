@@ -1,12 +1,12 @@
 //! The exact response of a linear model of unit gain to a sampled input.
 //!
-//! Between two samples the input is constant or a straight line, and there the response has a closed form: no step of
-//! integration, no rounding of the dead time to samples.
+//! Between two samples the input is constant or linear, and the response has a closed form there.
+//! No integration step is needed, and the dead time is not rounded to samples.
 
 use super::Hold;
 use crate::model::Dynamics;
 
-/// An input as a function of time: from each knot's time on, value plus slope.
+/// An input as a function of time: value and slope from each knot's time on.
 #[derive(Clone, Debug)]
 pub(super) struct Course {
     knots: Vec<Knot>,
@@ -20,8 +20,8 @@ struct Knot {
 }
 
 impl Course {
-    /// From rising times and as many values, at least one. Before the first sample the input is as at it, after the last
-    /// as at that.
+    /// Makes a course from rising times and as many values, at least one. Before the first sample
+    /// the input has its first value, after the last its last value.
     pub(super) fn new(times: &[f64], values: &[f64], hold: Hold) -> Self {
         let mut knots: Vec<Knot> = Vec::new();
         for (i, (&time, &value)) in times.iter().zip(values).enumerate() {
@@ -30,7 +30,7 @@ impl Course {
                 (Hold::Linear, (Some(t), Some(v))) => (v - value) / (t - time),
                 _ => 0.0,
             };
-            // Of equal neighbours the first says it all.
+            // Of equal neighbours the first is enough.
             let same = |k: &Knot| k.value == value && k.slope == 0.0 && slope == 0.0;
             if !knots.last().is_some_and(same) {
                 knots.push(Knot { time, value, slope });
@@ -47,11 +47,12 @@ pub(super) struct State {
     pub(super) rate: f64,
 }
 
-/// The state `t` s on, under an input of `value + slope t`.
+/// Returns the state after `t` s under an input of `value + slope t`.
 ///
-/// First order, `T x' + x = u`: `x = u - slope T + (x_0 - value + slope T) e^(-t/T)`. Integrating: the integral of that.
-/// Second order, `x'' + 2 z w x' + w^2 x = w^2 u`: particular solution `u - 2 z slope / w`, and the exponential of the
-/// companion matrix for the rest. Source: any text on linear differential equations; checked against SciPy.
+/// First order, `T x' + x = u`: `x = u - slope T + (x_0 - value + slope T) e^(-t/T)`. Integrating:
+/// the integral of that. Second order, `x'' + 2 z w x' + w^2 x = w^2 u`: particular solution
+/// `u - 2 z slope / w`, and the exponential of the companion matrix for the rest. Source: any text
+/// on linear differential equations; checked against SciPy.
 fn propagate(dynamics: Dynamics, state: State, value: f64, slope: f64, t: f64) -> State {
     match dynamics {
         Dynamics::First { time_constant } => {
@@ -89,7 +90,8 @@ fn propagate(dynamics: Dynamics, state: State, value: f64, slope: f64, t: f64) -
     }
 }
 
-/// `e^(-zwt) cos(dt)` and `e^(-zwt) sin(dt)/d` with `d = w sqrt(1 - z^2)`, by hyperbolic functions where `z > 1`.
+/// Returns `e^(-zwt) cos(dt)` and `e^(-zwt) sin(dt)/d` with `d = w sqrt(1 - z^2)`, by hyperbolic
+/// functions where `z > 1`.
 fn swing(w: f64, z: f64, t: f64) -> (f64, f64) {
     let damping = z * w;
     if z <= 1.0 {
@@ -112,8 +114,9 @@ fn swing(w: f64, z: f64, t: f64) -> (f64, f64) {
     }
 }
 
-/// The response of unit gain at `times` (rising), `dead_time` s late. It starts at rest with the input before the first
-/// sample: at that input, or for an integrating model at 0 and turning as that input asks.
+/// Computes the response of unit gain at `times` (rising), delayed by `dead_time` s. It starts at
+/// rest with the input before the first sample: at that input, or for an integrating model at 0 and
+/// moving at the rate of that input.
 pub(super) fn respond(
     dynamics: Dynamics,
     dead_time: f64,
@@ -148,7 +151,7 @@ pub(super) fn respond(
         out.push(if t >= 0.0 {
             propagate(dynamics, state, knot.value, knot.slope, t)
         } else {
-            // Before the record: at rest, or turning steadily.
+            // Before the record the joint is at rest, or moves at a constant rate.
             State {
                 value: rest.value + rest.rate * t,
                 ..rest

@@ -1,27 +1,28 @@
-//! Distributions and tests that tell how far a fit can be trusted.
+//! Distributions and tests of the goodness of a fit.
 
-/// Whether residuals are white, by the test of Ljung and Box 1978, "On a measure of lack of fit in time series models":
-/// `Q = n (n + 2) sum_k r_k^2 / (n - k)` over the first lags is chi-squared with as many degrees of freedom if they are. The
-/// model is driven by a known input and not by past outputs, so that its parameters take no degrees of freedom away.
+/// Whiteness of residuals, by the test of Ljung and Box 1978, "On a measure of lack of fit in time
+/// series models". For white residuals `Q = n (n + 2) sum_k r_k^2 / (n - k)` over the first lags is
+/// chi-squared with one degree of freedom per lag. The model is driven by a known input and not by
+/// past outputs, so its parameters remove no degrees of freedom.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Whiteness {
     /// `Q`.
     pub statistic: f64,
     /// Lags counted, samples.
     pub lags: usize,
-    /// Probability of so large a `Q` if the residuals are white.
+    /// Probability of a `Q` at least this large if the residuals are white.
     pub p_value: f64,
     /// Correlation between neighbouring residuals.
     pub lag_one: f64,
 }
 
-/// Probability below which residuals are called not white (common practice, no source).
+/// Probability below which residuals count as not white (common practice, no source).
 pub const WHITE_FROM: f64 = 0.01;
-/// Lags counted at most (common practice, no source).
+/// Maximum number of lags (common practice, no source).
 const LAGS: usize = 20;
 
-/// Correlation of values with those `1`, `2`, .. `lags` samples before, about their mean; 0 where nothing varies. Work:
-/// `lags` passes.
+/// Returns the correlation of values with those `1`, `2`, .. `lags` samples before, about their
+/// mean; 0 where nothing varies. Work: `lags` passes.
 pub fn autocorrelation(values: &[f64], lags: usize) -> Vec<f64> {
     let n = values.len();
     let mean = values.iter().sum::<f64>() / n as f64;
@@ -35,7 +36,7 @@ pub fn autocorrelation(values: &[f64], lags: usize) -> Vec<f64> {
 }
 
 impl Whiteness {
-    /// Of residuals in the order of their samples.
+    /// Returns the test of residuals in the order of their samples.
     pub fn of(residuals: &[f64]) -> Self {
         let n = residuals.len();
         let lags = LAGS.min(n / 5).max(1);
@@ -51,15 +52,16 @@ impl Whiteness {
         }
     }
 
-    /// Whether the residuals pass for white.
+    /// Returns true if the residuals pass as white.
     pub fn white(&self) -> bool {
         self.p_value >= WHITE_FROM
     }
 }
 
-/// Probability that a chi-squared variable of `freedom` degrees, at least 1, is beyond `x`: the upper incomplete gamma
-/// function `Q(freedom/2, x/2)`, by its recurrence `Q(a + 1, x) = Q(a, x) + x^a e^-x / Gamma(a + 1)`.
-/// Source: NIST Digital Library of Mathematical Functions, 8.8.6; checked against SciPy.
+/// Returns the probability that a chi-squared variable of `freedom` degrees, at least 1, is beyond
+/// `x`. This is the upper incomplete gamma function `Q(freedom/2, x/2)`, by its recurrence
+/// `Q(a + 1, x) = Q(a, x) + x^a e^-x / Gamma(a + 1)`. Source: NIST Digital Library of Mathematical
+/// Functions, 8.8.6; checked against SciPy.
 pub fn chi_squared_beyond(x: f64, freedom: usize) -> f64 {
     if !(x > 0.0) {
         return 1.0;
@@ -81,8 +83,9 @@ pub fn chi_squared_beyond(x: f64, freedom: usize) -> f64 {
     q.min(1.0)
 }
 
-/// Complementary error function for `x >= 0`: Taylor series below 2, continued fraction above, both to about 1e-15.
-/// Source: NIST Digital Library of Mathematical Functions, 7.6.2 and 7.9.1.
+/// Returns the complementary error function for `x >= 0`: Taylor series below 2, continued fraction
+/// above, both to about 1e-15. Source: NIST Digital Library of Mathematical Functions, 7.6.2 and
+/// 7.9.1.
 fn erfc(x: f64) -> f64 {
     let root = std::f64::consts::PI.sqrt();
     if x < 2.0 {
@@ -101,8 +104,9 @@ fn erfc(x: f64) -> f64 {
     }
 }
 
-/// Half width of the 95 % interval in standard errors, for `freedom` degrees: Student's t by its expansion about the
-/// normal deviate. Source: Abramowitz and Stegun 1964, 26.7.5; within 0.001 from 10 degrees on.
+/// Returns the half width of the 95 % interval in standard errors, for `freedom` degrees: Student's
+/// t by its expansion about the normal deviate. Source: Abramowitz and Stegun 1964, 26.7.5; within
+/// 0.001 from 10 degrees on.
 pub fn interval_95(freedom: usize) -> f64 {
     let z: f64 = 1.959_963_984_540_054;
     let v = freedom.max(1) as f64;
@@ -112,21 +116,23 @@ pub fn interval_95(freedom: usize) -> f64 {
         + (3.0 * z.powi(7) + 19.0 * z5 + 17.0 * z3 - 15.0 * z) / (384.0 * v.powi(3))
 }
 
-/// Akaike's criterion corrected for few samples, of a model with `parameters` parameters (the noise's variance is one
-/// more) whose residuals have the sum of squares `rss`. Less is better. Source: Hurvich and Tsai 1989, "Regression and
-/// time series model selection in small samples".
+/// Returns Akaike's criterion corrected for few samples, of a model with `parameters` parameters
+/// (the noise's variance is one more) whose residuals have the sum of squares `rss`. Lower is
+/// better. Source: Hurvich and Tsai 1989, "Regression and time series model selection in small
+/// samples".
 pub(super) fn aicc(rss: f64, n: usize, parameters: usize) -> f64 {
     let (n, k) = (n as f64, parameters as f64 + 1.0);
     n * (rss / n).ln() + 2.0 * k * n / (n - k - 1.0)
 }
 
-/// Bayesian criterion, as [`aicc`]. Source: Schwarz 1978, "Estimating the dimension of a model".
+/// Returns the Bayesian criterion, as [`aicc`]. Source: Schwarz 1978, "Estimating the dimension of
+/// a model".
 pub(super) fn bic(rss: f64, n: usize, parameters: usize) -> f64 {
     let (n, k) = (n as f64, parameters as f64 + 1.0);
     n * (rss / n).ln() + k * n.ln()
 }
 
-/// The middle one of values, which are put in order up to it; 0 of none.
+/// Returns the median, the upper one of an even count; 0 for no values. Partly sorts the values.
 pub(super) fn median(values: &mut [f64]) -> f64 {
     let middle = values.len() / 2;
     if values.is_empty() {

@@ -1,25 +1,26 @@
-//! The diffusive (sum of exponentials) realisation of `s^-a`, `0 <= a < 1`, or of a plain integrator.
+//! Diffusive (sum of exponentials) realisation of `s^-a`, `0 <= a < 1`, or of a plain integrator.
 
 use nalgebra::Complex;
 
 use super::reflection_weight;
 
-/// Slowest node, rad/s. What is slower is folded into one slow section.
+/// Slowest node, rad/s. Slower terms are combined into one slow section.
 const SLOWEST: f64 = 1e-4;
 
-/// Room for the nodes: `ln(100/MIN_SAMPLE_TIME / SLOWEST)` = 25.3, so 27 nodes at most, and one more for a
-/// leaking slow section.
+/// Max number of nodes: `ln(100/MIN_SAMPLE_TIME / SLOWEST)` = 25.3, so at most 27 nodes, plus one
+/// for a leaking slow section.
 pub(super) const MAX_NODES: usize = 28;
 
-/// Slowest rate of a leaking slow section, rad/s: three years, and still told from 1 as a discrete pole.
+/// Slowest rate of a leaking slow section, rad/s: three years, yet still distinct from 1 as a
+/// discrete pole.
 const SLOWEST_LEAK: f64 = 1e-8;
 
-/// What the terms slower than the slowest node become.
+/// Realisation of the terms slower than the slowest node.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum SlowTail {
     /// A true integrator: infinite gain at zero frequency.
     PoleAtZero,
-    /// One lag at the weighted mean of their rates: no memory that lasts for ever.
+    /// One lag at the weighted mean of their rates: the memory is finite.
     Leaking,
 }
 
@@ -32,13 +33,14 @@ pub(super) struct Diffusive {
     rate: [f64; MAX_NODES],
     /// Poles `e^(-r_i dt)`.
     decay: [f64; MAX_NODES],
-    /// Weight of the input at the sample before.
+    /// Weight of the input at the previous sample.
     old: [f64; MAX_NODES],
     /// Weight of the input at this sample.
     new: [f64; MAX_NODES],
-    /// Weight of each lag's output at the sample before in the area under the output over one step.
+    /// Weight of each lag's output at the previous sample in the area under the output over one
+    /// step.
     area: [f64; MAX_NODES],
-    /// Weight of the input at the sample before in that area.
+    /// Weight of the input at the previous sample in that area.
     area_old: f64,
     /// Weight of the input at this sample in that area.
     area_new: f64,
@@ -46,7 +48,7 @@ pub(super) struct Diffusive {
     feed: f64,
 }
 
-/// Memory of one [`Diffusive`].
+/// State of one [`Diffusive`].
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Memory {
     /// Output of each lag, weight included.
@@ -56,8 +58,8 @@ pub(super) struct Memory {
     input: f64,
 }
 
-/// What one step of a lag `1/(s + r)` takes from an input that runs linearly from `old` to `new`, in units of
-/// `dt`, and in the area under its output, in units of `dt^2`.
+/// Weights of an input that runs linearly from `old` to `new` in one step of a lag `1/(s + r)`, in
+/// units of `dt`, and in the area under its output, in units of `dt^2`.
 struct HoldWeights {
     old: f64,
     new: f64,
@@ -65,14 +67,15 @@ struct HoldWeights {
     area_new: f64,
 }
 
-/// With `z = r dt`: integrating `e^(-r (dt - t)) ((1 - t/dt) u0 + t/dt u1)` over the step gives
-/// `old = (1 - e^-z - z e^-z)/z^2`, `new = (z - 1 + e^-z)/z^2`; with `(1 - e^(-r (dt - t)))/r` in place of the
-/// exponential, the areas `(1/2 - old)/z`, `(1/2 - new)/z`.
+/// Returns the weights for `z = r dt`. Integrating `e^(-r (dt - t)) ((1 - t/dt) u0 + t/dt u1)` over
+/// the step gives `old = (1 - e^-z - z e^-z)/z^2`, `new = (z - 1 + e^-z)/z^2`. With
+/// `(1 - e^(-r (dt - t)))/r` in place of the exponential, the areas are `(1/2 - old)/z`,
+/// `(1/2 - new)/z`.
 fn hold_weights(z: f64) -> HoldWeights {
     if z < 0.5 {
-        // The closed forms cancel for small z; these are their Taylor series,
-        // new = sum (-z)^n/(n+2)!, old = sum (n+1) (-z)^n/(n+2)!,
-        // area_new = sum (-z)^n/(n+3)!, area_old = sum (n+2) (-z)^n/(n+3)!; 16 terms reach 1e-20 at z = 0.5.
+        // The closed forms cancel for small z; these are their Taylor series, new = sum
+        // (-z)^n/(n+2)!, old = sum (n+1) (-z)^n/(n+2)!, area_new = sum (-z)^n/(n+3)!, area_old =
+        // sum (n+2) (-z)^n/(n+3)!; 16 terms reach 1e-20 at z = 0.5.
         let mut weights = HoldWeights {
             old: 0.0,
             new: 0.0,
@@ -105,7 +108,7 @@ fn hold_weights(z: f64) -> HoldWeights {
     }
 }
 
-/// `q/(1 - q)` with `q = e^-x`: the geometric series of the terms past the last node.
+/// Returns `q/(1 - q)` with `q = e^-x`: the geometric series of the terms past the last node.
 fn tail_sum(x: f64) -> f64 {
     1.0 / x.exp_m1()
 }
@@ -139,17 +142,18 @@ impl Diffusive {
 
     fn set_pole_gain(&mut self, gain: f64) {
         self.pole_gain = gain;
-        // The area under the integral of a straight line, without what the pole held before.
+        // The area under the integral of a straight line, without the previous value of the pole.
         self.area_old += gain * self.dt * self.dt / 3.0;
         self.area_new += gain * self.dt * self.dt / 6.0;
     }
 
-    /// The plain integrator `1/s` (trapezoidal rule).
+    /// Returns the plain integrator `1/s` (trapezoidal rule).
     pub(super) fn integrator(dt: f64) -> Self {
         Self::empty(dt, 1.0, 0.0)
     }
 
-    /// `s^-a` for `0 <= a < 1`; the caller has checked the ranges. `a = 0` is the identity.
+    /// Returns `s^-a` for `0 <= a < 1`, the identity for `a = 0`. The caller has checked the
+    /// ranges.
     pub(super) fn new(a: f64, dt: f64, slow: SlowTail) -> Self {
         if a == 0.0 {
             return Self::empty(dt, 0.0, 1.0);
@@ -163,7 +167,7 @@ impl Diffusive {
         match slow {
             SlowTail::PoleAtZero => design.set_pole_gain(slow_weight),
             SlowTail::Leaking => {
-                // The rate that is right to first order in r/s.
+                // This rate is correct to first order in r/s.
                 let mean = SLOWEST * tail_sum(2.0 - a) / tail_sum(1.0 - a);
                 design.push(mean.max(SLOWEST_LEAK), slow_weight);
             }
@@ -193,7 +197,7 @@ impl Diffusive {
         self.count += 1;
     }
 
-    /// Work: `count <= 28` lags.
+    /// Takes the next input and returns the output. Work: `count <= 28` lags.
     pub(super) fn step(&self, memory: &mut Memory, input: f64) -> f64 {
         let before = memory.input;
         let mut sum = 0.0;
@@ -207,8 +211,8 @@ impl Diffusive {
         sum + memory.pole + self.feed * input
     }
 
-    /// The exact area under the output over the step to come, whose input runs linearly to `input`; to be
-    /// asked before that step. Work: `count <= 28` lags.
+    /// Returns the exact area under the output over the next step, in which the input runs linearly
+    /// to `input`. Call it before that step. Work: `count <= 28` lags.
     pub(super) fn area(&self, memory: &Memory, input: f64) -> f64 {
         let mut sum = self.dt * memory.pole + self.area_old * memory.input + self.area_new * input;
         for i in 0..self.count {
@@ -221,8 +225,8 @@ impl Diffusive {
         memory.lag[..self.count].iter().sum::<f64>() + memory.pole + self.feed * memory.input
     }
 
-    /// Memory in which the lags faster than the sampling stand where a constant `input` holds them, and
-    /// all others are empty.
+    /// Returns a state in which the lags faster than the sampling are at their steady state for a
+    /// constant `input` and all others are empty.
     pub(super) fn settled_fast(&self, input: f64) -> Memory {
         let mut memory = Memory {
             input,
@@ -245,7 +249,7 @@ impl Diffusive {
         }
     }
 
-    /// Transfer function of the discrete law at `z = 1 + less_one`, off its poles.
+    /// Returns the transfer function of the discrete law at `z = 1 + less_one`, off its poles.
     pub(super) fn at(&self, less_one: Complex<f64>) -> Complex<f64> {
         let mut sum = self.pole_at(less_one) + self.feed;
         for i in 0..self.count {
@@ -254,7 +258,8 @@ impl Diffusive {
         sum
     }
 
-    /// The same of the sum of all areas up to a sample, which is the integral of the output.
+    /// Returns the same for the sum of all areas up to a sample, which is the integral of the
+    /// output.
     pub(super) fn integrated_at(&self, less_one: Complex<f64>) -> Complex<f64> {
         let z = less_one + 1.0;
         let mut sum = self.pole_at(less_one) * self.dt + z * self.area_new + self.area_old;

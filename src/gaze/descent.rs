@@ -2,32 +2,33 @@
 
 use nalgebra::{Matrix2, Vector2};
 
-/// Newton steps of one descent at most.
+/// Max Newton steps of one descent.
 pub(super) const STEPS: usize = 40;
 
-/// Halvings of one step at most.
+/// Max halvings of one step.
 const HALVINGS: usize = 12;
 
-/// Longest step, rad: keeps the descent on the branch of its start.
+/// Max step, rad; it keeps the descent on the branch of its start.
 const LONGEST_STEP: f64 = 0.3;
 
 /// Step of the central differences of the gradient, rad. Their error is then about 1e-10.
 const DIFFERENCE: f64 = 1e-6;
 
-/// Curvature below which a direction counts as flat: the descent does not walk along it for nothing.
+/// Curvature below which a direction counts as flat, so that the descent does not move along it
+/// without gain.
 const FLAT: f64 = 1e-7;
 
-/// Where the variables may be.
+/// Domain of the two variables.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum Domain {
     /// Both variables inside a circle of this radius about zero.
     Disc(f64),
-    /// The first variable free, the second between these.
+    /// First variable free, second between these limits.
     Strip(f64, f64),
 }
 
 impl Domain {
-    /// The point of the domain closest to `v`.
+    /// Returns the point of the domain closest to `v`.
     pub(super) fn nearest(self, v: Vector2<f64>) -> Vector2<f64> {
         match self {
             Self::Disc(radius) => {
@@ -42,7 +43,7 @@ impl Domain {
         }
     }
 
-    /// The outward normal and the curvature of the edge where `v` is on it.
+    /// Returns the outward normal and the curvature of the edge if `v` is on it.
     fn edge(self, v: Vector2<f64>) -> Option<(Vector2<f64>, f64)> {
         match self {
             Self::Disc(radius) => {
@@ -56,12 +57,13 @@ impl Domain {
     }
 }
 
-/// Walks downhill from `start` to where `f` has no way down inside the domain.
+/// Returns a minimum of `f` inside the domain, by descent from `start`.
 ///
-/// `f` returns its value and gradient. Projected Newton: the second derivative by differences of the
-/// gradient, its eigenvalues taken positive so that every step leads down, along the edge where the
-/// way down leads out; steps that do not lower `f` are halved. Source: Bertsekas 1982, "Projected
-/// Newton methods for optimization problems with simple constraints" (from memory).
+/// `f` returns its value and gradient. Projected Newton: the second derivative comes from
+/// differences of the gradient, and its eigenvalues are made positive so that every step descends.
+/// If the descent direction leads out of the domain, the step follows the edge. Steps that do not
+/// lower `f` are halved. Source: Bertsekas 1982, "Projected Newton methods for optimization
+/// problems with simple constraints" (from memory).
 ///
 /// Bound on work: [`STEPS`] x (5 + 2 x 12) evaluations of `f`; typically 5 to 10 steps of 6.
 pub(super) fn descend(
@@ -80,7 +82,8 @@ pub(super) fn descend(
             Some((normal, bent)) => {
                 let along = Vector2::new(-normal.y, normal.x);
                 let slope = gradient.dot(&along);
-                // Second derivative of f along the edge: t'Ht plus the slope times the edge's turning.
+                // Second derivative of f along the edge: t'Ht minus the outward slope times the
+                // edge's curvature.
                 let curvature = along.dot(&(second * along)) - gradient.dot(&normal) * bent;
                 (along * (-slope / curvature.abs().max(FLAT)), along * -slope)
             }
@@ -119,7 +122,7 @@ pub(super) fn descend(
     v
 }
 
-/// Central differences of the gradient, made symmetric.
+/// Returns the central differences of the gradient, made symmetric.
 fn second_derivative(
     f: &impl Fn(Vector2<f64>) -> (f64, Vector2<f64>),
     v: Vector2<f64>,
@@ -131,9 +134,10 @@ fn second_derivative(
     Matrix2::new(x.x, mixed, mixed, y.y)
 }
 
-/// Newton's step with the eigenvalues of the second derivative taken positive and at least [`FLAT`].
+/// Returns Newton's step with the eigenvalues of the second derivative made positive and at least
+/// [`FLAT`].
 fn downhill(second: Matrix2<f64>, gradient: Vector2<f64>) -> Vector2<f64> {
-    // The eigenvectors of a symmetric 2 x 2 matrix lie at half this angle, and across.
+    // The eigenvectors of a symmetric 2 x 2 matrix lie at half this angle and perpendicular to it.
     let turn = 0.5 * (2.0 * second[(0, 1)]).atan2(second[(0, 0)] - second[(1, 1)]);
     let (sin, cos) = turn.sin_cos();
     let axes = [Vector2::new(cos, sin), Vector2::new(-sin, cos)];

@@ -1,11 +1,11 @@
-//! The description of a joint's tendons and motors, and what is refused.
+//! Description of a joint's tendons and motors, with its range checks.
 
 use nalgebra::{Vector2, Vector3};
 use thiserror::Error;
 
 use super::{MAX_TENDONS, Piece};
 
-/// How one tendon runs. Angles rad, from +x toward +y; lengths m.
+/// Path of one tendon. Angles rad, from +x toward +y; lengths m.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Tendon {
     /// Angle of the anchor on the base plate, rad.
@@ -16,22 +16,22 @@ pub struct Tendon {
     pub head_angle: f64,
     /// Distance of that anchor from the beam's axis, m, above 0.
     pub head_radius: f64,
-    /// Height of the base anchor's plane above the beam's base end, along +z of the base frame, m:
-    /// positive is toward the head, and shortens the tendon.
+    /// Height of the base anchor's plane above the beam's base end, along +z of the base frame, m.
+    /// Positive is toward the head and shortens the tendon.
     pub base_offset: f64,
-    /// Height of the head anchor's plane above the beam's head end, along +z of the head frame, m:
-    /// positive is away from the beam, and lengthens the tendon.
+    /// Height of the head anchor's plane above the beam's head end, along +z of the head frame, m.
+    /// Positive is away from the beam and lengthens the tendon.
     pub head_offset: f64,
-    /// Distance of the guide holes from the beam's axis, m, above 0. `None`: the radius goes evenly from
-    /// that of the base to that of the head.
+    /// Distance of the guide holes from the beam's axis, m, above 0. `None`: the radius is
+    /// interpolated linearly from the base radius to the head radius.
     pub disc_radius: Option<f64>,
-    /// Axial stiffness of the tendon and what it hangs on, N/m, above 0.
+    /// Axial stiffness of the tendon and its mounting, N/m, above 0.
     pub stiffness: f64,
-    /// Pretension asked for, N, above 0.
+    /// Configured pretension, N, above 0.
     pub pretension: f64,
 }
 
-/// How one motor drives its tendon.
+/// Transmission from one motor to its tendon.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Motor {
     /// Motor turns per drum turn, above 0.
@@ -45,7 +45,7 @@ pub struct Motor {
 }
 
 impl Motor {
-    /// Radius at which the tendon's centre line lies on the drum, m.
+    /// Returns the radius of the tendon's centre line on the drum, m.
     pub fn effective_radius(&self) -> f64 {
         self.drum_radius + 0.5 * self.tendon_thickness
     }
@@ -56,17 +56,17 @@ impl Motor {
 pub struct Routing {
     /// Length of the beam, m, above 0.
     pub length: f64,
-    /// Number of guide discs, evenly spaced between the beam's ends, which carry none.
+    /// Number of guide discs, evenly spaced between the beam's ends; the ends carry none.
     pub discs: usize,
-    /// Largest inclination the joint is used at, rad, in (0, pi); the routing is checked up to there.
+    /// Max inclination in use, rad, in (0, pi); the routing is checked up to it.
     pub max_inclination: f64,
     /// The tendons, 3 to [`MAX_TENDONS`].
     pub tendons: Vec<Tendon>,
-    /// Their motors, as many.
+    /// The motors, one per tendon in the same order.
     pub motors: Vec<Motor>,
 }
 
-/// Why a routing is refused. Tendons and motors are counted from 1.
+/// Reason why a routing is refused. Tendons and motors are counted from 1.
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum RoutingError {
     /// Too few or too many tendons.
@@ -94,47 +94,47 @@ pub enum RoutingError {
     /// A size of the whole joint out of its range.
     #[error("the {what} is {value}, accepted is {accepted}")]
     JointSize {
-        /// Which size.
+        /// Name of the size.
         what: &'static str,
         /// The value given, SI.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
     /// A size of one tendon or its motor out of its range.
     #[error("the {what} of tendon {tendon} is {value}, accepted is {accepted}")]
     Size {
-        /// Which tendon, from 1.
+        /// Tendon number, from 1.
         tendon: usize,
-        /// Which size.
+        /// Name of the size.
         what: &'static str,
         /// The value given, SI.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
-    /// Both ends of a tendon in one point.
+    /// Both ends of a tendon at one point.
     #[error(
         "tendon {tendon} has no length at an inclination of {inclination_deg:.0} deg toward \
          {direction_deg:.0} deg, its anchors must stay apart"
     )]
     NoLength {
-        /// Which tendon, from 1.
+        /// Tendon number, from 1.
         tendon: usize,
-        /// Where, deg.
+        /// Inclination of the bend, deg.
         inclination_deg: f64,
-        /// Where, deg.
+        /// Direction of the bend, deg.
         direction_deg: f64,
     },
-    /// The tendons bend the joint one way only.
+    /// The tendons command only one direction of bend.
     #[error(
         "the tendons command only one direction of bend at an inclination of {inclination_deg:.0} deg \
          toward {direction_deg:.0} deg, they must pull in at least two"
     )]
     OneDirection {
-        /// Where, deg.
+        /// Inclination of the bend, deg.
         inclination_deg: f64,
-        /// Where, deg.
+        /// Direction of the bend, deg.
         direction_deg: f64,
     },
     /// All tendons on one side.
@@ -144,19 +144,19 @@ pub enum RoutingError {
          balanced; at most {widest_deg:.0} deg is accepted"
     )]
     Gap {
-        /// The gap, deg.
+        /// Widest gap found, deg.
         gap_deg: f64,
-        /// The widest accepted, deg.
+        /// Widest gap accepted, deg.
         widest_deg: f64,
-        /// Where, deg.
+        /// Inclination of the bend, deg.
         inclination_deg: f64,
-        /// Where, deg.
+        /// Direction of the bend, deg.
         direction_deg: f64,
     },
 }
 
 impl Routing {
-    /// Counts and single sizes; what they make together is checked afterwards.
+    /// Checks counts and single sizes. Their combination is checked afterwards.
     pub(super) fn check_sizes(&self) -> Result<(), RoutingError> {
         let tendons = self.tendons.len();
         if !(3..=MAX_TENDONS).contains(&tendons) {
@@ -237,7 +237,7 @@ impl Routing {
     }
 }
 
-/// The points one tendon passes, each in the frame of its own cross-section, from base to head.
+/// Points that one tendon passes, each in the frame of its own cross-section, from base to head.
 #[derive(Clone, Debug)]
 pub(super) struct Run {
     points: Vec<Vector3<f64>>,
@@ -246,7 +246,7 @@ pub(super) struct Run {
 impl Run {
     pub(super) fn new(t: &Tendon, discs: usize) -> Self {
         let pieces = discs + 1;
-        // The short way round: 350 deg at the base and 10 deg at the head are 20 deg apart.
+        // The shorter angle: 350 deg at the base and 10 deg at the head are 20 deg apart.
         let turn = (t.head_angle - t.base_angle + std::f64::consts::PI)
             .rem_euclid(std::f64::consts::TAU)
             - std::f64::consts::PI;
@@ -269,7 +269,7 @@ impl Run {
         Self { points }
     }
 
-    /// Length, m, and its derivative in the bend, m/rad.
+    /// Returns the length, m, and its derivative in the bend, m/rad.
     pub(super) fn length(&self, piece: &Piece) -> (f64, Vector2<f64>) {
         let mut length = 0.0;
         let mut slope = Vector2::zeros();

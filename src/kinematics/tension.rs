@@ -1,4 +1,4 @@
-//! Whether tendons can hold a joint, and with what pretension.
+//! Balanced tensions of the tendons, and checks that they exist over the whole range of bend.
 
 use nalgebra::{Matrix2, Vector2};
 
@@ -6,29 +6,31 @@ use super::routing::RoutingError;
 use super::{Bend, Kinematics};
 use crate::geometry;
 
-/// Least balanced tension of a tendon, as a share of the mean tension asked for.
+/// Min balanced tension of a tendon, as a share of the mean of the requested tensions.
 pub const TENSION_FLOOR: f64 = 0.05;
 
-/// Largest angular gap between neighbouring tendons' pulls, rad (178 deg). Balance is lost at 180;
-/// just below it takes tensions in a ratio of tens.
+/// Max angular gap between neighbouring tendons' pulls, rad (178 deg). Balance is lost at 180; just
+/// below it the required tensions differ by factors of tens.
 const WIDEST_GAP: f64 = 178.0 * std::f64::consts::PI / 180.0;
 
-/// Least ratio of the weakest to the strongest direction of bend in `dl/db`.
+/// Min ratio of the weakest to the strongest direction of bend in `dl/db`.
 const CONDITION_FLOOR: f64 = 0.02;
 
-/// Bends looked at between straight and `max_inclination`, and directions of each.
+/// Number of inclinations checked between straight and `max_inclination`, and of directions of
+/// each.
 const RINGS: usize = 6;
 const SPOKES: usize = 24;
 
 impl Kinematics {
-    /// Balanced tensions of the straight joint, N, strictly positive and nearest, by least squares, to
-    /// those `asked` for (N, one per tendon): no moment on the head plate (`sum T_i dl_i/db = 0`, virtual
-    /// work), each at least [`TENSION_FLOOR`] times the mean asked.
+    /// Returns the balanced tensions of the straight joint, N: strictly positive and nearest, by
+    /// least squares, to `asked` (N, one per tendon). There is no moment on the head plate
+    /// (`sum T_i dl_i/db = 0`, virtual work). Each is at least [`TENSION_FLOOR`] times the mean of
+    /// `asked`.
     ///
-    /// Where the routing lets no such tensions be as small as asked, they are larger. Allocates.
+    /// If the routing does not allow tensions as small as `asked`, they are larger. Allocates.
     ///
     /// # Errors
-    /// When `asked` has not one positive, finite value per tendon.
+    /// If `asked` does not hold one positive, finite value per tendon.
     pub fn pretension(&self, asked: &[f64]) -> Result<Vec<f64>, RoutingError> {
         let n = self.count();
         if asked.len() != n {
@@ -51,7 +53,7 @@ impl Kinematics {
         Ok(balance(&rows, asked, TENSION_FLOOR * mean))
     }
 
-    /// Rank and balance over the whole range of bend.
+    /// Checks rank and balance over the whole range of bend.
     pub(super) fn check_range(&self) -> Result<(), RoutingError> {
         let mut rows = vec![Vector2::zeros(); self.count()];
         let mut lengths = vec![0.0; self.count()];
@@ -86,7 +88,7 @@ fn check_pulls(
     }
     let normal: Matrix2<f64> = rows.iter().map(|g| g * g.transpose()).sum();
     let (weak, strong) = geometry::eigenvalues(normal);
-    // In the accept form, so that NaN is refused.
+    // Written so that NaN is refused.
     let well_conditioned = weak.sqrt() >= CONDITION_FLOOR * strong.sqrt() && strong > 0.0;
     if !well_conditioned {
         return Err(RoutingError::OneDirection {
@@ -94,9 +96,9 @@ fn check_pulls(
             direction_deg,
         });
     }
-    // A strictly positive combination of plane vectors that span the plane is zero if and only if no
-    // closed half plane holds them all, that is if every gap between neighbours is below 180 deg
-    // (Gordan's and Stiemke's theorems of the alternative). A tendon without lever joins no gap.
+    // A strictly positive combination of plane vectors that span the plane is zero if and only if
+    // no closed half plane holds them all, that is if every gap between neighbours is below 180 deg
+    // (Gordan's and Stiemke's theorems of the alternative). A tendon without lever arm is left out.
     let lever = 1e-6 * strong.sqrt();
     let mut angles: Vec<f64> = rows
         .iter()
@@ -120,12 +122,13 @@ fn check_pulls(
     Ok(())
 }
 
-/// Minimises `sum (T_i - asked_i)^2` subject to `sum T_i g_i = 0`, `T_i >= floor`.
+/// Returns the tensions that minimise `sum (T_i - asked_i)^2` subject to `sum T_i g_i = 0`,
+/// `T_i >= floor`.
 ///
-/// Its dual has two unknowns: `T_i = max(floor, asked_i - g_i . y)` with `y` the minimum of a convex,
-/// piecewise quadratic function whose gradient is `-sum T_i g_i`. Newton with backtracking ends on it
-/// exactly once the tendons at the floor are known. A minimum exists because a strictly positive balanced
-/// tension does.
+/// The dual has two unknowns: `T_i = max(floor, asked_i - g_i . y)`, with `y` the minimum of a
+/// convex, piecewise quadratic function whose gradient is `-sum T_i g_i`. Newton with backtracking
+/// reaches it exactly once the tendons at the floor are known. A minimum exists because a strictly
+/// positive balanced tension does.
 fn balance(rows: &[Vector2<f64>], asked: &[f64], floor: f64) -> Vec<f64> {
     let scale = rows.iter().map(Vector2::norm).fold(0.0, f64::max);
     let rows: Vec<Vector2<f64>> = rows.iter().map(|g| g / scale).collect();
@@ -167,7 +170,7 @@ fn balance(rows: &[Vector2<f64>], asked: &[f64], floor: f64) -> Vec<f64> {
         }
         y += step * share;
     }
-    // The moment itself is still told much finer than the objective, and Newton is exact here.
+    // The moment resolves `y` more finely than the objective does, and Newton is exact here.
     for _ in 0..10 {
         let (moment, step) = newton(y);
         let next = y + step;

@@ -1,32 +1,33 @@
-//! What sensors say, checked once, and the newest of it: everything of the way in that has nothing to do with the
-//! graph. What is refused changes nothing. Range checks are written so that NaN fails them.
+//! Checked sensor messages, and the newest of each stream: the part of the input path that does not
+//! depend on ROS. A refused message changes nothing. Range checks are written so that NaN fails
+//! them.
 
 use nalgebra::{Quaternion, UnitQuaternion, Vector3};
 
 use crate::tick::{Desired, ImuSample, Input, MotorSample};
 
-/// How far a stamp may lie ahead of the clock, s. Further ahead the clocks differ, and no age
-/// could be told.
+/// Max time by which a stamp may lie ahead of the clock, s. Beyond it the clocks differ and the
+/// latency of the sample is undefined.
 const MOST_AHEAD: f64 = 0.1;
-/// Departure of a quaternion's norm from 1 that is still taken for rounding.
+/// Max deviation of a quaternion's norm from 1 that counts as rounding.
 const NORM_TOLERANCE: f64 = 0.05;
-/// Motor angle beyond which a sample is a fault of the encoder or its message, rad: more turns than any
-/// tendon has length for.
+/// Max motor angle, rad; beyond it a sample is a fault of the encoder or its message: more turns
+/// than any tendon has length for.
 const GREATEST_ANGLE: f64 = 1e4;
-/// Angular velocity beyond which a sample is a fault, rad/s: gyros end at 35 rad/s (2000 deg/s; common
-/// practice, no source), with room for others.
+/// Max angular velocity, rad/s; beyond it a sample is a fault. Gyros end at 35 rad/s (2000 deg/s;
+/// common practice, no source), with a margin for others.
 const GREATEST_RATE: f64 = 100.0;
 
-/// Why a message was refused: a word to count it by, and a sentence with the numbers.
+/// Reason why a message was refused: a key to count it by, and a sentence with the numbers.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Refusal {
-    /// The word; stands in the key of a diagnostic value.
+    /// The key, part of the key of a diagnostic value.
     pub reason: &'static str,
     /// The sentence.
     pub sentence: String,
 }
 
-/// A refusal as a result.
+/// Returns a refusal as a result.
 ///
 /// # Errors
 /// Always.
@@ -34,10 +35,10 @@ pub fn refuse<T>(reason: &'static str, sentence: String) -> Result<T, Refusal> {
     Err(Refusal { reason, sentence })
 }
 
-/// An orientation, from x, y, z, w.
+/// Returns the orientation of a quaternion x, y, z, w; `part` names it in the refusal.
 ///
 /// # Errors
-/// Numbers that are not finite; a norm that is not 1.
+/// Numbers that are not finite, or a norm that is not 1.
 pub fn checked_orientation(
     part: &str,
     [x, y, z, w]: [f64; 4],
@@ -59,7 +60,7 @@ pub fn checked_orientation(
     Ok(UnitQuaternion::from_quaternion(q))
 }
 
-/// What an IMU says.
+/// One reading of an IMU.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ImuReading {
     /// Direction of gravity in the IMU's frame, unit length, pointing down.
@@ -69,10 +70,11 @@ pub struct ImuReading {
 }
 
 impl ImuReading {
-    /// From the IMU's orientation in a world frame with z up (x, y, z, w) and its angular velocity, rad/s.
+    /// Builds a reading from the IMU's orientation in a world frame with z up (x, y, z, w) and its
+    /// angular velocity, rad/s.
     ///
     /// # Errors
-    /// An orientation that is none; an angular velocity that is not finite or out of range.
+    /// An invalid orientation, or an angular velocity that is not finite or out of range.
     pub fn new(orientation: [f64; 4], rate: [f64; 3]) -> Result<Self, Refusal> {
         let world_from_imu = checked_orientation("orientation", orientation)?;
         let ([x, y, z], angular_velocity) = (rate, Vector3::from(rate));
@@ -93,11 +95,12 @@ impl ImuReading {
     }
 }
 
-/// The angles of the motors `own` in a message of `names` and `positions`, into `angles` by motor. Other names are passed
-/// over, whatever stands beside them.
+/// Writes the angles of the motors `own` in a message of `names` and `positions` into `angles`, by
+/// motor. Other names are ignored, whatever their positions.
 ///
 /// # Errors
-/// Lists of different lengths; an angle of ours that is not finite or out of range; a motor named twice.
+/// Lists of different lengths, an angle of an own motor that is not finite or out of range, or an
+/// own motor named twice.
 pub fn read_motor_angles(
     names: &[String],
     positions: &[f64],
@@ -139,20 +142,21 @@ pub fn read_motor_angles(
     Ok(())
 }
 
-/// When a sample was measured, and when it arrived, s on the loop's clock.
+/// Times of measurement and arrival of a sample, s on the loop's clock.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct When {
-    /// Measured.
+    /// Time of measurement.
     pub stamp: f64,
-    /// Arrived.
+    /// Time of arrival.
     pub received: f64,
 }
 
 impl When {
-    /// A stamp that arrives now; `clock` names the clock that it is compared with.
+    /// Builds the times of a stamp that arrives now; `clock` names the reference clock in the
+    /// refusal.
     ///
     /// # Errors
-    /// It lies ahead of now.
+    /// A stamp ahead of `now` by more than the tolerance.
     pub fn new(stamp: f64, now: f64, clock: &str) -> Result<Self, Refusal> {
         if !(stamp <= now + MOST_AHEAD) {
             let ahead = stamp - now;
@@ -168,7 +172,7 @@ impl When {
     }
 }
 
-/// The newest of each stream.
+/// The newest sample of each stream.
 #[derive(Clone, Debug)]
 pub struct Inbox {
     own: Vec<String>,
@@ -178,7 +182,8 @@ pub struct Inbox {
 }
 
 impl Inbox {
-    /// Of a joint with motors of these names, the last of them the pan's where there is one.
+    /// Returns an empty inbox of a joint with motors of these names, the last of them the pan's if
+    /// there is one.
     pub fn new(own: Vec<String>, pan: bool) -> Self {
         Self {
             input: Input::new(own.len().saturating_sub(usize::from(pan))),
@@ -188,25 +193,27 @@ impl Inbox {
         }
     }
 
-    /// What is known.
+    /// Returns the present input.
     pub fn input(&self) -> &Input {
         &self.input
     }
 
-    /// What is known, to be added to.
+    /// Returns the present input for additions.
     pub fn input_mut(&mut self) -> &mut Input {
         &mut self.input
     }
 
-    /// A command.
+    /// Sets the command.
     pub fn desire(&mut self, desired: Desired) {
         self.input.desired = Some(desired);
     }
 
-    /// Motor angles by name; `when` is asked only where some are ours. Says whether some are.
+    /// Takes motor angles by name. `when` is called only if the message names own motors. Returns
+    /// true if it does.
     ///
     /// # Errors
-    /// What [`read_motor_angles`] and `when` refuse; no angle newer than the last of its motor.
+    /// Errors of [`read_motor_angles`] and `when`, and a message without an angle newer than the
+    /// last of its motor.
     pub fn motors(
         &mut self,
         names: &[String],
@@ -239,10 +246,10 @@ impl Inbox {
         Ok(true)
     }
 
-    /// A sample of the head's IMU, or the base's.
+    /// Takes a sample of the head's IMU, or of the base's if `of_base`.
     ///
     /// # Errors
-    /// Not newer than the last.
+    /// A sample not newer than the last.
     pub fn imu(&mut self, reading: &ImuReading, when: When, of_base: bool) -> Result<(), Refusal> {
         let newest = if of_base {
             &mut self.input.base

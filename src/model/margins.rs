@@ -1,13 +1,15 @@
 //! The loop of a joint and one motor's law: crossovers, margins, sensitivity, stability.
 //!
-//! Stability comes from the argument principle (e.g. Franklin, Powell and Emami-Naeini 2010, "Feedback Control of
-//! Dynamic Systems", section 6.3) on the contour up the imaginary axis, with a small arc to the right of the pole of
-//! any order at zero and a large one on which the loop has died down. The number of closed-loop poles in the right
-//! half-plane is minus the turns of `1 + L` along it. Where `|L| > 1` the argument of `1 + L` is `arg L + Arg(1 +
-//! 1/L)`, where `|L| < 1` it is `Arg(1 + L)`, both principal and within pi/2 of zero; so the turns follow from the
-//! unwrapped phase of `L` at its gain crossovers alone: a crossover with `arg L` nearest to `2 pi k` counts k turns
-//! where the magnitude falls and -k where it rises. Nothing is sampled that could be missed, once all crossovers are
-//! found; dead time enters exactly.
+//! Stability comes from the argument principle (e.g. Franklin, Powell and Emami-Naeini 2010,
+//! "Feedback Control of Dynamic Systems", section 6.3). The contour runs up the imaginary axis,
+//! with a small arc to the right of the pole of any order at zero and a large arc on which the loop
+//! has decayed. The number of closed-loop poles in the right half-plane is minus the turns of
+//! `1 + L` along it.
+//! The argument of `1 + L` is `arg L + Arg(1 + 1/L)` where `|L| > 1`, and `Arg(1 + L)` where
+//! `|L| < 1`. Both `Arg` are principal and within pi/2 of zero. The turns therefore follow from the
+//! unwrapped phase of `L` at its gain crossovers alone. A crossover with `arg L` nearest to
+//! `2 pi k` counts k turns where the magnitude falls and -k where it rises. The result is exact
+//! once all crossovers are found, and dead time enters exactly.
 
 use super::law::Sloped;
 use super::{Delays, Law, Plant, PlantError};
@@ -15,25 +17,25 @@ use crate::controller::MotorGains;
 use nalgebra::Complex;
 use std::f64::consts::PI;
 
-/// Longest step of a search over frequency, in `ln w`: 38 per decade.
+/// Maximum step of a search over frequency, in `ln w`: 38 per decade.
 const STEP: f64 = 0.06;
-/// Steps of the search for gain crossovers alone, in `ln w`: the longest, and the one where the magnitude is close to
-/// 1.
+/// Steps of the search for gain crossovers alone, in `ln w`: the maximum, and the one where the
+/// magnitude is close to 1.
 const LONG_STEP: f64 = 0.25;
 const NEAR_STEP: f64 = 0.015;
-/// Shortest, a millionth of the frequency.
+/// Minimum step in `ln w`, a millionth of the frequency.
 const SHORTEST: f64 = 1e-6;
-/// Gain margins beyond this factor are not looked for.
+/// Gain margins beyond this factor are not searched.
 const FAR: f64 = 100.0;
 
-/// A loop: the law of one motor round a joint, in one direction of bend, `L = C G`.
+/// A loop: the law of one motor around a joint, in one direction of bend, `L = C G`.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Loop {
     plant: Plant,
     law: Law,
 }
 
-/// Why there is no loop to look at.
+/// The reason why a loop cannot be formed.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum LoopError {
     /// The model is out of range.
@@ -42,11 +44,11 @@ pub enum LoopError {
     /// A value of the law is out of range.
     #[error("{key} is {value}; accepted: {accepted}")]
     Gains {
-        /// Which value.
+        /// Name of the value.
         key: &'static str,
         /// The value given.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
     /// The derivative grows as fast as the joint falls off.
@@ -64,68 +66,70 @@ pub enum LoopError {
 /// A frequency where the loop's magnitude is 1.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Crossover {
-    /// Where, rad/s.
+    /// Frequency, rad/s.
     pub frequency: f64,
     /// The loop's unwrapped phase there, rad.
     pub phase: f64,
-    /// Phase margin there, `pi + phase` taken into (-pi, pi], rad.
+    /// Phase margin there, `pi + phase` wrapped into (-pi, pi], rad.
     pub margin: f64,
-    /// Whether the magnitude falls through 1 (the last one always does).
+    /// True if the magnitude falls through 1 (it always does at the last crossover).
     pub falling: bool,
 }
 
 /// A frequency where the loop is real and negative.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GainMargin {
-    /// Where, rad/s.
+    /// Frequency, rad/s.
     pub frequency: f64,
-    /// Factor on the gain that puts the loop on -1: above 1 the gain may rise by it, below 1 fall to it.
+    /// Factor on the gain that puts the loop on -1: above 1 it is the allowed rise, below 1 the
+    /// allowed fall.
     pub factor: f64,
 }
 
-/// A highest value and where it is.
+/// A maximum and its frequency.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Peak {
-    /// Where, rad/s.
+    /// Frequency, rad/s.
     pub frequency: f64,
     /// The value.
     pub value: f64,
 }
 
-/// What a loop is worth.
+/// Stability and margins of a loop.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Figures {
     /// All gain crossovers, lowest frequency first.
     pub crossovers: Vec<Crossover>,
     /// All gain margins up to a factor of 100, lowest frequency first.
     pub gain_margins: Vec<GainMargin>,
-    /// Peak of `|1/(1 + L)|`, at least 1, at an infinite frequency where it is only approached there. Not looked for
-    /// where the loop stays below 1/100: it is at most 1.0102 there.
+    /// Peak of `|1/(1 + L)|`, at least 1; the frequency is infinite where 1 is only approached
+    /// there. Frequencies where the loop stays below 1/100 are not searched: the value is at most
+    /// 1.0102 there.
     pub sensitivity: Peak,
-    /// Closed-loop poles in the right half-plane.
+    /// Number of closed-loop poles in the right half-plane.
     pub unstable_poles: u32,
 }
 
 impl Figures {
-    /// The phase margin of least magnitude, rad; none without a crossover.
+    /// Returns the phase margin of minimum magnitude, rad; none without a crossover.
     pub fn phase_margin(&self) -> Option<f64> {
         let margins = self.crossovers.iter().map(|c| c.margin);
         margins.min_by(|a, b| a.abs().total_cmp(&b.abs()))
     }
 
-    /// The least factor by which the gain may rise; none if it may without limit (up to 100).
+    /// Returns the minimum factor by which the gain may rise; none if there is no limit up to 100.
     pub fn gain_margin(&self) -> Option<f64> {
         let factors = self.gain_margins.iter().map(|m| m.factor);
         factors.filter(|f| *f >= 1.0).min_by(f64::total_cmp)
     }
 
-    /// The factor to which the gain may fall; none if it may to zero.
+    /// Returns the factor to which the gain may fall; none if it may fall to zero.
     pub fn least_gain(&self) -> Option<f64> {
         let factors = self.gain_margins.iter().map(|m| m.factor);
         factors.filter(|f| *f < 1.0).max_by(f64::total_cmp)
     }
 
-    /// Whether the closed loop is stable.
+    /// Returns true if the closed loop is stable.
     pub fn stable(&self) -> bool {
         self.unstable_poles == 0
     }
@@ -154,7 +158,8 @@ struct Sample {
 }
 
 impl Sample {
-    /// Whether `1 + L` may change by more than a third of itself on the way to `next`.
+    /// Returns true if `1 + L` may change by more than a third of itself between this sample and
+    /// `next`.
     fn far_from(&self, next: &Self) -> bool {
         let (size, turn) = (next.level.size - self.level.size, next.phase - self.phase);
         let chord = self.open.max(next.open) * size.hypot(turn);
@@ -162,8 +167,8 @@ impl Sample {
     }
 }
 
-/// The root of `f` (value and slope) between `a` and `b`, where its signs differ: Newton's steps inside the bracket,
-/// halving where they leave it. At most 80 evaluations.
+/// Returns the root of `f` (value and slope) between `a` and `b`, where its signs differ. Newton's
+/// steps inside the bracket, bisection where they leave it; at most 80 evaluations.
 pub(crate) fn bracketed(f: impl Fn(f64) -> (f64, f64), mut a: f64, mut b: f64, start: f64) -> f64 {
     let rising = f(a).0 < 0.0;
     let mut x = start;
@@ -178,7 +183,7 @@ pub(crate) fn bracketed(f: impl Fn(f64) -> (f64, f64), mut a: f64, mut b: f64, s
             b = x
         }
         let next = x - value / slope;
-        // Accept form: a slope of zero or NaN leads to halving.
+        // Written so that a slope of zero or NaN leads to bisection.
         let inside = (a.min(b)..=a.max(b)).contains(&next);
         let next = if inside { next } else { 0.5 * (a + b) };
         let scale = f64::EPSILON * (1.0 + x.abs());
@@ -191,10 +196,11 @@ pub(crate) fn bracketed(f: impl Fn(f64) -> (f64, f64), mut a: f64, mut b: f64, s
 }
 
 impl Loop {
-    /// The loop of `gains` round `plant` behind `delays`.
+    /// Returns the loop of `gains` around `plant` with `delays`.
     ///
     /// # Errors
-    /// A value out of range; a derivative without roll-off that the joint does not overcome.
+    /// Returns an error for a value out of range, and for a derivative without roll-off whose order
+    /// is not below the joint's relative degree.
     pub fn new(plant: &Plant, gains: &MotorGains, delays: &Delays) -> Result<Self, LoopError> {
         let plant = plant.delayed(delays.total());
         plant.check()?;
@@ -251,22 +257,21 @@ impl Loop {
         Ok(Self::of(plant, Law::new(gains)))
     }
 
-    /// The same for values that are known to be in range; `plant` has the delays in it.
+    /// Returns the loop of values that are known to be in range; `plant` includes the delays.
     pub(crate) fn of(plant: Plant, law: Law) -> Self {
         Self { plant, law }
     }
 
-    /// The joint, delays included.
+    /// Returns the joint, delays included.
     pub fn plant(&self) -> &Plant {
         &self.plant
     }
 
-    /// The law.
     pub fn law(&self) -> &Law {
         &self.law
     }
 
-    /// The loop with its gain times `factor`.
+    /// Returns the loop with its gain times `factor`.
     pub fn scaled(&self, factor: f64) -> Self {
         let g = self.law.gains();
         let gains = MotorGains {
@@ -278,17 +283,18 @@ impl Loop {
         Self::of(self.plant, Law::new(&gains))
     }
 
-    /// Transfer function `L(s)`, off the negative real axis.
+    /// Returns the transfer function `L(s)`, off the negative real axis.
     pub fn at(&self, s: Complex<f64>) -> Complex<f64> {
         self.law.at(s) * self.plant.at(s)
     }
 
-    /// Frequency response `L(jw)` at `w` rad/s.
+    /// Returns the frequency response `L(jw)` at `w` rad/s.
     pub fn response(&self, w: f64) -> Complex<f64> {
         self.law.response(w) * self.plant.response(w)
     }
 
-    /// Phase of the frequency response at `w` rad/s, continuous from zero frequency, rad.
+    /// Returns the phase of the frequency response at `w` rad/s, continuous from zero frequency,
+    /// rad.
     pub fn phase(&self, w: f64) -> f64 {
         self.law.phase(w) + self.plant.phase(w)
     }
@@ -324,7 +330,8 @@ impl Loop {
         }
     }
 
-    /// A bound on `|L|` at `w` and everywhere above, for `w` from [`Self::settled`] on; falls to 0.
+    /// Returns an upper bound on `|L|` at `w` and everywhere above, for `w` from [`Self::settled`]
+    /// on; it falls to 0.
     fn most(&self, w: f64) -> f64 {
         let g = self.law.gains();
         let mut law = g.kp;
@@ -336,7 +343,7 @@ impl Loop {
             let rolled = g.derivative_corner.powf(roll) * w.powf(g.derivative_order - roll);
             law += g.kd * rolled.min(w.powf(g.derivative_order));
         }
-        // All three from |T jw + 1| > T w and |1 - x^2| = x^2 - 1.
+        // All three follow from |T jw + 1| > T w and |1 - x^2| = x^2 - 1.
         let lag = match self.plant.dynamics {
             super::Dynamics::First { time_constant } => 1.0 / (w * time_constant),
             super::Dynamics::Integrating { time_constant } => {
@@ -349,7 +356,7 @@ impl Loop {
         self.plant.gain * lag * law
     }
 
-    /// Frequency above which [`Self::most`] holds, rad/s.
+    /// Returns the frequency above which [`Self::most`] holds, rad/s.
     fn settled(&self) -> f64 {
         let g = self.law.gains();
         let corner = if g.kd > 0.0 && g.derivative_corner.is_finite() {
@@ -358,12 +365,12 @@ impl Loop {
             0.0
         };
         let lag = self.plant.corner().map_or(0.0, |w| 2.0 * w);
-        // A pure integrator under a law without derivative: anywhere.
+        // For a pure integrator and a law without derivative, any frequency will do.
         let both = corner.max(lag);
         if both > 0.0 { both } else { self.plant.gain }
     }
 
-    /// Bounds on `|L|` at `w` and everywhere below: at least, at most.
+    /// Returns lower and upper bounds on `|L|` at `w` and everywhere below.
     fn below(&self, w: f64) -> (f64, f64) {
         let g = self.law.gains();
         let integral = if g.ki > 0.0 {
@@ -407,7 +414,7 @@ impl Loop {
         (self.plant.gain * low * least, self.plant.gain * most)
     }
 
-    /// A frequency below which the magnitude does not come back to 1, rad/s.
+    /// Returns a frequency below which the magnitude does not return to 1, rad/s.
     fn lowest(&self) -> f64 {
         let mut w = 0.5 * self.settled();
         for _ in 0..200 {
@@ -420,12 +427,13 @@ impl Loop {
         w
     }
 
-    /// Walks upwards from `from` rad/s in steps over which neither magnitude nor phase changes much; `visit` gets the
-    /// ends of every step and says whether to go on.
+    /// Walks upwards from `from` rad/s in steps over which neither magnitude nor phase changes
+    /// much. `visit` gets the ends of every step and returns true to go on.
     fn walk(&self, from: f64, mut visit: impl FnMut(&Sample, &Sample) -> bool) {
         let mut here = self.sample(from.ln());
         let mut step = STEP;
-        // A bound on the work; some 300 steps are usual. A loop that turns so often before it dies down is unstable.
+        // A bound on the work; some 300 steps are usual. A loop that needs more steps before it
+        // decays is unstable.
         for _ in 0..20_000 {
             let next = self.sample(here.level.v + step);
             if here.far_from(&next) && step > SHORTEST {
@@ -457,8 +465,8 @@ impl Loop {
         }
     }
 
-    /// Crossovers between the ends of a step: one where the sign of `ln |L|` changes, two where it comes back to zero
-    /// in between, which the slopes at the ends tell.
+    /// Finds the crossovers between the ends of a step: one where the sign of `ln |L|` changes, two
+    /// where it returns to zero in between, which the slopes at the ends show.
     fn crossovers_between(&self, low: &Level, high: &Level, found: &mut Vec<Crossover>) {
         if (low.size > 0.0) != (high.size > 0.0) {
             found.push(self.crossover(low, high));
@@ -484,10 +492,12 @@ impl Loop {
         }
     }
 
-    /// All gain crossovers, lowest first: walked for between two frequencies outside of which bounds on the magnitude
-    /// exclude any. Steps are long away from magnitude 1, since a sharp resonance or a near zero of the law still has
-    /// broad flanks: between two places there is one extremum at most, and the slopes at both tell that. Close to
-    /// magnitude 1 they are short, for magnitudes that are nearly a plateau there.
+    /// Returns all gain crossovers, lowest frequency first. The search runs between two frequencies
+    /// outside of which bounds on the magnitude exclude any.
+    /// Steps are long away from magnitude 1, since a sharp resonance or a near zero of the law
+    /// still has broad flanks: at most one extremum lies between two samples, and the slopes at
+    /// both reveal it. Close to magnitude 1 steps are short, for magnitudes that are nearly a
+    /// plateau there.
     pub fn crossovers(&self) -> Vec<Crossover> {
         let mut found = Vec::with_capacity(4);
         let settled = self.settled();
@@ -506,7 +516,7 @@ impl Loop {
         found
     }
 
-    /// A frequency above which the magnitude is below 1, to a factor of 2, rad/s.
+    /// Returns a frequency above which the magnitude is below 1, to a factor of 2, rad/s.
     pub(super) fn quiet(&self) -> f64 {
         let mut w = self.settled();
         for _ in 0..200 {
@@ -518,9 +528,10 @@ impl Loop {
         w
     }
 
-    /// Whether the magnitude, 1 at `w`, provably is 1 nowhere else; false means not known. For `kp + ki s^-lambda`
-    /// round a joint whose magnitude always falls: with lambda up to 1 the law's magnitude falls too; above, it falls
-    /// to a least one and rises again towards kp, which does no harm where it is still above kp at `w`.
+    /// Returns true if the magnitude, 1 at `w`, provably is 1 nowhere else; false means not known.
+    /// This holds for `kp + ki s^-lambda` around a joint whose magnitude always falls. With lambda
+    /// up to 1 the law's magnitude falls too. Above 1, it falls to a minimum and rises again
+    /// towards kp, which is harmless where it is still above kp at `w`.
     pub fn crosses_once_at(&self, w: f64) -> bool {
         let g = self.law.gains();
         g.kd == 0.0
@@ -529,7 +540,8 @@ impl Loop {
             && (g.ki > 0.0 || self.plant.integrates() || g.kp * self.plant.gain > 1.0)
     }
 
-    /// Closed-loop poles in the right half-plane, from all `crossovers` of this loop (see the top of this file).
+    /// Returns the number of closed-loop poles in the right half-plane, from all `crossovers` of
+    /// this loop (method: see the module's documentation).
     pub fn unstable_poles(crossovers: &[Crossover]) -> u32 {
         let turns: f64 = crossovers
             .iter()
@@ -542,7 +554,8 @@ impl Loop {
         (-2.0 * turns) as u32
     }
 
-    /// Everything about the loop. Work: some 300 steps of frequency, more with long dead time.
+    /// Returns all figures of the loop. Work: some 300 steps of frequency, more with long dead
+    /// time.
     pub fn figures(&self) -> Figures {
         let crossovers = self.crossovers();
         let mut gain_margins = Vec::new();
@@ -552,7 +565,7 @@ impl Loop {
         };
         let mut before: Option<Sample> = None;
         let settled = self.settled();
-        // Where the gain may fall the phase is looked at further down, too.
+        // Where the gain may fall, the phase is searched at lower frequencies, too.
         self.walk(1e-3 * self.lowest(), |low, high| {
             self.gain_margins_between(low, high, &mut gain_margins);
             // Between two samples the distance changes by a third at most.
@@ -602,9 +615,9 @@ impl Loop {
         }
     }
 
-    /// The sensitivity's peak between two values of `ln w`.
+    /// Returns the sensitivity's peak between two values of `ln w`.
     fn peak_between(&self, a: f64, b: f64) -> Peak {
-        // 0.12 * 0.618^34 = 1e-8: the value is then good to some 1e-15.
+        // 0.12 * 0.618^34 = 1e-8: the value is then accurate to some 1e-15.
         let (v, distance) = golden(|v| self.sample(v).distance, a, b, 34);
         Peak {
             frequency: v.exp(),
@@ -613,8 +626,8 @@ impl Loop {
     }
 }
 
-/// The least value of `f` between `a` and `b` and where it is, by golden section in `steps` steps, each to 0.618 of
-/// the bracket before.
+/// Returns the position and value of the minimum of `f` between `a` and `b`, by golden section in
+/// `steps` steps, each to 0.618 of the bracket before.
 pub(super) fn golden(f: impl Fn(f64) -> f64, mut a: f64, mut b: f64, steps: u32) -> (f64, f64) {
     const SHARE: f64 = 0.618_033_988_749_894_8;
     let (mut c, mut d) = (b - SHARE * (b - a), a + SHARE * (b - a));
@@ -633,15 +646,15 @@ pub(super) fn golden(f: impl Fn(f64) -> f64, mut a: f64, mut b: f64, steps: u32)
     (c, at_c)
 }
 
-/// `pi + phase` taken into (-pi, pi].
+/// Returns `pi + phase` wrapped into (-pi, pi].
 pub(crate) fn margin(phase: f64) -> f64 {
     let whole = phase + PI;
     whole - 2.0 * PI * ((whole - PI) / (2.0 * PI)).ceil()
 }
 
-/// How far the argument of `f` turns from `low` to `high` rad/s, rad: steps are halved until each turns by less than
-/// half a radian. None if `f` comes so close to zero that steps of 1e-9 of the frequency do not tell, or if it is
-/// not finite.
+/// Returns the angle by which the argument of `f` turns from `low` to `high` rad/s, rad. Steps are
+/// halved until each turns by less than half a radian. None if `f` comes so close to zero that
+/// steps of 1e-9 of `ln w` do not resolve it, or if it is not finite.
 pub fn turn(f: impl Fn(f64) -> Complex<f64>, low: f64, high: f64) -> Option<f64> {
     let (mut v, end) = (low.ln(), high.ln());
     let (mut here, mut step, mut sum) = (f(low), STEP, 0.0);

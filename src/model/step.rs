@@ -1,27 +1,30 @@
 //! The closed loop's response to a step of its reference.
 //!
-//! The response is the inverse Laplace transform of `L/(1 + L)/s`, by the Fourier series of Dubner and Abate 1968,
-//! "Numerical inversion of Laplace transforms by relating them to the finite Fourier cosine transform": a trapezoidal
-//! rule along a vertical line. All singularities of a stable loop lie left of the line, however many dead time brings,
-//! and dead time enters exactly; contours that wrap round the negative real axis would cut through its chain of poles.
+//! The response is the inverse Laplace transform of `L/(1 + L)/s`, by the Fourier series of Dubner
+//! and Abate 1968, "Numerical inversion of Laplace transforms by relating them to the finite
+//! Fourier cosine transform": a trapezoidal rule along a vertical line. All singularities of a
+//! stable loop lie left of the line, however many the dead time adds, and dead time enters exactly.
+//! Contours that wrap round the negative real axis would cut through its chain of poles.
 
 use super::Loop;
 use super::margins::golden;
 use nalgebra::Complex;
 use std::f64::consts::PI;
 
-/// The line's distance from the axis times half the series' period. What is left of the next period is `e^-14`, 1e-6.
+/// The line's distance from the axis times half the series' period. The next period contributes
+/// `e^-14`, 1e-6.
 const SHIFT: f64 = 7.0;
-/// The series runs to this many times the frequency above which the loop is below 1.
+/// The series runs to this multiple of the frequency above which the loop's magnitude is below 1.
 pub(crate) const REACH: f64 = 100.0;
-/// Most terms.
+/// Maximum number of terms.
 const MOST_TERMS: usize = 100_000;
-/// Sums that are run side by side.
+/// Number of independent partial sums.
 const CHAINS: usize = 4;
-/// Places where the peak is looked for before it is refined.
+/// Number of times at which the peak is searched before it is refined.
 const PLACES: usize = 300;
 
-/// A closed loop's response to a unit step of its reference, ready to be read at any time up to its horizon.
+/// A closed loop's response to a unit step of its reference, evaluated at any time up to its
+/// horizon.
 #[derive(Clone, Debug)]
 pub struct StepResponse {
     terms: Vec<Complex<f64>>,
@@ -30,36 +33,36 @@ pub struct StepResponse {
     dead_time: f64,
     horizon: f64,
     last: f64,
-    /// Height that it jumps to at its start; the series holds the rest, which starts at 0.
+    /// Height of the jump at the start; the series holds the rest, which starts at 0.
     jump: f64,
 }
 
-/// What the inversion needs to know of a response beforehand.
+/// Properties of a response that the inversion needs beforehand.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Expected {
-    /// It is 0 up to here, s.
+    /// Time up to which the response is 0, s.
     pub dead_time: f64,
-    /// Where it ends up.
+    /// Final value.
     pub last: f64,
-    /// Height that it jumps to at its start, without dead time: the transfer function where s is large.
+    /// Height of the jump at the start, without dead time: the transfer function for large s.
     pub jump: f64,
 }
 
-/// How far a loop overshoots when its gain is another.
+/// Overshoot of a loop whose gain is scaled.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Overshoot {
     /// Factor on the loop's gain.
     pub factor: f64,
-    /// Overshoot over the value that is reached in the end, % of that; none if the loop is unstable.
+    /// Overshoot over the final value, % of that value; none if the loop is unstable.
     pub percent: Option<f64>,
-    /// When the highest value comes, s after the step; the horizon if there is no overshoot.
+    /// Time of the highest value, s after the step; the horizon if there is no overshoot.
     pub at: f64,
 }
 
 impl StepResponse {
-    /// The responses to a unit step of what has the transfer functions `of`, whose singularities all lie in the left
-    /// half-plane, up to `horizon` s; above `reach` rad/s nothing but their jumps is left of them, and the series ends.
-    /// Work: one call of `of` per term, at most 100 000.
+    /// Returns the unit step responses, up to `horizon` s, of the transfer functions `of`, whose
+    /// singularities all lie in the left half-plane. Above `reach` rad/s only their jumps must
+    /// remain, and the series ends there. Work: one call of `of` per term, at most 100 000.
     pub(crate) fn all<const N: usize>(
         of: impl Fn(Complex<f64>) -> [Complex<f64>; N],
         expected: [Expected; N],
@@ -81,7 +84,7 @@ impl StepResponse {
         }
         let mut expected = expected.into_iter();
         terms.map(|terms| {
-            // As many as there are lists of terms.
+            // There is one entry per list of terms.
             let Expected {
                 dead_time,
                 last,
@@ -98,19 +101,21 @@ impl StepResponse {
         })
     }
 
-    /// The response at `t` s after the step, from 0 to the horizon. Work: one pass over the series.
+    /// Returns the response at `t` s after the step, from 0 to the horizon. Work: one pass over the
+    /// series.
     pub fn value(&self, t: f64) -> f64 {
         self.sum(t, self.terms.len())
     }
 
-    /// The same from the first `count` terms; both are multiples of [`CHAINS`].
+    /// Returns the response from the first `count` terms; `count` and the number of terms are
+    /// multiples of [`CHAINS`].
     fn sum(&self, t: f64, count: usize) -> f64 {
         if !(t > self.dead_time) {
             return 0.0;
         }
         let turn = Complex::from_polar(1.0, PI * t / self.period);
-        // Horner's scheme on the powers of e^(j pi t/P), every fourth term in a chain of its own: they do not wait
-        // for each other.
+        // Horner's scheme on the powers of e^(j pi t/P), every fourth term in its own chain, so
+        // that the chains run in parallel.
         let square = turn * turn;
         let fourth = square * square;
         let mut chains = [Complex::from(0.0); CHAINS];
@@ -123,8 +128,9 @@ impl StepResponse {
         self.jump + (SHIFT * t / self.period).exp() / self.period * sum.re
     }
 
-    /// The response at `2^bits` times from 0 up to its horizon, equally apart and the last one left out: what [`Self::value`] gives there, but
-    /// for the start, where it is the height of the jump. A discrete Fourier transform, since such times turn the terms by
+    /// Returns the response at `2^bits` equally spaced times from 0 up to its horizon, without the
+    /// horizon itself. Values are those of [`Self::value`], except at the start, where it is the
+    /// height of the jump. This is a discrete Fourier transform, since such times turn the terms by
     /// whole parts of a circle. Work: the terms, and `4 2^bits` times `bits + 2`.
     pub(crate) fn every(&self, bits: u32) -> Vec<f64> {
         let count = 1_usize << bits;
@@ -146,19 +152,19 @@ impl StepResponse {
         around[..count].iter().enumerate().map(at).collect()
     }
 
-    /// How long after the step the response is known, s.
+    /// Returns the time after the step up to which the response is known, s.
     pub fn horizon(&self) -> f64 {
         self.horizon
     }
 
-    /// Where the response ends up.
+    /// Returns the final value.
     pub fn last(&self) -> f64 {
         self.last
     }
 
-    /// When the response is highest and how high, up to the horizon.
+    /// Returns the time and the height of the peak, up to the horizon.
     pub fn peak(&self) -> (f64, f64) {
-        // An eighth of the series finds the place; the whole one measures it.
+        // An eighth of the series is enough to locate the peak; the whole series measures it.
         let few = (self.terms.len() / 8).next_multiple_of(CHAINS);
         let step = (self.horizon - self.dead_time) / PLACES as f64;
         let time = |i: usize| self.dead_time + step * i as f64;
@@ -178,8 +184,8 @@ impl StepResponse {
 }
 
 impl Loop {
-    /// The closed loop's response to a unit step of its reference up to `horizon` s, accurate to some 1e-4 (close to
-    /// the kink where the dead time ends: 5e-4). None if the loop
+    /// Returns the closed loop's response to a unit step of its reference up to `horizon` s,
+    /// accurate to some 1e-4 (close to the kink where the dead time ends: 5e-4). None if the loop
     /// is unstable.
     pub fn step_response(&self, horizon: f64) -> Option<StepResponse> {
         if Self::unstable_poles(&self.crossovers()) > 0 {
@@ -198,7 +204,7 @@ impl Loop {
         Some(response)
     }
 
-    /// Where the closed loop ends up after a unit step.
+    /// Returns the closed loop's final value after a unit step.
     fn last(&self) -> f64 {
         let gains = self.law().gains();
         if gains.ki > 0.0 || self.plant().integrates() && gains.kp > 0.0 {
@@ -208,7 +214,8 @@ impl Loop {
         open / (1.0 + open)
     }
 
-    /// A horizon that shows the response whole: 40 rad of the lowest crossover, or 6 times the integral's time, s.
+    /// Returns a horizon that covers the whole response, s: 40 rad of the lowest crossover, or 6
+    /// times the integral's time.
     pub fn horizon(&self) -> f64 {
         let gains = self.law().gains();
         let crossing = self.crossovers().first().map(|c| c.frequency);
@@ -224,7 +231,8 @@ impl Loop {
         integral.clamp(usual, 8.0 * usual)
     }
 
-    /// The overshoot of this loop with its gain times each of `factors`, good to 0.05 points.
+    /// Returns the overshoot of this loop with its gain times each of `factors`, accurate to 0.05
+    /// percentage points.
     pub fn overshoots(&self, factors: &[f64]) -> Vec<Overshoot> {
         let one = |&factor: &f64| {
             let scaled = self.scaled(factor);
@@ -253,8 +261,9 @@ impl Loop {
     }
 }
 
-/// `sum_k x_k e^(2 pi j i k/n)` for every i, in place; the length is a power of two. Source: Cooley and Tukey 1965, "An
-/// algorithm for the machine calculation of complex Fourier series" (from memory).
+/// Computes `sum_k x_k e^(2 pi j i k/n)` for every i, in place; the length is a power of two.
+/// Source: Cooley and Tukey 1965, "An algorithm for the machine calculation of complex Fourier
+/// series" (from memory).
 fn transform(x: &mut [Complex<f64>]) {
     let n = x.len();
     let bits = n.trailing_zeros();

@@ -1,8 +1,9 @@
-//! `~/acknowledged`, in simulated time only: which messages have been dealt with, for those who let time go on only then.
+//! `~/acknowledged`, in simulated time only: the messages that have been handled, for nodes that
+//! let time advance only then.
 //!
-//! Whoever says the time on `/clock` and waits for the joint at each step has simulated time in lockstep with it: nothing
-//! depends on how fast the machine is. A message counts as dealt with when the loop has looked at it, has made every
-//! tick that was due, and what these say has been published.
+//! A node that publishes `/clock` and waits for the joint at each step runs simulated time in
+//! lockstep with it: nothing depends on the speed of the machine. A message is handled when the
+//! loop has seen it, has made every tick that was due, and their results have been published.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -13,22 +14,22 @@ use r2r::{Node, Publisher, QosProfile};
 
 use crate::link::Handle;
 
-/// Messages that may wait for the loop; of more the oldest are never acknowledged. Who waits for an answer sends no more
-/// than a few.
+/// Max. number of messages pending in the loop; beyond it the oldest are never acknowledged. A node
+/// that waits for answers sends only a few.
 const MOST_PENDING: usize = 1000;
 
-/// Takes note of what has come in. In real time it does nothing.
+/// Registers messages for acknowledgement. In real time it does nothing.
 #[derive(Clone, Default)]
 pub struct Acknowledger(Option<Arc<Inner>>);
 
 struct Inner {
     handle: Handle,
-    /// What has come in, with its number for the loop.
+    /// Registered messages, with their numbers for the loop.
     pending: Mutex<VecDeque<(u64, Header)>>,
 }
 
 impl Acknowledger {
-    /// For a joint in simulated time, whose loop `handle` reaches.
+    /// Creates one for a joint in simulated time with the loop of `handle`.
     pub fn new(handle: Handle) -> Self {
         Self(Some(Arc::new(Inner {
             handle,
@@ -36,14 +37,15 @@ impl Acknowledger {
         })))
     }
 
-    /// A message on `topic` with this stamp has been handed to the loop, or refused.
+    /// Registers a message on `topic` with this stamp that has been passed to the loop or refused.
     pub fn add(&self, topic: &str, stamp: &Time) {
         let Some(inner) = &self.0 else { return };
         let header = Header {
             stamp: stamp.clone(),
             frame_id: topic.into(),
         };
-        // Locked until it is in the list: whoever sees the number finds it there.
+        // Locked until the message is in the list, so that a reader that sees the number finds it
+        // there.
         let mut pending = inner.pending.lock().unwrap_or_else(PoisonError::into_inner);
         if pending.len() >= MOST_PENDING {
             pending.pop_front();
@@ -51,7 +53,7 @@ impl Acknowledger {
         pending.push_back((inner.handle.bring(), header));
     }
 
-    /// What of it the loop has dealt with, oldest first.
+    /// Returns the registered messages that the loop has handled, oldest first.
     fn take(&self, dealt_with: u64) -> Vec<Header> {
         let Some(inner) = &self.0 else {
             return Vec::new();
@@ -62,17 +64,17 @@ impl Acknowledger {
     }
 }
 
-/// The publishing end.
+/// Publisher of acknowledgements.
 pub struct Acknowledgements {
     noted: Acknowledger,
     publisher: Option<Publisher<Header>>,
 }
 
 impl Acknowledgements {
-    /// Makes the publisher on `node` where `noted` takes note of anything.
+    /// Creates the publisher on `node`, unless `noted` is inactive.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects the publisher.
     pub fn new(node: &mut Node, noted: Acknowledger) -> r2r::Result<Self> {
         let all = QosProfile::default().keep_last(100).reliable();
         let publisher = match noted.0 {
@@ -82,10 +84,10 @@ impl Acknowledgements {
         Ok(Self { noted, publisher })
     }
 
-    /// Says what has been dealt with of the first `dealt_with` that were brought to the loop.
+    /// Publishes the messages handled among the first `dealt_with` passed to the loop.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects a message.
     pub fn publish(&self, dealt_with: u64) -> r2r::Result<()> {
         let Some(publisher) = &self.publisher else {
             return Ok(());

@@ -1,8 +1,8 @@
-//! Targets in: poses and points in any frame that is known become configurations, one lane for all of them. What moves, a
-//! frame or a stream of targets, is followed until the next command.
+//! Target resolver: turns poses and points in any known frame into configurations, with one data
+//! flow for all targets. A moving frame or a stream of targets is followed until the next command.
 //!
-//! It runs beside the subscriptions, which never waits for it: looking for the best configuration of a point that cannot be
-//! reached takes milliseconds.
+//! It runs beside the subscriptions, which never wait for it: the search for the best configuration
+//! of an unreachable point takes milliseconds.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -27,57 +27,59 @@ use crate::rt::Clock;
 use crate::tick::Desired;
 use crate::track::{LONGEST_GAP, Motion, SHORTEST_GAP, Track};
 
-/// How long a target waits for a transform of its time, which comes after it when both come from one sensor, s of loop
-/// time: transforms stand still with it.
+/// Max. wait of a target for a transform of its time, which arrives later when both come from one
+/// sensor, s of loop time: transforms stand still with it.
 const PATIENCE: f64 = 0.5;
-/// Most targets that wait for transforms: a stream of 100 Hz in a frame whose transforms come late.
+/// Max. number of waiting targets: a stream of 100 Hz in a frame with late transforms.
 const MOST_WAITING: usize = 64;
-/// Age of the newest transform beyond which a target without a stamp is refused, s: whoever tells it has gone.
+/// Max. age of the newest transform for a target without a stamp, s: beyond it the sender has gone.
 const STALE: f64 = 1.0;
-/// Least time between two looks at a moving frame, s: more often than a head can follow.
+/// Min. time between two updates from a moving frame, s: faster than a head can follow.
 const OFTEN: f64 = 0.01;
-/// How long the last answer is where a search begins, s; after it the joint's reference is.
+/// Time for which a search starts from the last solution, s; afterwards from the joint's reference.
 const RECENT: f64 = 0.5;
-/// How far apart two targets of one time may be to be one told twice, rad: a stream's step at 100 Hz.
+/// Max. distance of two targets of one time that count as the same target sent twice, rad: the step
+/// of a stream at 100 Hz.
 const TOLD_TWICE: f64 = 0.02;
-/// Age of a sample up to which the motion is carried on to the present, s.
+/// Max. age of a sample up to which its motion is extrapolated to the present, s.
 const LATEST: f64 = 0.4;
-/// How far a stamp may lie from the clock, s behind and ahead, and still time a stream.
+/// Range of stamps around the clock that can time a stream, s behind and ahead.
 const ABOUT_NOW: (f64, f64) = (1.0, 0.1);
 
-/// A target from the graph.
+/// A target command.
 #[derive(Debug)]
 pub struct Command {
-    /// In coordinates of `frame`.
+    /// Target in coordinates of `frame`.
     pub target: Target,
-    /// Empty: the base frame.
+    /// Frame of the target; empty: the base frame.
     pub frame: String,
-    /// Of the target; zero: not set.
+    /// Stamp of the target; zero: not set.
     pub stamp: Time,
-    /// Where it came in.
+    /// Topic on which it arrived.
     pub topic: &'static str,
-    /// Whose it is.
+    /// Source of the command.
     pub source: Source,
-    /// How slow it has to go at least.
+    /// Requested limits on the speed of the motion.
     pub pace: Pace,
-    /// Who wants to know what came of it: the command's number, or the reason why not.
+    /// Receives the command's number, or the reason of a refusal.
     pub answer: Option<oneshot::Sender<Result<u64, String>>>,
 }
 
-/// How slow a motion has to be at least.
+/// Requested limits on the speed of a motion.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Pace {
-    /// Least time that it takes, s; 0: none.
+    /// Min. duration, s; 0: none.
     pub least_time: f64,
-    /// Greatest speed of the head, rad/s; 0: none.
+    /// Max. speed of the head, rad/s; 0: none.
     pub most_speed: f64,
 }
 
-/// Least share of the reference's speed that is used: a long way in an hour.
+/// Min. share of the reference's speed: a long motion takes an hour.
 const SLOWEST: f64 = 1e-4;
 
 impl Pace {
-    /// Share of the reference's greatest speeds (rad/s of bend and of pan) for the way between two configurations.
+    /// Returns the share of the reference's max. speeds (rad/s of bend and of pan) for a motion
+    /// between two configurations.
     fn share(self, from: Configuration, to: Configuration, speeds: (f64, f64)) -> f64 {
         let way = to - from;
         let mut own = way.xy().norm() / speeds.0;
@@ -96,90 +98,87 @@ impl Pace {
     }
 }
 
-/// What comes in.
+/// An input of the target resolver.
 #[derive(Debug)]
 pub enum Asked {
-    /// A pose, and whose topic it came on.
+    /// A pose, and the kind of its topic.
     Pose(PoseStamped, Lane),
-    /// A point to look at, likewise.
+    /// A point to look at, and the kind of its topic.
     Point(PointStamped, Lane),
-    /// A request that wants an answer.
+    /// A command that expects an answer.
     #[cfg_attr(
         not(has_control_msgs),
         expect(dead_code, reason = "only the action asks")
     )]
     Request(Command),
-    /// Transforms have come, and stand in the tree.
+    /// New transforms are in the buffer.
     #[cfg_attr(not(has_tf2_msgs), expect(dead_code, reason = "only tf tells"))]
     Transforms,
 }
 
-/// The transforms known, shared by those who tell and those who ask.
+/// The transform buffer, shared by its writers and readers.
 pub type SharedTree = Arc<Mutex<TransformBuffer>>;
 
 /// Turns targets into desired configurations.
 pub struct TargetResolver {
-    /// Name of the joint's node, for logs.
     pub joint: String,
-    /// The clock.
     pub clock: Clock,
-    /// The joint's frames.
     pub frames: Frames,
-    /// What finds configurations.
+    /// Solver for configurations.
     pub aim: Aim,
-    /// Greatest speeds of the reference at start, rad/s of bend and of pan.
+    /// Max. speeds of the reference at start, rad/s of bend and of pan.
     pub speeds: (f64, f64),
-    /// What other threads see.
+    /// Status shared with other threads.
     pub status: Arc<Status>,
-    /// The transforms known.
+    /// The transform buffer.
     pub tree: SharedTree,
-    /// Knows the requests to hold.
+    /// Handle of the loop, which counts hold requests.
     pub handle: Handle,
-    /// To the subscriptions.
+    /// Sends desired configurations to the subscriptions.
     pub out: watch::Sender<Option<Desired>>,
-    /// Likewise: the commands that have been judged, after what came of them.
+    /// Sends judged commands to the subscriptions, after their results.
     pub judged: mpsc::UnboundedSender<Judged>,
 }
 
-/// A target under way, in coordinates of its frame.
+/// A target in force, in coordinates of its frame.
 #[derive(Debug)]
 struct Followed {
     target: Target,
     origin: Origin,
-    /// Stamp of the transform used last.
+    /// Stamp of the transform used last, s.
     stamp: f64,
-    /// From when on it is followed: the next of a stream comes before that.
+    /// Time from which the frame is followed, s: the next target of a stream arrives before that.
     from: f64,
     pace: f64,
 }
 
-/// Where a command comes from.
+/// Origin of a command.
 #[derive(Clone, Debug)]
 struct Origin {
-    /// Its number.
+    /// Number of the command.
     command: u64,
     topic: &'static str,
     source: String,
-    /// The frame that it was told in.
+    /// Frame in which the target was given.
     frame: String,
 }
 
-/// A command whose transform has not come yet.
+/// A command whose transform has not arrived yet.
 struct Waiting {
     command: Command,
     until: f64,
-    /// Requests to hold that had been made when it came.
+    /// Number of hold requests at its arrival.
     holds: u64,
-    /// Steps of the clock until it came.
+    /// Number of clock steps at its arrival.
     steps: u64,
 }
 
-/// A target found in the base frame.
+/// A target located in the base frame.
 struct Located {
     target: Target,
-    /// When it was there, loop time.
+    /// Time at which it was there, loop time, s.
     at: f64,
-    /// Whether the transform moves, and is to be followed.
+    /// True if the transform moves and is to be followed.
     follow: bool,
 }
 
@@ -189,15 +188,15 @@ struct Aiming {
     followed: Option<Followed>,
     /// Oldest first, at most [`MOST_WAITING`].
     waiting: VecDeque<Waiting>,
-    /// When a command was taken last.
+    /// Time of the last accepted command, s.
     taken: f64,
-    /// When a moving frame may be looked at again, if one is followed and has been looked at just now.
+    /// Time of the next update from a followed frame, if one has just been made, s.
     again: Option<f64>,
     command: u64,
     sequence: u64,
-    /// The last answer and when it was given.
+    /// Last solution and its time, s.
     last: Option<(Configuration, f64)>,
-    /// The last sample of the track: where, when by its stamp, and the motion that it made.
+    /// Last sample of the track: configuration, stamp, and resulting motion.
     sampled: Option<(Configuration, f64, Option<Motion>)>,
 }
 
@@ -241,10 +240,10 @@ impl Aiming {
         self.aimer.clock.now()
     }
 
-    /// Time until something is due, s.
+    /// Returns the time until the next action is due, s.
     fn next_time(&self) -> Option<f64> {
         let now = self.now();
-        // The head's own transforms come unannounced.
+        // The head's own transforms arrive without notice.
         let waiting = self.waiting.front().map(|w| w.until.min(now + OFTEN));
         let due = [waiting, self.again].into_iter().flatten();
         let due = due.reduce(f64::min)?;
@@ -290,11 +289,11 @@ impl Aiming {
             Ok(command) => self.command(command),
             Err(refusal) => self.refuse(topic, &refusal, None),
         }
-        // The subscriptions lives as long as this.
+        // The subscriptions live as long as this task.
         let _ = self.aimer.judged.send((topic, stamp));
     }
 
-    /// Counts a refusal, and tells who asked.
+    /// Counts a refusal, and sends it to the client if it expects an answer.
     fn refuse(
         &self,
         topic: &'static str,
@@ -307,7 +306,7 @@ impl Aiming {
             return;
         };
         status.refused.count(topic, refusal);
-        // Who has gone needs no answer; who is there logs it.
+        // A client that has gone needs no answer; one that exists logs it.
         let _ = answer.send(Err(refusal.sentence.clone()));
     }
 
@@ -357,7 +356,7 @@ impl Aiming {
             }
             Err(refusal) => return self.refuse(command.topic, &refusal, command.answer),
         }
-        // Those before it first.
+        // Earlier commands first.
         self.wait_on();
         match self.locate(&command) {
             Ok(located) => {
@@ -378,13 +377,13 @@ impl Aiming {
         }
     }
 
-    /// Goes on with what waits and with what moves.
+    /// Continues with waiting and moving targets.
     fn go_on(&mut self) {
         self.wait_on();
         self.follow();
     }
 
-    /// Takes what has waited long enough, in the order in which it came.
+    /// Takes waiting commands whose transforms have arrived, in order of arrival.
     fn wait_on(&mut self) {
         let mut place = 0;
         while let Some(waiting) = self.waiting.get(place) {
@@ -396,7 +395,7 @@ impl Aiming {
             } else if waiting.holds == self.aimer.handle.asked(LoopRequest::Hold) {
                 self.locate(&waiting.command)
             } else {
-                // A hold is for what was asked before it.
+                // A hold applies to commands that came before it.
                 Err(Lookup::Never(Refusal {
                     reason: "held",
                     sentence: "a request to hold came while it waited for its transform".into(),
@@ -423,7 +422,7 @@ impl Aiming {
         }
     }
 
-    /// Refuses the oldest `count` that wait: a newer one takes their place.
+    /// Refuses the oldest `count` waiting commands: a newer one replaces them.
     fn overtaken(&mut self, count: usize) {
         for _ in 0..count {
             let Some(old) = self.waiting.pop_front() else {
@@ -437,7 +436,7 @@ impl Aiming {
         }
     }
 
-    /// Looks where the frame that is followed has gone.
+    /// Updates the target from the frame that is followed.
     fn follow(&mut self) {
         let Some(followed) = &self.followed else {
             return;
@@ -473,26 +472,27 @@ impl Aiming {
     }
 
     fn tree(&self) -> std::sync::MutexGuard<'_, TransformBuffer> {
-        // Every insertion is whole: a panic elsewhere leaves nothing half done.
+        // Every insertion is complete: a panic elsewhere leaves nothing inconsistent.
         self.aimer
             .tree
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Whether the head carries a frame: what is told in it would run away from the head for ever.
+    /// Returns true if the head carries the frame: a target in it would move away from the head
+    /// forever.
     fn carried(&self, frame: &str) -> bool {
         let own = &self.aimer.frames;
         self.tree().passes(&own.base, frame, &own.head)
     }
 
-    /// Loop time of a stamp, `None` if it was not set.
+    /// Returns the loop time of a stamp, s; `None` if it is not set.
     fn time_of(&self, stamp: &Time) -> Option<f64> {
         let set = stamp.sec != 0 || stamp.nanosec != 0;
         set.then(|| self.aimer.clock.time_of(stamp.sec, stamp.nanosec))
     }
 
-    /// Finds a command's target in the base frame, at its stamp.
+    /// Locates a command's target in the base frame, at its stamp.
     fn locate(&self, command: &Command) -> Result<Located, Lookup> {
         let now = self.now();
         let stamp = self.time_of(&command.stamp);
@@ -542,7 +542,8 @@ impl Aiming {
         self.again = None;
         self.command += 1;
         let number = self.command;
-        // Between two of a stream the frame is not followed: the next one says where the target has gone.
+        // Between two targets of a stream the frame is not followed: the next target gives the new
+        // position.
         let now = self.now();
         let streams = now - self.taken <= LONGEST_GAP;
         self.taken = now;
@@ -567,7 +568,8 @@ impl Aiming {
         }
     }
 
-    /// Solves a target that was in the base frame at loop time `at`, and sends what comes of it. Gives the pace.
+    /// Solves a target that was in the base frame at loop time `at`, and sends the result. Returns
+    /// the pace.
     fn send(&mut self, target: &Target, at: f64, origin: Origin, pace: Paced) -> f64 {
         let now = self.now();
         let reference = self.aimer.status.reference();
@@ -575,7 +577,7 @@ impl Aiming {
             Some((configuration, when)) if now - when < RECENT => configuration,
             _ => reference,
         };
-        // A point was refused where there is no camera.
+        // Points have been refused if there is no camera.
         let Some(aimed) = self.aimer.aim.solve(target, present) else {
             return 1.0;
         };
@@ -609,7 +611,8 @@ impl Aiming {
 }
 
 impl Aiming {
-    /// How a target moves that was at `configuration` at loop time `at` and is told `now`, if that is known.
+    /// Returns the motion of a target that was at `configuration` at loop time `at` and arrives
+    /// `now`, if known.
     fn motion(&mut self, configuration: Configuration, at: f64, now: f64) -> Option<Motion> {
         if let Some((last, when, motion)) = self.sampled
             && (at - when).abs() < SHORTEST_GAP
@@ -617,13 +620,14 @@ impl Aiming {
         {
             return motion;
         }
-        // Where stamps do not rise the time of arrival serves.
+        // If stamps do not rise, the time of arrival is used.
         let track = &mut self.track;
         let sample = track.sample(configuration, at);
         let sample = sample.or_else(|_| track.sample(configuration, now));
         let mut motion = sample.ok().flatten();
         if let Some(motion) = &mut motion {
-            // What comes late comes late again: only its next sample's absence is the end of a stream.
+            // A late sample will be followed by late ones: only the absence of the next one ends a
+            // stream.
             motion.until += (now - motion.stamp).clamp(0.0, LATEST);
         }
         self.sampled = Some((configuration, at, motion));
@@ -631,20 +635,20 @@ impl Aiming {
     }
 }
 
-/// The pace of a sample: found for its command before, or still to be found.
+/// The pace of a sample: already found for its command, or still to be found.
 enum Paced {
     At(f64),
     By(Pace),
 }
 
-/// Why a target is not found in the base frame.
+/// The reason why a target is not located in the base frame.
 enum Lookup {
-    /// Its transform may still come; what to say if it does not.
+    /// Its transform may still arrive; the refusal if it does not.
     Later(Refusal),
     Never(Refusal),
 }
 
-/// A frame's name without '/' before it, as the tree has it.
+/// Returns a frame's name without leading '/', as in the transform buffer.
 fn bare(name: String) -> String {
     name.trim_start_matches('/').to_string()
 }
@@ -662,7 +666,7 @@ fn refused(error: &LookupError, base: &str) -> Refusal {
     }
 }
 
-/// The target in the frame that `transform` leads to.
+/// Returns the target in the parent frame of `transform`.
 fn turned(target: &Target, transform: &Isometry3<f64>) -> Target {
     match target {
         Target::Pose(q) => Target::Pose(transform.rotation * q),

@@ -1,7 +1,7 @@
-//! A client of the graph that commands a joint and a simulated joint and records what was really so: for scoring.
+//! A ROS client that commands a joint and a simulated joint and records the true bend, for scoring.
 //!
-//! It knows a joint as any behaviour does, by its topics and parameter services; in addition it listens to
-//! `~/true_bend` of the simulated joint.
+//! It uses the joint as any behaviour does, by its topics and parameter services; in addition it
+//! subscribes to `~/true_bend` of the simulated joint.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -18,23 +18,23 @@ use super::{NodeError, Spinner, context};
 use crate::geometry::{Bend, rotation};
 use crate::trial::{BendSample, SetpointSample};
 
-/// Whom to observe. Full names of nodes.
+/// The nodes to observe, by full name.
 #[derive(Clone, Debug)]
 pub struct Observed {
-    /// The joint's node.
+    /// Full name of the joint's node.
     pub joint: String,
-    /// The simulated joint's node.
+    /// Full name of the simulated joint's node.
     pub simulated: String,
-    /// The joint's base frame.
+    /// Base frame of the joint.
     pub base_frame: String,
-    /// The joint's motors, in order.
+    /// Motors of the joint, in order.
     pub motor_names: Vec<String>,
 }
 
-/// Why something could not be done on the graph.
+/// The reason why a client's operation failed.
 #[derive(Debug, thiserror::Error)]
 pub enum ClientError {
-    /// The graph cannot be used.
+    /// The ROS graph cannot be used.
     #[error(transparent)]
     Node(#[from] NodeError),
     /// A message could not be sent.
@@ -46,26 +46,26 @@ pub enum ClientError {
     /// A parameter was refused.
     #[error("{parameter} was refused: {reason}")]
     Refused {
-        /// The parameter.
+        /// Name of the parameter.
         parameter: String,
-        /// Why.
+        /// Reason of the refusal.
         reason: String,
     },
-    /// SIGINT or SIGTERM.
+    /// SIGINT or SIGTERM arrived.
     #[error("interrupted")]
     Interrupted,
 }
 
-/// What was recorded, times on the bend_client's clock.
+/// The recorded data; times are on the client's clock.
 #[derive(Clone, Debug, Default)]
 pub struct Recorded {
-    /// True bend, by the simulated joint's stamps.
+    /// True bend, with the stamps of the simulated joint.
     pub bends: Vec<BendSample>,
-    /// Setpoints, by their receipt; in simulated time by their stamps.
+    /// Setpoints, with the times of receipt; in simulated time with their stamps.
     pub setpoints: Vec<SetpointSample>,
 }
 
-/// The command for a bend, stamped.
+/// Returns the stamped command for a bend.
 pub(super) fn pose_message(frame: &str, bend: Bend, stamp: (i32, u32)) -> PoseStamped {
     let mut message = PoseStamped::default();
     message.header.frame_id = frame.into();
@@ -76,7 +76,7 @@ pub(super) fn pose_message(frame: &str, bend: Bend, stamp: (i32, u32)) -> PoseSt
     message
 }
 
-/// A payload of `mass` kg, its centre `height` m above the beam's end.
+/// Returns the message for a payload of `mass` kg, its centre `height` m above the beam's end.
 pub(super) fn payload_message(mass: f64, height: f64) -> Inertia {
     let mut message = Inertia {
         m: mass,
@@ -86,7 +86,7 @@ pub(super) fn payload_message(mass: f64, height: f64) -> Inertia {
     message
 }
 
-/// The client.
+/// Client that commands bends and records the true ones.
 pub struct BendClient {
     observed: Observed,
     desired: Publisher<PoseStamped>,
@@ -96,13 +96,13 @@ pub struct BendClient {
     recorded: Arc<Mutex<Recorded>>,
     answers: Answers,
     lifecycle: Lifecycle,
-    // Dropped in this order: no task may outlive the node that feeds it by long.
+    // Dropped in this order: tasks must not outlive for long the node that feeds them.
     session: Session,
     _spinner: Spinner,
 }
 
 impl BendClient {
-    /// Joins the graph as a node of the given name. From here on SIGINT and SIGTERM are taken note of.
+    /// Creates the client's node with the given name. SIGINT and SIGTERM are handled from here on.
     ///
     /// # Errors
     /// [`NodeError`].
@@ -192,12 +192,12 @@ impl BendClient {
         })
     }
 
-    /// Present time on the bend_client's clock, s.
+    /// Returns the present time on the client's clock, s.
     pub fn now(&self) -> f64 {
         self.session.now()
     }
 
-    /// What is still missing before joint and simulated joint can be observed, if anything.
+    /// Returns a stream or subscription that is still missing, if any.
     pub fn missing(&self) -> Option<&'static str> {
         let recorded = locked(&self.recorded);
         if recorded.bends.is_empty() {
@@ -209,7 +209,7 @@ impl BendClient {
         }
     }
 
-    /// Who does not listen yet, if anybody.
+    /// Returns a subscription of the nodes that is still missing, if any.
     pub fn unheard(&self) -> Option<&'static str> {
         let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
         if !heard(self.desired.get_inter_process_subscription_count()) {
@@ -223,7 +223,7 @@ impl BendClient {
         }
     }
 
-    /// Has the joint driven; see [`Session::bring_up`].
+    /// Configures and activates the joint; see [`Session::bring_up`].
     ///
     /// # Errors
     /// The joint's node does not answer, or refuses.
@@ -231,12 +231,12 @@ impl BendClient {
         self.session.bring_up(&self.lifecycle)
     }
 
-    /// What it shares with other clients.
+    /// Returns the session.
     pub fn session(&self) -> &Session {
         &self.session
     }
 
-    /// Commands a bend; when it was sent, s.
+    /// Commands a bend; returns the time of sending, s.
     ///
     /// # Errors
     /// [`ClientError::Send`].
@@ -249,7 +249,8 @@ impl BendClient {
         Ok(sent)
     }
 
-    /// Sets a payload of `mass` kg on, its centre `height` m above the beam's end; when, s.
+    /// Sets a payload of `mass` kg, its centre `height` m above the beam's end; returns the time of
+    /// sending, s.
     ///
     /// # Errors
     /// [`ClientError::Send`].
@@ -260,7 +261,7 @@ impl BendClient {
         Ok(sent)
     }
 
-    /// Pushes the head plate with `force`, N, base frame; when, s.
+    /// Pushes the head plate with `force`, N, base frame; returns the time of sending, s.
     ///
     /// # Errors
     /// [`ClientError::Send`].
@@ -277,18 +278,18 @@ impl BendClient {
         Ok(sent)
     }
 
-    /// Chooses a gain set; when it was asked for and when the reply came, s.
+    /// Selects a gain set; returns the times of request and reply, s.
     ///
     /// # Errors
-    /// No answer, or a refusal.
+    /// The service does not answer, or refuses.
     pub fn swap(&self, gain_set: &str) -> Result<(f64, f64), ClientError> {
         self.set_text("gain_set", gain_set)
     }
 
-    /// Sets a parameter that is a text; when it was asked for and when the reply came, s.
+    /// Sets a string parameter; returns the times of request and reply, s.
     ///
     /// # Errors
-    /// No answer, or a refusal.
+    /// The service does not answer, or refuses.
     pub fn set_text(&self, parameter: &str, text: &str) -> Result<(f64, f64), ClientError> {
         let parameter = parameter.to_string();
         let value = ParameterValue {
@@ -315,13 +316,13 @@ impl BendClient {
         }
     }
 
-    /// Looks at what has been recorded so far.
+    /// Returns the result of `look` on the data recorded so far.
     pub fn look<T>(&self, look: impl FnOnce(&Recorded) -> T) -> T {
         look(&locked(&self.recorded))
     }
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    // Lists that only grow: a panic elsewhere leaves nothing half done.
+    // Growing lists: a panic elsewhere leaves nothing inconsistent.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

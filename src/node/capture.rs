@@ -1,21 +1,22 @@
-//! `~/capture_base_orientation`: what the head's IMU shows of gravity while the joint is straight becomes the orientation of
-//! the base. Only a bare head may stand for the base: a payload would bend the beam where the base is tilted.
+//! `~/capture_base_orientation`: gravity as measured by the head's IMU while the joint is straight
+//! gives the orientation of the base. Only a bare head may be used: a payload would bend the beam
+//! if the base is tilted.
 
 use nalgebra::{Rotation3, Vector3};
 
 use super::status::GravitySum;
 
-/// Greatest inclination that the motors may say, rad (1 deg).
+/// Max. inclination reported by the motors, rad (1 deg).
 pub const STRAIGHT: f64 = 0.0175;
-/// Greatest departure of a sample from the first, rad (1 deg): beyond it, base or head moves.
+/// Max. deviation of a sample from the first, rad (1 deg): beyond it, base or head moves.
 const STILL: f64 = 0.0175;
-/// Least number of different samples.
+/// Min. number of different samples.
 const LEAST: u32 = 20;
 
-/// Direction of gravity in the base frame, unit length, from what was gathered.
+/// Returns the direction of gravity in the base frame, unit length, from the gathered samples.
 ///
 /// # Errors
-/// One sentence: no samples, a joint that is not straight, a base that moves.
+/// One sentence: too few samples, a joint that is not straight, or a base that moves.
 pub fn gravity(gathered: &GravitySum) -> Result<Vector3<f64>, String> {
     let GravitySum {
         sum,
@@ -46,9 +47,10 @@ pub fn gravity(gathered: &GravitySum) -> Result<Vector3<f64>, String> {
     Ok(sum.normalize())
 }
 
-/// Roll and pitch of a base in which gravity has that direction, deg, as joint files have them (yaw shows in nothing).
+/// Returns roll and pitch of a base in which gravity has that direction, deg, as in joint files
+/// (yaw is unobservable).
 pub fn roll_and_pitch(gravity: Vector3<f64>) -> (f64, f64) {
-    // The orientation turns (0, 0, -1) of the level world into gravity's direction, the other way round.
+    // The inverse of the orientation turns (0, 0, -1) of the level world into gravity's direction.
     let roll = (-gravity.y).atan2(-gravity.z);
     let pitch = gravity.x.atan2(gravity.y.hypot(gravity.z));
     debug_assert!(

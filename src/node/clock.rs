@@ -1,4 +1,4 @@
-//! `/clock` in: simulated time, where the parameter `use_sim_time` asks for it.
+//! Input of `/clock`: simulated time, if the parameter `use_sim_time` is set.
 
 use std::time::Duration;
 
@@ -9,18 +9,18 @@ use r2r::{Node, QosProfile};
 use super::acknowledge::Acknowledger;
 use crate::rt::{Hand, Moved};
 
-/// Time without a message after which a joint that has not heard any yet says so.
+/// Time without a first message after which a joint logs a warning.
 const SILENCE: Duration = Duration::from_secs(5);
-/// Messages over which the steps of `/clock` are looked at.
+/// Number of messages over which the steps of `/clock` are averaged.
 const LOOKED_AT: u32 = 200;
-/// Mean step of `/clock`, in periods of the loop, from which on it is too slow: rounding and a lost message now and then
-/// are not.
+/// Mean step of `/clock`, in periods of the loop, above which it is too slow; rounding and a lost
+/// message stay below.
 const TOO_SLOW: f64 = 1.1;
 
-/// Subscribes to `/clock` with the profile that ROS 2 has for it: best effort, the last one.
+/// Subscribes to `/clock` with the ROS 2 profile: best effort, the last one.
 ///
 /// # Errors
-/// What the middleware refuses.
+/// The middleware rejects the subscription.
 pub fn subscribe(
     node: &mut Node,
 ) -> r2r::Result<impl futures::Stream<Item = ClockMessage> + Unpin + Send + use<>> {
@@ -28,8 +28,8 @@ pub fn subscribe(
     node.subscribe("/clock", newest)
 }
 
-/// Moves the hand of `joint`'s clock as the messages say and wakes the loop, which ticks every `period` s. Until the
-/// stream ends.
+/// Sets `joint`'s clock from the messages and wakes the loop, which ticks every `period` s, until
+/// the stream ends.
 pub async fn follow(
     joint: String,
     mut messages: impl futures::Stream<Item = ClockMessage> + Unpin,
@@ -84,7 +84,7 @@ pub async fn follow(
     }
 }
 
-/// How far `/clock` goes from message to message.
+/// The steps of `/clock` from message to message.
 #[derive(Default)]
 struct Pace {
     first: Option<f64>,
@@ -93,11 +93,11 @@ struct Pace {
 }
 
 impl Pace {
-    /// The mean step, s, once there were enough.
+    /// Returns the mean step after enough messages, s.
     fn mean_step(&mut self, stamp: &r2r::builtin_interfaces::msg::Time) -> Option<f64> {
         let now = f64::from(stamp.sec) + 1e-9 * f64::from(stamp.nanosec);
         let first = *self.first.get_or_insert(now);
-        // Where time stands messages may go on.
+        // Messages may continue while simulated time stands.
         self.steps += u32::from(now > self.last && now > first);
         self.last = now;
         (self.steps >= LOOKED_AT).then(|| (now - first) / f64::from(self.steps))

@@ -1,5 +1,5 @@
-//! `/diagnostics`: one status per joint, at 1 Hz and when something changes. Values of numbers parse as numbers,
-//! and the unit stands in the key.
+//! `/diagnostics`: one status per joint, at 1 Hz and after changes. Numeric values parse as
+//! numbers, and the key holds the unit.
 
 use std::collections::BTreeSet;
 
@@ -19,12 +19,12 @@ use crate::tick::{
 
 /// Time between reports when nothing changes, s.
 const PERIOD: f64 = 1.0;
-/// Least time between reports, s.
+/// Min. time between reports, s.
 const LEAST_PERIOD: f64 = 0.1;
-/// Share of late ticks in a report's time that is worth a warning.
+/// Share of late ticks since the last report that causes a warning.
 const LATE_SHARE: f64 = 0.05;
 
-/// What a change of is told at once.
+/// The content whose changes are reported at once.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Told {
     mode: Option<Mode>,
@@ -37,11 +37,11 @@ struct Told {
     lifecycle: Lifecycle,
     faults: ToldFaults,
     readiness: Readiness,
-    /// Who commands, and who else wants to.
+    /// The source that holds the joint, and contending ones.
     sources: BTreeSet<String>,
 }
 
-/// Of each rule that is broken or latched: which, and with which motors.
+/// State of each rule: broken, latched, and the motors concerned.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct ToldFaults {
     rules: [(bool, bool, u64); RULES],
@@ -63,7 +63,7 @@ impl ToldFaults {
     }
 }
 
-/// Limits hit since the last report: whether, and how often in all (ticks).
+/// Total number of ticks at each limit.
 #[derive(Clone, Copy, Debug, Default)]
 struct Hits {
     correction: u64,
@@ -71,7 +71,7 @@ struct Hits {
     travel: u64,
 }
 
-/// Gathers what a report says.
+/// Collects the content of reports.
 #[derive(Debug)]
 pub struct Diagnostics {
     name: String,
@@ -82,16 +82,16 @@ pub struct Diagnostics {
     counts: Counts,
     counts_before: Counts,
     hits: Hits,
-    /// When the last report was, s of machine time and of loop time.
+    /// Time of the last report, s of machine time and of loop time.
     last: (f64, f64),
-    /// Simulated time stands.
+    /// True while simulated time stands.
     time_stands: bool,
     told: Told,
     seen: bool,
 }
 
 impl Diagnostics {
-    /// For the joint whose node is `joint`.
+    /// Creates the diagnostics of the joint whose node is `joint`.
     pub fn new(joint: &str, file: &JointFile) -> Self {
         let name = joint.trim_start_matches('/');
         Self {
@@ -110,7 +110,7 @@ impl Diagnostics {
         }
     }
 
-    /// Takes in one tick.
+    /// Takes the record of one tick.
     pub fn see(&mut self, record: &Record) {
         let output = &record.output;
         self.hits.correction += u64::from(output.feedback_limited);
@@ -121,12 +121,12 @@ impl Diagnostics {
         self.seen = true;
     }
 
-    /// Says whether simulated time stands.
+    /// Sets whether simulated time stands.
     pub fn see_time_stand(&mut self, stands: bool) {
         self.time_stands = stands;
     }
 
-    /// A report, if one is due at `machine` s of machine time, `now` s of loop time.
+    /// Returns a report if one is due at `machine` s of machine time, `now` s of loop time.
     pub fn due(
         &mut self,
         (machine, now): (f64, f64),
@@ -139,7 +139,7 @@ impl Diagnostics {
         let (reasons, dropped, last_dropped) = status.refused.list();
         let mut sources = status.sources.report(now, status.goal_under_way());
         if status.in_force().is_none() {
-            // A hold, or an outage, has ended what was commanded.
+            // A hold or an outage has ended the command.
             sources.commanding.clear();
         }
         let o = &self.output;
@@ -163,7 +163,7 @@ impl Diagnostics {
             readiness: o.readiness,
             sources: match sources.contending.is_empty() {
                 true => [sources.commanding.clone()].into(),
-                // They take turns: that is no news.
+                // Alternating sources are no change.
                 false => sources.all(),
             },
         };
@@ -243,11 +243,11 @@ impl Diagnostics {
         add("slack_motors", faults.motors(slack));
         add("feedback_share", number(o.feedback_share));
         add(
-            "ticks_with_correction_limited",
+            "cycles_with_feedback_limited",
             self.hits.correction.to_string(),
         );
-        add("ticks_with_speed_limited", self.hits.speed.to_string());
-        add("ticks_with_travel_limited", self.hits.travel.to_string());
+        add("cycles_with_speed_limited", self.hits.speed.to_string());
+        add("cycles_with_travel_limited", self.hits.travel.to_string());
         add("over_bend", flag(o.over_bend));
         add("command_cut_to_limit", flag(o.target_limited));
         add("integrator_deadband", flag(o.in_deadband));
@@ -294,7 +294,7 @@ impl Diagnostics {
         add("last_dropped", last_dropped);
         add("telemetry_lost", c.lost.to_string());
         add("telemetry_skipped", skipped.to_string());
-        // Of simulated time: its jumps.
+        // In simulated time: its jumps.
         add("clock_steps", clock_steps.to_string());
         Some(vec![DiagnosticStatus {
             level,
@@ -305,7 +305,7 @@ impl Diagnostics {
         }])
     }
 
-    /// What the loop does; while an autostart waits, what it waits for.
+    /// Returns the mode of the loop; while an autostart waits, the condition that it waits for.
     fn mode(&self, status: &Status) -> Mode {
         match (self.output.mode, status.lifecycle().waits) {
             (Mode::Inactive, true) => match self.output.readiness {
@@ -327,7 +327,7 @@ impl Diagnostics {
         many_late: bool,
     ) -> (u8, String) {
         let o = &self.output;
-        // What is wrong, after what the mode says.
+        // The fault, after the words for the mode.
         let because = |what: &str| match faults.cause(&o.faults) {
             Some(cause) => format!("{what}: {cause}"),
             None => what.into(),
@@ -464,7 +464,7 @@ impl Diagnostics {
             ),
             Mode::Tracking if many_late => (WARN, "many ticks are late".into()),
             Mode::Tracking if o.feedback_limited => {
-                (WARN, "the correction is at its authority limit".into())
+                (WARN, "feedback is at its limit".into())
             }
             Mode::Tracking if o.target_limited => (
                 WARN,

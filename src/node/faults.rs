@@ -1,17 +1,18 @@
-//! Faults in words: which rule, which figure against which limit, which motors, what follows and what to do.
+//! Faults in words: rule, value against limit, motors, reaction, and remedy.
 
 use crate::tick::{Fault, Faults, Reaction, Readiness, Rule, Supervision, TimeoutAction};
 
-/// What is needed to say what a fault is.
+/// The context needed to describe faults.
 #[derive(Clone, Copy)]
 pub struct Words<'a> {
-    /// The guards in force, each with the limit in force.
+    /// The guards in force, each with its effective limit.
     pub supervision: &'a Supervision,
     /// Names of the motors, the pan's last.
     pub motor_names: &'a [String],
 }
 
-/// The unit of what a rule watches and of its limit, as keys end; none for a share or a number of tendons.
+/// Returns the unit of a rule's value and limit as a key suffix; empty for a share or a number of
+/// tendons.
 pub fn unit(rule: Rule) -> &'static str {
     match rule {
         Rule::ImuStale | Rule::MotorStale | Rule::CommandTimeout => "_s",
@@ -21,7 +22,7 @@ pub fn unit(rule: Rule) -> &'static str {
 }
 
 impl Words<'_> {
-    /// The motors of a set of bits, by name.
+    /// Returns the names of the motors in a bit set.
     pub fn motors(&self, bits: u64) -> String {
         let motors = self.motor_names.iter().take(64).enumerate();
         let concerned = motors.filter(|(i, _)| bits >> i & 1 == 1);
@@ -29,7 +30,7 @@ impl Words<'_> {
         names.join(", ")
     }
 
-    /// What is wrong, with the figures: the rule's name first.
+    /// Returns the description of a fault with its values, the rule's name first.
     pub fn of(&self, rule: Rule, fault: &Fault) -> String {
         let guard = self.supervision.guard(rule);
         let (limit, value, name) = (guard.limit, fault.value, rule.name());
@@ -71,7 +72,7 @@ impl Words<'_> {
                 format!("{value} tendons hang slack, those of {motors} (limit {limit})")
             }
             Rule::Saturation => format!(
-                "the correction, a speed or a travel is at its limit in {value:.2} of the ticks (limit {limit})"
+                "feedback, a speed or a travel is at its limit in {value:.2} of the cycles (limit {limit})"
             ),
             Rule::FollowingError => format!(
                 "{motors} departs from its setpoint by {value:.3} rad (motors.following_error_limit_rad is {limit})"
@@ -80,7 +81,7 @@ impl Words<'_> {
                 format!("the joint hunts by {value:.4} rad (limit {limit} rad)")
             }
             Rule::DivergingOscillation => {
-                format!("a swing has grown to {value:.3} rad (limit {limit} rad)")
+                format!("an oscillation has grown to {value:.3} rad (limit {limit} rad)")
             }
             Rule::LateCycles => format!("{value:.2} of the ticks are late (limit {limit})"),
             Rule::CommandTimeout => format!(
@@ -90,7 +91,7 @@ impl Words<'_> {
         format!("{name}: {what}")
     }
 
-    /// What is watched and its limit.
+    /// Returns a fault's value and limit.
     fn figures(&self, rule: Rule, fault: &Fault) -> String {
         let unit = match unit(rule) {
             "_s" => " s",
@@ -101,7 +102,7 @@ impl Words<'_> {
         format!("{:.3}{unit} now, limit {limit}{unit}", fault.value)
     }
 
-    /// The fault that asks for the reaction in force, and what to do where it stays.
+    /// Returns the fault that causes the reaction in force, and the remedy if it is latched.
     pub fn cause(&self, faults: &Faults) -> Option<String> {
         let rule = faults.cause?;
         let fault = faults.of(rule);
@@ -120,7 +121,7 @@ impl Words<'_> {
         Some(format!("{}{others}{clear}", self.of(rule, fault)))
     }
 
-    /// The same after what is done about it.
+    /// Returns the same after the reaction.
     pub fn reacted(&self, faults: &Faults) -> Option<String> {
         let rule = faults.cause?;
         let cause = self.cause(faults)?;
@@ -139,7 +140,7 @@ impl Words<'_> {
         Some(format!("{done}{cause}"))
     }
 
-    /// Why the joint may not be set going; nothing where it may.
+    /// Returns why the joint is not ready; empty if it is.
     pub fn unready(&self, readiness: Readiness, faults: &Faults) -> String {
         let concerned = |rule| match self.motors(faults.of(rule).motors) {
             motors if motors.is_empty() => "a motor".into(),
@@ -184,13 +185,13 @@ impl Words<'_> {
         }
     }
 
-    /// Names of those that wait to be cleared.
+    /// Returns the names of the latched faults.
     pub fn names_of_latched(&self, faults: &Faults) -> String {
         let latched = Rule::ALL.into_iter().filter(|r| faults.of(*r).latched);
         latched.map(Rule::name).collect::<Vec<_>>().join(", ")
     }
 
-    /// Those that wait to be cleared, with their figures.
+    /// Returns the descriptions of the latched faults.
     pub fn latched(&self, faults: &Faults) -> Vec<String> {
         let latched = Rule::ALL.into_iter().filter(|r| faults.of(*r).latched);
         latched.map(|r| self.of(r, faults.of(r))).collect()
@@ -235,7 +236,7 @@ mod tests {
              ~/clear_faults clears it"
         );
         assert_eq!(words.latched(&faults).len(), 1);
-        // Every rule has words of its own, on one line.
+        // Every rule has its own words, on one line.
         for rule in Rule::ALL {
             let fault = Fault {
                 value: f64::INFINITY,

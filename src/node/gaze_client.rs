@@ -1,6 +1,6 @@
-//! A client of the graph that gives a joint points to look at and records where its camera was really turned: for
-//! scoring. It knows the joint as any behaviour does, by its topics; in addition it listens to `~/true_pose` of the
-//! simulated joint.
+//! A ROS client that commands points to look at and records the camera's true direction, for
+//! scoring. It uses the joint as any behaviour does, by its topics; in addition it subscribes to
+//! `~/true_pose` of the simulated joint.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -19,24 +19,24 @@ use super::{NodeError, Spinner, context};
 /// The head's true pose in the base frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HeadSample {
-    /// By the simulated joint's stamps, s on the client's clock.
+    /// Stamp of the simulated joint, s on the client's clock.
     pub time: f64,
-    /// The head plate's centre, m.
+    /// Centre of the head plate, base frame, m.
     pub place: Vector3<f64>,
-    /// The head plate's orientation.
+    /// Orientation of the head plate in the base frame.
     pub orientation: UnitQuaternion<f64>,
 }
 
-/// What the joint said of its target.
+/// The target as reported by the joint.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TargetWords {
     /// Number of the command.
     pub command: u64,
     /// "reached", "best possible", "out of reach".
     pub outcome: String,
-    /// Angle that will be left over, rad.
+    /// Residual that will remain, rad.
     pub left_over: f64,
-    /// Bend, rad.
+    /// Norm of the bend, rad.
     pub bend: f64,
     /// Pan, rad.
     pub pan: f64,
@@ -58,20 +58,20 @@ impl TargetWords {
     }
 }
 
-/// What was recorded, times on the client's clock.
+/// The recorded data; times are on the client's clock.
 #[derive(Clone, Debug, Default)]
 pub struct Looked {
     /// True head poses.
     pub heads: Vec<HeadSample>,
-    /// Angle of the pan motor, by its receipt, rad.
+    /// Times of receipt, s, and angles of the pan motor, rad.
     pub pans: Vec<(f64, f64)>,
-    /// The last word on the target.
+    /// The last report on the target.
     pub target: Option<TargetWords>,
-    /// Whether the target is held within tolerance.
+    /// True if the target is held within tolerance.
     pub settled: bool,
 }
 
-/// The client.
+/// Client that commands points to look at.
 pub struct GazeClient {
     base_frame: String,
     points: Publisher<PointStamped>,
@@ -79,19 +79,20 @@ pub struct GazeClient {
     looked: Arc<Mutex<Looked>>,
     answers: Answers,
     lifecycle: Lifecycle,
-    // Dropped in this order: no task may outlive the node that feeds it by long.
+    // Dropped in this order: tasks must not outlive for long the node that feeds them.
     session: Session,
     _spinner: Spinner,
 }
 
 fn locked(mutex: &Mutex<Looked>) -> std::sync::MutexGuard<'_, Looked> {
-    // Lists that only grow: a panic elsewhere leaves nothing half done.
+    // Growing lists: a panic elsewhere leaves nothing inconsistent.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl GazeClient {
-    /// Joins the graph as a node of the given name, for a joint and a simulated joint (full names of their nodes), the joint's
-    /// base frame and its pan motor.
+    /// Creates the client's node with the given name, for a joint and a simulated joint (full names
+    /// of their nodes), the joint's base frame and its pan motor. SIGINT and SIGTERM are handled
+    /// from here on.
     ///
     /// # Errors
     /// [`NodeError`].
@@ -184,17 +185,17 @@ impl GazeClient {
         })
     }
 
-    /// Present time on the client's clock, s.
+    /// Returns the present time on the client's clock, s.
     pub fn now(&self) -> f64 {
         self.session.now()
     }
 
-    /// What it shares with other clients.
+    /// Returns the session.
     pub fn session(&self) -> &Session {
         &self.session
     }
 
-    /// What is still missing before joint and simulated joint can be observed, if anything.
+    /// Returns a stream or subscription that is still missing, if any.
     pub fn missing(&self) -> Option<&'static str> {
         if locked(&self.looked).heads.is_empty() {
             Some("the simulated joint does not tell its head's pose")
@@ -203,7 +204,7 @@ impl GazeClient {
         }
     }
 
-    /// Who does not listen yet, if anybody.
+    /// Returns a subscription of the nodes that is still missing, if any.
     pub fn unheard(&self) -> Option<&'static str> {
         let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
         if !heard(self.points.get_inter_process_subscription_count()) {
@@ -215,7 +216,7 @@ impl GazeClient {
         }
     }
 
-    /// Has the joint driven; see [`Session::bring_up`].
+    /// Configures and activates the joint; see [`Session::bring_up`].
     ///
     /// # Errors
     /// The joint's node does not answer, or refuses.
@@ -223,7 +224,7 @@ impl GazeClient {
         self.session.bring_up(&self.lifecycle)
     }
 
-    /// Gives the joint a point to look at (base frame, m); when it was sent, s.
+    /// Commands a point to look at (base frame, m); returns the time of sending, s.
     ///
     /// # Errors
     /// [`ClientError::Send`].
@@ -240,7 +241,7 @@ impl GazeClient {
         Ok(sent)
     }
 
-    /// Sets a payload of `mass` kg on, its centre `height` m above the beam's end.
+    /// Sets a payload of `mass` kg, its centre `height` m above the beam's end.
     ///
     /// # Errors
     /// [`ClientError::Send`].
@@ -249,7 +250,7 @@ impl GazeClient {
         Ok(())
     }
 
-    /// Looks at what has been recorded so far.
+    /// Returns the result of `look` on the data recorded so far.
     pub fn recorded<T>(&self, look: impl FnOnce(&Looked) -> T) -> T {
         look(&locked(&self.looked))
     }

@@ -1,4 +1,5 @@
-//! The incident recording on the graph: what is noted in it, where it is written, `~/save_incident`, and its diagnostics.
+//! The incident recording of a node: its log entries, its folder, `~/save_incident`, and its
+//! diagnostics.
 
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -23,12 +24,12 @@ use crate::recorder::{
 };
 use crate::rt::Clock;
 
-/// How long a file that was asked for may take.
+/// Time limit for writing a requested file.
 const PATIENCE: Duration = Duration::from_secs(30);
 
 const NS: i64 = 1_000_000_000;
 
-/// The incident recordings of this process by the names of their nodes.
+/// The incident recorders of this process with the names of their nodes.
 #[derive(Clone, Default)]
 pub struct LogCapture(Arc<Mutex<Vec<(String, IncidentRecorder)>>>);
 
@@ -39,13 +40,13 @@ impl LogCapture {
     }
 }
 
-/// Notes what is logged of a joint, or of none, in the incident recordings.
+/// Log layer that adds entries about a joint, or about none, to the incident recordings.
 pub struct LogCaptureLayer {
     log_capture: LogCapture,
     clock: Clock,
 }
 
-/// An empty log_capture, and the layer of the log that fills it.
+/// Returns an empty log capture, and the log layer that feeds it.
 pub fn log_capture(clock: Clock) -> (LogCaptureLayer, LogCapture) {
     let log_capture = LogCapture::default();
     let layer = LogCaptureLayer {
@@ -79,20 +80,20 @@ fn ns((seconds, nanoseconds): (i32, u32)) -> i64 {
     i64::from(seconds) * NS + i64::from(nanoseconds)
 }
 
-/// The publisher's end of one joint's incident recording.
+/// The publisher's part of one joint's incident recording.
 pub struct Kept {
-    /// Fed with telemetry.
+    /// Recorder that takes the telemetry.
     pub recorder: Recorder,
     incident: IncidentRecorder,
     folder: String,
-    /// The joint file.
+    /// Path of the joint file.
     file: String,
-    /// Nothing is written.
+    /// True if nothing is written.
     off: bool,
 }
 
 impl Kept {
-    /// How the writing goes.
+    /// Returns the diagnostics of the recording.
     pub fn report(&self, joint: &str) -> DiagnosticStatus {
         let report = self.incident.report();
         let last = report.last.map(|path| path.display().to_string());
@@ -121,29 +122,29 @@ impl Kept {
     }
 }
 
-/// The writing end of one joint's incident recording, as long as the joint is there.
+/// The writer of one joint's incident recording, for the lifetime of the joint.
 pub struct Writing {
     incident: IncidentRecorder,
     thread: Option<JoinHandle<()>>,
 }
 
 impl Writing {
-    /// For whoever has something to keep.
+    /// Returns the recorder, for triggers and notes.
     pub fn incident(&self) -> &IncidentRecorder {
         &self.incident
     }
 
-    /// Writes what waits, and ends.
+    /// Writes pending files, and ends.
     pub fn end(self) {
         self.incident.end();
         if let Some(thread) = self.thread {
-            // A panic of that thread has been printed; nothing is left to do about it.
+            // The panic of that thread has already been printed.
             let _ = thread.join();
         }
     }
 }
 
-/// Where files go when nobody says where (XDG Base Directory Specification 0.8: state data).
+/// Returns the default folder (XDG Base Directory Specification 0.8: state data).
 fn usual_folder(flat: &str) -> PathBuf {
     let absolute = |name: &str| {
         let path = std::env::var_os(name).map(PathBuf::from);
@@ -158,7 +159,7 @@ fn usual_folder(flat: &str) -> PathBuf {
 /// Starts the incident recording of a joint, with its service.
 ///
 /// # Errors
-/// What the middleware or the system refuses.
+/// The middleware rejects the service.
 pub fn start(
     node: &mut Node,
     name: &str,
@@ -232,7 +233,7 @@ pub fn start(
         match writer.start() {
             Ok(thread) => Some(thread),
             Err(why) => {
-                // The joint goes on without.
+                // The joint continues without recordings.
                 tracing::error!(joint = name, "no incident recording is written: {why}");
                 incident.end();
                 None
@@ -252,7 +253,7 @@ async fn answer(
     while let Some(request) = requests.next().await {
         let answer = incident.request();
         let joint = joint.clone();
-        // A slow disk holds neither the next request nor the joint's other services up.
+        // A slow disk delays neither the next request nor the joint's other services.
         tokio::task::spawn_blocking(move || {
             let outcome = if off {
                 Err("nothing is written: incidents.disk_limit is 0".into())

@@ -1,18 +1,21 @@
-//! The lifecycle of one joint's node: the services and events of lifecycle_msgs, and what each transition does.
+//! The lifecycle of one joint's node: services and events of lifecycle_msgs, and the work of each
+//! transition.
 //!
-//! | transition | what it does |
-//! |---|---|
-//! | configure | checks the parameters as a whole, makes the control loop and starts it; it watches, and nothing goes out |
-//! | activate | where the joint is ready, the loop drives it from the angles that there are; it stays where it is |
-//! | deactivate | the reference stops, the joint comes to rest, nothing more goes out; drives that take velocities get a last zero |
-//! | cleanup | ends the loop; the parameters stay |
-//! | shutdown | from active first as deactivate; then ends the loop for good |
+//! - configure: checks all parameters together, creates the control loop and starts it. The loop
+//!   monitors; no setpoints are sent.
+//! - activate: if the joint is ready, the loop drives it from its measured angles. The joint stays
+//!   where it is.
+//! - deactivate: the reference stops, the joint comes to rest, and no more setpoints are sent.
+//!   Drives that take velocities get a last zero.
+//! - cleanup: ends the loop; the parameters stay.
+//! - shutdown: deactivates first if active, then ends the loop for good.
 //!
-//! What fails and leaves all as it was is a failure: the state is the one before. A loop that ends by itself, or does not
-//! answer, is an error: the joint is no longer driven, and the node is unconfigured where the loop could be ended and may be
-//! made anew, else finalized. Other joints of the process go on. The reason stands in the log and in `/diagnostics`.
+//! A transition that fails and changes nothing is a failure: the node returns to the state before.
+//! A loop that ends by itself or does not answer is an error: the joint is no longer driven. The
+//! node is then unconfigured if the loop could be ended and can be created anew, else finalized.
+//! Other joints of the process continue. The reason appears in the log and in `/diagnostics`.
 //!
-//! Answers are given by one task at any time, transitions are made by another, one after the other.
+//! One task answers requests at any time; another makes the transitions, one after the other.
 
 pub mod machine;
 
@@ -36,19 +39,20 @@ use crate::rt::{self, Clock, RunningLoop};
 use crate::tick::{Mode, Readiness};
 use machine::{GRAPH, Machine, Outcome, State, Transition};
 
-/// How long a joint may take to come to rest.
+/// Time limit for a joint to come to rest.
 pub const REST_WAIT: Duration = Duration::from_secs(4);
-/// How long sensors that are not heard yet are waited for by an activation, and how long the loop may take to begin.
+/// Time limit for an activation to wait for the first sensor samples, and for the loop to start
+/// tracking.
 const START_WAIT: Duration = Duration::from_secs(2);
-/// How long the loop may take to answer, or to end.
+/// Time limit for the loop to answer, or to end.
 const LOOP_WAIT: Duration = Duration::from_secs(1);
-/// How long a set of parameters under way may keep a transition waiting.
+/// Longest time that a parameter change in progress may delay a transition.
 const TURN_WAIT: Duration = Duration::from_secs(5);
-/// How often is looked at what is waited for.
+/// Polling period of waits.
 const STEP: Duration = Duration::from_millis(2);
-/// How often the loop is looked after, and whether an autostart may go on.
+/// Period of the checks on the loop and on an autostart.
 const LOOK: Duration = Duration::from_millis(20);
-/// How long an autostart rests after an activation that failed.
+/// Pause of an autostart after a failed activation.
 const AGAIN: Duration = Duration::from_secs(1);
 
 /// Numbers of the transitions that the node makes by itself.
@@ -57,7 +61,7 @@ const CLEANUP: u8 = 2;
 const ACTIVATE: u8 = 3;
 const DEACTIVATE: u8 = 4;
 
-/// One request.
+/// A service request.
 enum Request {
     Change(ServiceRequest<ChangeState::Service>),
     State(ServiceRequest<GetState::Service>),
@@ -66,19 +70,20 @@ enum Request {
     Graph(ServiceRequest<GetAvailableTransitions::Service>),
 }
 
-/// A turn at the parameters: whoever holds it knows that no set of them is under way.
+/// A request for the parameter lock: while it is held, no parameter change is in progress.
 pub struct Turn {
-    /// What the loop is to run on by the parameters in force, checked as a whole; or what is wrong with them.
+    /// Receives the program of the parameters in force, checked together, or what is wrong with
+    /// them.
     pub granted: oneshot::Sender<Result<Program, String>>,
-    /// The turn ends when the other end is dropped.
+    /// The lock is released when the other end is dropped.
     pub done: oneshot::Receiver<()>,
 }
 
-/// What a keeper is told to do.
+/// A command to the transition executor.
 pub enum Order {
-    /// Make a transition that has begun, and answer.
+    /// Makes a transition that has begun, and answers the request.
     Change(&'static Transition, ServiceRequest<ChangeState::Service>),
-    /// Bring the joint to rest and the node to its end, and drop the sender.
+    /// Brings the joint to rest, shuts the node down, and drops the sender.
     Finish(oneshot::Sender<()>),
 }
 
@@ -100,12 +105,12 @@ fn description(transition: &Transition) -> msg::TransitionDescription {
     }
 }
 
-/// The state of one node, where all who change it see it.
+/// The lifecycle state of one node, shared by the tasks that change it.
 struct Standing {
     joint: String,
     clock: Clock,
     status: Arc<Status>,
-    /// With the events: in the order in which the state changed.
+    /// The publisher is under the same lock, so that events keep the order of the state changes.
     machine: Mutex<(Machine, Publisher<msg::TransitionEvent>)>,
 }
 
@@ -115,7 +120,7 @@ impl Standing {
     }
 
     fn look<T>(&self, look: impl FnOnce(&Machine) -> T) -> T {
-        // Plain data: a panic elsewhere leaves nothing half done.
+        // Plain data: a panic elsewhere leaves nothing inconsistent.
         look(
             &self
                 .machine
@@ -125,7 +130,7 @@ impl Standing {
         )
     }
 
-    /// Changes the state, if `change` makes a transition, and tells of it.
+    /// Changes the state if `change` makes a transition, and publishes the transition event.
     fn change<E>(
         &self,
         change: impl FnOnce(&mut Machine) -> Result<&'static Transition, E>,
@@ -138,7 +143,7 @@ impl Standing {
         let (seconds, nanoseconds) = self.clock.stamp_of(self.clock.now());
         let told = description(transition);
         let event = msg::TransitionEvent {
-            // Before 1970 no clock of this node stands.
+            // The clocks of this node never stand before 1970.
             timestamp: u64::try_from(seconds).unwrap_or(0) * 1_000_000_000 + u64::from(nanoseconds),
             transition: told.transition,
             start_state: told.start_state,
@@ -156,7 +161,7 @@ impl Standing {
     }
 
     fn end(&self, outcome: Outcome) {
-        // Only the keeper ends what has begun: there is always a transition to end.
+        // Only the transition executor ends transitions, so there is always one to end.
         let _ = self.change(|machine| machine.end(outcome).ok_or(()));
     }
 
@@ -166,14 +171,14 @@ impl Standing {
     }
 }
 
-/// Who answers.
+/// Task that answers the lifecycle services.
 pub struct Desk {
     standing: Arc<Standing>,
     requests: BoxStream<'static, Request>,
     orders: mpsc::UnboundedSender<Order>,
 }
 
-/// Who makes the transitions.
+/// The transition executor: task that makes the transitions.
 pub struct Keeper {
     standing: Arc<Standing>,
     orders: mpsc::UnboundedReceiver<Order>,
@@ -184,21 +189,21 @@ pub struct Keeper {
     tick: TickSource,
     motor_names: Vec<String>,
     velocity: bool,
-    /// The loop's ends of the channels, while no loop has them.
+    /// The real-time endpoint of the channels, while no loop owns it.
     side: Option<RealTimeEndpoint>,
     looping: Option<RunningLoop>,
     autostart: Option<Autostart>,
-    /// That the loop has no real-time priority was said.
+    /// The missing real-time priority of the loop has been logged.
     priority_told: bool,
 }
 
-/// An autostart that is not through.
+/// An autostart that is not finished.
 struct Autostart {
     told: String,
     not_before: Instant,
 }
 
-/// Why a transition did not lead where it should.
+/// The reason why a transition did not succeed.
 struct Fault {
     outcome: Outcome,
     reason: String,
@@ -214,27 +219,28 @@ fn error(reason: impl Into<String>) -> Fault {
     Fault { outcome, reason }
 }
 
-/// What an autostart that is under way has for a reason.
+/// Start of the reason while an autostart is waiting.
 const AUTOSTART: &str = "autostart waits";
 const PANICKED: &str = "the control loop ended by itself (standard error says more)";
 const STUCK: &str = "the control loop does not answer";
 
-/// Who of a joint is to have what, besides the node.
+/// Channel ends and settings of the lifecycle of one joint.
 pub struct Ends {
-    /// The loop's side of the channels.
+    /// The real-time endpoint of the channels.
     pub side: RealTimeEndpoint,
-    /// To the loop.
+    /// Handle of the control loop.
     pub handle: Handle,
-    /// To whoever keeps the parameters.
+    /// Sends requests for the parameter lock to the parameter server.
     pub turns: mpsc::UnboundedSender<Turn>,
-    /// Whether the node goes to active by itself.
+    /// True if the node activates by itself.
     pub autostart: bool,
 }
 
-/// The services and events on `node`, and the keeper; orders go in by the sender.
+/// Creates the services and events on `node`, and the transition executor with the sender of its
+/// orders.
 ///
 /// # Errors
-/// What the middleware refuses.
+/// The middleware rejects a service or a publisher.
 pub fn new(
     node: &mut Node,
     joint: &str,
@@ -303,7 +309,7 @@ pub fn new(
 }
 
 impl Desk {
-    /// Answers until the requests end.
+    /// Answers requests until the stream ends.
     pub async fn run(mut self) {
         while let Some(request) = self.requests.next().await {
             let standing = &self.standing;
@@ -341,7 +347,7 @@ impl Desk {
         };
         match begun {
             Ok(transition) => {
-                // Where the keeper has ended, so has the node.
+                // If the transition executor has ended, the node has ended too.
                 let _ = self.orders.send(Order::Change(transition, request));
                 Ok(())
             }
@@ -356,7 +362,7 @@ impl Desk {
 }
 
 impl Keeper {
-    /// Makes transitions until it is told to finish.
+    /// Makes transitions until [`Order::Finish`] arrives.
     pub async fn run(mut self) {
         let mut every = tokio::time::interval(LOOK);
         every.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -364,7 +370,7 @@ impl Keeper {
             tokio::select! {
                 order = self.orders.recv() => match order {
                     Some(Order::Change(transition, request)) => {
-                        // Whoever asks has taken over.
+                        // A client that requests a transition replaces the autostart.
                         self.autostart = None;
                         let success = self.perform(transition).await;
                         if let Err(error) = request.respond(ChangeState::Response { success }) {
@@ -383,11 +389,11 @@ impl Keeper {
         }
     }
 
-    /// Looks whether the loop still runs, and takes an autostart on.
+    /// Checks that the loop still runs, and advances an autostart.
     async fn look_after(&mut self) {
         let state = self.standing.state();
         if matches!(state, State::Inactive | State::Active) && self.handle.ended() {
-            // A request that came between two looks finds the same.
+            // A request that arrives between two checks finds the same condition.
             let way = match state {
                 State::Active => DEACTIVATE,
                 _ => CLEANUP,
@@ -441,7 +447,7 @@ impl Keeper {
         }
     }
 
-    /// Makes a transition that has begun; says whether it led where it should.
+    /// Makes a transition that has begun; returns true on success.
     async fn perform(&mut self, transition: &'static Transition) -> bool {
         let begin = Instant::now();
         let waits = self.autostart.is_some();
@@ -470,7 +476,7 @@ impl Keeper {
         }
     }
 
-    /// Ends a transition that did not lead where it should.
+    /// Ends a transition that did not succeed.
     async fn ended(&mut self, transition: &Transition, fault: Fault) {
         let reason = format!("{} failed: {}", transition.label, fault.reason);
         self.standing.reason(reason.as_str());
@@ -491,7 +497,7 @@ impl Keeper {
         }
     }
 
-    /// Ends the loop, as far as that goes; says whether another one can be made.
+    /// Ends the loop if possible; returns true if a new one can be created.
     async fn recover(&mut self) -> bool {
         self.handle.set_active(false);
         match self.looping.is_some() {
@@ -500,7 +506,7 @@ impl Keeper {
         }
     }
 
-    /// A turn at the parameters, and what the loop is to run on by them.
+    /// Takes the parameter lock; returns the program of the parameters in force, and the lock.
     async fn turn(&mut self) -> Result<(Result<Program, String>, oneshot::Sender<()>), Fault> {
         let busy = || failure("the parameters are busy; try again");
         let (granted, wait) = oneshot::channel();
@@ -555,7 +561,7 @@ impl Keeper {
             let newest = self.status.newest();
             match newest.readiness {
                 Readiness::Ready => break,
-                // The first samples, and how old they come.
+                // Waiting for the first samples and their latency.
                 Readiness::Waiting | Readiness::LatencyTooHigh
                     if begin.elapsed() < START_WAIT && !self.status.closing() =>
                 {
@@ -626,7 +632,7 @@ impl Keeper {
         Ok(words + "the node is at its end")
     }
 
-    /// Nothing more goes to the motors, and the loop has seen that.
+    /// Stops the setpoints, and waits until the loop has seen that.
     async fn rest(&mut self) -> Result<(), Fault> {
         self.handle.set_active(false);
         let sends = |s: &Self| s.status.newest().mode != Mode::Inactive && !s.handle.ended();
@@ -634,14 +640,15 @@ impl Keeper {
         if self.handle.ended() {
             return Err(error(PANICKED));
         }
-        // Where simulated time stands, so does the loop: it sees this with its next tick, before anything goes out.
+        // Where simulated time stands, the loop stands too: it sees this at its next tick, before
+        // any setpoint is sent.
         match sends(self) && !self.clock.is_simulated() {
             true => Err(error(STUCK)),
             false => Ok(()),
         }
     }
 
-    /// Ends the loop and takes its ends of the channels back.
+    /// Ends the loop and takes the real-time endpoint back.
     async fn end_loop(&mut self) -> Result<(), Fault> {
         let panicked = self.handle.ended();
         self.handle.stop();
@@ -649,7 +656,7 @@ impl Keeper {
         if !self.handle.ended() {
             return Err(error(STUCK));
         }
-        // It has ended: there is nothing to wait for.
+        // The loop has ended, so that the join does not block.
         self.side = self.looping.take().and_then(RunningLoop::join);
         match panicked || self.side.is_none() {
             true => Err(error(PANICKED)),
@@ -657,7 +664,7 @@ impl Keeper {
         }
     }
 
-    /// Waits while `condition` holds, at most for `most`.
+    /// Waits while `condition` holds, for at most `most`.
     async fn wait(&mut self, most: Duration, condition: impl Fn(&Self) -> bool) {
         let begin = Instant::now();
         while begin.elapsed() < most && condition(self) {
@@ -665,7 +672,7 @@ impl Keeper {
         }
     }
 
-    /// Why the joint may not be set going.
+    /// Returns why the joint is not ready.
     fn unready(&self, newest: &Newest) -> String {
         let (supervision, _) = self.status.supervision();
         let words = Words {
@@ -679,7 +686,7 @@ impl Keeper {
         }
     }
 
-    /// Brings the joint to rest and the node to its end.
+    /// Brings the joint to rest and shuts the node down.
     async fn finish(&mut self) {
         self.autostart = None;
         if let Ok(transition) = self.standing.begin(DEACTIVATE, "deactivate") {

@@ -1,5 +1,5 @@
-//! Messages to domain and back. Each message is checked here, once; what does not fit is refused with a reason,
-//! and range checks are written so that NaN fails them.
+//! Conversion between messages and domain types. Each message is checked here, once; an invalid one
+//! is refused with a reason. Range checks are written so that NaN fails them.
 
 #[cfg(has_tf2_msgs)]
 use nalgebra::Isometry3;
@@ -13,7 +13,7 @@ use r2r::sensor_msgs::msg::Imu;
 pub use crate::link::inbox::{ImuReading, Refusal};
 use crate::link::inbox::{checked_orientation, refuse};
 
-/// Three coordinates, m.
+/// Returns three coordinates as a vector, m, if they are finite.
 fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {
     let place = Vector3::new(x, y, z);
     if place.iter().all(|c| c.is_finite()) {
@@ -23,10 +23,11 @@ fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {
     refuse("not_finite", sentence)
 }
 
-/// The orientation of a pose, in the message's frame; its position is ignored, but has to be finite.
+/// Returns the orientation of a pose in the message's frame. The position is ignored, but must be
+/// finite.
 ///
 /// # Errors
-/// An orientation that is none; a position that is not finite.
+/// The orientation is invalid, or the position is not finite.
 pub fn read_pose(message: &PoseStamped) -> Result<UnitQuaternion<f64>, Refusal> {
     let p = &message.pose.position;
     place("position (which is ignored)", p.x, p.y, p.z)?;
@@ -34,19 +35,19 @@ pub fn read_pose(message: &PoseStamped) -> Result<UnitQuaternion<f64>, Refusal> 
     checked_orientation("orientation", [q.x, q.y, q.z, q.w])
 }
 
-/// A point, m, in the message's frame.
+/// Returns a point in the message's frame, m.
 ///
 /// # Errors
-/// A coordinate that is not finite.
+/// A coordinate is not finite.
 pub fn read_point(message: &PointStamped) -> Result<Vector3<f64>, Refusal> {
     let p = &message.point;
     place("point", p.x, p.y, p.z)
 }
 
-/// The pose of a transform's child frame in its parent.
+/// Returns the pose of a transform's child frame in its parent frame.
 ///
 /// # Errors
-/// A rotation that is none; a translation that is not finite.
+/// The rotation is invalid, or the translation is not finite.
 #[cfg(has_tf2_msgs)]
 pub fn read_transform(message: &TransformStamped) -> Result<Isometry3<f64>, Refusal> {
     let (p, q) = (&message.transform.translation, &message.transform.rotation);
@@ -66,8 +67,8 @@ pub fn read_transform(message: &TransformStamped) -> Result<Isometry3<f64>, Refu
 impl TryFrom<&Imu> for ImuReading {
     type Error = Refusal;
 
-    /// By REP-145 a first covariance of -1 says that the message does not hold that quantity. The orientation
-    /// is that of the IMU in a world frame with z up.
+    /// By REP-145 a first covariance of -1 marks a quantity that the message does not contain. The
+    /// orientation is that of the IMU in a world frame with z up.
     fn try_from(message: &Imu) -> Result<Self, Refusal> {
         if message.orientation_covariance.first() == Some(&-1.0) {
             let sentence = "orientation_covariance[0] is -1, which says that there is no orientation; \
@@ -85,7 +86,7 @@ impl TryFrom<&Imu> for ImuReading {
     }
 }
 
-/// A stamp of seconds and nanoseconds as a message.
+/// Returns a stamp of seconds and nanoseconds as a message.
 pub fn time((sec, nanosec): (i32, u32)) -> Time {
     Time { sec, nanosec }
 }
@@ -135,7 +136,8 @@ mod tests {
     #[test]
     fn gravity_is_seen_from_the_imu() {
         let mut message = Imu::default();
-        // The IMU leans by 0.3 rad toward +x of a level world: gravity then lies toward its own +x.
+        // The IMU is inclined by 0.3 rad toward +x of a level world, so that gravity points toward
+        // its own +x.
         message.orientation.y = 0.15_f64.sin();
         message.orientation.w = 0.15_f64.cos();
         let reading = ImuReading::try_from(&message).unwrap();
@@ -177,7 +179,7 @@ mod tests {
         assert_eq!(reason(read(&message)), "named_twice");
     }
 
-    /// Numbers of every kind, those that mean something often.
+    /// Numbers of all kinds, special values often.
     fn number() -> impl Strategy<Value = f64> {
         prop_oneof![
             4 => -1.0..1.0,
@@ -197,7 +199,7 @@ mod tests {
     proptest! {
         #![proptest_config(thorough())]
 
-        /// What is taken from an IMU's message or a pose is finite and of unit length; what is refused is told in one line.
+        /// An accepted orientation is finite and of unit length; a refusal has one line.
         #[test]
         fn any_orientation_is_taken_or_refused(
             numbers in prop::array::uniform7(number()),

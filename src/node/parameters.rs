@@ -1,5 +1,5 @@
-//! The parameters of one joint: what there is, what may change, and what a set of changes makes of the law.
-//! No middleware in here: names and values in, a checked program or one sentence out.
+//! The parameters of one joint: declaration, checks, and the law that a set of changes makes. Free
+//! of middleware: names and values in, a checked program or one sentence out.
 
 mod commands;
 mod declared;
@@ -28,27 +28,23 @@ use crate::link::Program;
 use crate::self_support::{Load, SelfSupport};
 use crate::tick::{Feedback, Law, Limits, MotorLimits};
 
-/// A parameter's value, of the types that ROS 2 has.
+/// A parameter value, of the ROS 2 types.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Value {
     /// No value.
     NotSet,
-    /// A truth value.
+    /// A boolean.
     Bool(bool),
-    /// An integer.
     Integer(i64),
-    /// A double.
     Double(f64),
-    /// A string.
     Text(String),
-    /// An array of strings.
     Texts(Vec<String>),
     /// A type that none of these parameters has, by its number and name.
     Other(u8, &'static str),
 }
 
 impl Value {
-    /// The type's number in rcl_interfaces/ParameterType.
+    /// Returns the number of the type in rcl_interfaces/ParameterType.
     pub fn kind(&self) -> u8 {
         match self {
             Self::NotSet => 0,
@@ -122,27 +118,27 @@ enum Key {
     Fixed(Value),
 }
 
-/// One parameter.
+/// A declared parameter.
 #[derive(Clone, Debug)]
 pub struct Entry {
     key: Key,
-    /// What it is.
+    /// Description for users.
     pub description: String,
-    /// What is accepted, where a range does not say it.
+    /// Accepted values, if a range does not express them.
     pub constraints: String,
-    /// Range, for those that have one.
+    /// Accepted range of a number.
     pub range: Option<Range>,
     unit: &'static str,
 }
 
 impl Entry {
-    /// Whether it cannot be changed.
+    /// Returns true if it cannot be changed while the node runs.
     pub fn read_only(&self) -> bool {
         matches!(self.key, Key::Fixed(_) | Key::Autostart | Key::Kept(_))
     }
 }
 
-/// Everything that parameters can change.
+/// All values that parameters can change.
 #[derive(Clone, Debug, PartialEq)]
 struct Live {
     set: usize,
@@ -150,36 +146,36 @@ struct Live {
     limits: Limits,
     commands: Commands,
     feedback: Feedback,
-    /// Mass of the payload, kg; [`NOT_TOLD`] where nobody has said it.
+    /// Mass of the payload, kg; [`NOT_TOLD`] if unknown.
     payload_mass: f64,
-    /// Height of its centre above the beam's end, m.
+    /// Height of the payload's centre above the beam's end, m.
     payload_height: f64,
-    /// Direction of gravity in the base frame, where no base IMU measures it.
+    /// Direction of gravity in the base frame, if no base IMU measures it.
     gravity_base: Vector3<f64>,
     examining: Examining,
     autostart: bool,
-    /// The gain-set file that was added last.
+    /// The gain-set file added last.
     gain_set_file: String,
     kept: Kept,
-    /// What is wrong with the gains on the joint's models, if they are in force all the same.
+    /// Problem of the gains on the joint's models, if they are accepted despite it.
     warning: Option<String>,
 }
 
-/// The parameter that every ROS 2 node has for simulated time.
+/// The ROS 2 parameter for simulated time.
 pub const USE_SIM_TIME: &str = "use_sim_time";
 
 /// Payload mass that stands for an unknown one.
 const NOT_TOLD: f64 = -1.0;
-/// Greatest payload mass, kg, as simulated joints take it.
+/// Largest payload mass, kg, as for simulated joints.
 const HEAVIEST: f64 = 10.0;
 
 /// A checked set of changes, ready for the loop.
 #[derive(Debug)]
 pub struct Candidate {
     live: Live,
-    /// A gain set that the joint has from then on.
+    /// A gain set to add to the joint.
     added: Option<NamedGainSet>,
-    /// What the loop is to run on.
+    /// The program for the loop.
     pub program: Program,
 }
 
@@ -187,11 +183,11 @@ pub struct Candidate {
 #[derive(Debug)]
 pub struct Parameters {
     file: JointFile,
-    /// Whether the loop runs on simulated time: `use_sim_time`.
+    /// True if the loop runs on simulated time: `use_sim_time`.
     simulated_time: bool,
     entries: BTreeMap<String, Entry>,
     live: Live,
-    /// What the beam alone carries, by the law in force.
+    /// Self-support of the beam under the law in force.
     self_support: SelfSupport,
 }
 
@@ -203,7 +199,7 @@ fn feedback_name(feedback: Feedback) -> &'static str {
 }
 
 impl Parameters {
-    /// The parameters of a joint file at their values at start; whether the loop runs on simulated time.
+    /// Creates the parameters of a joint file with their values at start.
     pub fn new(file: JointFile, simulated_time: bool) -> Self {
         let live = Live {
             set: file.initial,
@@ -230,28 +226,29 @@ impl Parameters {
         }
     }
 
-    /// Whether the loop runs on simulated time.
+    /// Returns true if the loop runs on simulated time.
     pub fn simulated_time(&self) -> bool {
         self.simulated_time
     }
 
-    /// All parameters by name, in order.
+    /// Returns all parameters, sorted by name.
     pub fn entries(&self) -> &BTreeMap<String, Entry> {
         &self.entries
     }
 
-    /// The gain set in force by name, and whether its gains were changed since it was chosen.
+    /// Returns the name of the gain set in force, and true if its gains were changed since it was
+    /// chosen.
     pub fn gain_set(&self) -> (&str, bool) {
         let set = &self.file.gain_sets[self.live.set];
         (&set.name, set.gains != self.live.gains)
     }
 
-    /// Dead time that the gain set in force allows, s.
+    /// Returns the max. dead time that the gain set in force allows, s.
     pub fn delay_allowed(&self) -> f64 {
         self.live.gains.delay_allowed
     }
 
-    /// The value of a parameter, if there is one of that name.
+    /// Returns the value of a parameter, if it exists.
     pub fn get(&self, name: &str) -> Option<Value> {
         self.entries.get(name).map(|e| self.value(&self.live, e))
     }
@@ -283,9 +280,10 @@ impl Parameters {
         }
     }
 
-    /// Checks `changes` as a whole against the parameters in force and the dead time measured (s; 0 if not
-    /// known), and compiles the law they make. A gain set is chosen first, single gains then change it.
-    /// With `at_start` an integer serves where a double is wanted, as a file may write `1` for `1.0`.
+    /// Checks `changes` together against the parameters in force and the measured dead time (s; 0
+    /// if unknown), and compiles the resulting law. A gain set is chosen first; single gains then
+    /// change it. With `at_start` an integer is accepted as a double, since a file may write `1`
+    /// for `1.0`.
     ///
     /// # Errors
     /// One sentence for the first change that is not accepted.
@@ -354,7 +352,7 @@ impl Parameters {
         }
         let mut candidate = self.compile(live)?;
         candidate.added = added;
-        // What does not touch the loop is not asked for its margins.
+        // Changes that do not affect the loop need no examination.
         let same = candidate.live.gains == self.live.gains
             && candidate.live.feedback == self.live.feedback
             && candidate.live.payload_mass == self.live.payload_mass
@@ -365,7 +363,7 @@ impl Parameters {
         Ok(candidate)
     }
 
-    /// What the loop is to run on for `live`.
+    /// Compiles the program of `live`.
     fn compile(&self, live: Live) -> Result<Candidate, String> {
         let joint = crate::tick::Joint {
             gravity_base: live.gravity_base,
@@ -389,10 +387,10 @@ impl Parameters {
         })
     }
 
-    /// The parameters as they are, on a base in which gravity has the direction `gravity`.
+    /// Returns the present parameters for a base in which gravity has the direction `gravity`.
     ///
     /// # Errors
-    /// None that was not there before.
+    /// Only those that the present parameters already have.
     pub fn on_base(&self, gravity: Vector3<f64>) -> Result<Candidate, String> {
         self.compile(Live {
             gravity_base: gravity,
@@ -400,27 +398,27 @@ impl Parameters {
         })
     }
 
-    /// What is wrong with the gains in force on the joint's models, if anything.
+    /// Returns the problem of the gains in force on the joint's models, if any.
     pub fn warning(&self) -> Option<&str> {
         self.live.warning.as_deref()
     }
 
-    /// Whether the node goes to active by itself.
+    /// Returns true if the node activates by itself.
     pub fn autostart(&self) -> bool {
         self.live.autostart
     }
 
-    /// Whether the base has an IMU of its own.
+    /// Returns true if the base has its own IMU.
     pub fn base_is_measured(&self) -> bool {
         self.file.joint.base_from_imu.is_some()
     }
 
-    /// Mass of the payload that somebody has told, kg.
+    /// Returns the mass of the payload if it is set, kg.
     pub fn payload_mass(&self) -> Option<f64> {
         Some(self.live.payload_mass).filter(|m| *m >= 0.0)
     }
 
-    /// Motors by name where the core counts them.
+    /// Replaces motor numbers in a sentence of the core by names.
     fn named(&self, sentence: &str) -> String {
         let mut sentence = sentence.to_string();
         for (motor, name) in self.file.motor_names.iter().enumerate() {
@@ -499,7 +497,7 @@ impl Parameters {
                 Value::Text(file) => live.gain_set_file.clone_from(file),
                 other => return Err(wrong_type(name, other, "a string")),
             },
-            // An `off` without quotes is a truth value to YAML.
+            // YAML reads an unquoted `off` as a boolean.
             Key::ExamineAction if at_start && *value == Value::Bool(false) => {
                 live.examining.action = examined::Action::Off;
             }
@@ -555,7 +553,7 @@ impl Parameters {
         Ok(())
     }
 
-    /// Takes over a candidate that the loop has taken. Gives the parameters that changed.
+    /// Applies a candidate that the loop has taken. Returns the parameters that changed.
     pub fn commit(&mut self, candidate: Candidate) -> Vec<(String, Value)> {
         let mut changed = Vec::new();
         if let Some(set) = candidate.added {
@@ -575,13 +573,14 @@ impl Parameters {
         changed
     }
 
-    /// The joint file.
+    /// Returns the path of the joint file.
     pub fn joint_file(&self) -> &std::path::Path {
         &self.file.file
     }
 
-    /// Names that match, and the prefixes they stand under, by the rules of rcl_interfaces/ListParameters:
-    /// depth 0 is any depth, otherwise names have fewer dots than `depth` after the prefix.
+    /// Returns the matching names and their prefixes, by the rules of
+    /// rcl_interfaces/ListParameters: depth 0 is any depth; otherwise names have fewer dots than
+    /// `depth` after the prefix.
     pub fn list(&self, prefixes: &[String], depth: u64) -> (Vec<String>, Vec<String>) {
         let shallow = |rest: &str| depth == 0 || (rest.matches('.').count() as u64) < depth;
         let matches = |name: &str| {

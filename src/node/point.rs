@@ -1,4 +1,5 @@
-//! A target sent by hand: wait for the joint's node, send, wait until it is held, read what was reached.
+//! A target sent by hand: waits for the joint's node, sends, waits until the target is held, and
+//! reads the result.
 
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
@@ -15,46 +16,46 @@ use super::messages::read_pose;
 use super::{NodeError, Spinner, context};
 use crate::geometry::{Configuration, configuration, orientation, swing_twist};
 
-/// Measurements that are averaged for what was reached.
+/// Number of measurements averaged for the result.
 const SAMPLES: usize = 20;
 
-/// What is asked.
+/// A target to send.
 #[derive(Clone, Debug, PartialEq)]
 pub enum PointTarget {
-    /// A pose: bend and twist of the head plate in the base frame.
+    /// A pose: bend and yaw of the head plate in the base frame, rad.
     Pose(Configuration),
     /// A point to look at, m.
     Point {
-        /// In coordinates of `frame`.
+        /// Coordinates in `frame`, m.
         at: Vector3<f64>,
-        /// A frame that the node knows; empty: the base frame.
+        /// A frame known to the node; empty: the base frame.
         frame: String,
     },
 }
 
-/// What came of it.
+/// The result of a sent target.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Point {
-    /// The configuration reached, rad: the mean of the newest head poses; none if none was seen.
+    /// Configuration reached, rad: the mean of the newest head poses; `None` without any.
     pub reached: Option<Configuration>,
-    /// What is left over as measured, rad: the mean of the newest; none if none was seen.
+    /// Measured residual, rad: the mean of the newest; `None` without any.
     pub residual: Option<f64>,
-    /// What the node said last of the target.
+    /// The node's last report on the target.
     pub said: Option<Said>,
-    /// Whether it was held within the node's tolerance.
+    /// True if it was held within the node's tolerance.
     pub held: bool,
-    /// Whether something else ended it: another command, a hold, an outage.
+    /// True if another command, a hold or an outage ended it.
     pub ended: bool,
-    /// From sending to the report that it is held, or to giving up, s.
+    /// Time from sending to the report that it is held, or to giving up, s.
     pub took: f64,
 }
 
-/// What `~/target_state` says of a target.
+/// The report of `~/target_state` on a target.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Said {
-    /// What the joint can do about it, in words; `reached` where all.
+    /// Outcome in words; `reached` if complete.
     pub outcome: String,
-    /// What will be left over at least, rad.
+    /// Min. residual that will remain, rad.
     pub least: f64,
     command: Option<u64>,
     topic: String,
@@ -81,40 +82,42 @@ impl Said {
     }
 }
 
-/// Why a target could not be sent.
+/// The reason why a target could not be sent.
 #[derive(Debug, thiserror::Error)]
 pub enum PointError {
-    /// The graph cannot be used.
+    /// The ROS graph cannot be used.
     #[error(transparent)]
     Node(#[from] NodeError),
-    /// Nobody is there.
+    /// No node of that name is present.
     #[error(
         "no joint answers as {node}: nobody listens to {node}/{topic} and tells {node}/target_state; is its node running, and in this ROS domain?"
     )]
     NobodyThere {
-        /// The node asked for.
+        /// Name of the node.
         node: String,
-        /// Where the target would have gone.
+        /// Topic of the target.
         topic: &'static str,
     },
-    /// The node does not take the target.
+    /// The node refuses the target.
     #[error("{node} refuses the target: {reason}")]
     Refused {
-        /// The node.
+        /// Name of the node.
         node: String,
-        /// Its reason.
+        /// Reason of the refusal.
         reason: String,
     },
 }
 
-/// Sends a target to the joint whose node is `node`, a full name, and waits at most for `most` until it is held.
+/// Sends a target to the joint whose node has the full name `node`, and waits for at most `most`
+/// until it is held.
 ///
 /// # Errors
 /// [`PointError`].
 pub fn point(node: &str, target: &PointTarget, most: Duration) -> Result<Point, PointError> {
     match target {
         PointTarget::Pose(asked) => {
-            // An empty frame name means the joint's base frame; without a stamp it is for now, whatever clock there is.
+            // An empty frame means the joint's base frame; without a stamp the target applies now,
+            // on any clock.
             let mut message = PoseStamped::default();
             let q = UnitQuaternion::from_rotation_matrix(&orientation(asked.z, asked.xy()));
             let o = &mut message.pose.orientation;
@@ -169,7 +172,7 @@ fn exchange<T: WrappedTypesupport + 'static>(
     result
 }
 
-/// What the joint's node says.
+/// The received streams of the joint's node.
 struct Streams<S, P, R> {
     states: S,
     poses: P,
@@ -193,7 +196,7 @@ async fn send<T: WrappedTypesupport + 'static>(
         topic,
     };
     let begin = Instant::now();
-    // The last word on the target is kept for those who come late: it says that the node is there.
+    // The last report is latched for late subscribers: it shows that the node is present.
     let first = tokio::time::timeout(most, streams.states.next()).await;
     let Ok(Some(mut before)) = first else {
         return Err(nobody());
@@ -232,7 +235,7 @@ async fn send<T: WrappedTypesupport + 'static>(
                 }
                 let own = match &answer.said {
                     Some(said) => word.command == said.command,
-                    // The next command of this topic is taken for the one sent.
+                    // The next command of this topic is taken as the one sent.
                     None => word.command.is_some() && word.command != before.command && word.topic == topic,
                 };
                 if own {
@@ -269,7 +272,8 @@ fn keep<T>(samples: &mut VecDeque<T>, newest: T) {
     samples.push_back(newest);
 }
 
-/// Mean configuration of some orientations; twists are added as directions, so that those about half a turn do not cancel.
+/// Returns the mean configuration of some orientations; yaws are added as directions, so that those
+/// near half a turn do not cancel.
 fn mean(orientations: &VecDeque<UnitQuaternion<f64>>) -> Option<Configuration> {
     let (mut sum, mut sine, mut cosine) = (nalgebra::Vector2::zeros(), 0.0, 0.0);
     for q in orientations {

@@ -1,13 +1,16 @@
-//! The action `~/point_head` (control_msgs/action/PointHead): a point to look at, with the way there told and an end.
+//! The action `~/point_head` (control_msgs/action/PointHead): a point to look at, with feedback and
+//! a result.
 //!
-//! Goals go through the lane of all targets ([`aim`](super::aim)), so frames, stamps and refusals are those of
-//! `~/gaze_point`. A goal succeeds when the camera looks at its point within tolerance; it is aborted when the joint
-//! settles short of it, when another command, a hold or an outage ends it, or when it takes too long. Cancelled, the
-//! joint holds. A new goal is another command.
+//! Goals follow the data flow of all targets ([`aim`](super::aim)), so that frames, stamps and
+//! refusals are those of `~/gaze_point`. A goal succeeds when the camera looks at its point within
+//! tolerance. It is aborted when the joint settles short of it, when another command, a hold or an
+//! outage ends it, or when it takes too long. After a cancellation the joint holds. A new goal is a
+//! new command.
 //!
-//! The action is spoken here as it is on the graph, three services and two topics (ROS 2 design documents, "Actions").
-//! The bindings' own server never forgets a goal: its thread spins without rest once the first is due to be
-//! forgotten, its status message grows with every goal, and a cancelled one stays in "canceling".
+//! The action protocol is implemented here, three services and two topics (ROS 2 design documents,
+//! "Actions"). The server of the bindings never forgets a goal: its thread spins without pause once
+//! the first goal is due to be forgotten, its status message grows with every goal, and a cancelled
+//! goal stays in "canceling".
 
 #[cfg(has_control_msgs)]
 mod graph {
@@ -37,20 +40,22 @@ mod graph {
     use crate::node::target::words;
     use crate::rt::Clock;
 
-    /// Where goals come in, for counts and logs.
+    /// Name of the action in counts and logs.
     const TOPIC: &str = "point_head";
-    /// How often goals are looked after.
+    /// Period of the checks on goals.
     const STEP: Duration = Duration::from_millis(20);
-    /// Time between two words on the way, s of machine time, as is all that who asked waits by.
+    /// Min. time between two feedback messages, s of machine time, which the client's waiting
+    /// follows too.
     const FEEDBACK: f64 = 0.1;
-    /// How long a goal may take beyond the time that it asks for, s of loop time: the joint moves by it.
+    /// Extra time for a goal beyond its requested duration, s of loop time, by which the joint
+    /// moves.
     const PATIENCE: f64 = 30.0;
-    /// How long the loop may take to see a request to hold, s.
+    /// Time limit for the loop to see a request to hold, s.
     const HOLD_PATIENCE: f64 = 3.0;
-    /// How long the result of a goal that is over can be asked for, s: as long as the action library of ROS 2 keeps it by
-    /// default (`rcl_action_server_get_default_options`).
+    /// Time for which the result of an ended goal is kept, s: the default of the ROS 2 action
+    /// library (`rcl_action_server_get_default_options`).
     const KEPT: f64 = 10.0;
-    /// How far a goal's axis may lie from the camera's, deg.
+    /// Max. angle between a goal's axis and the camera's, deg.
     const SAME_AXIS: f64 = 1.0;
 
     // The bindings give constants the type of their C header.
@@ -67,27 +72,28 @@ mod graph {
         Result(ServiceRequest<action::GetResult::Service>),
     }
 
-    /// A goal on its way through the lane of targets.
+    /// A goal whose target has not been judged yet.
     struct Pending {
         request: ServiceRequest<action::SendGoal::Service>,
         pace: Pace,
         answer: Result<u64, String>,
     }
 
-    /// A goal that was accepted.
+    /// An accepted goal.
     struct Goal {
         id: UUID,
         stamp: Time,
         command: u64,
         status: i8,
-        /// When it has taken too long, loop time.
+        /// Deadline, loop time, s.
         until: f64,
-        /// When the way was told last, and the stamp of what was told.
+        /// Machine time of the last feedback, and the stamp of its residual, s.
         told: (f64, f64),
-        /// The request to hold that its cancellation waits for, and since when.
+        /// Number of the hold request that its cancellation waits for, and the machine time of that
+        /// request, s.
         holds: Option<(u64, f64)>,
         ended: Option<f64>,
-        /// Who wants to know its result.
+        /// Requests that wait for its result.
         waiting: Vec<ServiceRequest<action::GetResult::Service>>,
     }
 
@@ -98,7 +104,7 @@ mod graph {
         status: Arc<Status>,
         handle: Handle,
         head: String,
-        /// The camera's axis, head frame.
+        /// Axis of the camera, head frame.
         axis: Option<Vector3<f64>>,
         asked: mpsc::UnboundedSender<Asked>,
         feedback: Publisher<action::FeedbackMessage>,
@@ -106,14 +112,15 @@ mod graph {
         goals: Vec<Goal>,
     }
 
-    /// What comes in for one server.
+    /// The requests to one server.
     pub struct Requests(BoxStream<'static, Request>);
 
     impl PointHead {
-        /// Makes the action on `node`. Gives what it asks of the lane of targets.
+        /// Creates the action on `node`. Returns the server, its requests and its commands to the
+        /// target resolver.
         ///
         /// # Errors
-        /// What the middleware refuses.
+        /// The middleware rejects a part of the action.
         pub fn new(
             node: &mut Node,
             joint: &str,
@@ -170,7 +177,7 @@ mod graph {
             }
         }
 
-        /// Sends a goal on to the lane of targets, if it is one; gives what waits for the answer.
+        /// Forwards a valid goal to the target resolver; returns a future of its answer.
         fn ask(
             &self,
             request: ServiceRequest<action::SendGoal::Service>,
@@ -199,7 +206,7 @@ mod graph {
                 pace,
                 answer: Some(answer),
             };
-            // Where the lane has ended, the answer's other end is dropped with the command.
+            // If the target resolver has ended, the answer's other end is dropped with the command.
             let _ = self.asked.unbounded_send(Asked::Request(command));
             Some(async move {
                 let gone = |_| Err("the node is coming to its end".into());
@@ -212,7 +219,7 @@ mod graph {
             })
         }
 
-        /// Checks a goal's own parts; frame and stamp of the target are for the lane to judge.
+        /// Checks the goal's own parts; the target resolver judges frame and stamp of the target.
         fn read(&self, goal: &action::Goal) -> Result<(Vector3<f64>, Pace), Refusal> {
             let point = read_point(&goal.target)?;
             let frame = goal.pointing_frame.trim_start_matches('/');
@@ -275,7 +282,7 @@ mod graph {
             }));
         }
 
-        /// Takes the lane's answer to a goal.
+        /// Takes the target resolver's answer to a goal.
         fn take(&mut self, answered: Pending) {
             let Pending {
                 request,
@@ -284,7 +291,7 @@ mod graph {
             } = answered;
             let command = match answer {
                 Ok(command) => command,
-                // It was counted where it was refused.
+                // The refusal has already been counted.
                 Err(reason) => return self.reject(request, &reason),
             };
             let now = self.clock.now();
@@ -315,7 +322,8 @@ mod graph {
             self.look_after();
         }
 
-        /// Ends what is over, tells the way of what is not, forgets what ended long ago.
+        /// Ends goals that are done, sends feedback for the others, and forgets goals that ended
+        /// long ago.
         fn look_after(&mut self) {
             let now = self.clock.machine();
             let mut goals = std::mem::take(&mut self.goals);
@@ -341,7 +349,7 @@ mod graph {
             }
         }
 
-        /// How a goal has ended and why, if it has.
+        /// Returns final status and reason of a goal that has ended.
         fn end_of(&self, goal: &Goal) -> Option<(i8, String)> {
             let closing = self.status.closing();
             if let Some((number, since)) = goal.holds {
@@ -355,7 +363,7 @@ mod graph {
                     None
                 };
             }
-            // First what ends it without success: it may end between two looks.
+            // Causes without success first: the goal may have ended between two checks.
             let target = self.status.in_force();
             let Some(target) = target.filter(|t| t.command == goal.command) else {
                 let why = "aborted: another command, a hold or an outage ended it";
@@ -379,7 +387,8 @@ mod graph {
             })
         }
 
-        /// Tells what is left over now, if it is due and known: the last word comes before the end.
+        /// Publishes the residual as feedback if due and known: the last feedback precedes the
+        /// result.
         fn tell_way(&self, goal: &mut Goal, now: f64, last: bool) {
             let Some(residual) = self.status.residual() else {
                 return;
@@ -399,16 +408,17 @@ mod graph {
             }));
         }
 
-        /// Stops what a request to cancel is about; the joint holds.
+        /// Cancels the goals meant by a request; the joint holds.
         fn cancel(&mut self, request: ServiceRequest<CancelGoal::Service>) {
-            // What is over already is not to be cancelled, and nothing of others is to be stopped.
+            // An ended goal cannot be cancelled, and other commands must not be stopped.
             self.look_after();
             let now = self.clock.machine();
             let info = &request.message.goal_info;
             let nanoseconds = |t: &Time| i64::from(t.sec) * 1_000_000_000 + i64::from(t.nanosec);
             let id = Some(&info.goal_id).filter(|id| id.uuid.iter().any(|b| *b != 0));
             let before = Some(nanoseconds(&info.stamp)).filter(|t| *t != 0);
-            // As action_msgs/srv/CancelGoal has it: that goal, and all not later than the time; neither: all.
+            // As in action_msgs/srv/CancelGoal: that goal, and all not later than the time;
+            // neither: all.
             let meant = |goal: &Goal| {
                 id == Some(&goal.id)
                     || before.is_some_and(|t| nanoseconds(&goal.stamp) <= t)
@@ -510,14 +520,14 @@ mod graph {
     use crate::node::status::Status;
     use crate::rt::Clock;
 
-    /// Serves nothing: the sourced ROS has no control_msgs.
+    /// A stub: the sourced ROS has no control_msgs.
     pub struct PointHead;
 
-    /// Nothing comes in.
+    /// An empty set of requests.
     pub struct Requests;
 
     impl PointHead {
-        /// Nothing, and says so.
+        /// Logs that the action is not served.
         ///
         /// # Errors
         /// None.
@@ -536,7 +546,7 @@ mod graph {
             Ok((Self, Requests, pending().boxed()))
         }
 
-        /// Nothing.
+        /// Returns at once.
         pub async fn run(self, _: Requests) {}
     }
 }

@@ -1,5 +1,5 @@
-//! Telemetry out: setpoints, references, head pose, settled and diagnostics of one joint, on a thread of its own
-//! that sleeps until the loop has ticked.
+//! Telemetry outputs of one joint: setpoints, references, head pose, settled state and diagnostics,
+//! on a thread that sleeps until the loop has ticked.
 
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -28,17 +28,17 @@ use crate::link::{Record, RecordReceiver};
 use crate::rt::Clock;
 use crate::tick::Mode;
 
-/// Longest sleep, so that diagnostics go on if the loop should not.
+/// Max. sleep, so that diagnostics continue if the loop stops.
 const SLEEP: Duration = Duration::from_millis(200);
 /// Speed of bend below which the joint is at rest, rad/s.
 const REST_SPEED: f64 = 0.05;
-/// How long it has to be below, s.
+/// Time for which the speed has to stay below, s.
 const REST_TIME: f64 = 0.3;
-/// Time constant of the speed that is looked at, s: against sensor noise.
+/// Time constant of the speed filter, s, against sensor noise.
 const REST_FILTER: f64 = 0.1;
-/// Machine time without any simulated time after which that stands, s.
+/// Machine time without progress after which simulated time stands, s.
 const STANDS: f64 = 0.5;
-/// Least time between two words on the target, s.
+/// Min. time between two messages on the target, s.
 const TARGET_PERIOD: f64 = 0.02;
 
 enum Setpoints {
@@ -46,7 +46,7 @@ enum Setpoints {
     Array(Publisher<Float64MultiArray>),
 }
 
-/// The publishing end of one joint.
+/// The telemetry publisher of one joint.
 pub struct TelemetryPublisher {
     joint: String,
     clock: Clock,
@@ -68,20 +68,20 @@ pub struct TelemetryPublisher {
     diagnostics_out: Publisher<DiagnosticArray>,
     diagnostics: Diagnostics,
     acknowledgements: Acknowledgements,
-    /// Messages that are sent again and again, with names in place.
+    /// Messages that are reused, with names in place.
     setpoint: JointState,
     reference: JointState,
     array: Float64MultiArray,
     seen: Seen,
-    /// Failures to publish are said once.
+    /// A failure to publish has been logged.
     failed: bool,
 }
 
-/// What has been seen of the telemetry.
+/// The telemetry state so far.
 #[derive(Debug)]
 struct Seen {
     settled: Option<bool>,
-    /// What `~/target_state` said last, and when, s of machine time.
+    /// Content of the last `~/target_state`, and its machine time, s.
     told: Option<Told>,
     told_at: f64,
     bend_stamp: f64,
@@ -91,17 +91,17 @@ struct Seen {
     at: f64,
     moved: f64,
     skipped: u64,
-    /// Loop time when it went on last, and the machine time of that, s.
+    /// Loop time of the last progress of simulated time, and its machine time, s.
     went_on: (f64, f64),
-    /// The last setpoints that went out were not the end of it.
+    /// Setpoints have been sent and not ended yet.
     speaks: bool,
 }
 
 impl TelemetryPublisher {
-    /// Makes the publishers on `node`.
+    /// Creates the publishers on `node`.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects a publisher.
     pub fn new(
         node: &mut Node,
         file: &JointFile,
@@ -174,10 +174,10 @@ impl TelemetryPublisher {
         })
     }
 
-    /// Publishes, and feeds what is kept, on a thread of its own until the node is over.
+    /// Publishes, and feeds the incident recorder, on its own thread until the node ends.
     ///
     /// # Errors
-    /// The system gives no thread.
+    /// The system refuses a thread.
     pub fn start(self, kept: Kept) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("publisher".into())
@@ -190,7 +190,7 @@ impl TelemetryPublisher {
         loop {
             self.records.wait(SLEEP);
             let over = self.status.over();
-            // Before what it said last is fetched.
+            // Read before the records, so that the last of them are not missed.
             let ended = self.records.ended();
             let dealt_with = self.records.dealt_with();
             self.look_at_time();
@@ -223,7 +223,7 @@ impl TelemetryPublisher {
                 self.fall_silent(&mut newest);
             }
             if fresh {
-                // What others see of it has gone out.
+                // Set after the messages visible to others have been sent.
                 tell_newest(&newest, &self.status);
             }
             if self.records.ended_by_itself() {
@@ -231,7 +231,7 @@ impl TelemetryPublisher {
             }
             self.tell_target();
             self.diagnose(&kept);
-            // After all that came of it.
+            // After all its results.
             let sent = self.acknowledgements.publish(dealt_with);
             self.check(sent);
             self.status.count_published();
@@ -241,7 +241,7 @@ impl TelemetryPublisher {
         }
     }
 
-    /// Nothing follows the last setpoints: a drive that takes velocities keeps the last one, and that has to be zero.
+    /// Sends a last zero to drives that take velocities, since they keep the last setpoint.
     fn fall_silent(&mut self, newest: &mut Record) {
         if std::mem::take(&mut self.seen.speaks) && self.kind == CommandInterface::Velocity {
             newest.output.setpoints.fill(0.0);
@@ -250,7 +250,7 @@ impl TelemetryPublisher {
         }
     }
 
-    /// Where simulated time stands nothing moves.
+    /// Reports rest while simulated time stands.
     fn look_at_time(&mut self) {
         if !self.clock.is_simulated() {
             return;
@@ -299,7 +299,7 @@ impl TelemetryPublisher {
         }
     }
 
-    /// What is left over of the target in the configuration measured.
+    /// Publishes the residual of the target at the measured configuration.
     fn tell_residual(&mut self, measured: Configuration, stamp: f64) {
         let Some(target) = self.status.in_force() else {
             return;
@@ -315,8 +315,8 @@ impl TelemetryPublisher {
         }
     }
 
-    /// What the target in force is and what the joint can do about it: at once when that changes, and a few times a
-    /// second where only its numbers do.
+    /// Publishes the target in force and its outcome: at once after a change, and a few times a
+    /// second if only its numbers change.
     fn tell_target(&mut self) {
         let now = self.clock.machine();
         let in_force = self.status.in_force();
@@ -371,7 +371,7 @@ impl TelemetryPublisher {
     }
 
     fn diagnose(&mut self, kept: &Kept) {
-        // Reports are for people, who do not stand still with simulated time.
+        // Reports are for people and continue while simulated time stands.
         let (machine, now) = (self.clock.machine(), self.clock.now());
         let skipped = self.seen.skipped;
         let gone = self.clock.steps();
@@ -405,7 +405,7 @@ fn tell_newest(record: &Record, status: &Status) {
     });
 }
 
-/// Watches whether the joint moves, and what the loop does.
+/// Derives the shared status from a record, including whether the joint moves.
 fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     let output = &record.output;
     let dt = (record.at - seen.at).max(1e-6);
@@ -421,13 +421,13 @@ fn watch(record: &Record, status: &Status, seen: &mut Seen) {
     status.set_reference(reference);
     status.set_ended(output.ended);
     status.set_answer(output);
-    // While it is held where it was stopped, no command's target is.
+    // After a stop the reference is held, and no command's target is settled.
     let over = output.command <= output.ended;
     let settled = output.command.filter(|_| output.settled && !over);
     status.set_settled(settled);
     let motors = configuration(output.estimate.motors_bend, output.estimate.pan);
     status.add_gravity(output.estimate.gravity_head, motors);
-    // Without data the setpoint stands still, and there is nothing to wait for.
+    // Without data the setpoint stands still, and there is no motion to wait for.
     status.set_at_rest(!tracking || record.at - seen.moved > REST_TIME);
     if output.mode != Mode::Waiting {
         status.set_delay(output.delay);

@@ -1,4 +1,4 @@
-//! What the loop itself answers: `~/hold`, `~/clear_faults` and `~/release_tension`.
+//! The services that the loop answers itself: `~/hold`, `~/clear_faults` and `~/release_tension`.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -14,22 +14,22 @@ use crate::link::{Handle, LoopRequest};
 use crate::rt::Clock;
 use crate::tick::{Mode, ReleaseRefusal};
 
-/// Time without any simulated time after which that stands.
+/// Machine time without progress after which simulated time stands.
 const STANDS: Duration = Duration::from_millis(500);
-/// How long the loop may take to see a request, and to say what it did.
+/// Time limit for the loop to see a request and to answer it.
 const PATIENCE: Duration = Duration::from_secs(3);
 
-/// Requests the loop of one joint.
+/// Passes requests to the loop of one joint.
 pub struct Requester {
     /// Fully qualified name of the joint's node.
     pub joint: String,
     /// Names of the motors, the pan's last.
     pub motor_names: Vec<String>,
-    /// To the loop.
+    /// Handle of the loop.
     pub handle: Handle,
-    /// The clock that the loop runs by.
+    /// Clock of the loop.
     pub clock: Clock,
-    /// What other threads see.
+    /// Status shared with other threads.
     pub status: Arc<Status>,
 }
 
@@ -57,7 +57,7 @@ impl Requester {
         }
     }
 
-    /// Says where a reply could not be sent.
+    /// Logs a reply that could not be sent.
     pub fn check(&self, sent: r2r::Result<()>) {
         if let Err(error) = sent {
             let joint = &self.joint;
@@ -65,7 +65,8 @@ impl Requester {
         }
     }
 
-    /// Requests for something; waits until a tick has seen it and until `told` of what the loop said since.
+    /// Sends a request to the loop; waits until a tick has seen it and `told` accepts the loop's
+    /// answer.
     async fn ask(
         &self,
         ask: LoopRequest,
@@ -103,7 +104,7 @@ impl Requester {
         Ok("the reference stops and is held until the next command".into())
     }
 
-    /// Clears the faults whose cause has gone; a success where none is left.
+    /// Clears the faults whose cause has gone; succeeds if none is left.
     async fn clear(&self) -> Result<String, String> {
         let before = self.status.answer().faults;
         let seen = |answer: &Answer, number| answer.clear >= number;
@@ -121,7 +122,7 @@ impl Requester {
         }
     }
 
-    /// Begins to release the tendons.
+    /// Starts the release of tension.
     async fn release_tension(&self) -> Result<String, String> {
         let seen = |answer: &Answer, number| answer.release_tension >= number;
         let answer = self.ask(LoopRequest::ReleaseTension, seen).await?;

@@ -1,4 +1,4 @@
-//! Logs to `/rosout`: a layer of the log that hands events to whoever publishes them.
+//! Logging to `/rosout`: a log layer that passes events to the publishing thread.
 
 use std::fmt::{Debug, Write};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -14,7 +14,7 @@ use tracing_subscriber::layer::Context;
 use super::messages::time;
 use crate::rt::Clock;
 
-/// Events on their way; more in a burst are dropped, never waited for.
+/// Max. number of queued events; more are dropped, so that logging never blocks.
 const EVENTS: usize = 256;
 
 /// A log event.
@@ -28,26 +28,26 @@ struct Entry {
     at: (i32, u32),
 }
 
-/// The layer.
+/// Log layer that queues events for `/rosout`.
 pub struct RosoutLayer {
     sender: SyncSender<Entry>,
     clock: Clock,
 }
 
-/// The publishing end.
+/// The publishing end of the layer.
 pub struct Rosout(Receiver<Entry>);
 
-/// A layer and its publishing end.
+/// Returns a layer and its publishing end.
 pub fn rosout(clock: Clock) -> (RosoutLayer, Rosout) {
     let (sender, receiver) = sync_channel(EVENTS);
     (RosoutLayer { sender, clock }, Rosout(receiver))
 }
 
-/// What an event says.
+/// The fields of a log event.
 #[derive(Default)]
 pub(super) struct Fields {
     pub message: String,
-    /// The joint that it is about.
+    /// Name of the joint's node, if the event concerns one.
     pub joint: Option<String>,
 }
 
@@ -93,23 +93,23 @@ impl<S: Subscriber> Layer<S> for RosoutLayer {
             line: metadata.line().unwrap_or_default(),
             at: self.clock.stamp_of(self.clock.now()),
         };
-        // Full or without a publisher: the event is on standard error all the same.
+        // If the queue is full or closed, the event still appears on standard error.
         let _ = self.sender.try_send(entry);
     }
 }
 
-/// A node's name as loggers write it: dots for slashes.
+/// Returns a node's name as a logger name: dots for slashes.
 fn logger(node: &str) -> String {
     node.trim_start_matches('/').replace('/', ".")
 }
 
 impl Rosout {
-    /// Publishes events on `node` from a thread of its own, as long as `node` lives.
+    /// Publishes events on `node` from its own thread, as long as `node` lives.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects the publisher.
     pub fn start(self, node: &mut Node) -> r2r::Result<()> {
-        // The profile that ROS 2 has for this topic.
+        // The ROS 2 profile of this topic.
         let qos = QosProfile::default()
             .keep_last(1000)
             .reliable()
@@ -134,7 +134,7 @@ impl Rosout {
                 }
             }
         });
-        // Without the thread there is only standard error.
+        // Without the thread only standard error remains.
         drop(spawned);
         Ok(())
     }

@@ -1,8 +1,10 @@
-//! The services of one joint: the six parameter services, `~/save_gains`, `~/capture_base_orientation`; and those that the loop
-//! itself answers, `~/hold`, `~/clear_faults` and `~/release_tension`.
+//! The services of one joint: the six parameter services, `~/save_gains` and
+//! `~/capture_base_orientation`; and `~/hold`, `~/clear_faults` and `~/release_tension`, which the
+//! loop answers itself.
 //!
-//! One task answers the former, one at a time, so that what is read back is what was set. The reply to a set
-//! that changes the law is sent when the loop has taken the law. The latter wait for none of that, nor for each other.
+//! One task answers the former, one at a time, so that a read returns the value that was set. The
+//! reply to a change of the law is sent once the loop has taken the law. The latter wait neither
+//! for that nor for each other.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -29,14 +31,14 @@ use crate::link::{Handle, LawSender, LoopRequest};
 use crate::recorder::IncidentRecorder;
 use crate::rt::Clock;
 
-/// How long the loop may take to take a law or a request to hold: a law waits for the motion under way,
+/// Time limit for the loop to take a law: a law waits for the motion in progress,
 /// [`crate::tick::LONGEST_WAIT`] at most.
 const PATIENCE: Duration = Duration::from_secs(3);
 
-/// How long gravity is watched for the base's orientation.
+/// Time over which gravity is measured for the base's orientation.
 const GATHER: Duration = Duration::from_millis(500);
 
-/// One request.
+/// A service request.
 enum Request {
     Get(ServiceRequest<GetParameters::Service>),
     Types(ServiceRequest<GetParameterTypes::Service>),
@@ -57,14 +59,15 @@ pub struct Requests {
     releases: Triggers,
 }
 
-/// Requests that the loop itself answers.
+/// Requests that the loop answers itself.
 type Triggers = BoxStream<'static, ServiceRequest<Trigger::Service>>;
 
 impl Requests {
-    /// Makes the services on `node`. Between them come the `turns` of those who begin and end the loop.
+    /// Creates the services on `node`. Requests for the parameter lock (`turns`) are queued with
+    /// theirs.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects a service.
     pub fn new(node: &mut Node, mut turns: UnboundedReceiver<Turn>) -> r2r::Result<Self> {
         use rcl_srv::*;
         let qos = QosProfile::services_default;
@@ -100,7 +103,7 @@ impl Requests {
     }
 }
 
-/// Short names of the services' types.
+/// Short names of the service types.
 mod rcl_srv {
     pub type Get = super::GetParameters::Service;
     pub type Types = super::GetParameterTypes::Service;
@@ -111,31 +114,29 @@ mod rcl_srv {
     pub type Trigger = super::Trigger::Service;
 }
 
-/// Who answers.
+/// Answers the services of one joint.
 pub struct Server {
     /// Fully qualified name of the joint's node.
     pub joint: String,
     /// Names of the motors, the pan's last.
     pub motor_names: Vec<String>,
-    /// The parameters.
     pub parameters: Parameters,
-    /// To the loop.
+    /// Sends laws to the loop.
     pub laws: LawSender,
-    /// To the loop.
+    /// Handle of the loop.
     pub handle: Handle,
-    /// What other threads see.
+    /// Status shared with other threads.
     pub status: Arc<Status>,
-    /// The clock.
     pub clock: Clock,
-    /// What keeps them.
+    /// Receives the parameters for incident recordings.
     pub incident: IncidentRecorder,
-    /// `/parameter_events`.
+    /// Publisher of `/parameter_events`.
     pub events: Publisher<rcl::ParameterEvent>,
 }
 
 impl Server {
-    /// Answers until the streams end: in turn, but for what the loop itself answers, which waits neither for a law that
-    /// waits for a motion to end nor for the disk.
+    /// Answers until the streams end, one request at a time. Requests that the loop answers run
+    /// beside them: they wait neither for a pending law nor for the disk.
     pub async fn run(mut self, requests: Requests) {
         self.tell_start();
         let Requests {
@@ -219,7 +220,7 @@ impl Server {
             }
             Request::Turn(turn) => {
                 let checked = self.parameters.check(&[], self.status.delay(), false);
-                // Who no longer waits for it has no turn.
+                // A client that stopped waiting does not get the lock.
                 if turn.granted.send(checked.map(|c| c.program)).is_ok() {
                     let _ = turn.done.await;
                 }
@@ -238,7 +239,7 @@ impl Server {
                 let kind = self.parameters.get(name).map_or(0, |v| v.kind());
                 descriptor(name, kind, entry)
             }
-            // What there is not has a name and no type.
+            // An unknown parameter gets its name and no type.
             None => rcl::ParameterDescriptor {
                 name: name.into(),
                 ..Default::default()
@@ -246,7 +247,7 @@ impl Server {
         }
     }
 
-    /// All of `changes` or none of them.
+    /// Applies all of `changes` or none.
     async fn set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
         let outcome = self.try_set(changes).await;
         let joint = &self.joint;
@@ -277,9 +278,9 @@ impl Server {
         self.install(candidate).await
     }
 
-    /// The loop takes a candidate, and then the parameters do.
+    /// Passes a candidate to the loop, then applies it to the parameters.
     async fn install(&mut self, candidate: Candidate) -> Result<(), String> {
-        // Where no loop runs, the next one begins with what is in force then.
+        // If no loop runs, the next one starts with the parameters then in force.
         if !self.handle.ended() {
             self.hand_over(&candidate).await?;
         }
@@ -311,7 +312,8 @@ impl Server {
         Ok(())
     }
 
-    /// Captures the base's orientation: a sentence on what was done, or on why not.
+    /// Captures the base's orientation; returns a sentence on the result or on the reason of the
+    /// failure.
     async fn capture_base(&mut self) -> Result<String, String> {
         if self.parameters.base_is_measured() {
             return Err(
@@ -348,7 +350,7 @@ impl Server {
                 return (false, reason);
             }
         };
-        // The disk may take its time; the executor's threads do not wait for it.
+        // The disk may be slow; the executor's threads do not wait for it.
         let saved = tokio::task::spawn_blocking(move || {
             save_gain_set(&set.file, &set).map_err(|e| e.to_string())?;
             Ok::<_, String>(set)
@@ -379,7 +381,7 @@ impl Server {
         (success, message)
     }
 
-    /// Tells what is wrong with the gains in force, once.
+    /// Logs a new problem of the gains in force once.
     fn tell_warning(&self) {
         let warning = self.parameters.warning().unwrap_or_default();
         let before = self.status.gain_set().warning;
@@ -455,7 +457,7 @@ fn value_from(message: &rcl::ParameterValue) -> Value {
     }
 }
 
-/// The value that a file or an argument gave at start.
+/// Returns the value that a file or an argument gave at start.
 pub fn value_at_start(value: &r2r::ParameterValue) -> Value {
     use r2r::ParameterValue as P;
     match value {
@@ -492,7 +494,7 @@ fn descriptor(name: &str, kind: u8, entry: &Entry) -> rcl::ParameterDescriptor {
     let range = entry.range.map(|range| rcl::FloatingPointRange {
         from_value: range.low,
         to_value: range.high,
-        // 0: any value in the range, not only some.
+        // 0: any value in the range.
         step: 0.0,
     });
     rcl::ParameterDescriptor {

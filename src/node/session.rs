@@ -1,8 +1,9 @@
-//! What a client of the graph needs besides its node: a clock, a runtime, and an ear for SIGINT and SIGTERM.
+//! The common part of ROS clients: a clock, a runtime, and handling of SIGINT and SIGTERM.
 //!
-//! In simulated time (`use_sim_time`) the clock is the one on `/clock`. Time then goes on only while the client waits: it
-//! acknowledges each message on `/clock` on its topic `~/acknowledged` when it has done what it does at that time, for a
-//! simulation that waits for it. One that does not goes on all the same.
+//! In simulated time (`use_sim_time`) the clock follows `/clock`. Time then advances only while the
+//! client waits: it acknowledges each message on `/clock` on its topic `~/acknowledged` when its
+//! work at that time is done, for a simulation that waits for it. A simulation that does not wait
+//! continues regardless.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
@@ -21,30 +22,31 @@ use super::clock::subscribe;
 use super::parameters::USE_SIM_TIME;
 use crate::rt::{Clock, Hand};
 
-/// How long a service may take to answer.
+/// Time limit for a service to answer.
 const PATIENCE: Duration = Duration::from_secs(5);
-/// How long an answer may take before simulated time goes on meanwhile: some are made by a tick.
+/// Time for which simulated time stands during a request; it then continues, since some answers
+/// need a tick.
 const STANDS: Duration = Duration::from_secs(2);
-/// How long it takes to begin, in simulated time, s.
+/// Duration of the start in simulated time, s.
 const BEGINNING: f64 = 2.0;
-/// The state of lifecycle_msgs/msg/State that an activation starts from.
+/// State of lifecycle_msgs/msg/State from which an activation starts.
 const INACTIVE: u8 = 2;
-/// Longest sleep: how soon a signal is seen.
+/// Max. sleep: how soon a signal is noticed.
 const NAP: Duration = Duration::from_millis(50);
-/// How long simulated time may stand before who waits for it looks after other things.
+/// Time for which simulated time may stand before a wait for it ends.
 const STOPPED: Duration = Duration::from_secs(1);
 
-/// Whose time a client keeps.
+/// The time base of a client.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Keeps {
-    /// The machine's.
+    /// The machine's clock.
     Machine,
-    /// The simulated time on `/clock`.
+    /// Simulated time on `/clock`.
     Simulated,
 }
 
 impl Keeps {
-    /// As the parameter `use_sim_time` of a node was given.
+    /// Returns the time base set by the parameter `use_sim_time` of a node.
     pub fn of(node: &Node) -> Self {
         let given = node.params.lock();
         let given = given.unwrap_or_else(PoisonError::into_inner);
@@ -55,7 +57,7 @@ impl Keeps {
     }
 }
 
-/// Simulated time as a client lets it go on.
+/// Control of simulated time by acknowledgements.
 struct Gate {
     state: Mutex<GateState>,
     changed: Condvar,
@@ -63,7 +65,7 @@ struct Gate {
 
 struct GateState {
     out: Publisher<Header>,
-    /// The newest message on `/clock`, and the one acknowledged last.
+    /// The newest message on `/clock`, and the last acknowledged one.
     newest: Option<Time>,
     acknowledged: Option<Time>,
 }
@@ -74,7 +76,7 @@ impl GateState {
             stamp: stamp.clone(),
             frame_id: "clock".into(),
         };
-        // A failure shows as time that stands.
+        // A failure appears as simulated time that stands.
         let _ = self.out.publish(&header);
         self.acknowledged = Some(stamp);
     }
@@ -85,19 +87,20 @@ impl Gate {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// A message on `/clock`.
+    /// Takes a message on `/clock`.
     fn take(&self, stamp: Time, hand: &mut Hand) {
         let mut state = self.locked();
         hand.set(stamp.sec, stamp.nanosec);
         if state.acknowledged.as_ref() == Some(&stamp) {
-            // Said again: whoever waits has not heard it, or is new.
+            // A repeated message: the simulation missed the acknowledgement, or is new.
             state.acknowledge(stamp.clone());
         }
         state.newest = Some(stamp);
         self.changed.notify_all();
     }
 
-    /// Lets one message pass. Waits for the next, at most for `most`; says whether it came.
+    /// Acknowledges the newest message and waits for the next, for at most `most`; returns true if
+    /// it came.
     fn let_go(&self, most: Duration) -> bool {
         let mut state = self.locked();
         let seen = state.newest.clone();
@@ -112,7 +115,7 @@ impl Gate {
     }
 }
 
-/// What has a managed node configured and activated.
+/// Lifecycle client of one node.
 pub struct Lifecycle {
     change: Client<ChangeState::Service>,
     change_name: String,
@@ -121,10 +124,10 @@ pub struct Lifecycle {
 }
 
 impl Lifecycle {
-    /// Of the node `joint`, by `node`.
+    /// Creates the clients on `node` for the node `joint`.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects a client.
     pub fn new(node: &mut Node, joint: &str) -> r2r::Result<Self> {
         let name = |service: &str| format!("{}/{service}", joint.trim_end_matches('/'));
         let (change_name, get_name) = (name("change_state"), name("get_state"));
@@ -154,13 +157,13 @@ fn transition(label: &str) -> ChangeState::Request {
     request
 }
 
-/// The stamp of the command that was dealt with last.
+/// The stamp of the last command that the joint's node has handled.
 pub struct Answers(Arc<Mutex<Option<(i32, u32)>>>);
 
-/// A runtime, and what becomes true at SIGINT or SIGTERM as long as that lives.
+/// Returns a runtime, and a flag that becomes true at SIGINT or SIGTERM while the runtime lives.
 ///
 /// # Errors
-/// The system gives no thread or no signals.
+/// The system refuses a thread or signal handlers.
 pub fn until_signal() -> std::io::Result<(Runtime, Arc<AtomicBool>)> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
@@ -181,7 +184,7 @@ pub fn until_signal() -> std::io::Result<(Runtime, Arc<AtomicBool>)> {
     Ok((runtime, stop))
 }
 
-/// See the module.
+/// The common part of a ROS client; see the module.
 pub struct Session {
     clock: Clock,
     hand: Option<Hand>,
@@ -191,10 +194,10 @@ pub struct Session {
 }
 
 impl Session {
-    /// From here on SIGINT and SIGTERM are taken note of.
+    /// Creates a session. SIGINT and SIGTERM are handled from here on.
     ///
     /// # Errors
-    /// The system gives no thread or no signals.
+    /// The system refuses a thread or signal handlers.
     pub fn new(keeps: Keeps) -> std::io::Result<Self> {
         let (runtime, interrupted) = until_signal()?;
         let (clock, hand) = match keeps {
@@ -213,11 +216,11 @@ impl Session {
         })
     }
 
-    /// Listens to simulated time, where that is kept. After all other subscriptions: what came before a message on
-    /// `/clock` is looked at before it.
+    /// Subscribes to `/clock` in simulated time. Call it after all other subscriptions, so that
+    /// messages from before a message on `/clock` are handled first.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects the subscription.
     pub fn listen_to_time(&mut self, node: &mut Node) -> r2r::Result<()> {
         let Some(mut hand) = self.hand.take() else {
             return Ok(());
@@ -238,22 +241,22 @@ impl Session {
         Ok(())
     }
 
-    /// The clock that it records by.
+    /// Returns the clock used for recording.
     pub fn clock(&self) -> &Clock {
         &self.clock
     }
 
-    /// Present time on its clock, s.
+    /// Returns the present time of the clock, s.
     pub fn now(&self) -> f64 {
         self.clock.now()
     }
 
-    /// Whether SIGINT or SIGTERM has come.
+    /// Returns true if SIGINT or SIGTERM has arrived.
     pub fn interrupted(&self) -> bool {
         self.interrupted.load(Ordering::Acquire)
     }
 
-    /// Lets `seconds` pass; less where simulated time stands.
+    /// Waits for `seconds`; less if simulated time stands.
     ///
     /// # Errors
     /// [`ClientError::Interrupted`].
@@ -282,10 +285,11 @@ impl Session {
         }
     }
 
-    /// Listens to which commands on `topic` the node `joint` has dealt with, where simulated time is kept.
+    /// Subscribes to the acknowledgements of commands on `topic` by the node `joint`, in simulated
+    /// time.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects the subscription.
     pub fn listen_to_answers(
         &self,
         node: &mut Node,
@@ -308,8 +312,8 @@ impl Session {
         Ok(Answers(newest))
     }
 
-    /// In simulated time: waits until the command of this stamp has been dealt with; time stands meanwhile. One whose answer is
-    /// not heard shows in the motion.
+    /// In simulated time, waits until the command with this stamp has been handled; time stands
+    /// meanwhile. A lost acknowledgement appears in the motion.
     pub fn until_answered(&self, answers: &Answers, stamp: (i32, u32)) {
         if self.clock.is_simulated() {
             let newest = || *answers.0.lock().unwrap_or_else(PoisonError::into_inner);
@@ -317,7 +321,7 @@ impl Session {
         }
     }
 
-    /// In simulated time: lets time pass up to a multiple of `period`, s.
+    /// In simulated time, waits until a multiple of `period`, s.
     ///
     /// # Errors
     /// [`ClientError::Interrupted`].
@@ -330,7 +334,7 @@ impl Session {
         self.wait(period - now.rem_euclid(period))
     }
 
-    /// Hands each message of a stream to `take`.
+    /// Passes each message of a stream to `take`.
     pub fn each<T>(
         &self,
         stream: impl Stream<Item = T> + Send + 'static,
@@ -342,10 +346,11 @@ impl Session {
         }));
     }
 
-    /// Requests `service` and waits for its answer, at most 5 s for it to be there and 5 s for the answer.
+    /// Calls `service` and returns its answer. Waits at most 5 s for the service and 5 s for the
+    /// answer.
     ///
     /// # Errors
-    /// No answer.
+    /// The service does not answer.
     pub fn ask<T: WrappedServiceTypeSupport + 'static>(
         &self,
         client: &Client<T>,
@@ -355,10 +360,10 @@ impl Session {
         self.ask_for(client, service, request, PATIENCE)
     }
 
-    /// The same of a service that may take longer for its answer.
+    /// Like [`Session::ask`], for a service whose answer may take up to `most`.
     ///
     /// # Errors
-    /// No answer.
+    /// The service does not answer.
     pub fn ask_for<T: WrappedServiceTypeSupport + 'static>(
         &self,
         client: &Client<T>,
@@ -374,7 +379,8 @@ impl Session {
         Ok(self.block_on(reply, most).ok_or_else(|| silent(most))??)
     }
 
-    /// Waits until `heard()` is true, time standing as long as that is soon; whether it is, within `most`.
+    /// Waits until `heard()` is true; simulated time stands at first. Returns true if that happens
+    /// within `most`.
     fn until(&self, most: Duration, heard: impl Fn() -> bool) -> bool {
         let look = async {
             let mut often = tokio::time::interval(Duration::from_millis(1));
@@ -385,18 +391,18 @@ impl Session {
         self.block_on(look, most).is_some()
     }
 
-    /// Has a joint driven that waits to be configured and activated. In simulated time that is at a set time, so that every
-    /// run begins alike; it then is two seconds later than before.
+    /// Configures and activates a joint's node. In simulated time this happens at a set time, so
+    /// that all runs start alike, and takes two seconds of it.
     ///
     /// # Errors
-    /// No answer, or a transition that fails; SIGINT or SIGTERM.
+    /// The service does not answer, a transition fails, or SIGINT or SIGTERM arrives.
     pub fn bring_up(&self, lifecycle: &Lifecycle) -> Result<(), ClientError> {
         let begun = self.now();
         let name = &lifecycle.change_name;
         let configured = self.ask(&lifecycle.change, name, &transition("configure"))?;
         lifecycle.check(configured.success, "configure")?;
         self.wait(0.5 * BEGINNING)?;
-        // It is begun while time stands; that the loop drives the joint takes ticks.
+        // The transition begins while time stands; the loop then needs ticks to drive the joint.
         let reply = lifecycle.change.request(&transition("activate"))?;
         for _ in 0..2 {
             self.until_under_way(lifecycle)?;
@@ -419,12 +425,12 @@ impl Session {
         }
     }
 
-    /// The outcome, or none when patience is at its end.
+    /// Returns the outcome; `None` after `most`.
     fn block_on<F: Future>(&self, future: F, most: Duration) -> Option<F::Output> {
         self.block_on_going(future, most, STANDS)
     }
 
-    /// The same; simulated time stands for `stands`, and then goes on meanwhile.
+    /// The same; simulated time stands for `stands` and then continues.
     fn block_on_going<F: Future>(
         &self,
         future: F,
@@ -442,7 +448,7 @@ impl Session {
             if begun.elapsed() >= most {
                 return None;
             }
-            // Nothing comes of it while time stands.
+            // The outcome needs simulated time to advance.
             if let Some(gate) = &self.gate {
                 gate.let_go(NAP);
                 wait = Duration::from_millis(1);

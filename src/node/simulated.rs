@@ -1,31 +1,45 @@
-//! The simulated joint as a node: stands in for hardware and speaks only topics.
+//! The simulated joint as a node: replaces hardware and communicates only by topics.
 //!
-//! | direction | name | type | content |
-//! |---|---|---|---|
-//! | in | `withy/motor_setpoints` | sensor_msgs/JointState or std_msgs/Float64MultiArray | motor setpoints, by name or in motor order, the pan's last |
-//! | in | `~/payload` | geometry_msgs/Inertia | payload from now on: `m` in kg (0 takes it off), `com.z` in m above the beam's end, `com.x` and `com.y` 0; `ixx`, `iyy`, `izz` about the payload's own centre in kg m^2, all 0 for those of a solid cube |
-//! | in | `~/push` | geometry_msgs/WrenchStamped | a push on the head plate: force in N, base frame, from now on for a set time; torque 0 |
-//! | in | `~/base_orientation` | geometry_msgs/QuaternionStamped | turns base coordinates into those of a level world; the base goes there smoothly in 1 s. One that comes while it turns waits until it is there; the newest one waits. The frame's name is not looked at |
-//! | out | `joint_states` | sensor_msgs/JointState | encoder angles and velocities, the pan's last |
-//! | out | `imu` | sensor_msgs/Imu | orientation with drifting heading, angular velocity, gravity |
-//! | out | `base_imu` | sensor_msgs/Imu | the same of the base, in the base frame, where the joint has such a unit |
-//! | out | `~/true_bend` | geometry_msgs/Vector3Stamped | what is really so, x and y in rad, z 0, in the frame that the pan turns; for scorers only |
-//! | out | `~/true_pose` | geometry_msgs/PoseStamped | what is really so: the head in the base frame, m; for scorers only |
+//! Inputs:
 //!
-//! The base stands still, or swings about its y axis (pitch) about the orientation that it was given last.
+//! - `withy/motor_setpoints` (sensor_msgs/JointState or std_msgs/Float64MultiArray): motor
+//!   setpoints, by name or in motor order, the pan's last.
+//! - `~/payload` (geometry_msgs/Inertia): payload from now on; `m` in kg (0 removes it), `com.z` in
+//!   m above the beam's end, `com.x` and `com.y` 0; `ixx`, `iyy`, `izz` about the payload's own
+//!   centre in kg m^2, all 0 for those of a solid cube.
+//! - `~/push` (geometry_msgs/WrenchStamped): a push on the head plate; force in N, base frame, from
+//!   now on for a set time; torque 0.
+//! - `~/base_orientation` (geometry_msgs/QuaternionStamped): turns base coordinates into those of a
+//!   level world; the base moves there smoothly in 1 s. A message during that motion waits for its
+//!   end; only the newest one waits. The frame's name is ignored.
 //!
-//! It runs in real time on the monotonic clock, a millisecond at a time. Motors that hear nothing hold, or stop, after
-//! their command timeout. A process may run several joints, on one time.
+//! Outputs:
 //!
-//! With a clock of its own it also says the time on `/clock` (rosgraph_msgs/Clock), a thousand times per simulated second
-//! and from 0 on, stamps with it, and may go faster or slower than real time. A machine that cannot keep up then makes it
-//! slower, and it misses nothing.
+//! - `joint_states` (sensor_msgs/JointState): encoder angles and velocities, the pan's last.
+//! - `imu` (sensor_msgs/Imu): orientation with drifting heading, angular velocity, gravity.
+//! - `base_imu` (sensor_msgs/Imu): the same of the base, in the base frame, if the joint has this
+//!   IMU.
+//! - `~/true_bend` (geometry_msgs/Vector3Stamped): the true bend, x and y in rad, z 0, in the frame
+//!   turned by the pan; for scoring only.
+//! - `~/true_pose` (geometry_msgs/PoseStamped): the true pose of the head in the base frame, m; for
+//!   scoring only.
 //!
-//! In lockstep it says the time a step at a time, and whenever a sensor has delivered something. Then it waits until the
-//! joint's node has acknowledged that message (`withy/acknowledged`, std_msgs/Header: stamp and topic), publishes what
-//! the sensors have delivered, and waits until that has been acknowledged too. So what is measured and what is sent depend on
-//! simulated time alone, and the same seed and commands give the same motion. Others may be waited for as well, on topics of their own: a
-//! behaviour acknowledges a message on `/clock` (`frame_id` "clock") when it has done what it does at that time.
+//! The base stands still, or oscillates about its y axis (pitch) around its last given orientation.
+//!
+//! It runs in real time on the monotonic clock, in steps of a millisecond. Motors without setpoints
+//! hold, or stop, after their command timeout. A process may run several joints on one time.
+//!
+//! With its own clock it also publishes the time on `/clock` (rosgraph_msgs/Clock), a thousand
+//! times per simulated second from 0, uses it for stamps, and may run faster or slower than real
+//! time. A machine that cannot keep up then makes it slower, and no step is skipped.
+//!
+//! In lockstep it publishes the time step by step, and whenever a sensor has delivered something.
+//! Then it waits until the joint's node has acknowledged that message (`withy/acknowledged`,
+//! std_msgs/Header: stamp and topic), publishes the sensor readings, and waits until they are
+//! acknowledged too. Measurements and setpoints therefore depend on simulated time alone, and the
+//! same seed and commands give the same motion. It may wait for other nodes as well, on their own
+//! topics: a behaviour acknowledges a message on `/clock` (`frame_id` "clock") when its work at
+//! that time is done.
 
 mod lockstep;
 mod world;
@@ -48,58 +62,58 @@ use crate::rt::Clock;
 use lockstep::Partner;
 use world::{Reading, World};
 
-/// Inner steps between two messages on `~/true_bend` and `~/true_pose`: 200 a second.
+/// Simulation steps between two messages on `~/true_bend` and `~/true_pose`: 200 Hz.
 const TRUTH_STEPS: u64 = 5;
-/// How far it may fall behind real time before it gives up catching up, s.
+/// Max. delay behind real time that is caught up, s; a larger one is given up.
 const MOST_BEHIND: f64 = 0.25;
-/// How long it waits for messages at a time where it waits for somebody; with several joints it looks at each in turn.
+/// Max. wait for messages while waiting for an acknowledgement; several joints are polled in turn.
 const LOOK: Duration = Duration::from_millis(20);
 const LOOK_IN_TURN: Duration = Duration::from_millis(1);
-/// Machine time after which the time is said again, and readings are sent again: messages may be lost.
+/// Machine time after which the time and the readings are sent again: messages may be lost.
 const CLOCK_AGAIN: Duration = Duration::from_millis(100);
 const READINGS_AGAIN: Duration = Duration::from_secs(2);
 
 /// One joint of `withy simulate`.
 #[derive(Clone, Debug)]
 pub struct Simulated {
-    /// The joint, its build and sensors.
+    /// The joint, its build and its sensors.
     pub file: SimulatedFile,
     /// Payload at start: mass, kg, and height of its centre above the beam's end, m.
     pub payload: (f64, f64),
-    /// How long a push lasts, s.
+    /// Duration of a push, s.
     pub push_duration: f64,
-    /// How the base swings from the start; `None`: it stands still.
+    /// Oscillation of the base from the start; `None`: it stands still.
     pub swing: Option<Swing>,
 }
 
-/// How simulated time goes.
+/// The progress of simulated time.
 #[derive(Clone, Debug)]
 pub enum Pace {
-    /// With the machine's, and nobody is told.
+    /// With the machine's time, without `/clock`.
     Real,
-    /// On `/clock`, so many simulated seconds per second as far as the machine keeps up.
+    /// On `/clock`, with the given simulated seconds per second if the machine keeps up.
     Clock(f64),
     /// On `/clock`, in lockstep with the joints' nodes.
     Lockstep(Lockstep),
 }
 
-/// Simulated time in lockstep.
+/// Settings of simulated time in lockstep.
 #[derive(Clone, Debug)]
 pub struct Lockstep {
-    /// Longest step, s.
+    /// Max. step, s.
     pub step: f64,
-    /// At most so many simulated seconds per second; `None`: as fast as it goes.
+    /// Max. simulated seconds per second; `None`: unlimited.
     pub speed: Option<f64>,
-    /// Nodes that are waited for besides the joints' own: full names.
+    /// Full names of the nodes to wait for besides the joints' own.
     pub wait_for: Vec<String>,
-    /// Machine time that an answer may take before time goes on without it.
+    /// Machine time limit for an acknowledgement before time continues without it.
     pub patience: Duration,
 }
 
-/// Why a simulated joint could not run.
+/// The reason why a simulated joint cannot run.
 #[derive(Debug, thiserror::Error)]
 pub enum SimulatedError {
-    /// The graph cannot be used.
+    /// The ROS graph cannot be used.
     #[error(transparent)]
     Node(#[from] NodeError),
     /// The joint cannot be built.
@@ -174,9 +188,9 @@ pub fn simulate(joints: &[Simulated], pace: &Pace) -> Result<(), SimulatedError>
 
 /// One joint with its node.
 struct Joint {
-    // Before the node that feeds it.
+    // Dropped before the node that feeds it.
     world: World,
-    /// The control node, where time waits for it.
+    /// The control node, if simulated time waits for it.
     partner: Option<Partner>,
     node: Node,
 }
@@ -184,33 +198,32 @@ struct Joint {
 /// All joints on one time.
 struct Stage {
     joints: Vec<Joint>,
-    /// Others that time waits for.
+    /// Other nodes that simulated time waits for.
     others: Vec<Partner>,
-    /// Says the time, where it is the joints' own.
+    /// Publisher of `/clock`, if the joints have their own time.
     time: Option<Publisher<ClockMessage>>,
     clock: Clock,
-    /// Loop time of the joints' time 0, where they run by the machine's.
+    /// Loop time of the joints' time 0, if they run on the machine's clock, s.
     origin: f64,
     stop: Arc<AtomicBool>,
-    /// That a message could not be published is said once.
+    /// A failure to publish has been logged.
     failed: bool,
 }
 
-/// What an answer is waited for.
+/// The content of an awaited acknowledgement.
 enum Asked<'a> {
     /// A message on `/clock`.
     Time(&'a Time),
-    /// The readings of each joint.
     Readings(&'a [Vec<Reading>]),
 }
 
 impl Asked<'_> {
-    /// Whether the control node of the joint with this number has acknowledged it.
+    /// Returns true if the control node of the joint with this number has acknowledged it.
     fn answered(&self, partner: &Partner, joint: usize) -> bool {
         match self {
             Self::Time(stamp) => partner.has_acknowledged("clock", stamp),
             Self::Readings(readings) => {
-                // Of several on one topic the last one's answer counts.
+                // Of several readings on one topic, the acknowledgement of the last counts.
                 let readings = readings[joint].iter().map(|r| (r.topic(), r.stamp()));
                 let last: BTreeMap<_, _> = readings.collect();
                 let has = |(topic, stamp): (&&str, &&Time)| partner.has_acknowledged(topic, stamp);
@@ -228,12 +241,13 @@ impl Asked<'_> {
 }
 
 impl Stage {
-    /// Makes what says the time, and listens to those that it waits for.
+    /// Creates the publisher of `/clock`, and subscribes to the acknowledgements of the other
+    /// nodes.
     fn begin_clock(&mut self, node: &mut Node, pace: &Pace) -> r2r::Result<()> {
         if let Pace::Real = pace {
             return Ok(());
         }
-        // As /clock has it in ROS 2: best effort, the last one.
+        // The ROS 2 profile of `/clock`: best effort, the last one.
         let newest = QosProfile::default().keep_last(1).best_effort();
         self.time = Some(node.create_publisher("/clock", newest)?);
         if let Pace::Lockstep(lockstep) = pace {
@@ -249,7 +263,7 @@ impl Stage {
         self.stop.load(Ordering::Acquire)
     }
 
-    /// Takes what has come, and waits for it at most for `most`.
+    /// Handles the messages received, and waits for them for at most `most`.
     fn gather(&mut self, most: Duration) {
         let mut wait = most;
         loop {
@@ -257,8 +271,8 @@ impl Stage {
             for joint in &mut self.joints {
                 joint.node.spin_once(wait);
                 wait = Duration::ZERO;
-                // Setpoints go out before the word that they have: where that is seen they are there, and if they came
-                // while others were looked at, then at the next turn.
+                // Setpoints are sent before their acknowledgement: once it is received they are
+                // here too, or arrive in the next round if other nodes were polled meanwhile.
                 any |= joint.world.take();
                 any |= joint.partner.as_mut().is_some_and(Partner::take);
             }
@@ -271,7 +285,7 @@ impl Stage {
         }
     }
 
-    /// The stamp of simulated time `t`, s.
+    /// Returns the stamp of simulated time `t`, s.
     fn stamp(&self, t: f64) -> Time {
         time(match self.time {
             Some(_) => stamp_of(t),
@@ -279,7 +293,7 @@ impl Stage {
         })
     }
 
-    /// Publishes; a failure is said once.
+    /// Logs the first failure to publish.
     fn check(&mut self, sent: r2r::Result<()>) {
         if let Err(error) = sent
             && !std::mem::replace(&mut self.failed, true)
@@ -307,7 +321,7 @@ impl Stage {
         }
     }
 
-    /// What is really so, where it is due.
+    /// Publishes the true state when due.
     fn tell_truth(&mut self, step: u64) {
         if !step.is_multiple_of(TRUTH_STEPS) {
             return;
@@ -318,7 +332,7 @@ impl Stage {
         }
     }
 
-    /// Goes on to a step's time: the readings of each joint that have been delivered by then.
+    /// Advances to the time of a step; returns the readings of each joint delivered by then.
     fn advance(&mut self, step: u64) -> Vec<Vec<Reading>> {
         let (clock, origin, own) = (self.clock.clone(), self.origin, self.time.is_some());
         let stamp = |t: f64| {
@@ -336,7 +350,7 @@ impl Stage {
             .collect()
     }
 
-    /// With the machine's time, so many simulated seconds per second.
+    /// Runs on the machine's time, with the given simulated seconds per second.
     fn run_by_machine(&mut self, speed: f64) {
         let start = Instant::now();
         self.origin = self.clock.now();
@@ -360,7 +374,7 @@ impl Stage {
                 lost -= ahead;
                 self.origin -= ahead;
             }
-            // Messages wake it.
+            // Messages end the wait.
             loop {
                 self.gather(Duration::from_secs_f64(ahead.max(0.0)));
                 ahead = deadline - start.elapsed().as_secs_f64();
@@ -377,7 +391,7 @@ impl Stage {
         }
     }
 
-    /// As fast as those go that time waits for.
+    /// Runs as fast as the nodes that simulated time waits for.
     fn run_in_lockstep(&mut self, lockstep: &Lockstep) {
         let longest = (lockstep.step / STEP).round().max(1.0) as u64;
         let mut step: u64 = 0;
@@ -418,7 +432,7 @@ impl Stage {
         own.chain(&self.others).any(Partner::is_gone)
     }
 
-    /// Waits until it has been acknowledged by all that are waited for.
+    /// Waits until all awaited nodes have acknowledged it.
     fn wait(&mut self, asked: &Asked, patience: Duration) {
         let look = match self.joints.len() {
             1 => LOOK,
@@ -426,7 +440,7 @@ impl Stage {
         };
         let begin = Instant::now();
         let mut again = begin + asked.again();
-        // What is there already; then what comes.
+        // First the messages already received, then new ones.
         let mut wait = Duration::ZERO;
         while !self.stopped() {
             self.gather(wait);
@@ -458,7 +472,7 @@ impl Stage {
     }
 }
 
-/// The stamp of simulated time `t`, s.
+/// Returns the stamp of simulated time `t`, s.
 fn stamp_of(t: f64) -> (i32, u32) {
     let ns = (t.max(0.0) * 1e9).round() as u64;
     ((ns / 1_000_000_000) as i32, (ns % 1_000_000_000) as u32)

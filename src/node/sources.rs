@@ -1,8 +1,10 @@
-//! Who commands the joint. No middleware and no clock in here: who said something, and when, in; whether it is taken, out.
+//! Arbitration between the sources of commands. Free of middleware and clocks: source and time of a
+//! command in, acceptance out.
 //!
-//! The source that commanded last holds the joint, until it has been silent for a time or the joint is told to hold. While it
-//! holds, commands of another are reported, and refused where one source is to have the joint for itself. After a hold a stream
-//! that runs on is refused until it pauses: a hold that the next sample undoes is none.
+//! The source that commanded last holds the joint until it has been silent for
+//! `commands.release_after` or a hold is requested. Meanwhile commands of other sources are
+//! reported, and refused if command is exclusive. After a hold, a stream that continues is refused
+//! until it pauses; otherwise its next sample would undo the hold.
 
 pub mod listen;
 mod names;
@@ -14,35 +16,36 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use super::messages::Refusal;
 use crate::config::{ACTION, Commands};
 
-/// Longest time between two commands of a stream, s: a person is slower.
+/// Max. time between two commands of a stream, s: a person is slower.
 const STREAM_GAP: f64 = 0.5;
-/// So many commands that follow one another so make a stream.
+/// Number of consecutive commands that make a stream.
 const STREAM: u32 = 3;
-/// Most sources that are remembered; who was heard longest ago is forgotten first.
+/// Max. number of remembered sources; the one heard longest ago is forgotten first.
 const MOST: usize = 32;
-/// What stands for a node that the graph cannot name.
+/// Name shown for a node whose name is unknown.
 const UNKNOWN: &str = "a node that is not known";
 
-/// Between names of which one is meant.
+/// Separator of candidate names, one of which is meant.
 const OR: &str = " or ";
 
-/// Whose a command is.
+/// The source of a command.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Source {
     /// The clients of the action.
     Action,
-    /// A source with topics of its own.
+    /// A source with its own topics.
     Named(String),
-    /// The one node that publishes on a topic.
+    /// The only node that publishes on a topic.
     Node(String),
-    /// One of the nodes that publish on a topic; which one, nobody can tell.
+    /// One of several nodes that publish on a topic; which one is unknown.
     OneOf(Vec<String>),
-    /// A node that the graph does not name, or not yet.
+    /// A node whose name the ROS graph does not report, or not yet.
     Unknown,
 }
 
 impl Source {
-    /// The source of a message on a topic on which nodes of these names publish; an empty name is not known.
+    /// Returns the source of a message on a topic with publishers of these names; an empty name is
+    /// unknown.
     fn among(publishers: &[String]) -> Self {
         match publishers {
             [] => Self::Unknown,
@@ -52,7 +55,7 @@ impl Source {
         }
     }
 
-    /// The names that it may have.
+    /// Returns the possible names of the source.
     fn names(&self) -> Vec<&str> {
         match self {
             Self::Action => vec![ACTION],
@@ -62,7 +65,7 @@ impl Source {
         }
     }
 
-    /// Whether the two may be one.
+    /// Returns true if both may be the same source.
     fn may_be(&self, other: &Self) -> bool {
         let names = other.names();
         self.names().iter().any(|name| names.contains(name))
@@ -79,7 +82,7 @@ impl fmt::Display for Source {
     }
 }
 
-/// How long ago something was, s; simulated time may jump back, and then it was long ago.
+/// Returns the elapsed time, s; infinite if simulated time has jumped back.
 fn since(then: f64, now: f64) -> f64 {
     if now >= then {
         now - then
@@ -88,60 +91,60 @@ fn since(then: f64, now: f64) -> f64 {
     }
 }
 
-/// What is known of a source.
+/// The record of one source.
 #[derive(Clone, Debug)]
 struct Heard {
     source: Source,
-    /// When it commanded last, taken or not, s.
+    /// Time of its last command, accepted or not, s.
     at: f64,
-    /// How many in a row were no further apart than [`STREAM_GAP`].
+    /// Number of consecutive commands no further apart than [`STREAM_GAP`].
     row: u32,
-    /// The joint was told to hold while it streamed.
+    /// A hold was requested while it streamed.
     barred: bool,
-    /// When it commanded last while another held the joint, s.
+    /// Time of its last command while another source held the joint, s.
     contended: f64,
-    /// That was logged.
+    /// The contention has been logged.
     told: bool,
 }
 
-/// What diagnostics say.
+/// The state of the arbitration for diagnostics.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Report {
-    /// Who holds the joint; empty: nobody.
+    /// The source that holds the joint; empty: none.
     pub commanding: String,
-    /// Who else wanted to of late, in the order of their names.
+    /// Other sources that commanded recently, sorted by name.
     pub contending: Vec<String>,
-    /// Commands that came while another held the joint, or from nobody knows whom of several.
+    /// Number of commands while another source held the joint, or from an unknown one of several.
     pub contended: u64,
-    /// Commands that were refused for whose they were.
+    /// Number of commands refused because of their source.
     pub refused: u64,
 }
 
 impl Report {
-    /// Everybody who wants the joint.
+    /// Returns all sources that command the joint.
     pub fn all(&self) -> BTreeSet<String> {
         let holder = Some(&self.commanding).filter(|name| !name.is_empty());
-        // One of several that contend, all named there.
+        // A joined name stands for one of several, all of which contend.
         let holder = holder.filter(|name| !name.contains(OR));
         self.contending.iter().chain(holder).cloned().collect()
     }
 }
 
-/// The sources of one joint's commands. Times are any clock's, s.
+/// The sources of one joint's commands. Times are on any one clock, s.
 #[derive(Debug, Default)]
 struct Sources {
     exclusive: bool,
     release_after: f64,
     holder: Option<(Source, f64)>,
     heard: Vec<Heard>,
-    /// Requests to hold that are known.
+    /// Number of hold requests seen so far.
     holds: u64,
     contended: u64,
     refused: u64,
 }
 
 impl Sources {
-    /// Takes note of requests to hold: whoever holds the joint loses it, and streams that run have to pause.
+    /// Registers hold requests: the holder loses the joint, and running streams have to pause.
     fn note_holds(&mut self, holds: u64, now: f64) {
         if holds == self.holds {
             return;
@@ -153,14 +156,15 @@ impl Sources {
         }
     }
 
-    /// Who holds the joint, if its last command is not too long ago; of a goal `under_way` it never is.
+    /// Returns the source that holds the joint if its last command is recent; a goal `under_way`
+    /// keeps it recent.
     fn holder(&self, now: f64, under_way: bool) -> Option<&Source> {
         let (source, at) = self.holder.as_ref()?;
         let busy = under_way && *source == Source::Action;
         (busy || since(*at, now) < self.release_after).then_some(source)
     }
 
-    /// What is known of a source that says something now.
+    /// Registers a command of a source now; returns the index of its record.
     fn hear(&mut self, source: &Source, now: f64) -> usize {
         let place = self.heard.iter().position(|h| h.source == *source);
         if let Some(place) = place {
@@ -190,13 +194,14 @@ impl Sources {
         self.heard.len() - 1
     }
 
-    /// Whether a stream that may be this source's runs on after a hold. One that has paused is free again.
+    /// Returns true if a stream that may be this source's continues after a hold. A stream that has
+    /// paused is free again.
     fn barred(&mut self, source: &Source, now: f64) -> bool {
         let mut barred = false;
         for heard in &mut self.heard {
             heard.barred &= since(heard.at, now) < self.release_after;
             if heard.barred && heard.source.may_be(source) {
-                // Told by another name, it is the same stream.
+                // Under another name it is still the same stream.
                 heard.at = now;
                 barred = true;
             }
@@ -204,7 +209,7 @@ impl Sources {
         barred
     }
 
-    /// Whether a command of `source` may be taken; if so, what is worth a warning.
+    /// Judges a command of `source`; returns a warning if there is reason for one.
     fn judge(
         &mut self,
         source: &Source,
@@ -224,7 +229,7 @@ impl Sources {
             });
         }
         let holder = self.holder(now, under_way);
-        // Who cannot be named holds nothing.
+        // An unnamed source never holds the joint.
         let other = holder.filter(|h| *h != source && **h != Source::Unknown);
         let other = other.map(ToString::to_string);
         let several = matches!(source, Source::OneOf(_));
@@ -274,7 +279,7 @@ impl Sources {
         Ok(first.then_some(sentence))
     }
 
-    /// A command of `source` is taken.
+    /// Registers an accepted command of `source`.
     fn take(&mut self, source: &Source, now: f64) {
         self.holder = Some((source.clone(), now));
     }
@@ -299,16 +304,16 @@ impl Sources {
     }
 }
 
-/// Where a target came in, of topics.
+/// Kind of topic on which a target arrived.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Lane {
-    /// The topics that all share.
+    /// The topics that all sources share.
     Shared,
-    /// Topics of a source's own, by its name.
+    /// The topics of one source, by its name.
     Own(String),
 }
 
-/// Topics of targets that all share.
+/// Shared topics for targets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Topic {
     /// `~/desired_pose`.
@@ -318,10 +323,9 @@ pub enum Topic {
 }
 
 impl Topic {
-    /// All of them.
     pub const ALL: [Self; 2] = [Self::Pose, Self::Point];
 
-    /// Its name below the node.
+    /// Returns the name below the node.
     pub fn name(self) -> &'static str {
         match self {
             Self::Pose => "desired_pose",
@@ -330,35 +334,36 @@ impl Topic {
     }
 }
 
-/// The sources of one joint's commands, as its threads share them.
+/// The sources of one joint's commands, shared by its threads.
 #[derive(Debug, Default)]
 pub struct SharedSources {
     sources: Mutex<Sources>,
-    /// Names of the nodes that publish on each of [`Topic::ALL`], in order; an empty one is not known.
+    /// Names of the publishing nodes for each of [`Topic::ALL`], in order; an empty name is
+    /// unknown.
     publishers: Mutex<[Vec<String>; 2]>,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // Plain data: a panic elsewhere leaves nothing half done.
+    // Plain data: a panic elsewhere leaves nothing inconsistent.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl SharedSources {
-    /// Sets who may command.
+    /// Sets the rules for sources.
     pub fn set_rules(&self, commands: &Commands) {
         let mut sources = locked(&self.sources);
         sources.exclusive = commands.exclusive;
         sources.release_after = commands.release_after;
     }
 
-    /// Says which nodes publish on a topic.
+    /// Sets the nodes that publish on a topic.
     fn set_publishers(&self, topic: Topic, mut names: Vec<String>) {
         names.sort();
         names.dedup();
         locked(&self.publishers)[topic as usize] = names;
     }
 
-    /// Whose a message is.
+    /// Returns the source of a message.
     pub fn source(&self, topic: Topic, lane: Lane) -> Source {
         match lane {
             Lane::Shared => Source::among(&locked(&self.publishers)[topic as usize]),
@@ -366,11 +371,11 @@ impl SharedSources {
         }
     }
 
-    /// Whether a command of `source` may be taken now, with `holds` requests to hold made so far and a goal of the action
-    /// `under_way` or not; if so, what is worth a warning.
+    /// Judges a command of `source` after `holds` hold requests, with a goal of the action
+    /// `under_way` or not; returns a warning if there is reason for one.
     ///
     /// # Errors
-    /// Why not.
+    /// The refusal, if the command is not accepted.
     pub fn judge(
         &self,
         source: &Source,
@@ -383,19 +388,19 @@ impl SharedSources {
         sources.judge(source, now, under_way)
     }
 
-    /// A command of `source` is taken.
+    /// Registers an accepted command of `source`.
     pub fn take(&self, source: &Source, now: f64) {
         locked(&self.sources).take(source, now);
     }
 
-    /// The joint is not driven: who commands it once it is has begun anew, streams as well.
+    /// Forgets holder and streams while the joint is not driven: arbitration starts afresh.
     pub fn forget(&self, holds: u64) {
         let mut sources = locked(&self.sources);
         (sources.holds, sources.holder) = (holds, None);
         sources.heard.clear();
     }
 
-    /// How it stood after the last command; a hold since then shows with the next.
+    /// Returns the state after the last command; a hold since then shows with the next one.
     pub fn report(&self, now: f64, under_way: bool) -> Report {
         locked(&self.sources).report(now, under_way)
     }
@@ -418,7 +423,7 @@ mod tests {
         }
     }
 
-    /// Says something at `now`; whether it was taken.
+    /// Sends a command at `now`; returns true if it is accepted.
     fn says(s: &mut Sources, source: &Source, now: f64) -> bool {
         let taken = s.judge(source, now, false).is_ok();
         if taken {
@@ -445,14 +450,14 @@ mod tests {
         assert_eq!(report.commanding, "/a");
         assert_eq!(report.contending, ["/b"]);
         assert_eq!((report.contended, report.refused), (1, 1));
-        // Silent for as long as that; what was refused did not count as heard of the holder.
+        // The holder has been silent for 2 s: the refused command did not extend its time.
         assert!(says(&mut s, &b, 12.0));
         assert_eq!(reason(&mut s, &a, 12.1), "other_source");
-        // A holder that goes on stays.
+        // A holder that continues keeps the joint.
         for i in 0..100 {
             assert!(says(&mut s, &b, 12.0 + 1.9 * f64::from(i)));
         }
-        // Nobody, long after.
+        // Long after, no source holds the joint.
         let report = s.report(1000.0, false);
         assert_eq!(report.commanding, "");
         assert!(report.contending.is_empty());
@@ -474,7 +479,7 @@ mod tests {
         assert_eq!(report.commanding, "desk");
         assert_eq!(report.contending, ["/a"]);
         assert_eq!((report.contended, report.refused), (19, 0));
-        // Each source's once.
+        // One warning per source.
         assert_eq!(warnings, 2);
     }
 
@@ -525,14 +530,14 @@ mod tests {
             }
             s.note_holds(1, 0.95);
             assert_eq!(s.report(0.95, false).commanding, "");
-            // However long it goes on, and from whatever topic it seems to come.
+            // For as long as it continues, and under any name.
             for i in 0..100 {
                 let now = 1.0 + 0.1 * f64::from(i);
                 assert_eq!(reason(&mut s, &a, now), "stream_after_hold");
             }
             let both = Source::among(&["/a".into(), "/c".into()]);
             assert_eq!(reason(&mut s, &both, 11.0), "stream_after_hold");
-            // Another may command meanwhile, and the stream stays out.
+            // Another source may command meanwhile, and the stream stays refused.
             assert!(says(&mut s, &b, 11.0));
             assert_eq!(reason(&mut s, &a, 12.9), "stream_after_hold");
             assert!(says(&mut s, &a, 14.9));
@@ -543,12 +548,12 @@ mod tests {
     fn a_command_after_a_hold_is_no_stream() {
         let a = node("/a");
         let mut s = sources(true);
-        // Now and then, before and after.
+        // Occasional commands, before and after.
         for (now, holds) in [(0.0, 0), (0.6, 1), (0.7, 2), (3.0, 3), (3.6, 3), (4.2, 4)] {
             s.note_holds(holds, now);
             assert!(says(&mut s, &a, now), "{now}");
         }
-        // Goals are none either, however fast they come.
+        // Goals never make a stream, however fast they come.
         let mut s = sources(true);
         for i in 0..20_u32 {
             let now = 0.1 * f64::from(i);
@@ -558,7 +563,8 @@ mod tests {
     }
 
     proptest! {
-        // While one holds the joint no other is taken, whoever says what and when; and what is remembered is bounded.
+        // While one source holds the joint, no other is accepted; the number of remembered sources
+        // is bounded.
         #[test]
         fn one_has_the_joint_for_itself(
             said in proptest::collection::vec((0_u8..60, 0.0..1.5_f64, 0_u8..40), 1..300),

@@ -1,4 +1,4 @@
-//! What a joint's threads on the graph's side tell each other.
+//! The state that a joint's non-real-time threads share.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
@@ -13,27 +13,27 @@ use crate::geometry::{Configuration, orientation};
 use crate::self_support::SelfSupport;
 use crate::tick::{Faults, Mode, Output, Readiness, ReleaseRefusal, Supervision};
 
-/// The status of one joint; every field may be read at any time.
+/// The shared status of one joint; every field can be read at any time.
 #[derive(Debug, Default)]
 pub struct Status {
-    /// What was refused on the topics.
+    /// Counts of the messages refused, by topic.
     pub refused: Refused,
-    /// Who commands.
+    /// The sources of commands.
     pub sources: SharedSources,
     goal_under_way: AtomicBool,
     closing: AtomicBool,
     over: AtomicBool,
     at_rest: AtomicBool,
-    /// How often the publisher has come round.
+    /// Rounds of the publisher.
     published: AtomicU64,
     lifecycle: Mutex<Lifecycle>,
     newest: Mutex<Newest>,
     delay: AtomicU64,
     in_force: Mutex<Option<InForce>>,
     reference: Mutex<Configuration>,
-    /// One more than the last command that is over; 0: none is.
+    /// One more than the last command that has ended; 0: none.
     ended: AtomicU64,
-    /// One more than the command whose target is held within tolerance; 0: none is.
+    /// One more than the command whose target is held within tolerance; 0: none.
     settled: AtomicU64,
     residual: Mutex<Option<Residual>>,
     gravity: Mutex<Option<GravitySum>>,
@@ -42,42 +42,42 @@ pub struct Status {
     supervision: Mutex<(Supervision, SelfSupport)>,
 }
 
-/// What the loop answered last to what it was asked.
+/// The last answer of the loop to requests.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Answer {
-    /// What it does.
+    /// Mode of the loop.
     pub mode: Mode,
-    /// How the rules stand.
+    /// State of the supervision rules.
     pub faults: Faults,
-    /// The request to clear that it saw last.
+    /// Number of the last request to clear faults that the loop has seen.
     pub clear: u64,
-    /// The request to release tension that it answered last.
+    /// Number of the last request to release tension that the loop has answered.
     pub release_tension: u64,
-    /// Why it refused that, if it did.
+    /// Reason why the loop refused that request, if it did.
     pub release_refusal: Option<ReleaseRefusal>,
 }
 
-/// Where the node stands in its lifecycle.
+/// The lifecycle of the node as reported.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Lifecycle {
-    /// The state.
     pub state: State,
-    /// Why the last transition did not lead where it should, or what an autostart waits for; empty where all went well.
+    /// Reason why the last transition did not succeed, or the condition that an autostart waits
+    /// for; empty if all went well.
     pub reason: String,
-    /// An autostart waits.
+    /// An autostart is waiting.
     pub waits: bool,
-    /// The control loop is lost: there will not be another one.
+    /// The control loop is lost and cannot be created anew.
     pub lost: bool,
 }
 
-/// What the loop said last.
+/// The last report of the loop.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Newest {
-    /// What it does.
+    /// Mode of the loop.
     pub mode: Mode,
-    /// Whether the joint may be set going.
+    /// Readiness of the joint for activation.
     pub readiness: Readiness,
-    /// How the rules of supervision stand.
+    /// State of the supervision rules.
     pub faults: Faults,
 }
 
@@ -86,43 +86,45 @@ pub struct Newest {
 pub struct InForce {
     /// Number of the command.
     pub command: u64,
-    /// Where it came in.
+    /// Topic on which it arrived.
     pub topic: &'static str,
-    /// Whose it is.
+    /// Source of the command.
     pub source: String,
-    /// The frame it was told in.
+    /// Frame in which the target was given.
     pub frame: String,
-    /// Where it is, base frame.
+    /// Target in the base frame.
     pub target: Target,
-    /// What the joint does about it.
+    /// Configuration found for the target.
     pub aimed: Aimed,
-    /// Whether it is followed as moving.
+    /// True if the target is followed as moving.
     pub moving: bool,
 }
 
-/// What is left over of a target in the configuration measured.
+/// Residual of a target at the measured configuration.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Residual {
-    /// The command that the target belongs to.
+    /// Command that the target belongs to.
     pub command: u64,
-    /// The angle left over, rad.
+    /// Residual angle, rad.
     pub angle: f64,
-    /// Stamp of the measurement, loop time.
+    /// Stamp of the measurement, loop time, s.
     pub stamp: f64,
 }
 
-/// What the head's IMU has shown of gravity since it was asked for, and how straight and still the joint was.
+/// Gravity as measured by the head's IMU since gathering began, with the largest bend and
+/// deviation.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct GravitySum {
-    /// Sum of directions, base frame.
+    /// Sum of the directions, base frame.
     pub sum: Vector3<f64>,
-    /// How many different ones.
+    /// Number of different samples.
     pub count: u32,
-    /// Greatest inclination that the motors said meanwhile, rad.
+    /// Max. inclination reported by the motors meanwhile, rad.
     pub most_bent: f64,
-    /// Greatest departure of a direction from the first, rad.
+    /// Max. deviation of a direction from the first, rad.
     pub most_apart: f64,
-    /// The first direction, and the last one in the head frame.
+    /// First direction, base frame.
+    /// Last direction, head frame.
     pub first: Vector3<f64>,
     pub last: Vector3<f64>,
 }
@@ -130,92 +132,91 @@ pub struct GravitySum {
 /// The gain set in force.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct GainSetInForce {
-    /// Its name.
+    /// Name of the gain set.
     pub name: String,
-    /// Whether gains were changed since it was chosen.
+    /// True if gains were changed since it was chosen.
     pub changed: bool,
-    /// Parameter sets that were refused so far, and the last one's reason.
+    /// Number of parameter changes refused so far.
     pub refused: u64,
-    /// The reason of the last refusal.
+    /// Reason of the last refusal.
     pub last_refusal: String,
-    /// Dead time that it allows, s.
+    /// Max. dead time that the gain set allows, s.
     pub delay_allowed: f64,
-    /// What is wrong with it on the joint's models, if anything.
+    /// Problem of the gain set on the joint's models; empty if none.
     pub warning: String,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    // Plain data: a panic elsewhere leaves nothing half done.
+    // Plain data: a panic elsewhere leaves nothing inconsistent.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Status {
-    /// From now on commands are not taken.
+    /// Refuses commands from now on.
     pub fn close(&self) {
         self.closing.store(true, Ordering::Release);
     }
 
-    /// Whether commands are no longer taken.
+    /// Returns true if commands are refused because the node shuts down.
     pub fn closing(&self) -> bool {
         self.closing.load(Ordering::Acquire)
     }
 
-    /// From now on nothing more is to be told.
+    /// Ends all reports.
     pub fn end(&self) {
         self.over.store(true, Ordering::Release);
     }
 
-    /// Whether nothing more is to be told.
+    /// Returns true if all reports have ended.
     pub fn over(&self) -> bool {
         self.over.load(Ordering::Acquire)
     }
 
-    /// The publisher has come round.
+    /// Counts one round of the publisher.
     pub fn count_published(&self) {
         self.published.fetch_add(1, Ordering::AcqRel);
     }
 
-    /// How often the publisher has come round.
+    /// Returns the number of rounds of the publisher.
     pub fn published(&self) -> u64 {
         self.published.load(Ordering::Acquire)
     }
 
-    /// Where the node stands in its lifecycle.
     pub fn lifecycle(&self) -> Lifecycle {
         locked(&self.lifecycle).clone()
     }
 
-    /// Changes what is said of the lifecycle.
+    /// Changes the lifecycle as reported.
     pub fn change_lifecycle(&self, change: impl FnOnce(&mut Lifecycle)) {
         change(&mut locked(&self.lifecycle));
     }
 
-    /// What the loop said last.
+    /// Returns the last report of the loop.
     pub fn newest(&self) -> Newest {
         *locked(&self.newest)
     }
 
-    /// Sets what the loop said last.
+    /// Stores the last report of the loop.
     pub fn set_newest(&self, newest: Newest) {
         *locked(&self.newest) = newest;
     }
 
-    /// Whether nothing moves.
+    /// Returns true if nothing moves.
     pub fn at_rest(&self) -> bool {
         self.at_rest.load(Ordering::Acquire)
     }
 
-    /// Says whether nothing moves.
+    /// Stores whether nothing moves.
     pub fn set_at_rest(&self, at_rest: bool) {
         self.at_rest.store(at_rest, Ordering::Release);
     }
 
-    /// Whether a goal of the action is under way.
+    /// Returns true if a goal of the action is in progress.
     pub fn goal_under_way(&self) -> bool {
         self.goal_under_way.load(Ordering::Acquire)
     }
 
-    /// Says whether a goal of the action is under way.
+    /// Stores whether a goal of the action is in progress.
     #[cfg_attr(
         not(has_control_msgs),
         expect(dead_code, reason = "only the action says so")
@@ -224,41 +225,40 @@ impl Status {
         self.goal_under_way.store(under_way, Ordering::Release);
     }
 
-    /// The target in force, if there is one.
+    /// Returns the target in force; `None` once its command has ended.
     pub fn in_force(&self) -> Option<InForce> {
         let ended = self.ended();
         let target = locked(&self.in_force).clone();
         target.filter(|t| ended < Some(t.command))
     }
 
-    /// Sets the target in force.
     pub fn set_in_force(&self, target: InForce) {
         *locked(&self.in_force) = Some(target);
     }
 
-    /// The last command that is over.
+    /// Returns the number of the last command that has ended.
     pub fn ended(&self) -> Option<u64> {
         self.ended.load(Ordering::Acquire).checked_sub(1)
     }
 
-    /// Says which command is over, with all before it.
+    /// Stores the last command that has ended; all before it have ended too.
     pub fn set_ended(&self, ended: Option<u64>) {
         let ended = ended.map_or(0, |e| e + 1);
         self.ended.store(ended, Ordering::Release);
     }
 
-    /// The command whose target is held within tolerance.
+    /// Returns the command whose target is held within tolerance.
     pub fn settled(&self) -> Option<u64> {
         self.settled.load(Ordering::Acquire).checked_sub(1)
     }
 
-    /// Says which command's target is held within tolerance.
+    /// Stores the command whose target is held within tolerance.
     pub fn set_settled(&self, command: Option<u64>) {
         let command = command.map_or(0, |c| c + 1);
         self.settled.store(command, Ordering::Release);
     }
 
-    /// What was left over last.
+    /// Returns the last residual.
     #[cfg_attr(
         not(has_control_msgs),
         expect(dead_code, reason = "only the action asks")
@@ -267,33 +267,32 @@ impl Status {
         *locked(&self.residual)
     }
 
-    /// Says what is left over.
     pub fn set_residual(&self, residual: Residual) {
         *locked(&self.residual) = Some(residual);
     }
 
-    /// The joint's reference, rad.
+    /// Returns the joint's reference, rad.
     pub fn reference(&self) -> Configuration {
         *locked(&self.reference)
     }
 
-    /// Sets the joint's reference, rad.
+    /// Stores the joint's reference, rad.
     pub fn set_reference(&self, reference: Configuration) {
         *locked(&self.reference) = reference;
     }
 
-    /// Begins to gather what the head's IMU shows of gravity.
+    /// Begins to gather gravity samples of the head's IMU.
     pub fn gather_gravity(&self) {
         *locked(&self.gravity) = Some(GravitySum::default());
     }
 
-    /// Ends the gathering: what there is.
+    /// Ends the gathering and returns the sum.
     pub fn end_gravity(&self) -> Option<GravitySum> {
         locked(&self.gravity).take()
     }
 
-    /// Adds gravity's direction in the head frame, if it is gathered and new; `motors`: bend and pan that the motors
-    /// say, rad.
+    /// Adds a direction of gravity in the head frame, if gathering is on and the direction is new;
+    /// `motors` is the configuration measured by the motors, rad.
     pub fn add_gravity(&self, head: Vector3<f64>, motors: Configuration) {
         if let Some(gathered) = &mut *locked(&self.gravity)
             && gathered.last != head
@@ -311,12 +310,12 @@ impl Status {
         }
     }
 
-    /// What the loop answered last.
+    /// Returns the last answer of the loop.
     pub fn answer(&self) -> Answer {
         *locked(&self.answer)
     }
 
-    /// Takes the loop's answer.
+    /// Stores the answer in a loop output.
     pub fn set_answer(&self, output: &Output) {
         *locked(&self.answer) = Answer {
             mode: output.mode,
@@ -327,32 +326,33 @@ impl Status {
         };
     }
 
-    /// The supervision in force, each guard with the limit in force, and what the beam alone carries.
+    /// Returns the supervision in force, each guard with its effective limit, and the self-support
+    /// of the beam.
     pub fn supervision(&self) -> (Supervision, SelfSupport) {
         *locked(&self.supervision)
     }
 
-    /// Sets the supervision in force and what the beam alone carries.
+    /// Stores the supervision in force and the self-support of the beam.
     pub fn set_supervision(&self, supervision: Supervision, self_support: SelfSupport) {
         *locked(&self.supervision) = (supervision, self_support);
     }
 
-    /// Dead time measured, s; 0 before it is known.
+    /// Returns the measured dead time, s; 0 before it is known.
     pub fn delay(&self) -> f64 {
         f64::from_bits(self.delay.load(Ordering::Acquire))
     }
 
-    /// Sets the dead time measured, s.
+    /// Stores the measured dead time, s.
     pub fn set_delay(&self, delay: f64) {
         self.delay.store(delay.to_bits(), Ordering::Release);
     }
 
-    /// The gain set in force.
+    /// Returns the gain set in force.
     pub fn gain_set(&self) -> GainSetInForce {
         locked(&self.gain_set).clone()
     }
 
-    /// Changes what is said of the gain set in force.
+    /// Changes the gain set in force as reported.
     pub fn change_gain_set(&self, change: impl FnOnce(&mut GainSetInForce)) {
         change(&mut locked(&self.gain_set));
     }

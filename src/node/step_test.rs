@@ -1,14 +1,15 @@
-//! A client of the graph that records a step test of a joint: it chooses the gain set that corrects nothing, asks for
-//! one inclination after the other, records what the motors were told, where they were and how the joint bent, and
-//! chooses the former gain set again.
+//! A ROS client that records a step test of a joint. It selects the open-loop gain set, commands
+//! one inclination after the other, records motor setpoints, motor angles and bend, and restores
+//! the former gain set.
 //!
-//! Whatever goes wrong in between ends the test: the joint is told to hold, and the former gain set and gains come
-//! back in force. What could not be done of this is said.
+//! Any failure ends the test: a hold is requested, and the former gain set and gains are restored.
+//! Steps of this that fail are reported.
 //!
-//! Measured bend and motor angles carry the stamps of their measurement. A setpoint's stamp is that of the measurement
-//! which it rests on, so that it tells nothing of when the motors got it; it counts from when it was heard here, on this
-//! machine's clock. The motors hear it over the same graph at about the same time: what is uncertain is the difference
-//! of two deliveries, well below a millisecond on one machine (common practice, no source).
+//! Measured bend and motor angles carry the stamps of their measurement. A setpoint carries the
+//! stamp of the measurement it is based on, which does not show when the motors received it. Its
+//! time is therefore that of its receipt here, on this machine's clock. The motors receive it over
+//! the same ROS graph at about the same time; the uncertainty is the difference of two deliveries,
+//! well below a millisecond on one machine (common practice, no source).
 
 mod heard;
 
@@ -26,23 +27,24 @@ use crate::geometry::{Bend, inclination};
 use crate::trial::StepRow;
 use heard::{Diagnosis, Shared, listen, locked};
 
-/// Name of the gain set that corrects nothing.
+/// Name of the gain set without feedback.
 pub const GAIN_SET: &str = "open-loop";
-/// How long the joint's node may take to be found, s.
+/// Time limit for finding the joint's node, s.
 const DISCOVERY: f64 = 10.0;
-/// Between the cautions and the first motion, s.
+/// Time between the cautions and the first motion, s.
 const NOTICE: f64 = 3.0;
-/// In simulated time the first motion is at a multiple of this, s: where time goes in lockstep every run then is alike.
+/// In simulated time the first motion is at a multiple of this, s, so that all runs in lockstep are
+/// alike.
 const EVEN: f64 = 5.0;
-/// How long the node takes to go over to another gain set, s, with a margin: it blends over a second.
+/// Time for the change to another gain set, s, with a margin: the node blends over a second.
 const BLEND: f64 = 1.5;
-/// Longest rest that is recorded before the first step, s.
+/// Max. recorded rest before the first step, s.
 const LEAD: f64 = 1.0;
-/// How often the joint is looked at while it moves, s.
+/// Period of the checks on the joint while it moves, s.
 const LOOK: f64 = 0.01;
-/// Between two looks, s, from which it is this process that was late.
+/// Time between two checks, s, above which this process itself was late.
 const LATE: f64 = 0.1;
-/// Ages of a head pose, s, that two clocks in step can show.
+/// Latencies of a head pose, s, that two synchronised clocks can show.
 const AGES: (f64, f64) = (-0.05, 0.5);
 
 /// The joint under test.
@@ -52,75 +54,76 @@ pub struct Subject {
     pub joint: String,
     /// Its base frame.
     pub base_frame: String,
-    /// Its tendons' motors, in order.
+    /// Motors of its tendons, in order.
     pub motor_names: Vec<String>,
-    /// The message that its setpoints come in.
+    /// Message type of its setpoints.
     pub message: SetpointMessage,
 }
 
-/// What is asked of it.
+/// The steps of a test.
 #[derive(Clone, Debug)]
 pub struct Steps {
-    /// One record each: the bends asked for, one after the other, from straight and back to it; rad.
+    /// One list of commanded bends per record, from straight and back to straight, rad.
     pub runs: Vec<Vec<Bend>>,
-    /// How long each of them is asked for, s.
+    /// Time for which each bend is commanded, s.
     pub dwell: f64,
 }
 
 impl Steps {
-    /// Number of steps.
+    /// Returns the number of steps.
     pub fn count(&self) -> usize {
         self.runs.iter().map(Vec::len).sum()
     }
 
-    /// From the first motion to the end of the last step, s, without the services' time.
+    /// Returns the time from the first motion to the end of the last step, s, without that of the
+    /// services.
     pub fn duration(&self) -> f64 {
         BLEND + self.dwell * (1 + self.count()) as f64
     }
 }
 
-/// What came of it.
+/// The result of a step test.
 #[derive(Clone, Debug)]
 pub struct StepTest {
-    /// What was recorded, run by run as far as they came; times from each record's beginning.
+    /// Records of the runs made so far; times from the start of each record.
     pub runs: Vec<Run>,
-    /// The gain set that is in force again, or why the test ended early and what was done then.
+    /// Gain set in force again, or why the test ended early and what was done then.
     pub end: Result<String, String>,
 }
 
 /// One record.
 #[derive(Clone, Debug)]
 pub struct Run {
-    /// Its rows.
+    /// Rows of the record.
     pub rows: Vec<StepRow>,
-    /// Whether all its steps were made.
+    /// True if all its steps were made.
     pub complete: bool,
 }
 
-/// What is told on the way.
+/// A progress report of the test.
 #[derive(Clone, Copy, Debug)]
 pub enum Told<'a> {
-    /// All is ready, and nothing has moved yet: for cautions. With the gain set in force.
+    /// All is ready and nothing has moved yet: time for cautions. With the gain set in force.
     Ready(&'a str),
-    /// A step is asked for: its number, from 1, and the bend, rad.
+    /// A step is commanded: its number, from 1, and the bend, rad.
     Step(usize, Bend),
 }
 
-/// Why a step test did not begin. The joint was not moved.
+/// The reason why a step test did not begin. The joint was not moved.
 #[derive(Debug, thiserror::Error)]
 pub enum StepTestError {
-    /// The graph cannot be used.
+    /// The ROS graph cannot be used.
     #[error(transparent)]
     Node(#[from] NodeError),
-    /// A service does not answer or refuses, or SIGINT or SIGTERM came.
+    /// A service does not answer or refuses, or SIGINT or SIGTERM arrived.
     #[error(transparent)]
     BendClient(#[from] ClientError),
-    /// Something is missing.
+    /// A topic or a subscription is missing.
     #[error("{joint} cannot be tested: {missing}; is its node running, and in this ROS domain?")]
     Missing {
-        /// The node asked for.
+        /// Name of the joint's node.
         joint: String,
-        /// What was not heard.
+        /// The missing part.
         missing: &'static str,
     },
     /// The node has no such gain set.
@@ -128,56 +131,56 @@ pub enum StepTestError {
         "{0} has no gain set '{GAIN_SET}': list gains/open-loop.yaml under gain_sets in its joint file and start it anew"
     )]
     NoGainSet(String),
-    /// That gain set is in force already.
+    /// The open-loop gain set is already in force.
     #[error(
         "{0} has the gain set '{GAIN_SET}' in force already, which corrects nothing: choose the one to come back to first"
     )]
     Left(String),
-    /// It is another joint.
+    /// The node controls another joint.
     #[error("{joint} has the motors {there}, and the joint file has {here}")]
     OtherMotors {
-        /// The node.
+        /// Name of the joint's node.
         joint: String,
-        /// Its motors.
+        /// Motors of the node.
         there: String,
-        /// Those of the file.
+        /// Motors of the joint file.
         here: String,
     },
-    /// A step goes too far.
+    /// A step exceeds the inclination limit.
     #[error(
         "a step to an inclination of {asked:.1} deg; accepted: at most {most:.1} deg, which is limits.inclination of {joint}"
     )]
     Beyond {
-        /// The node.
+        /// Name of the joint's node.
         joint: String,
-        /// deg
+        /// Commanded inclination, deg.
         asked: f64,
-        /// deg
+        /// Max. inclination, deg.
         most: f64,
     },
-    /// Something is the matter already.
+    /// The joint is not ready.
     #[error("{joint} cannot be tested now: {reason}")]
     NotReady {
-        /// The node.
+        /// Name of the joint's node.
         joint: String,
-        /// What.
+        /// The problem.
         reason: String,
     },
 }
 
-/// What a joint was before its test.
+/// The state of a joint before its test.
 struct Former {
     gain_set: String,
-    /// It, and the live gains on top of it.
+    /// The gain set and the live gains on top of it.
     parameters: Vec<Parameter>,
-    /// Inclination that the node takes for over-bend, rad.
+    /// Over-bend limit of the node, rad.
     over_bend: f64,
 }
 
-/// Makes a step test of `subject`, and says how it goes.
+/// Makes a step test of `subject` and reports progress to `tell`.
 ///
 /// # Errors
-/// [`StepTestError`]: what kept it from beginning. What ends it later is in [`StepTest::end`].
+/// [`StepTestError`] if the test cannot begin. A later failure is in [`StepTest::end`].
 pub fn step_test(
     subject: &Subject,
     steps: &Steps,
@@ -225,13 +228,13 @@ struct Tester {
     set: Client<SetParametersAtomically::Service>,
     hold: Client<Trigger::Service>,
     heard: Shared,
-    // Dropped in this order: no task may outlive the node that feeds it by long.
+    // Dropped in this order: tasks must not outlive for long the node that feeds them.
     session: Session,
     _spinner: Spinner,
 }
 
 impl Tester {
-    /// Joins the graph. From here on SIGINT and SIGTERM are taken note of.
+    /// Creates the client's node. SIGINT and SIGTERM are handled from here on.
     fn new(subject: &Subject) -> Result<Self, NodeError> {
         let name = format!("step_test_{}", std::process::id());
         let graph = |source| NodeError::Graph {
@@ -269,9 +272,9 @@ impl Tester {
         })
     }
 
-    /// Waits until everything is heard and the joint is well.
+    /// Waits until all streams are received and the joint is ready.
     fn find(&self) -> Result<(), StepTestError> {
-        // Simulated time may not have begun.
+        // Simulated time may not have started.
         let machine = || self.session.clock().machine();
         let end = machine() + DISCOVERY;
         loop {
@@ -314,7 +317,7 @@ impl Tester {
         Ok(self.session.ask(&self.get, &service, &request)?.values)
     }
 
-    /// What is in force, once it is found that the test can be made.
+    /// Returns the parameters in force after checking that the test can be made.
     fn former(&self, steps: &Steps) -> Result<Former, StepTestError> {
         let joint = || self.subject.joint.clone();
         let gains = ListParameters::Request {
@@ -384,7 +387,7 @@ impl Tester {
         }
     }
 
-    /// Whether the joint is well and the clocks are in step.
+    /// Checks that the joint is ready and the clocks are synchronised.
     fn check(&self) -> Result<(), StepTestError> {
         let refuse = |reason| {
             let joint = self.subject.joint.clone();
@@ -406,7 +409,8 @@ impl Tester {
         Ok(())
     }
 
-    /// Takes the test; `windows` are from when to when each record is. An error is the reason why it ended.
+    /// Makes the test; `windows` receives start and end of each record. An error is the reason why
+    /// it ended.
     fn measure(
         &self,
         steps: &Steps,
@@ -427,7 +431,7 @@ impl Tester {
         watch.wait(BLEND + steps.dwell)?;
         let (mut made, count) = (0, steps.count());
         for run in &steps.runs {
-            // Straight, and at rest for a dwell.
+            // Straight, and at rest for the dwell time.
             let from = self.session.now() - steps.dwell.min(LEAD);
             windows.push((from, None));
             for target in run {
@@ -466,7 +470,8 @@ impl Tester {
         })
     }
 
-    /// After the last step: the former gains, and the joint straight. The gain set in force, or what could not be done.
+    /// Restores the former gains after the last step and commands straight. Returns the gain set in
+    /// force, or what failed.
     fn put_back(&self, former: &Former) -> Result<String, String> {
         let set = match self.restore(former) {
             Ok(set) => set,
@@ -483,14 +488,15 @@ impl Tester {
         }
     }
 
-    /// Hold, and the former gains. What was done, and what could not be.
+    /// Requests a hold and restores the former gains. Returns what was done and what failed.
     fn stop(&self, former: &Former) -> String {
         // The hold first: a change of gains waits for a motion to end.
         let held = self.hold();
         said(held, self.restore(former))
     }
 
-    /// The former gains, unless somebody else has chosen others; the gain set that is in force then.
+    /// Restores the former gains unless another client has chosen others; returns the gain set then
+    /// in force.
     fn restore(&self, former: &Former) -> Result<String, ClientError> {
         let now = self.get(vec!["gain_set".into()])?;
         match now.first().map(|v| &v.string_value) {
@@ -529,7 +535,7 @@ fn said(held: Result<(), ClientError>, restored: Result<String, ClientError>) ->
     }
 }
 
-/// Looks at the joint while it moves.
+/// Checks the joint while it moves.
 struct Watch<'a> {
     tester: &'a Tester,
     over_bend: f64,
@@ -539,7 +545,7 @@ struct Watch<'a> {
 }
 
 impl Watch<'_> {
-    /// Lets `seconds` pass while all is well; else the reason.
+    /// Waits for `seconds` while all is well; otherwise returns the reason.
     fn wait(&mut self, seconds: f64) -> Result<(), String> {
         let end = self.tester.session.now() + seconds;
         loop {
@@ -559,7 +565,7 @@ impl Watch<'_> {
             return Err("interrupted".into());
         }
         let now = session.now();
-        // Where this process did not get its share of the machine, it has not listened either.
+        // If this process did not get its share of the machine, it did not listen either.
         let late = now - std::mem::replace(&mut self.looked, now) > LATE;
         let heard = locked(&self.tester.heard);
         if let (false, Some(topic)) = (late, heard.silent(session.clock())) {

@@ -1,5 +1,5 @@
-//! Messages in: each is checked once, put into the newest input, and sent to the loop. What is refused is
-//! counted by topic and reason, and changes nothing.
+//! Sensor and target inputs: each message is checked once, stored in the newest input, and sent to
+//! the loop. A refused message is counted by topic and reason, and changes nothing.
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -17,10 +17,10 @@ use crate::link::inbox::{Inbox, When};
 use crate::rt::Clock;
 use crate::tick::Desired;
 
-/// Where targets come in.
+/// Topics on which targets arrive.
 const TARGETS: [&str; 3] = ["desired_pose", "gaze_point", "point_head"];
 
-/// What was refused on one joint's topics.
+/// Counts of the messages refused on one joint's topics.
 #[derive(Debug, Default)]
 pub struct Refused {
     counts: Mutex<Counted>,
@@ -31,12 +31,12 @@ struct Counted {
     by_reason: BTreeMap<(&'static str, &'static str), u64>,
     total: u64,
     last: String,
-    /// Of the total, targets, and the last one's sentence.
+    /// Number of refused targets, and the sentence of the last one.
     targets: (u64, String),
 }
 
 impl Refused {
-    /// Counts a refusal on `topic`. Says whether it is the first of its kind.
+    /// Counts a refusal on `topic`; returns true if it is the first of its kind.
     pub fn count(&self, topic: &'static str, refusal: &Refusal) -> bool {
         let mut counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
         counted.total += 1;
@@ -63,13 +63,13 @@ impl Refused {
         }
     }
 
-    /// How many targets were refused, and the last one's sentence.
+    /// Returns the number of refused targets and the sentence of the last one.
     pub fn targets(&self) -> (u64, String) {
         let counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
         counted.targets.clone()
     }
 
-    /// All counts by topic and reason, their sum, and the last refusal's sentence.
+    /// Returns all counts by topic and reason, their sum, and the sentence of the last refusal.
     pub fn list(&self) -> (Vec<(String, u64)>, u64, String) {
         let counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
         let name = |(topic, reason): &(&str, &str)| format!("{topic}.{reason}");
@@ -78,7 +78,7 @@ impl Refused {
     }
 }
 
-/// One message.
+/// An input.
 enum Message {
     Desired(Desired),
     Judged(Judged),
@@ -87,21 +87,19 @@ enum Message {
     Base(Imu),
 }
 
-/// The receiving end of one joint.
+/// The subscriptions of one joint.
 pub struct Subscriptions {
-    /// Name of the joint's node, for logs.
     pub joint: String,
-    /// The clock.
     pub clock: Clock,
-    /// Names of the motors, the pan motor's last where there is one.
+    /// Names of the motors, the pan's last.
     pub motor_names: Vec<String>,
-    /// Whether there is a pan motor.
+    /// True if there is a pan motor.
     pub pan: bool,
-    /// To the loop.
+    /// Sends inputs to the loop.
     pub sender: InputSender,
-    /// What other threads see.
+    /// Status shared with other threads.
     pub status: Arc<Status>,
-    /// Takes note of what has come in.
+    /// Registers messages for acknowledgement.
     pub acknowledger: Acknowledger,
 }
 
@@ -125,10 +123,10 @@ impl Subscriptions {
             subscriptions: self,
         };
         loop {
-            // What was desired first: it came before the word that its command was judged.
+            // The desired configuration first: it was sent before its command was marked as judged.
             let message = tokio::select! {
                 biased;
-                // It ends with the task that aims, and so with the node.
+                // The channel closes when the target resolver ends, and with it the node.
                 changed = desired.changed() => match changed {
                     Ok(()) => desired.borrow_and_update().map(Message::Desired),
                     Err(_) => None,
@@ -179,7 +177,8 @@ impl Receiver {
         subscriptions.acknowledger.add(topic, stamp);
     }
 
-    /// Loop time of a sensor's stamp, and now. A stamp of zero was not set: the time of arrival serves.
+    /// Returns the loop time of a sensor's stamp, and now. A zero stamp is not set: the time of
+    /// arrival is used.
     fn stamp(clock: &Clock, stamp: &Time) -> Result<When, Refusal> {
         if !clock.runs() {
             return Err(Refusal {
@@ -199,7 +198,7 @@ impl Receiver {
         self.inbox.motors(&message.name, &message.position, when)
     }
 
-    /// A sample of the head's or the base's IMU.
+    /// Takes a sample of the head's or the base's IMU.
     fn imu(&mut self, message: &Imu, of_base: bool) -> Result<bool, Refusal> {
         let reading = ImuReading::try_from(message)?;
         let when = Self::stamp(&self.subscriptions.clock, &message.header.stamp)?;

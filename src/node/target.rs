@@ -1,4 +1,4 @@
-//! `~/target_state`: what the target in force is, and what the joint can do about it.
+//! `~/target_state`: the target in force and its outcome.
 
 use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
 
@@ -7,12 +7,12 @@ use crate::gaze::Outcome;
 
 /// Levels of diagnostic_msgs/DiagnosticStatus; the bindings give them the type of their C header.
 pub const OK: u8 = 0;
-/// Worth a look.
+/// Warning level.
 pub const WARN: u8 = 1;
-/// Not working.
+/// Error level.
 pub const ERROR: u8 = 2;
 
-/// What a change of is told at once.
+/// The content whose changes are published at once.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Told {
     command: Option<u64>,
@@ -22,8 +22,8 @@ pub struct Told {
 }
 
 impl Told {
-    /// Of the target in force, if there is one; the command whose target is held within tolerance; how many targets
-    /// were refused, and the last one's sentence.
+    /// Creates it from the target in force, the command whose target is held within tolerance, and
+    /// the number and last sentence of refused targets.
     pub fn of(in_force: Option<&InForce>, settled: Option<u64>, refused: (u64, String)) -> Self {
         let command = in_force.map(|t| t.command);
         Self {
@@ -35,7 +35,7 @@ impl Told {
     }
 }
 
-/// The outcome in words, and how bad it is.
+/// Returns the diagnostic level and the words for an outcome.
 pub fn words(outcome: Outcome) -> (u8, &'static str) {
     match outcome {
         Outcome::Reached => (OK, "reached"),
@@ -44,7 +44,7 @@ pub fn words(outcome: Outcome) -> (u8, &'static str) {
     }
 }
 
-/// The message. Numbers parse as numbers, the unit stands in the key.
+/// Returns the message. Numeric values parse as numbers; the key holds the unit.
 pub fn target_message(joint: &str, in_force: Option<&InForce>, told: &Told) -> DiagnosticStatus {
     let (level, message) = match in_force {
         Some(target) => words(target.aimed.outcome),
@@ -70,7 +70,7 @@ pub fn target_message(joint: &str, in_force: Option<&InForce>, told: &Told) -> D
         add("moving", u8::from(target.moving).to_string());
         add("settled", u8::from(told.settled).to_string());
     }
-    // These are about other targets than the one in force.
+    // These concern targets other than the one in force.
     add("refused", told.refused.0.to_string());
     add("last_refusal", told.refused.1.clone());
     DiagnosticStatus {

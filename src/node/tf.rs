@@ -1,6 +1,8 @@
-//! `/tf` and `/tf_static`: transforms in, into the tree of frames; the head's transform out.
+//! `/tf` and `/tf_static`: received transforms go into the transform buffer; the head's transform
+//! is published.
 //!
-//! Where the sourced ROS has no tf2_msgs, the fixed frames of the joint file and the head's own frame are all there is.
+//! If the sourced ROS has no tf2_msgs, only the fixed frames of the joint file and the head's frame
+//! are known.
 
 use futures::stream::BoxStream;
 use nalgebra::{Isometry3, UnitQuaternion, Vector3};
@@ -14,20 +16,20 @@ use crate::geometry::{Configuration, orientation, position};
 use crate::rt::Clock;
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// History that is kept of each frame, s: as long as tf listeners usually do (common practice, no source).
+/// History kept of each frame, s: the usual length of tf listeners (common practice, no source).
 const KEEP: f64 = 10.0;
 
-/// The tree of a joint, with the fixed frames of its file in it.
+/// Returns the transform buffer of a joint, with the fixed frames of its file.
 pub fn tree(file: &JointFile) -> SharedTree {
     let mut tree = TransformBuffer::new(KEEP);
     for frame in &file.fixed_frames {
-        // The file's names and numbers have been checked, and that no frame stands in itself.
+        // The file's names and numbers have been checked, and its frames have no cycle.
         let _ = tree.insert(&frame.name, &frame.parent, frame.pose, 0.0, true);
     }
     Arc::new(Mutex::new(tree))
 }
 
-/// Pose of the head plate in the base frame, m: beam of `length` m on the pan.
+/// Returns the pose of the head plate in the base frame, m: beam of `length` m on the pan.
 pub fn head_pose(configuration: Configuration, length: f64) -> Isometry3<f64> {
     let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), configuration.z);
     let rotation =
@@ -36,15 +38,16 @@ pub fn head_pose(configuration: Configuration, length: f64) -> Isometry3<f64> {
     Isometry3::from_parts(place.into(), rotation)
 }
 
-/// Puts the head's measured pose into the tree.
+/// Inserts the head's measured pose into the transform buffer.
 pub fn insert_head(tree: &SharedTree, frames: &Frames, pose: Isometry3<f64>, stamp: f64) {
     let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
-    // A stamp that does not rise says nothing new.
+    // A stamp that does not rise adds nothing.
     let _ = tree.insert(&frames.head, &frames.base, pose, stamp, false);
 }
 
-/// How far a transform's stamp may lie ahead of the clock, s: some localisers date theirs ahead by a second
-/// (common practice, no source). One farther ahead would keep all that come in between out of the history.
+/// Max. lead of a transform's stamp over the clock, s: some localisers date theirs ahead by a
+/// second (common practice, no source). A larger lead would keep later transforms out of the
+/// history.
 #[cfg(has_tf2_msgs)]
 const MOST_AHEAD: f64 = 2.0;
 
@@ -58,17 +61,18 @@ mod graph {
     use r2r::tf2_msgs::msg::TFMessage;
     use r2r::{Publisher, QosProfile};
 
-    /// Tells the head's transform.
+    /// Publishes the head's transform.
     pub struct Teller {
         publisher: Publisher<TFMessage>,
         message: TFMessage,
     }
 
     impl Teller {
-        /// On `/tf`, as the tf2 libraries do (reliable, last 100; common practice, no source).
+        /// Creates the publisher on `/tf`, as the tf2 libraries do (reliable, last 100; common
+        /// practice, no source).
         ///
         /// # Errors
-        /// What the middleware refuses.
+        /// The middleware rejects the publisher.
         pub fn new(node: &mut Node, frames: &Frames) -> r2r::Result<Self> {
             let qos = QosProfile::default().keep_last(100).reliable();
             let mut transform = TransformStamped::default();
@@ -82,10 +86,10 @@ mod graph {
             })
         }
 
-        /// The head's pose at `stamp`.
+        /// Publishes the head's pose at `stamp`.
         ///
         /// # Errors
-        /// What the middleware refuses.
+        /// The middleware rejects the message.
         pub fn tell(&mut self, pose: &Isometry3<f64>, stamp: (i32, u32)) -> r2r::Result<()> {
             let transform = &mut self.message.transforms[0];
             transform.header.stamp = time(stamp);
@@ -98,10 +102,10 @@ mod graph {
         }
     }
 
-    /// Transforms of the graph into the tree; says when some have come.
+    /// Inserts received transforms into the buffer; the stream reports each message.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects a subscription.
     pub fn listen(
         node: &mut Node,
         joint: &str,
@@ -120,14 +124,15 @@ mod graph {
         let mut steps = clock.steps();
         let stream = both.map(move |(topic, message)| {
             let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
-            // After a step of the system clock, or a jump of simulated time, old stamps say nothing beside new ones.
+            // After a step of the system clock or a jump of simulated time, old and new stamps are
+            // not comparable.
             if std::mem::replace(&mut steps, clock.steps()) != clock.steps() {
                 tree.forget_moving();
             }
             for transform in &message.transforms {
                 let child = transform.child_frame_id.trim_start_matches('/');
                 if child == head {
-                    // Our own: nobody knows it better.
+                    // The head's own frame: this node is its source.
                     continue;
                 }
                 let parent = &transform.header.frame_id;
@@ -165,11 +170,11 @@ mod graph {
 mod graph {
     use super::*;
 
-    /// Tells nothing: the sourced ROS has no tf2_msgs.
+    /// A stub: the sourced ROS has no tf2_msgs.
     pub struct Teller;
 
     impl Teller {
-        /// Nothing.
+        /// Creates the stub.
         ///
         /// # Errors
         /// None.
@@ -177,7 +182,7 @@ mod graph {
             Ok(Self)
         }
 
-        /// Nothing.
+        /// Does nothing.
         ///
         /// # Errors
         /// None.
@@ -186,7 +191,7 @@ mod graph {
         }
     }
 
-    /// Nothing ever comes.
+    /// Returns a stream without items.
     ///
     /// # Errors
     /// None.

@@ -1,4 +1,5 @@
-//! A client of the graph that asks a joint's node for a transition of its lifecycle, and reads why where it was not made.
+//! A ROS client that requests a lifecycle transition of a joint's node, and reads the reason of a
+//! failure.
 
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -11,36 +12,36 @@ use super::bend_client::ClientError;
 use super::session::{Keeps, Session};
 use super::{NodeError, Spinner, context};
 
-/// How long a transition may take: longer than the node gives any of them.
+/// Time limit for a transition: longer than any time limit in the node.
 const PATIENCE: Duration = Duration::from_secs(15);
-/// How long `/diagnostics` may take to say why.
+/// Time limit for `/diagnostics` to report the reason.
 const WORDS: Duration = Duration::from_secs(3);
 
-/// What came of it.
+/// The result of a requested transition.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Transition {
-    /// The state before, by its label.
+    /// Label of the state before.
     pub from: String,
-    /// The state after.
+    /// Label of the state after.
     pub to: String,
-    /// Whether the transition was made.
+    /// True if the transition was made.
     pub success: bool,
-    /// Why not, as `/diagnostics` says it; empty where it does not.
+    /// Reason of the failure in `/diagnostics`; empty if not reported.
     pub reason: String,
-    /// From the request to the answer, s.
+    /// Time from request to answer, s.
     pub took: f64,
 }
 
-/// Why a transition could not be asked for.
+/// The reason why a transition could not be requested.
 #[derive(Debug, thiserror::Error)]
 pub enum TransitionError {
-    /// The graph cannot be used.
+    /// The ROS graph cannot be used.
     #[error(transparent)]
     Node(#[from] NodeError),
-    /// Nobody is there.
+    /// No node of that name is present.
     #[error("no node answers as {0} ({1}); is it running, and in this ROS domain?")]
     NobodyThere(String, Box<ClientError>),
-    /// It does not answer any more.
+    /// The node stopped answering.
     #[error("{0}")]
     Silent(Box<ClientError>),
 }
@@ -51,7 +52,7 @@ impl From<ClientError> for TransitionError {
     }
 }
 
-/// Requests the node `joint`, a full name, for the transition `label`.
+/// Requests the transition `label` from the node with the full name `joint`.
 ///
 /// # Errors
 /// [`TransitionError`].
@@ -120,6 +121,6 @@ pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionErro
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    // The newest value: a panic elsewhere leaves nothing half done.
+    // The newest value: a panic elsewhere leaves nothing inconsistent.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -1,11 +1,13 @@
-//! The middleware's transport, chosen before the middleware starts.
+//! The transport of the middleware, selected before the middleware starts.
 //!
-//! Fast DDS lets processes of one machine share memory. One that is killed leaves locks and files in it: those that send
-//! to it wait, and whoever comes next is not heard for seconds, or not at all (github.com/eProsima/Fast-DDS, issue 5469).
-//! A joint's node has to be heard again at once, so it speaks UDP alone, unless its user has chosen.
+//! Fast DDS lets processes of one machine share memory. A killed process leaves locks and files
+//! there: processes that send to it wait, and a new process is not heard for seconds, or never
+//! (github.com/eProsima/Fast-DDS, issue 5469). A joint's node must be heard again at once, so it
+//! uses only UDP unless its user has chosen otherwise.
 //!
-//! The choice is made in the environment, which is read by the middleware when it starts and which a running process should
-//! not change: the program starts over with it, under the same process number.
+//! The selection is made in the environment, which the middleware reads at start and which a
+//! running process should not change: the program restarts itself with it, under the same process
+//! number.
 
 use std::ffi::OsString;
 use std::io;
@@ -13,48 +15,49 @@ use std::os::unix::fs::MetadataExt;
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 
-/// Which middleware it is; Fast DDS where it is not set.
+/// Variable that selects the middleware; Fast DDS if unset.
 const MIDDLEWARE: &str = "RMW_IMPLEMENTATION";
-/// Fast DDS' transports (Fast DDS documentation, "Environment variables").
+/// Transports of Fast DDS (Fast DDS documentation, "Environment variables").
 const TRANSPORTS: &str = "FASTDDS_BUILTIN_TRANSPORTS";
-/// A profile for Fast DDS: the names of version 3 and of version 2.
+/// Profile file of Fast DDS: the names of version 3 and of version 2.
 const PROFILES: [&str; 2] = [
     "FASTDDS_DEFAULT_PROFILES_FILE",
     "FASTRTPS_DEFAULT_PROFILES_FILE",
 ];
-/// Profiles that Fast DDS reads from the folder that it is started in, likewise.
+/// Profile files that Fast DDS reads from the working directory, for version 3 and version 2.
 const PROFILES_HERE: [&str; 2] = [
     "DEFAULT_FASTDDS_PROFILES.xml",
     "DEFAULT_FASTRTPS_PROFILES.xml",
 ];
-/// How far nodes look for each other (ROS 2 documentation, "Improved Dynamic Discovery"), and its older name.
+/// Range of discovery (ROS 2 documentation, "Improved Dynamic Discovery"), and its older name.
 const RANGE: &str = "ROS_AUTOMATIC_DISCOVERY_RANGE";
 const LOCALHOST_ONLY: &str = "ROS_LOCALHOST_ONLY";
-/// Machines to look on besides.
+/// Other machines to search for nodes.
 const PEERS: &str = "ROS_STATIC_PEERS";
-/// What version 2 is known by, below a prefix of the sourced ROS.
+/// Library that identifies version 2, below a prefix of the sourced ROS.
 const OLDER_LIBRARY: &str = "lib/libfastrtps.so";
-/// Nodes of this machine alone over UDP, and nodes of the network: the file's name and text.
+/// Profiles for UDP among the nodes of this machine, and for nodes of the network: file name and
+/// text.
 const THIS_MACHINE: (&str, &str) = (
     "this-machine",
     include_str!("../../config/ros/this-machine.xml"),
 );
 const NETWORK: (&str, &str) = ("network", include_str!("../../config/ros/network.xml"));
 
-/// What the environment has to be.
+/// The required change of the environment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Choice {
-    /// As it is: the user has chosen, or it is not this middleware.
+    /// No change: the user has chosen, or the middleware is another one.
     Leave,
-    /// UDP, as far as nodes look for each other.
+    /// UDP, within the range of discovery.
     Udp,
-    /// UDP among the nodes of this machine. With discovery limited to it ROS chooses the transports by itself, shared memory
-    /// among them: the profile does both.
+    /// UDP among the nodes of this machine. With discovery limited to it, ROS selects the
+    /// transports itself, shared memory among them; the profile sets both.
     UdpOnThisMachine,
 }
 
 impl Choice {
-    /// By the environment, and by which files are in the folder that the program is started in.
+    /// Decides by the environment, and by the files in the working directory.
     fn new(variable: impl Fn(&str) -> Option<OsString>, is_here: impl Fn(&str) -> bool) -> Self {
         let text = |name| {
             let value = variable(name).filter(|value| !value.is_empty());
@@ -72,18 +75,18 @@ impl Choice {
             || text(LOCALHOST_ONLY).is_some_and(|only| only == "1");
         match (this_machine, text(PEERS)) {
             (true, None) => Self::UdpOnThisMachine,
-            // ROS alone knows how other machines are found: there shared memory stays.
+            // Only ROS knows how to find other machines: shared memory stays.
             (true, Some(_)) => Self::Leave,
             (false, _) => Self::Udp,
         }
     }
 }
 
-/// Sees to a transport without shared memory, unless the user has chosen one: returns where nothing is left to do, and
-/// otherwise starts the program over.
+/// Selects a transport without shared memory, unless the user has chosen one. Returns if nothing
+/// remains to be done; otherwise restarts the program.
 ///
 /// # Errors
-/// The program cannot be started over.
+/// The program cannot be restarted.
 pub fn choose() -> io::Result<()> {
     let choice = Choice::new(
         |name| std::env::var_os(name),
@@ -104,7 +107,7 @@ pub fn choose() -> io::Result<()> {
     Err(again.exec())
 }
 
-/// Variables with which nodes find those of this machine alone, over UDP.
+/// Returns the variables with which nodes find only those of this machine, over UDP.
 ///
 /// # Errors
 /// The profile cannot be written.
@@ -113,8 +116,8 @@ pub fn this_machine() -> io::Result<[(&'static str, OsString); 2]> {
     Ok([(name, file.into()), (RANGE, "SYSTEM_DEFAULT".into())])
 }
 
-/// A profile as a file, which is all that Fast DDS reads: one for all processes of a user, so that none is left behind. With the
-/// variable that names it.
+/// Writes a profile as a file, the only form that Fast DDS reads; returns it with the variable that
+/// names it. All processes of a user share one file, so that none is left behind.
 fn profile((name, text): (&str, &str)) -> io::Result<(&'static str, PathBuf)> {
     let prefixes = std::env::var_os("AMENT_PREFIX_PATH").unwrap_or_default();
     let older = std::env::split_paths(&prefixes).any(|p| p.join(OLDER_LIBRARY).exists());
@@ -124,13 +127,13 @@ fn profile((name, text): (&str, &str)) -> io::Result<(&'static str, PathBuf)> {
     let folder = folder.filter(|f| f.is_dir());
     let folder = folder.unwrap_or_else(std::env::temp_dir);
     let path = folder.join(format!("withy-{user}-{name}.xml"));
-    // In a folder for everybody somebody else may have put something of that name there.
+    // In a shared directory another user may have created a file of that name.
     let own = std::fs::symlink_metadata(&path);
     let own = own.is_ok_and(|found| found.is_file() && found.uid() == user);
     if own && std::fs::read_to_string(&path).is_ok_and(|there| there == text) {
         return Ok((variable, path));
     }
-    // Others may be reading it: it is there as a whole or not at all.
+    // Other processes may be reading it: it appears as a whole or not at all.
     let begun = folder.join(format!("withy-{user}-{}.xml", std::process::id()));
     std::fs::write(&begun, text)?;
     std::fs::rename(&begun, &path)?;

@@ -1,5 +1,6 @@
-//! A thread that notices when the control loop, the publisher or the whole process stands still, and says so in the log
-//! and in `/diagnostics`, with a publisher of its own. To drives that take velocities it then sends setpoints of zero.
+//! A thread that detects a stall of the control loop, the publisher or the whole process, and
+//! reports it in the log and in `/diagnostics` with its own publisher. It then sends setpoints of
+//! zero to drives that take velocities.
 
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -19,25 +20,25 @@ use crate::link::Handle;
 use crate::recorder::IncidentRecorder;
 use crate::rt::Clock;
 
-/// Between two looks.
+/// Period of the checks.
 const LOOK: Duration = Duration::from_millis(50);
-/// What stands still for longer is stuck, s.
+/// Time without progress above which a thread is stuck, s.
 const MOST: f64 = 0.3;
-/// Of a loop whose period is long, so many periods.
+/// The same in periods of the loop, for a slow loop.
 const PERIODS: f64 = 4.0;
-/// Between two reports when nothing changes, s.
+/// Time between two reports when nothing changes, s.
 const PERIOD: f64 = 1.0;
 
-/// What a watched counter has come to.
+/// A change in the state of a watched counter.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Word {
-    /// It has not moved for so long, s.
+    /// It has not changed for this time, s.
     Stuck(f64),
-    /// It moves again, after so long, s.
+    /// It changes again after this time, s.
     Back(f64),
 }
 
-/// Watches one counter. Times in s on a clock that never jumps.
+/// Watches one counter. Times are in s on a clock that never jumps.
 #[derive(Clone, Copy, Debug)]
 pub struct Watch {
     most: f64,
@@ -47,7 +48,7 @@ pub struct Watch {
 }
 
 impl Watch {
-    /// For a counter that stands still for `most` s at most.
+    /// Creates a watch for a counter that may stand still for at most `most` s.
     pub fn new(most: f64, now: f64) -> Self {
         Self {
             most,
@@ -57,7 +58,7 @@ impl Watch {
         }
     }
 
-    /// Looks at the counter. Where it is not `due` to move, it is as if it had moved.
+    /// Checks the counter. If it is not `due` to change, it counts as changed.
     pub fn look(&mut self, count: u64, due: bool, now: f64) -> Option<Word> {
         let stood = now - self.moved;
         if count != self.count || !due {
@@ -71,12 +72,12 @@ impl Watch {
         Some(Word::Stuck(stood))
     }
 
-    /// Whether it is stuck.
+    /// Returns true if the counter is stuck.
     pub fn stuck(&self) -> bool {
         self.stuck
     }
 
-    /// The time until now does not count, but for what is stuck already.
+    /// Ignores the time until now, unless the counter is already stuck.
     fn forgive(&mut self, now: f64) {
         if !self.stuck {
             self.moved = now;
@@ -84,31 +85,29 @@ impl Watch {
     }
 }
 
-/// Watches a loop and its publisher, and whether the process itself was held up.
+/// Watches a loop, its publisher, and the process itself.
 #[derive(Clone, Copy, Debug)]
 pub struct Pulse {
     period: f64,
     looked: f64,
     beats: u64,
-    /// The control loop.
     pub control: Watch,
-    /// The publisher.
     pub publisher: Watch,
 }
 
-/// What one look shows.
+/// The result of one check.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Look {
-    /// The process stood still for so long, s.
+    /// Time for which the process stood still, s.
     pub stood_still: Option<f64>,
-    /// What has become of the control loop.
+    /// Change in the state of the control loop.
     pub control: Option<Word>,
-    /// What has become of the publisher.
+    /// Change in the state of the publisher.
     pub publisher: Option<Word>,
 }
 
 impl Pulse {
-    /// For a loop of `period` s.
+    /// Creates a watch for a loop with a period of `period` s.
     pub fn new(period: f64, now: f64) -> Self {
         Self {
             period,
@@ -119,13 +118,13 @@ impl Pulse {
         }
     }
 
-    /// One look at the counters of a loop, which `runs` or does not, and of its publisher.
+    /// Checks the counters of the loop, which `runs` or not, and of its publisher.
     pub fn look(&mut self, beats: u64, runs: bool, published: u64, now: f64) -> Look {
         let gap = now - self.looked;
         let went_on = beats.wrapping_sub(self.beats);
         (self.looked, self.beats) = (now, beats);
-        // Between two looks nobody looked: either this thread alone was late, and the loop went on meanwhile, or
-        // nothing did.
+        // After a long gap either only this thread was late and the loop continued, or the whole
+        // process stood still.
         let late = gap > MOST;
         if late {
             self.control.forgive(now);
@@ -158,10 +157,10 @@ pub struct Watchdog {
 }
 
 impl Watchdog {
-    /// Makes its publishers on `node`.
+    /// Creates the publishers on `node`.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects a publisher.
     pub fn new(
         node: &mut Node,
         joint: &str,
@@ -200,7 +199,7 @@ impl Watchdog {
         };
         Ok(Self {
             joint: joint.into(),
-            // Where time is simulated, its beats do not come with the period.
+            // In simulated time the beats do not follow the period.
             period: match clock.is_simulated() {
                 true => file.joint.period.max(MOST / PERIODS),
                 false => file.joint.period,
@@ -214,10 +213,10 @@ impl Watchdog {
         })
     }
 
-    /// Watches on a thread of its own until the node is over. What it finds asks for a file.
+    /// Runs on its own thread until the node ends. A detected stall triggers an incident recording.
     ///
     /// # Errors
-    /// The system gives no thread.
+    /// The system refuses a thread.
     pub fn start(self, incident: IncidentRecorder) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("watchdog".into())
@@ -236,7 +235,7 @@ impl Watchdog {
             let look = pulse.look(self.handle.beats(), runs, self.status.published(), now);
             let joint = &self.joint;
             let stuck = pulse.control.stuck() || pulse.publisher.stuck();
-            // Nothing else goes out meanwhile, and a velocity goes on.
+            // No other setpoint is sent meanwhile, and a velocity would continue.
             if (stuck || look.stood_still.is_some()) && self.handle.active() {
                 self.stop_motors();
             }
@@ -301,7 +300,7 @@ impl Watchdog {
                 value("last", last.into()),
             ],
         });
-        // The publisher says what cannot be sent.
+        // The publisher logs failures to send.
         let _ = self.diagnostics.publish(&array);
     }
 
@@ -348,8 +347,8 @@ mod tests {
         assert!(matches!(watch.look(0, false, 10.5), Some(Word::Back(_))));
     }
 
-    /// Looks from `from` to `to` s every 50 ms at a loop of 200 Hz that goes on and a publisher that does or does not.
-    /// Gives the time of the last look.
+    /// Checks a running loop of 200 Hz and its publisher every 50 ms from `from` to `to`, s;
+    /// returns the time of the last check, s.
     fn go_on(pulse: &mut Pulse, from: f64, to: f64, beats: &mut u64, published: &mut u64) -> f64 {
         let mut now = from;
         while now < to {
@@ -367,7 +366,7 @@ mod tests {
         let (mut beats, mut published) = (0, 0);
         let mut pulse = Pulse::new(0.005, 0.0);
         let last = go_on(&mut pulse, 0.0, 1.0, &mut beats, &mut published);
-        // Two seconds during which nothing ran; the loop has ticked twice when this thread comes to look.
+        // Two seconds without progress; the loop has ticked twice before this check.
         beats += 2;
         let look = pulse.look(beats, true, published, 3.05);
         let stood = look.stood_still.unwrap();
@@ -379,7 +378,7 @@ mod tests {
         published += 190;
         let look = pulse.look(beats, true, published, 5.0);
         assert_eq!(look, Look::default());
-        // Nothing is said of a loop that does not run.
+        // A loop that does not run is not reported.
         let look = pulse.look(beats, false, published + 1, 9.0);
         assert_eq!(look, Look::default());
     }

@@ -1,4 +1,4 @@
-//! The columns: what of a tick is kept, and how it is written.
+//! The columns: recorded values of a tick and their text form.
 
 use std::fmt::Arguments;
 use std::io::{self, Write};
@@ -9,20 +9,20 @@ use crate::controller::CommandInterface;
 use crate::link::Record;
 use crate::tick::{ImuSample, RULES, Reaction, Rule};
 
-/// What of a tick is kept.
+/// Parameters that determine the columns.
 #[derive(Clone, Debug)]
 pub struct Layout {
     /// Names of the motors, in tendon order.
     pub motors: Vec<String>,
     /// Name of the pan motor, if there is one.
     pub pan: Option<String>,
-    /// Whether the base has an IMU.
+    /// True if the base has an IMU.
     pub base_imu: bool,
-    /// What the motors take.
+    /// Command interface of the motors.
     pub kind: CommandInterface,
 }
 
-/// How a value is written.
+/// Text form of a value.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Form {
     /// A decimal number.
@@ -31,7 +31,7 @@ pub(super) enum Form {
     Stamp,
     /// A whole number.
     Count,
-    /// One of these words, by its number.
+    /// One of these words, by its index.
     Word(&'static [&'static str]),
     /// Names of rules, one per bit.
     Rules,
@@ -96,7 +96,7 @@ const RULE_NAMES: [&str; RULES] = {
 };
 
 impl Layout {
-    /// All columns, in order.
+    /// Returns all columns, in order.
     pub(super) fn columns(&self) -> Vec<Column> {
         let mut columns = Vec::new();
         self.visit(&Record::new(self.motors.len()), &mut |name, form, _| {
@@ -106,12 +106,12 @@ impl Layout {
         columns
     }
 
-    /// Names of all columns, in order.
+    /// Returns the names of all columns, in order.
     pub fn names(&self) -> Vec<String> {
         self.columns().into_iter().map(|c| c.name).collect()
     }
 
-    /// Writes a tick into `row`, which has a place for each column. What is not there is NaN.
+    /// Writes a tick into `row`, which has one element per column. Missing values are NaN.
     pub(super) fn encode(&self, record: &Record, row: &mut [f64]) {
         let mut places = row.iter_mut();
         self.visit(record, &mut |_, _, value| {
@@ -121,12 +121,13 @@ impl Layout {
         });
     }
 
-    /// Names of all motors, the pan motor's last.
+    /// Returns the names of all motors, the pan motor last.
     fn all_motors(&self) -> impl Iterator<Item = &String> {
         self.motors.iter().chain(&self.pan)
     }
 
-    /// Shows each column's name, form and value, in order. A name is put together only where it is looked at.
+    /// Calls `put` with each column's name, form and value, in order. A name is formatted only if
+    /// `put` formats it.
     fn visit(&self, record: &Record, put: &mut impl FnMut(Arguments<'_>, Form, f64)) {
         let (input, out) = (&record.input, &record.output);
         let at = record.at;
@@ -379,7 +380,7 @@ impl Form {
     }
 }
 
-/// Writes a time of `ns` in s, to the last ns.
+/// Writes a time of `ns` in s, with a resolution of 1 ns.
 pub(super) fn write_stamp(out: &mut impl Write, ns: i64) -> io::Result<()> {
     const NS: i64 = 1_000_000_000;
     write!(out, "{}.{:09}", ns.div_euclid(NS), ns.rem_euclid(NS))

@@ -4,13 +4,13 @@ use std::io::{self, Write};
 
 use super::columns::{Column, write_stamp};
 
-/// First line of every file, with the version of its form.
+/// First line of every file, with the version of the format.
 pub(super) const FIRST: &str = "# withy incident recording 1";
 
-/// How grave an event is.
+/// Severity of an event.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Level {
-    /// Ordinary.
+    /// Normal operation.
     Info,
     /// Something is not as it should be.
     Warn,
@@ -19,7 +19,7 @@ pub enum Level {
 }
 
 impl Level {
-    /// Its name in files.
+    /// Returns the name in files.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Info => "info",
@@ -29,14 +29,14 @@ impl Level {
     }
 }
 
-/// What happened beside the ticks.
+/// An event beside the ticks.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Event {
-    /// When, ROS time, ns.
+    /// ROS time, ns.
     pub at: i64,
-    /// How grave it is.
+    /// Severity.
     pub level: Level,
-    /// What.
+    /// Description.
     pub text: String,
 }
 
@@ -53,7 +53,7 @@ fn line(out: &mut impl Write, key: &str, text: &str) -> io::Result<()> {
     // An empty text is a line too.
     let mut next = Some(lines.next().unwrap_or_default());
     while let Some(text) = next {
-        // What moves a cursor or ends a line elsewhere has no place in a line.
+        // Control characters would move a cursor or end a line in other programs.
         let clean = text.trim_end().replace(|c: char| c.is_control(), " ");
         writeln!(out, "# {key}: {clean}")?;
         next = lines.next();
@@ -61,7 +61,7 @@ fn line(out: &mut impl Write, key: &str, text: &str) -> io::Result<()> {
     Ok(())
 }
 
-/// Writes all of a file but the rows.
+/// Writes the whole file except the rows.
 pub(super) fn write_head(out: &mut impl Write, head: &Head<'_>) -> io::Result<()> {
     writeln!(out, "{FIRST}")?;
     for (key, text) in &head.lines {

@@ -1,24 +1,24 @@
-//! Reads a file back.
+//! Reading of incident recordings.
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::file::FIRST;
 
-/// Greatest file that is read, bytes.
+/// Maximum size of a file, bytes.
 const GREATEST: u64 = 2_000_000_000;
 
-/// Why a file cannot be read: one sentence.
+/// Reason why a file cannot be read: one sentence.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 #[error("{file}: {reason}")]
 pub struct Misread {
-    /// The file.
+    /// Path of the file.
     pub file: String,
-    /// What does not fit, and what is accepted.
+    /// The mismatch, and what is accepted.
     pub reason: String,
 }
 
-/// A file's content.
+/// Content of a file.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct IncidentFile {
     /// Lines of the head in order: key and text.
@@ -34,7 +34,7 @@ impl IncidentFile {
     /// Reads a file.
     ///
     /// # Errors
-    /// What the system says, or what does not fit.
+    /// The system's error, or a mismatch in the content.
     pub fn load(path: &Path) -> Result<Self, Misread> {
         let misread = |reason: String| Misread {
             file: path.display().to_string(),
@@ -51,10 +51,10 @@ impl IncidentFile {
         Self::from_bytes(&bytes).map_err(misread)
     }
 
-    /// Reads a file's content.
+    /// Parses the content of a file.
     ///
     /// # Errors
-    /// What does not fit, with its line: one sentence.
+    /// One sentence with the line and the mismatch.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, String> {
         let text = std::str::from_utf8(bytes).map_err(|e| {
             format!(
@@ -116,25 +116,25 @@ impl IncidentFile {
         Ok(this)
     }
 
-    /// The first line of the head with this key.
+    /// Returns the first line of the head with this key.
     pub fn line(&self, key: &str) -> Option<&str> {
         let found = self.head.iter().find(|(k, _)| k == key);
         found.map(|(_, text)| text.as_str())
     }
 
-    /// All lines of the head with this key.
+    /// Returns all lines of the head with this key.
     pub fn lines<'a>(&'a self, key: &'a str) -> impl Iterator<Item = &'a str> {
         let found = self.head.iter().filter(move |(k, _)| k == key);
         found.map(|(_, text)| text.as_str())
     }
 
-    /// A column's texts; none where there is no such column.
+    /// Returns the texts of a column; nothing if there is no such column.
     pub fn texts<'a>(&'a self, column: &str) -> impl Iterator<Item = &'a str> {
         let place = self.places.get(column).copied();
         self.rows.iter().filter_map(move |row| row.get(place?))
     }
 
-    /// A column's numbers, NaN where there is none; empty where there is no such column.
+    /// Returns the numbers of a column, NaN for missing ones; empty if there is no such column.
     pub fn numbers(&self, column: &str) -> Vec<f64> {
         self.texts(column)
             .map(|text| text.parse().unwrap_or(f64::NAN))

@@ -1,9 +1,9 @@
-//! The folder that a joint's files stand in: a file is whole under its final name or not there, all of them together
-//! keep within a bound, and what is not this joint's own is never touched.
+//! The folder of a joint's files. A file under its final name is complete, all files together stay
+//! within a size limit, and files that are not this joint's own are never touched.
 //!
-//! A file is written under a temporary name in the same folder, synced, and renamed. While it is written it is locked, so
-//! that what a killed process left is told from what another one is writing: the system drops the lock of a process
-//! that is gone.
+//! A file is written under a temporary name in the same folder, synced, and renamed. It is locked
+//! while it is written, which distinguishes the leftover of a killed process from a file that
+//! another process is writing: the system drops the lock of a process that has ended.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Write};
@@ -12,31 +12,33 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 use nix::fcntl::{Flock, FlockArg};
 
-/// Ending of a file that is not whole yet.
+/// Suffix of an incomplete file.
 pub const PART: &str = ".part";
 const END: &str = ".csv";
-/// Longest cause in a name, bytes.
+/// Maximum length of the cause in a file name, bytes.
 const LONGEST: usize = 40;
-/// Bytes between two looks at the bound.
+/// Bytes written between two checks of the size limit.
 const CHUNK: usize = 256 * 1024;
 
-/// Where one joint's files stand.
+/// Store for the files of one joint.
 #[derive(Clone, Debug)]
 pub struct RecordingStore {
     folder: PathBuf,
-    /// The node's name, as file names have it.
+    /// The node's name as in file names.
     node: String,
-    /// Most that the files may take together, bytes.
+    /// Maximum size of all files together, bytes.
     limit: u64,
 }
 
-/// A time as names and heads have it, UTC: `20260318T074500.250Z`, and `2026-03-18T07:45:00.250Z` (ISO 8601).
+/// Returns a time in UTC as in file names and in heads: `20260318T074500.250Z` and
+/// `2026-03-18T07:45:00.250Z` (ISO 8601).
 pub fn utc_words(time: SystemTime) -> (String, String) {
     let since = time.duration_since(UNIX_EPOCH).unwrap_or_default();
     let (days, second) = (since.as_secs() / 86400, since.as_secs() % 86400);
     let (h, m, s) = (second / 3600, second / 60 % 60, second % 60);
     let ms = since.subsec_millis();
-    // Days to a date of the Gregorian calendar, in eras of 400 years that begin on 1 March (common practice, no source).
+    // Converts days to a date of the Gregorian calendar, in eras of 400 years that begin on 1 March
+    // (common practice, no source).
     let days = days + 719_468;
     let (era, day) = (days / 146_097, days % 146_097);
     let year = (day - day / 1460 + day / 36_524 - day / 146_096) / 365;
@@ -51,12 +53,13 @@ pub fn utc_words(time: SystemTime) -> (String, String) {
     )
 }
 
-/// A node's name as file names have it. Names on the graph have neither dots nor dashes.
+/// Returns a node's name as in file names. Node names contain neither dots nor dashes.
 fn flat(node: &str) -> String {
     node.trim_start_matches('/').replace('/', ".")
 }
 
-/// Whether `name` is that of a whole file of the node `flat`, as [`RecordingStore`] gives them.
+/// Returns true if `name` is that of a complete file of the node `flat`, as [`RecordingStore`]
+/// forms them.
 pub fn own_name(name: &str, flat: &str) -> bool {
     let middle = name
         .strip_prefix(flat)
@@ -84,7 +87,8 @@ struct Own {
 }
 
 impl RecordingStore {
-    /// A store for the files of `node` (its full name) in `folder`, which together take `limit` bytes at most.
+    /// Returns a store in `folder` for the files of `node` (its full name) with at most `limit`
+    /// bytes.
     pub fn new(folder: PathBuf, node: &str, limit: u64) -> Self {
         Self {
             folder,
@@ -93,22 +97,23 @@ impl RecordingStore {
         }
     }
 
-    /// The folder.
+    /// Returns the folder.
     pub fn folder(&self) -> &Path {
         &self.folder
     }
 
-    /// Makes the folder where it is not there, and removes what killed writes left. Says how many of those there were.
+    /// Creates the folder if it is missing and removes the leftovers of killed processes. Returns
+    /// the number of files removed.
     ///
     /// # Errors
-    /// What the system says, with the path.
+    /// The system's error, with the path.
     pub fn open(&self) -> Result<usize, String> {
         let _turn = self.turn()?;
         self.clean().map_err(|e| told(&self.folder, &e))
     }
 
-    /// A turn at the folder, until this is dropped: a file that another writer has made and not yet locked looks like what a
-    /// killed one left.
+    /// Locks the folder until the result is dropped. Without the lock, a file that another writer
+    /// has created but not yet locked would look like a leftover.
     fn turn(&self) -> Result<Flock<File>, String> {
         let refused = |e| told(&self.folder, &e);
         fs::create_dir_all(&self.folder).map_err(refused)?;
@@ -130,7 +135,7 @@ impl RecordingStore {
             let Ok(file) = File::open(&path) else {
                 continue;
             };
-            // Whoever writes it holds the lock.
+            // The process that writes the file holds the lock.
             if Flock::lock(file, FlockArg::LockExclusiveNonblock).is_ok()
                 && fs::remove_file(&path).is_ok()
             {
@@ -140,7 +145,7 @@ impl RecordingStore {
         Ok(removed)
     }
 
-    /// This joint's whole files, oldest first.
+    /// Returns this joint's complete files, oldest first.
     fn own(&self) -> io::Result<Vec<Own>> {
         let mut own = Vec::new();
         for entry in fs::read_dir(&self.folder)? {
@@ -153,25 +158,25 @@ impl RecordingStore {
                 own.push(Own { path, bytes });
             }
         }
-        // Times in names sort as they are.
+        // Names with times sort by time.
         own.sort_by(|a, b| a.path.cmp(&b.path));
         Ok(own)
     }
 
-    /// How many whole files there are, and how many bytes they take.
+    /// Returns the number of complete files and their total size, bytes.
     ///
     /// # Errors
-    /// What the system says.
+    /// The system's error.
     pub fn usage(&self) -> io::Result<(usize, u64)> {
         let own = self.own()?;
         Ok((own.len(), own.iter().map(|o| o.bytes).sum()))
     }
 
-    /// Writes a file named after the time and the cause: `write` gives its content. The oldest of this joint's files go
-    /// where the bound asks for it.
+    /// Writes a file named after the time and the cause; `write` produces its content. The oldest
+    /// files of this joint are removed if the size limit requires it. Returns the path.
     ///
     /// # Errors
-    /// One sentence; then there is no such file, not even a part of it.
+    /// One sentence; no file or part of it is left then.
     pub fn keep(
         &self,
         cause: &str,
@@ -184,20 +189,20 @@ impl RecordingStore {
         drop(turn);
         let kept = self
             .fill(file, write)
-            // Locked until it has its name.
+            // The file stays locked until it has its final name.
             .and_then(|_locked| fs::rename(&part, &path));
         if let Err(e) = kept {
-            // The first error is the one that tells; a leftover is removed with the next file.
+            // The first error is reported; a leftover is removed with the next file.
             let _ = fs::remove_file(&part);
             return Err(told(&path, &e));
         }
-        // The rename itself reaches the disk with its folder.
+        // The folder is synced, so that the rename itself reaches the disk.
         let synced = File::open(&self.folder).and_then(|f| f.sync_all());
         synced.map_err(|e| told(&self.folder, &e))?;
         Ok(path)
     }
 
-    /// A name that nothing has, its temporary one, and the empty file under the latter, locked.
+    /// Returns a free name, its temporary name and the empty, locked file under the latter.
     fn begin(
         &self,
         cause: &str,
@@ -230,7 +235,8 @@ impl RecordingStore {
             };
             let file = Flock::lock(file, FlockArg::LockExclusiveNonblock)
                 .map_err(|(_, e)| told(&part, &io::Error::from(e)))?;
-            // Whoever took the final name had the temporary one before, so that from here on nobody takes it.
+            // The final name is taken only through the temporary one, so that no other writer can
+            // take it from here on.
             match path.try_exists() {
                 Ok(false) => return Ok((path, part, file)),
                 _ => drop(fs::remove_file(&part)),
@@ -269,14 +275,15 @@ fn told(path: &Path, error: &io::Error) -> String {
     format!("{}: {error}", path.display())
 }
 
-/// A file that keeps within a bound together with those that are there; of these the oldest go.
+/// A file that stays within the size limit together with existing ones, of which it removes the
+/// oldest.
 struct Bounded {
     file: Flock<File>,
     own: std::vec::IntoIter<Own>,
-    /// What the whole files take, bytes.
+    /// Size of the complete files, bytes.
     taken: u64,
     limit: u64,
-    /// What this one takes.
+    /// Size of this file, bytes.
     size: u64,
 }
 

@@ -1,9 +1,9 @@
-//! Which ticks ask for a file.
+//! Detection of the ticks that cause a file.
 
 use super::columns::MODES;
 use crate::tick::{Mode, Output, RULES, Reaction, Rule};
 
-/// What the last tick was like.
+/// Fault state of the last tick.
 #[derive(Debug)]
 pub(super) struct Watch {
     broken: [bool; RULES],
@@ -23,14 +23,14 @@ impl Default for Watch {
     }
 }
 
-/// Modes in which a fault holds the joint.
+/// Returns true for modes in which a fault holds the joint.
 fn held(mode: Mode) -> bool {
     matches!(mode, Mode::Holding | Mode::Stopped | Mode::Faulted)
 }
 
 impl Watch {
-    /// Why this tick asks for a file: a rule that is newly broken while the joint is held or release tension, a rule that newly
-    /// latches, or a hold that no rule explains.
+    /// Returns the cause of a file, if this tick requires one: a rule newly broken with a reaction
+    /// of hold or release, a rule newly latched, or a hold without a rule.
     pub(super) fn look(&mut self, output: &Output) -> Option<&'static str> {
         let faults = &output.faults;
         let severe = faults.reaction >= Reaction::Hold;
@@ -40,7 +40,7 @@ impl Watch {
             let fault = faults.of(rule);
             let broken = severe && fault.broken && !self.broken[i];
             let latched = fault.latched && !self.latched[i];
-            // The rule that asks for the reaction names the file.
+            // The rule that requests the reaction names the file.
             if (broken || latched) && (new.is_none() || faults.cause == Some(rule)) {
                 new = Some(rule.name());
             }
@@ -53,7 +53,7 @@ impl Watch {
         new.or(fell.then(|| faults.cause.map_or(mode, Rule::name)))
     }
 
-    /// The loop ended. Whether that is news.
+    /// Records that the loop ended. Returns true if this is new.
     pub(super) fn lost_loop(&mut self) -> bool {
         !std::mem::replace(&mut self.lost, true)
     }
@@ -113,7 +113,7 @@ mod tests {
             &[(Rule::ImuFrozen, false, true)],
         );
         assert_eq!(watch.look(&latched), None);
-        // Another one beside it.
+        // Another fault at the same time.
         let both = output(
             Mode::Faulted,
             Reaction::Hold,

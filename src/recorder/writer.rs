@@ -1,4 +1,4 @@
-//! Who writes the files, and when.
+//! Writing of the files, and its timing.
 
 use std::io;
 use std::thread::JoinHandle;
@@ -12,17 +12,18 @@ use super::{Cause, Facts, IncidentRecorder, Reply, Ring, locked};
 /// Rows copied at a time while the recorder waits.
 const SLICE: u64 = 64;
 
-/// When files are written.
+/// Timing of the files.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pace {
-    /// From a fault to its file, so that what followed is in it too.
+    /// Delay from a fault to its file, so that the file also contains the consequences.
     pub after: Duration,
-    /// From one fault's file to the next, at least. Faults meanwhile go into the next one. Where they go on, it is
-    /// doubled each time.
+    /// Minimum interval between the files of two faults. Faults in between go into the next file.
+    /// If faults continue, the interval doubles each time.
     pub least: Duration,
-    /// And at most: shorter than [`super::SPAN`] by `after` at least, so that no fault is lost.
+    /// Maximum of that interval. It is shorter than [`super::SPAN`] by at least `after`, so that no
+    /// fault is lost.
     pub most: Duration,
-    /// Between two files that were asked for.
+    /// Minimum interval between two requested files.
     pub asked: Duration,
 }
 
@@ -43,15 +44,15 @@ pub struct Writer {
     store: RecordingStore,
     pace: Pace,
     facts: Box<dyn Fn() -> Facts + Send>,
-    /// A copy of the rows, all memory taken at construction.
+    /// Copy of the rows; all memory is allocated at construction.
     rows: Vec<f64>,
-    /// When the last file of a fault was there, and how long the next one waits.
+    /// Time of the last file of a fault and the interval before the next one.
     last: Option<Instant>,
     pause: Duration,
     last_asked: Option<Instant>,
 }
 
-/// What is to be written.
+/// One file to write.
 struct Work {
     causes: Vec<Cause>,
     more: u64,
@@ -59,7 +60,7 @@ struct Work {
 }
 
 impl Writer {
-    /// A writer of `of`; `facts` is called for each file.
+    /// Returns a writer of `of`; `facts` is called for each file.
     pub fn new(
         of: IncidentRecorder,
         store: RecordingStore,
@@ -79,10 +80,10 @@ impl Writer {
         }
     }
 
-    /// Writes on a thread of its own until [`IncidentRecorder::end`].
+    /// Writes on its own thread until [`IncidentRecorder::end`].
     ///
     /// # Errors
-    /// The system gives no thread.
+    /// The system cannot create a thread.
     pub fn start(self) -> io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("incident recording".into())
@@ -113,7 +114,7 @@ impl Writer {
                 Err(why) => self.failed(why),
             }
             for reply in &work.replies {
-                // Who asked may have gone.
+                // The requester may have gone.
                 let _ = reply.send(result.clone());
             }
         }
@@ -134,7 +135,7 @@ impl Writer {
         }
     }
 
-    /// Waits until something is to be written. None at the end.
+    /// Waits for the next file to write. Returns `None` at the end.
     fn next(&mut self) -> Option<Work> {
         let inner = &self.of.0;
         let mut orders = locked(&inner.orders);
@@ -157,7 +158,8 @@ impl Writer {
                 if !work.replies.is_empty() {
                     self.last_asked = Some(now);
                 }
-                // A fault whose time has not come gets a file of its own, with what followed.
+                // A fault whose delay has not passed gets its own file later, with its
+                // consequences.
                 if due(fault_due)
                     && let Some(since) = orders.since.take()
                 {
@@ -192,8 +194,9 @@ impl Writer {
         }
     }
 
-    /// Copies the rows, a slice at a time, so that the recorder never waits long. Says which are there: row `i` stands
-    /// where the ring has it. What is written over before its turn is left out.
+    /// Copies the rows in slices, so that the recorder never waits long. Returns the range of rows
+    /// copied; row `i` stands at its place in the ring. Rows overwritten before they are copied are
+    /// left out.
     fn copy(&mut self) -> std::ops::Range<u64> {
         let overwritten = |ring: &Ring| ring.count.saturating_sub(ring.capacity as u64);
         let (mut good, end) = {
@@ -275,7 +278,7 @@ impl Writer {
         let kept = &self.rows;
         self.store.keep(first, now, |mut out| {
             write_head(&mut out, &head)?;
-            // Rows are put together in memory: far fewer calls.
+            // Rows are formatted in memory, which needs far fewer system calls.
             let mut text = Vec::with_capacity(64 * 1024);
             for row in rows {
                 let at = (row % capacity) as usize * width;

@@ -1,11 +1,12 @@
-//! What every picture is made of: strokes, text, lines cut at a frame, ticks on linear and logarithmic axes.
+//! Elements of all pictures: strokes, text, lines clipped at a frame, ticks on linear and
+//! logarithmic axes.
 
 use std::fmt::Write;
 
-/// How a line is drawn.
+/// Style of a line.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stroke {
-    /// Colour, as SVG names it.
+    /// SVG colour.
     pub colour: &'static str,
     /// Dashes and gaps, px; empty for a solid line.
     pub dash: &'static str,
@@ -14,32 +15,32 @@ pub struct Stroke {
 }
 
 impl Stroke {
-    /// What was asked for.
+    /// Commanded values.
     pub const COMMANDED: Self = Self {
         colour: "#c2571a",
         dash: "6 3",
         width: 1.3,
     };
-    /// What was.
+    /// True values.
     pub const TRUE: Self = Self {
         colour: "#12355b",
         dash: "",
         width: 1.5,
     };
-    /// What was, with its noise, behind what explains it.
+    /// Noisy values, behind a model of them.
     pub const NOISY: Self = Self {
         colour: "#9aa1a9",
         dash: "",
         width: 1.0,
     };
-    /// Lines that help to read the others.
+    /// Auxiliary lines.
     pub const HELP: Self = Self {
         colour: "#555",
         dash: "2 3",
         width: 0.9,
     };
 
-    /// The stroke of line `i` of several equals: five of them differ, further ones repeat.
+    /// Returns the stroke of line `i` of several: the first five differ, further ones repeat.
     pub fn of(i: usize) -> Self {
         const EACH: [(&str, &str); 5] = [
             ("#12355b", ""),
@@ -56,7 +57,7 @@ impl Stroke {
         }
     }
 
-    /// The same, `width` px wide.
+    /// Returns the same stroke, `width` px wide.
     pub fn wide(self, width: f64) -> Self {
         Self { width, ..self }
     }
@@ -73,18 +74,18 @@ impl Stroke {
     }
 }
 
-/// How values are laid out along an axis.
+/// Scale of an axis.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Scale {
-    /// Equal steps, equal lengths.
+    /// Equal steps have equal lengths.
     #[default]
     Linear,
-    /// Equal factors, equal lengths. Values of 0 and below have no place and break a line.
+    /// Equal factors have equal lengths. Values of 0 and below cannot be drawn and break a line.
     Logarithmic,
 }
 
 impl Scale {
-    /// Where `value` is between two ends, as a share of the way; NaN where it has no place.
+    /// Returns the position of `value` between two ends, 0 to 1; NaN where it cannot be drawn.
     pub(super) fn share(self, value: f64, (low, high): (f64, f64)) -> f64 {
         match self {
             Self::Linear => (value - low) / (high - low),
@@ -93,7 +94,7 @@ impl Scale {
         }
     }
 
-    /// Ends that can be drawn: in order, clearly apart, and above 0 on a logarithmic axis.
+    /// Returns ends that can be drawn: in order, clearly apart, and above 0 on a logarithmic axis.
     pub(super) fn ends(self, (low, high): (f64, f64)) -> (f64, f64) {
         let size = low.abs().max(high.abs());
         let apart = high - low > (1e-12 * size).max(1e-300) && size < 1e300;
@@ -110,7 +111,8 @@ impl Scale {
         }
     }
 
-    /// Places of ticks with their labels; fine ticks of a logarithmic axis have an empty one.
+    /// Returns positions of ticks with their labels; fine ticks of a logarithmic axis have an empty
+    /// label.
     pub(super) fn ticks(self, (low, high): (f64, f64), step: f64) -> Vec<(f64, String)> {
         match self {
             Self::Linear => {
@@ -123,7 +125,7 @@ impl Scale {
     }
 }
 
-/// A round number (1, 2 or 5 times a power of ten) that cuts `span` into about `parts`.
+/// Returns a round number (1, 2 or 5 times a power of ten) that divides `span` into about `parts`.
 pub(super) fn round_step(span: f64, parts: f64) -> f64 {
     let raw = span / parts;
     let power = 10f64.powf(raw.log10().floor());
@@ -132,7 +134,7 @@ pub(super) fn round_step(span: f64, parts: f64) -> f64 {
     power * lead.unwrap_or(10.0)
 }
 
-/// `step` where it cuts `span` into parts that can be drawn; otherwise a round number.
+/// Returns `step` where it divides `span` into parts that can be drawn; otherwise a round number.
 pub(super) fn usable(step: f64, span: f64) -> f64 {
     if (0.01..=100.0).contains(&(span / step)) {
         step
@@ -141,7 +143,8 @@ pub(super) fn usable(step: f64, span: f64) -> f64 {
     }
 }
 
-/// Text for XML and HTML, inside elements and attributes. What XML has no place for becomes a replacement character.
+/// Returns text for XML and HTML, inside elements and attributes. Characters that XML excludes
+/// become a replacement character.
 pub(super) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
@@ -158,10 +161,10 @@ pub(super) fn escape(text: &str) -> String {
     out
 }
 
-/// A number on an axis: as many decimals as its step needs.
+/// Returns a number on an axis, with as many decimals as its step needs.
 fn number(value: f64, step: f64) -> String {
     let decimals = (-step.log10().floor()).clamp(0.0, 9.0) as usize;
-    // No minus zero.
+    // Avoids a minus sign before zero.
     let value = if value.abs() < 1e-9 * step {
         0.0
     } else {
@@ -176,8 +179,8 @@ fn ticks(low: f64, high: f64, step: f64) -> impl Iterator<Item = f64> {
     (first..=last).map(move |i| i as f64 * step)
 }
 
-/// Ticks at 1 to 9 times each power of ten; labels at the powers, and at 2 and 5 where there is room. Over very many
-/// decades only some of the powers.
+/// Returns ticks at 1 to 9 times each power of ten; labels at the powers, and at 2 and 5 where
+/// there is room. Over very many decades it returns only some of the powers.
 fn decades(low: f64, high: f64) -> Vec<(f64, String)> {
     let room = high.log10() - low.log10() < 2.2;
     let (from, to) = (low.log10().floor() as i32, high.log10().ceil() as i32);
@@ -207,7 +210,7 @@ fn decades(low: f64, high: f64) -> Vec<(f64, String)> {
     found
 }
 
-/// Rows for labels that may not overlap: for each (start, end), the first row that is free.
+/// Returns rows for labels that may not overlap: for each (start, end), the first free row.
 pub(super) fn rows(spans: &[(f64, f64)]) -> Vec<usize> {
     let mut ends: Vec<f64> = Vec::new();
     let place = |&(start, end): &(f64, f64)| {
@@ -222,8 +225,8 @@ pub(super) fn rows(spans: &[(f64, f64)]) -> Vec<usize> {
     spans.iter().map(place).collect()
 }
 
-/// Places in px less those that cannot be seen: of neighbours in one column of px the highest and the lowest, in their
-/// order; breaks (NaN) stay.
+/// Returns the points, in px, without those that cannot be seen: of neighbours in one column of px
+/// it keeps the highest and the lowest, in their order; breaks (NaN) stay.
 fn thinned(mut points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     let sound = |p: &(f64, f64)| p.0.is_finite() && p.1.is_finite();
     let mut kept: Vec<(f64, f64)> = Vec::new();
@@ -259,8 +262,8 @@ pub(super) struct Frame {
 }
 
 impl Frame {
-    /// The part of a line from `a` to `b` that is inside, as shares of the way.
-    /// Source: Liang and Barsky 1984, "A new concept and method for line clipping" (from memory).
+    /// Returns the part of a line from `a` to `b` that is inside, as shares of its length. Source:
+    /// Liang and Barsky 1984, "A new concept and method for line clipping" (from memory).
     fn inside(&self, a: (f64, f64), b: (f64, f64)) -> Option<(f64, f64)> {
         let (dx, dy) = (b.0 - a.0, b.1 - a.1);
         let (mut from, mut to) = (0.0_f64, 1.0_f64);
@@ -283,7 +286,7 @@ impl Frame {
         (from <= to).then_some((from, to))
     }
 
-    /// The pieces of a line that are inside; NaN breaks it.
+    /// Returns the pieces of a line that are inside; NaN breaks it.
     pub(super) fn cut(&self, line: &[(f64, f64)]) -> Vec<Vec<(f64, f64)>> {
         let mut pieces: Vec<Vec<(f64, f64)>> = Vec::new();
         let mut open = false;
@@ -304,13 +307,13 @@ impl Frame {
         pieces
     }
 
-    /// Whether a place is inside.
+    /// Returns true if a point is inside.
     pub(super) fn holds(&self, (x, y): (f64, f64)) -> bool {
         (self.left..=self.right).contains(&x) && (self.top..=self.bottom).contains(&y)
     }
 }
 
-/// Where text stands about its place.
+/// Alignment of text relative to its position.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Anchor {
     Start,
@@ -318,13 +321,13 @@ pub(super) enum Anchor {
     End,
 }
 
-/// SVG under way.
+/// An SVG document being written.
 pub(super) struct Canvas {
     out: String,
 }
 
 impl Canvas {
-    /// An empty white drawing of that size, px, with a name for those who cannot see it.
+    /// Returns an empty white drawing of that size, px, with a title for screen readers.
     pub(super) fn new(width: f64, height: f64, name: &str) -> Self {
         let out = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" \
@@ -341,12 +344,12 @@ impl Canvas {
     }
 
     fn line_of(&mut self, text: std::fmt::Arguments<'_>) {
-        // A String takes all that is written to it.
+        // Writing to a String cannot fail.
         let _ = self.out.write_fmt(text);
         self.out.push('\n');
     }
 
-    /// Text at a place; `more` are further attributes.
+    /// Writes text at a position; `more` has further attributes.
     pub(super) fn text(&mut self, (x, y): (f64, f64), anchor: Anchor, more: &str, text: &str) {
         let anchor = match anchor {
             Anchor::Start => "",
@@ -359,7 +362,7 @@ impl Canvas {
         ));
     }
 
-    /// A shaded rectangle.
+    /// Writes a shaded rectangle.
     pub(super) fn shade(&mut self, frame: Frame, fill: &str) {
         let (x, y) = (frame.left, frame.top);
         let (width, height) = (frame.right - x, frame.bottom - y);
@@ -368,7 +371,7 @@ impl Canvas {
         ));
     }
 
-    /// The border of a rectangle.
+    /// Writes the border of a rectangle.
     pub(super) fn border(&mut self, frame: Frame) {
         let (x, y) = (frame.left, frame.top);
         let (width, height) = (frame.right - x, frame.bottom - y);
@@ -377,7 +380,7 @@ impl Canvas {
         ));
     }
 
-    /// A straight line.
+    /// Writes a straight line.
     pub(super) fn line(&mut self, a: (f64, f64), b: (f64, f64), stroke: &Stroke) {
         let attributes = stroke.attributes();
         self.line_of(format_args!(
@@ -386,7 +389,7 @@ impl Canvas {
         ));
     }
 
-    /// A line through places, cut at the frame.
+    /// Writes a line through points, clipped at the frame.
     pub(super) fn course(&mut self, places: &[(f64, f64)], frame: Frame, stroke: &Stroke) {
         let attributes = stroke.attributes();
         for piece in frame.cut(&thinned(places)) {
@@ -398,7 +401,7 @@ impl Canvas {
         }
     }
 
-    /// A dot with a white heart.
+    /// Writes a dot with a white centre.
     pub(super) fn dot(&mut self, (x, y): (f64, f64)) {
         self.line_of(format_args!(
             "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\" fill=\"#fff\" stroke=\"#000\" stroke-width=\"1.6\"/>"

@@ -1,4 +1,5 @@
-//! Pages of headings, text, tables and pictures as one HTML file that needs nothing else: no scripts, no outside resources.
+//! Pages of headings, text, tables and pictures as one self-contained HTML file: no scripts, no
+//! outside resources.
 
 use std::fmt::Write as _;
 use std::io;
@@ -19,9 +20,9 @@ pub enum Part {
     Table(String, Table),
     /// A picture.
     Picture {
-        /// Name of its own file, without ending.
+        /// Name of its own file, without extension.
         name: String,
-        /// What it shows, beyond its title.
+        /// Description, beyond its title.
         caption: String,
         /// The picture.
         figure: Box<Figure>,
@@ -33,7 +34,7 @@ pub enum Part {
 pub struct Page {
     /// Title.
     pub title: String,
-    /// What stands on it, top to bottom.
+    /// Content, top to bottom.
     pub parts: Vec<Part>,
 }
 
@@ -56,7 +57,7 @@ figcaption { font-size: 0.9em; margin-top: 0.3em; }
 ";
 
 impl Page {
-    /// An empty page.
+    /// Returns an empty page.
     pub fn new(title: impl Into<String>) -> Self {
         Self {
             title: title.into(),
@@ -79,7 +80,7 @@ impl Page {
         self.parts.push(Part::Table(caption.into(), table));
     }
 
-    /// Adds a picture. Its name, for a file of its own, is made safe and unlike those before it.
+    /// Adds a picture. Its name, for a separate file, is made safe and unique on the page.
     pub fn picture(&mut self, name: &str, caption: impl Into<String>, figure: Figure) {
         let safe = |c: char| {
             if c.is_ascii_alphanumeric() || c == '-' || c == '_' {
@@ -101,7 +102,7 @@ impl Page {
         });
     }
 
-    /// The pictures with their names.
+    /// Returns the pictures with their names.
     pub fn pictures(&self) -> impl Iterator<Item = (&str, &Figure)> {
         self.parts.iter().filter_map(|part| match part {
             Part::Picture { name, figure, .. } => Some((name.as_str(), &**figure)),
@@ -109,7 +110,7 @@ impl Page {
         })
     }
 
-    /// The page as HTML, which is well-formed XML too.
+    /// Returns the page as HTML, which is also well-formed XML.
     pub fn html(&self) -> String {
         let title = escape(&self.title);
         let mut out = format!(
@@ -118,7 +119,7 @@ impl Page {
              <style>{STYLE}</style>\n</head>\n<body>\n<main>\n<h1>{title}</h1>\n"
         );
         for part in &self.parts {
-            // A String takes all that is written to it.
+            // Writing to a String cannot fail.
             let _ = match part {
                 Part::Heading(text) => writeln!(out, "<h2>{}</h2>", escape(text)),
                 Part::Text(text) => writeln!(out, "<p>{}</p>", escape(text)),
@@ -129,7 +130,7 @@ impl Page {
                 Part::Picture {
                     caption, figure, ..
                 } => {
-                    // No wider than it was drawn.
+                    // At most as wide as it was drawn.
                     let (most, svg) = (figure.width, figure.svg());
                     let caption = escape(caption);
                     writeln!(
@@ -143,11 +144,12 @@ impl Page {
         out
     }
 
-    /// Writes `NAME.html` into `folder`, which is made if it is not there, and each picture beside it as `NAME-PICTURE.svg`.
-    /// Files of these names are replaced. The page comes last: where it is, its pictures are.
+    /// Writes `NAME.html` into `folder`, which is created if needed, and each picture beside it as
+    /// `NAME-PICTURE.svg`. Files with these names are replaced. The page is written last, so that
+    /// its pictures exist when it does. Returns the path of the page.
     ///
     /// # Errors
-    /// The file or folder that could not be written, and why.
+    /// Returns the path that could not be written, with the cause.
     pub fn save(&self, folder: &Path, name: &str) -> Result<PathBuf, (PathBuf, io::Error)> {
         let told = |path: &Path, e: io::Error| (path.to_path_buf(), e);
         std::fs::create_dir_all(folder).map_err(|e| told(folder, e))?;

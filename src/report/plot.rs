@@ -1,88 +1,89 @@
-//! Line plots as plain SVG 1.1: stacked panels on one horizontal axis, no scripts, no outside resources.
+//! Line plots as plain SVG 1.1: stacked panels on one horizontal axis, no scripts, no outside
+//! resources.
 //!
-//! Lines differ by dash as well as by colour, and their colours by lightness, so that a grey print is readable. What
-//! leaves a panel is cut at its frame.
+//! Lines differ by dash as well as by colour, and their colours by lightness, so that a grey print
+//! is readable. Lines are clipped at the panel's frame.
 
 use super::draw::{Anchor, Canvas, Frame, Scale, Stroke, round_step, rows, usable};
 
-/// One line: its name in the legend (none if it is empty), and points. NaN breaks the line.
+/// One line: its name in the legend (none if empty), and its points. NaN breaks the line.
 #[derive(Clone, Debug)]
 pub struct Series {
-    /// Name in the legend.
+    /// Name in the legend; may be empty.
     pub name: String,
-    /// How it is drawn.
+    /// Stroke of the line.
     pub stroke: Stroke,
-    /// (horizontal, vertical)
+    /// Points, (horizontal, vertical).
     pub points: Vec<(f64, f64)>,
 }
 
-/// A level, or a stretch of them, across a panel: a line, or a shaded band between two lines.
+/// A level across a panel: a horizontal line, or a shaded band between two values.
 #[derive(Clone, Debug)]
 pub struct Level {
     /// Lower end, on the vertical axis.
     pub from: f64,
     /// Upper end; the same for a line.
     pub to: f64,
-    /// What it is called; may be empty.
+    /// Label; may be empty.
     pub label: String,
 }
 
-/// A place with a name.
+/// A labelled point.
 #[derive(Clone, Debug)]
 pub struct Dot {
-    /// Where: (horizontal, vertical).
+    /// Position, (horizontal, vertical).
     pub at: (f64, f64),
-    /// What it is called.
+    /// Label of the point.
     pub label: String,
 }
 
 /// One panel.
 #[derive(Clone, Debug, Default)]
 pub struct Panel {
-    /// What the vertical axis shows, with its unit.
+    /// Quantity on the vertical axis, with its unit.
     pub label: String,
-    /// Share of the height that all panels have together.
+    /// Share of the height of all panels together.
     pub height: f64,
-    /// How values are laid out.
+    /// Scale of the vertical axis.
     pub scale: Scale,
-    /// Ends of the vertical axis; otherwise they follow the lines.
+    /// Ends of the vertical axis; by default they follow the lines.
     pub range: Option<(f64, f64)>,
-    /// Distance of the ticks on a linear one; otherwise a round number.
+    /// Distance of the ticks on a linear axis; by default a round number.
     pub ticks: Option<f64>,
     /// The lines.
     pub series: Vec<Series>,
-    /// Levels behind them.
+    /// Levels behind the lines.
     pub levels: Vec<Level>,
-    /// Places before them.
+    /// Points in front of the lines.
     pub dots: Vec<Dot>,
 }
 
-/// A stretch of the horizontal axis with a name, shaded.
+/// A shaded and labelled range of the horizontal axis.
 #[derive(Clone, Debug)]
 pub struct Band {
     /// Start.
     pub from: f64,
     /// End.
     pub to: f64,
-    /// What it is called.
+    /// Label of the range.
     pub label: String,
 }
 
-/// A place on the horizontal axis with a name.
+/// A labelled position on the horizontal axis.
 #[derive(Clone, Debug)]
 pub struct Mark {
-    /// Where.
+    /// Position on the axis.
     pub at: f64,
-    /// What is there.
+    /// Label of the position.
     pub label: String,
 }
 
-/// How high the panels are.
+/// Height of the panels.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Height {
-    /// All together, px.
+    /// Height of all panels together, px.
     Px(f64),
-    /// Each as high as equal scales on both axes ask for.
+    /// Each panel as high as equal scales on both axes require.
     Equal,
 }
 
@@ -91,9 +92,9 @@ pub enum Height {
 pub struct Figure {
     /// Title.
     pub title: String,
-    /// What the horizontal axis shows, with its unit.
+    /// Quantity on the horizontal axis, with its unit.
     pub x_label: String,
-    /// How it is laid out.
+    /// Scale of the horizontal axis.
     pub scale: Scale,
     /// Ends of the horizontal axis.
     pub span: (f64, f64),
@@ -103,14 +104,14 @@ pub struct Figure {
     pub height: Height,
     /// Panels, top to bottom.
     pub panels: Vec<Panel>,
-    /// Stretches of the horizontal axis.
+    /// Ranges of the horizontal axis.
     pub bands: Vec<Band>,
-    /// Places on it.
+    /// Positions on the horizontal axis.
     pub marks: Vec<Mark>,
 }
 
 impl Default for Figure {
-    /// A wide drawing over a linear axis from 0 to 1, without panels.
+    /// Returns a wide drawing over a linear axis from 0 to 1, without panels.
     fn default() -> Self {
         Self {
             title: String::new(),
@@ -132,7 +133,7 @@ const PANEL_GAP: f64 = 34.0;
 const LINE: f64 = 15.0;
 /// Width of a character at the size of labels, px: a generous mean for sans-serif letters.
 const CHARACTER: f64 = 7.3;
-/// Distance of labelled ticks on the horizontal axis, px, about.
+/// Approximate distance of labelled ticks on the horizontal axis, px.
 const TICK: f64 = 95.0;
 const GRID: Stroke = Stroke {
     colour: "#d3d7db",
@@ -154,20 +155,20 @@ const MARK: Stroke = Stroke {
     dash: "1 3",
     width: 0.8,
 };
-/// Size of small letters over that of others.
+/// Size of small letters relative to the others.
 const SMALL: f64 = 11.0 / 12.0;
-/// White round letters that stand on lines.
+/// White outline of letters on top of lines.
 const HALO: &str = " font-size=\"11\" stroke=\"#fff\" stroke-width=\"3\" stroke-linejoin=\"round\" paint-order=\"stroke\"";
 
 fn wide(text: &str) -> f64 {
     text.chars().count() as f64 * CHARACTER
 }
 
-/// The horizontal axis as it is drawn.
+/// The drawn horizontal axis.
 struct Across {
     scale: Scale,
     ends: (f64, f64),
-    /// px
+    /// Position of the left end, px.
     left: f64,
     right: f64,
     ticks: Vec<(f64, String)>,
@@ -180,7 +181,7 @@ impl Across {
 }
 
 impl Figure {
-    /// The drawing as SVG.
+    /// Returns the drawing as SVG.
     pub fn svg(&self) -> String {
         let ends = self.scale.ends(self.span);
         let (left, right) = (LEFT, self.width - RIGHT);
@@ -193,7 +194,7 @@ impl Figure {
             ticks: self.scale.ticks(ends, step),
         };
         let x = |v: f64| axis.x(v.clamp(ends.0, ends.1));
-        // Labels end before the right edge; those of marks stand right of their line.
+        // Labels end before the right edge; those of marks are right of their line.
         let label_spans: Vec<(f64, f64)> = (self.marks.iter())
             .map(|m| {
                 let width = wide(&m.label) + 10.0;
@@ -283,7 +284,7 @@ impl Figure {
 }
 
 impl Panel {
-    /// Ends of the vertical axis and distance of its ticks.
+    /// Returns the ends of the vertical axis and the distance of its ticks.
     fn axis(&self) -> (f64, f64, f64) {
         let drawn = |v: &f64| v.is_finite() && (self.scale == Scale::Linear || *v > 0.0);
         let lines = self.series.iter().flat_map(|s| &s.points).map(|p| p.1);
@@ -310,8 +311,8 @@ impl Panel {
         }
     }
 
-    /// The series in the legend with their places from the right edge and their lines from below, and how many lines
-    /// label and legend take.
+    /// Returns the series in the legend, with their positions from the right edge and their rows
+    /// from below, and the number of rows of label and legend.
     fn legend(&self, width: f64) -> (Vec<(usize, f64, usize)>, usize) {
         let (mut places, mut row, mut used) = (Vec::new(), 0, 0.0);
         for (i, series) in self.series.iter().enumerate().rev() {
@@ -376,7 +377,7 @@ impl Panel {
             }
         }
         canvas.border(frame);
-        // Axis label and legend share the line above the panel where there is room.
+        // Axis label and legend share the row above the panel where there is room.
         let base = frame.top - 7.0;
         let (legend, lines) = self.legend(frame.right - frame.left);
         let above = base - (lines - 1) as f64 * LINE;
@@ -399,7 +400,7 @@ impl Panel {
         }
         for level in &self.levels {
             let place = (frame.right - 6.0, y(level.to.min(high)) - 4.0);
-            // Under the line where the frame leaves no room above it.
+            // Below the line where the frame leaves no room above it.
             let under = place.1 - 10.0 < frame.top;
             let place = (place.0, if under { place.1 + 17.0 } else { place.1 });
             if !level.label.is_empty() && level.from <= high && level.to >= low {

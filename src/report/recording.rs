@@ -2,10 +2,10 @@
 
 use std::io::{self, Write};
 
-/// Writes a heading and rows of numbers. What is not a number (NaN) becomes an empty field: unknown.
+/// Writes a heading and rows of numbers. NaN becomes an empty field: unknown.
 ///
 /// # Errors
-/// What the writer says.
+/// Returns the writer's error.
 pub fn write_csv<R: AsRef<[f64]>>(
     out: &mut impl Write,
     columns: &[String],

@@ -2,12 +2,12 @@
 
 use std::fmt;
 
-/// Where a column's text stands.
+/// Alignment of a column's text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Align {
-    /// At the left: words.
+    /// Left: words.
     Left,
-    /// At the right: numbers.
+    /// Right: numbers.
     Right,
 }
 
@@ -15,13 +15,14 @@ pub enum Align {
 #[derive(Clone, Debug)]
 pub struct Table {
     align: Vec<Align>,
-    /// Rows at the top that are heading and units.
+    /// Number of rows at the top that are heading and units.
     headings: usize,
     rows: Vec<Vec<String>>,
 }
 
 impl Table {
-    /// A table with one column per (heading, unit, alignment). The line of units is left out where none has one.
+    /// Returns a table with one column per (heading, unit, alignment). The line of units is left
+    /// out where none has one.
     pub fn new(columns: &[(&str, &str, Align)]) -> Self {
         let mut rows = vec![columns.iter().map(|c| c.0.to_string()).collect()];
         if columns.iter().any(|c| !c.1.is_empty()) {
@@ -34,7 +35,7 @@ impl Table {
         }
     }
 
-    /// Adds a row; entries missing at its end are empty, entries beyond the columns are left out.
+    /// Adds a row; missing entries at its end are empty, entries beyond the columns are ignored.
     pub fn row(&mut self, entries: impl IntoIterator<Item = String>) {
         let mut entries = entries.into_iter();
         let columns = 0..self.align.len();
@@ -42,42 +43,81 @@ impl Table {
         self.rows.push(row.collect());
     }
 
-    /// Alignment of each column.
+    /// Returns the alignment of each column.
     pub(super) fn align(&self) -> &[Align] {
         &self.align
     }
 
-    /// The lines of headings and units, and the rows.
+    /// Returns the lines of headings and units, and the rows.
     pub(super) fn parts(&self) -> (&[Vec<String>], &[Vec<String>]) {
         self.rows.split_at(self.headings)
     }
 }
 
-/// Blanks between columns.
+/// Number of spaces between columns.
 const GAP: usize = 2;
 
-impl fmt::Display for Table {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Table {
+    /// Returns the width of each column, characters.
+    fn widths(&self) -> Vec<usize> {
         let width = |column: usize| {
             let entries = self.rows.iter().map(|r| r[column].chars().count());
             entries.max().unwrap_or(0)
         };
-        let widths: Vec<usize> = (0..self.align.len()).map(width).collect();
+        (0..self.align.len()).map(width).collect()
+    }
+
+    /// Returns the lines of these columns.
+    fn lines(&self, columns: &[usize], widths: &[usize]) -> String {
+        let mut lines = String::new();
         for row in &self.rows {
             let mut line = String::new();
-            for ((entry, width), align) in row.iter().zip(&widths).zip(&self.align) {
-                if !line.is_empty() {
+            for (i, &column) in columns.iter().enumerate() {
+                if i > 0 {
                     line.push_str(&" ".repeat(GAP));
                 }
-                let fill = " ".repeat(width - entry.chars().count());
-                match align {
-                    Align::Left => line.extend([entry.as_str(), &fill]),
-                    Align::Right => line.extend([&fill, entry.as_str()]),
+                let entry = row[column].as_str();
+                let fill = " ".repeat(widths[column] - entry.chars().count());
+                match self.align[column] {
+                    Align::Left => line.extend([entry, &fill]),
+                    Align::Right => line.extend([&fill, entry]),
                 }
             }
-            writeln!(f, "{}", line.trim_end())?;
+            lines.push_str(line.trim_end());
+            lines.push('\n');
         }
-        Ok(())
+        lines
+    }
+
+    /// Returns the table in lines of at most `width` characters: as many columns side by side as fit,
+    /// the others in further blocks below, each with the first column again. One column beside the
+    /// first may still be wider.
+    pub fn within(&self, width: usize) -> String {
+        let widths = self.widths();
+        let first = widths.first().copied().unwrap_or(0);
+        let mut blocks = vec![vec![0]];
+        let mut used = first;
+        for (column, own) in widths.iter().enumerate().skip(1) {
+            let fits = used + GAP + own <= width;
+            match blocks.last_mut() {
+                Some(block) if fits || block.len() == 1 => {
+                    block.push(column);
+                    used += GAP + own;
+                }
+                _ => {
+                    blocks.push(vec![0, column]);
+                    used = first + GAP + own;
+                }
+            }
+        }
+        let blocks = blocks.iter().map(|columns| self.lines(columns, &widths));
+        blocks.collect::<Vec<_>>().join("\n")
+    }
+}
+
+impl fmt::Display for Table {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.within(usize::MAX))
     }
 }
 
@@ -92,5 +132,26 @@ mod tests {
         table.row(["up".into()]);
         let expected = "pose      error\n            deg\nfar left    0.1\nup\n";
         assert_eq!(table.to_string(), expected);
+    }
+
+    #[test]
+    fn a_narrow_terminal_gets_blocks_with_the_first_column_again() {
+        let mut table = Table::new(&[
+            ("set", "", Align::Left),
+            ("margin", "deg", Align::Right),
+            ("peak", "", Align::Right),
+            ("settling", "s", Align::Right),
+        ]);
+        table.row(["own", "61.5", "1.7", "0.4"].map(String::from));
+        assert_eq!(table.within(27), table.to_string());
+        assert_eq!(
+            table.within(26),
+            "set  margin  peak\n        deg\nown    61.5   1.7\n\n\
+             set  settling\n            s\nown       0.4\n"
+        );
+        for width in [0, 5, 13, 17, 20] {
+            let longest = table.within(width).lines().map(str::len).max();
+            assert!(longest <= Some(width.max(13)), "{width}: {longest:?}");
+        }
     }
 }

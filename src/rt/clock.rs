@@ -1,10 +1,11 @@
-//! The one clock: loop time, and the stamps of messages.
+//! The clock of the process: loop time, and the stamps of messages.
 //!
-//! Loop time never goes back and is the same for everybody who holds the clock. With the system clock it is the
-//! monotonic clock, which nobody sets; stamps are on the system clock, which may step. With simulated time it goes on
-//! as far as each message on `/clock` says, and stands while none comes. A jump of simulated time is to it what a step is
-//! to the system clock: loop time goes on, [`GAP`] later, and the stamps mean something else from then on. So nothing
-//! of before is ever ahead of anything after, whoever has kept it.
+//! Loop time never decreases and is the same for all holders of the clock. With the system clock it
+//! is the monotonic clock, which is never set; stamps are on the system clock, which may step. With
+//! simulated time it advances with each message on `/clock` and stands between them. A jump of
+//! simulated time is treated like a step of the system clock: loop time continues [`GAP`] later,
+//! and stamps have a new offset from then on. So no time from before a jump is ever ahead of one
+//! after it.
 
 use std::collections::VecDeque;
 use std::fmt;
@@ -16,19 +17,21 @@ use nix::sys::time::TimeSpec;
 use nix::time::{ClockId, ClockNanosleepFlags, clock_gettime, clock_nanosleep};
 
 pub(super) const NS: i64 = 1_000_000_000;
-/// Departure of the system clock from the loop's that counts as a step, ns. Below it one offset serves, so
-/// that a stamp comes out exactly as it came in.
+/// Min deviation of the system clock from loop time that counts as a step, ns. Below it the offset
+/// is kept, so that a stamp is returned exactly as received.
 const STEP_NS: i64 = 1_000_000;
-/// Most readings of both clocks for one comparison.
+/// Max readings of both clocks for one comparison.
 const READINGS: u32 = 5;
-/// How many steps of simulated time count as lately, and from how many on they tell what the next one will be.
+/// Max number of recent steps of simulated time, and min number from which the next one is
+/// predicted.
 const STEPS: usize = 16;
 const FEW: usize = 4;
-/// How far one message may take simulated time on, ns; farther is a jump.
+/// Max advance of simulated time by one message, ns; more is a jump.
 const FARTHEST: i64 = NS;
-/// How far simulated time may go back, ns, and only be out of order; it then stands until it is there again.
+/// Max decrease of simulated time that counts as a message out of order, ns; time then stands until
+/// it is reached again.
 const OUT_OF_ORDER: i64 = NS / 10;
-/// How much later loop time goes on after a jump of simulated time, ns: more than any stamp is accepted ahead.
+/// Advance of loop time at a jump of simulated time, ns: more than any stamp is accepted ahead.
 const GAP: i64 = 3 * NS;
 
 pub(super) fn monotonic() -> i64 {
@@ -36,7 +39,8 @@ pub(super) fn monotonic() -> i64 {
 }
 
 fn read_ns(clock: ClockId) -> i64 {
-    // Both clocks exist on every Linux; were one missing, time would stand still and the data be stale.
+    // Both clocks exist on every Linux. If one were missing, time would stand still and the data be
+    // stale.
     clock_gettime(clock).map_or(0, |t| t.tv_sec() * NS + t.tv_nsec())
 }
 
@@ -44,35 +48,36 @@ fn seconds(ns: i64) -> f64 {
     ns as f64 / NS as f64
 }
 
-/// The one clock: loop time in s since it was made, and the conversion of stamps. Copies are the same clock.
+/// The clock: loop time in s since its creation, and the conversion of stamps. Clones are the same
+/// clock.
 #[derive(Clone, Debug)]
 pub struct Clock(Arc<Inner>);
 
 #[derive(Debug)]
 struct Inner {
-    /// When it was made, ns on the monotonic clock.
+    /// Time of creation, ns on the monotonic clock.
     epoch: i64,
     stamps: Stamps,
-    /// What stamps are on, less loop time, ns.
+    /// Time of the stamps' clock less loop time, ns.
     offset: AtomicI64,
-    /// Steps of the system clock; with simulated time its begin and its jumps.
+    /// Steps of the system clock; with simulated time its start and its jumps.
     steps: AtomicU64,
 }
 
-/// What the stamps are on.
+/// The clock of the stamps.
 enum Stamps {
     /// The system clock, ns.
     System(Box<dyn Fn() -> i64 + Send + Sync>),
     Simulated(Simulated),
 }
 
-/// Loop time where it is simulated, ns.
+/// Simulated loop time, ns.
 #[derive(Debug, Default)]
 struct Simulated {
     now: AtomicI64,
-    /// When it began or jumped last.
+    /// Loop time of its start or last jump.
     since: AtomicI64,
-    /// How far the next message will go on, as far as that can be told; 0 before there were a few.
+    /// Predicted advance by the next message; 0 before there were a few.
     next_step: AtomicI64,
 }
 
@@ -92,12 +97,12 @@ impl Default for Clock {
 }
 
 impl Clock {
-    /// A clock that starts now; stamps are on the system clock.
+    /// Returns a clock that starts now, with stamps on the system clock.
     pub fn new() -> Self {
         Self::stamped_by(|| read_ns(ClockId::CLOCK_REALTIME))
     }
 
-    /// A clock that starts now; stamps are on `system`, which gives ns and may step.
+    /// Returns a clock that starts now, with stamps on `system`, which returns ns and may step.
     pub fn stamped_by(system: impl Fn() -> i64 + Send + Sync + 'static) -> Self {
         let clock = Self::on(Stamps::System(Box::new(system)));
         if let Some(offset) = clock.measure() {
@@ -106,7 +111,7 @@ impl Clock {
         clock
     }
 
-    /// A clock that stands at 0 until its hand is moved: simulated time.
+    /// Returns a clock on simulated time, which stands at 0 until its hand is set.
     pub fn simulated() -> (Self, Hand) {
         let clock = Self::on(Stamps::Simulated(Simulated::default()));
         let hand = Hand {
@@ -126,17 +131,17 @@ impl Clock {
         }))
     }
 
-    /// Whether time is simulated.
+    /// Returns true if time is simulated.
     pub fn is_simulated(&self) -> bool {
         matches!(self.0.stamps, Stamps::Simulated(_))
     }
 
-    /// Whether time runs: simulated time does from the first message on.
+    /// Returns true if time runs; simulated time does from the first message on.
     pub fn runs(&self) -> bool {
         !self.is_simulated() || self.0.steps.load(Ordering::Acquire) > 0
     }
 
-    /// What stamps are compared with, for people.
+    /// Returns the name of the stamps' clock for messages to people.
     pub fn words(&self) -> &'static str {
         match self.0.stamps {
             Stamps::System(_) => "this machine's clock",
@@ -144,11 +149,13 @@ impl Clock {
         }
     }
 
-    /// What the stamps are on, less loop time, ns, as it is now; where time is simulated nobody need measure it.
+    /// Measures the present time of the stamps' clock less loop time, ns; `None` if time is
+    /// simulated.
     fn measure(&self) -> Option<i64> {
         match &self.0.stamps {
             Stamps::System(system) => {
-                // A pause of this thread between the two readings would pass for a step: the closest of a few counts.
+                // A pause of this thread between the two readings would look like a step, so take
+                // the closest of a few.
                 let mut closest = (i64::MAX, 0);
                 for _ in 0..READINGS {
                     let before = monotonic();
@@ -167,7 +174,8 @@ impl Clock {
         }
     }
 
-    /// What stamps are on, less loop time, ns. A step of the system clock is noticed here.
+    /// Returns the time of the stamps' clock less loop time, ns. Detects a step of the system
+    /// clock.
     fn offset(&self) -> i64 {
         let offset = self.0.offset.load(Ordering::Acquire);
         let Some(measured) = self.measure() else {
@@ -176,7 +184,7 @@ impl Clock {
         if (measured - offset).abs() <= STEP_NS {
             return offset;
         }
-        // Of several who notice it one counts it.
+        // Of several threads that detect a step, one counts it.
         let order = (Ordering::AcqRel, Ordering::Acquire);
         let stored = (self.0.offset).compare_exchange(offset, measured, order.0, order.1);
         if stored.is_ok() {
@@ -185,12 +193,12 @@ impl Clock {
         measured
     }
 
-    /// Loop time, s.
+    /// Returns the loop time, s.
     pub fn now(&self) -> f64 {
         seconds(self.now_ns())
     }
 
-    /// Loop time, ns.
+    /// Returns the loop time, ns.
     pub(super) fn now_ns(&self) -> i64 {
         match &self.0.stamps {
             Stamps::System(_) => monotonic() - self.0.epoch,
@@ -198,34 +206,35 @@ impl Clock {
         }
     }
 
-    /// Machine time, s since the clock was made: what people and other processes wait by, who do not stand still with
-    /// simulated time. With the system clock it is loop time.
+    /// Returns the machine time, s since the clock was created: for waits of people and other
+    /// processes, which do not stand still with simulated time. With the system clock it is loop
+    /// time.
     pub fn machine(&self) -> f64 {
         seconds(monotonic() - self.0.epoch)
     }
 
-    /// Loop time of a stamp.
+    /// Returns the loop time of a stamp, s.
     pub fn time_of(&self, seconds_of_stamp: i32, nanoseconds: u32) -> f64 {
         seconds(i64::from(seconds_of_stamp) * NS + i64::from(nanoseconds) - self.offset())
     }
 
-    /// The stamp (s, ns) of a loop time; gives back exactly what [`Clock::time_of`] took.
+    /// Returns the stamp (s, ns) of a loop time; the exact inverse of [`Clock::time_of`].
     pub fn stamp_of(&self, time: f64) -> (i32, u32) {
         let ns = (time * NS as f64).round() as i64 + self.offset();
-        // Stamps hold 32 bits of seconds: until 2038.
+        // Stamps hold 32 bits of seconds, until 2038.
         let limits = (i64::from(i32::MIN), i64::from(i32::MAX));
         let seconds = ns.div_euclid(NS).clamp(limits.0, limits.1) as i32;
         (seconds, ns.rem_euclid(NS) as u32)
     }
 
-    /// How often the stamps were found to mean something else than before: steps of the system clock, jumps of simulated
-    /// time.
+    /// Returns the number of changes of the stamps' offset: steps of the system clock, jumps of
+    /// simulated time.
     pub fn steps(&self) -> u64 {
         let steps = self.0.steps.load(Ordering::Acquire);
         steps - u64::from(self.is_simulated() && steps > 0)
     }
 
-    /// How often simulated time has begun or jumped; loop time on the monotonic clock never does.
+    /// Returns the number of starts and jumps of simulated time, 0 with the system clock.
     pub(super) fn generation(&self) -> u64 {
         match self.0.stamps {
             Stamps::System(_) => 0,
@@ -233,8 +242,8 @@ impl Clock {
         }
     }
 
-    /// Loop time, ns, since which it goes on without a jump; what is older is from another time. Always, but for
-    /// simulated time.
+    /// Returns the loop time, ns, of the start or last jump of simulated time; older times are
+    /// invalid. With the system clock there is no limit.
     pub(super) fn since(&self) -> i64 {
         match &self.0.stamps {
             Stamps::System(_) => i64::MIN,
@@ -242,14 +251,15 @@ impl Clock {
         }
     }
 
-    /// Loop time, ns, of the next stamp that is a multiple of `period`, ns; now, where the present one is.
+    /// Returns the loop time, ns, of the next stamp that is a multiple of `period`, ns; now, if the
+    /// present stamp is one.
     pub(super) fn next_multiple(&self, period: i64) -> i64 {
         let now = self.now_ns();
         now + (-(now + self.offset())).rem_euclid(period)
     }
 
-    /// How far the next message on `/clock` will go on, ns, as far as that can be told; 0 before there were a few, and where
-    /// time is not simulated.
+    /// Returns the predicted advance by the next message on `/clock`, ns; 0 before there were a
+    /// few, and if time is not simulated.
     pub(super) fn next_step(&self) -> i64 {
         match &self.0.stamps {
             Stamps::System(_) => 0,
@@ -257,7 +267,7 @@ impl Clock {
         }
     }
 
-    /// Sleeps until loop time `deadline`, ns, where loop time is machine time.
+    /// Sleeps until loop time `deadline`, ns. Valid only if loop time is machine time.
     pub(super) fn sleep_until(&self, deadline: i64) {
         let deadline = deadline + self.0.epoch;
         let until = TimeSpec::new(deadline.div_euclid(NS), deadline.rem_euclid(NS));
@@ -266,31 +276,32 @@ impl Clock {
     }
 }
 
-/// The hand of a clock on simulated time.
+/// The hand that sets a clock on simulated time.
 #[derive(Debug)]
 pub struct Hand {
     clock: Clock,
-    /// Where it was set last, ns of simulated time.
+    /// Last setting, ns of simulated time.
     last: Option<i64>,
-    /// How far it was moved lately, ns, the last one at the end.
+    /// Recent advances, ns, the last one at the end.
     steps: VecDeque<i64>,
 }
 
-/// What moving the hand came to.
+/// Result of setting the hand.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Moved {
     /// Simulated time has begun.
     Begun,
-    /// It has gone on.
+    /// It has advanced.
     On,
-    /// It stands: the same time again, or a little earlier, which is a message out of order.
+    /// It stands: the same time again, or slightly earlier, which is a message out of order.
     Stands,
-    /// It has jumped, by s.
+    /// It has jumped by this time, s.
     Jumped(f64),
 }
 
-/// How far the next message will go on after one that has gone on `by` ns, which joins `steps`: as after the last one like
-/// it, since clocks step evenly or in a pattern; without one, as far as the shortest.
+/// Returns the predicted advance by the next message after an advance by `by` ns, which is added to
+/// `steps`. It is the one that followed the last equal advance, since clocks step evenly or in a
+/// pattern; without an equal one, the min of all.
 fn next_step(steps: &mut VecDeque<i64>, by: i64) -> i64 {
     let like = steps.iter().rposition(|step| *step == by);
     let after = like.map(|place| steps.get(place + 1).copied().unwrap_or(by));
@@ -306,7 +317,7 @@ fn next_step(steps: &mut VecDeque<i64>, by: i64) -> i64 {
 }
 
 impl Hand {
-    /// Simulated time is now at a stamp.
+    /// Sets simulated time to a stamp.
     pub fn set(&mut self, seconds_of_stamp: i32, nanoseconds: u32) -> Moved {
         let stamp = i64::from(seconds_of_stamp) * NS + i64::from(nanoseconds);
         let Stamps::Simulated(time) = &self.clock.0.stamps else {
@@ -326,7 +337,7 @@ impl Hand {
             Some(by) if (-OUT_OF_ORDER..=0).contains(&by) => return Moved::Stands,
             _ => {}
         }
-        // Who sees the new loop time sees what stamps mean by then, and that it has jumped.
+        // A reader of the new loop time also sees the new offset of stamps, and the jump.
         let after = now + GAP;
         self.clock.0.offset.store(stamp - after, Ordering::Release);
         time.since.store(after, Ordering::Release);

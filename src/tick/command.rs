@@ -1,15 +1,15 @@
-//! What is asked of the reference: commands, requests to hold, and what supervision leaves of them.
+//! Goal of the reference: commands, hold requests, and the restrictions by fault rules.
 
 use super::supervise::{Reaction, Rule, TimeoutAction};
 use super::{Input, Joint, Law, State};
 use crate::geometry::{Bend, Configuration, configuration};
 
-/// Share of its speed that the reference keeps where a rule limits it.
+/// Fraction of the speed that the reference keeps under [`Reaction::Slow`].
 const LIMITED: f64 = 0.25;
-/// Share of its speed with which a joint without commands goes to where it is straight.
+/// Fraction of the speed with which a joint without commands moves to straight.
 const ABANDONED: f64 = 0.1;
 
-/// Takes a new command or a new request to hold.
+/// Accepts a new command or a new hold request.
 pub(super) fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
     if state.hold != input.hold {
         stop_reference(state, input);
@@ -37,11 +37,11 @@ pub(super) fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input
     }
 }
 
-/// The configuration cut to the inclination limit and to the pan's travel, and whether it was.
+/// Returns the configuration cut to the inclination and pan limits, and true if it was cut.
 fn within_limits(joint: &Joint, law: &Law, asked: Configuration) -> (Configuration, bool) {
     let most = law.limits.inclination;
     let (mut bend, size) = (asked.xy(), asked.xy().norm());
-    // A limit met to rounding is met.
+    // Rounding beyond the limit does not count as a cut.
     let bent_too_far = size > most * (1.0 + 1e-9);
     if size > most {
         bend *= most / size;
@@ -54,7 +54,7 @@ fn within_limits(joint: &Joint, law: &Law, asked: Configuration) -> (Configurati
     (configuration(bend, pan), bent_too_far || turned_too_far)
 }
 
-/// Does what a request to hold asks.
+/// Stops the reference and ends the current command, as a hold request demands.
 pub(super) fn stop_reference(state: &mut State, input: &Input) {
     state.hold = input.hold;
     state.end_command(input);
@@ -64,7 +64,7 @@ pub(super) fn stop_reference(state: &mut State, input: &Input) {
     state.target_limited = false;
 }
 
-/// Beyond the over-bend limit nothing moves outward; a way back in stays open.
+/// Stops outward motion beyond the over-bend limit; motion back inward stays possible.
 pub(super) fn stop_over_bent(state: &mut State, bend: Bend) {
     state.over_bend = state.watch.over_bend();
     let at = state.shaper.point().xy();
@@ -75,7 +75,7 @@ pub(super) fn stop_over_bent(state: &mut State, bend: Bend) {
     }
 }
 
-/// A joint that nobody commands any more stays or goes slowly to where it is straight.
+/// Carries out the action of a command timeout: hold, or a slow move to straight.
 pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
     let stale = state.watch.faults().of(Rule::CommandTimeout).broken;
     if !stale || std::mem::replace(&mut state.timed_out, stale) {
@@ -91,8 +91,8 @@ pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
     }
 }
 
-/// Where the reference may go, and at which pace: where a rule limits it, slowly, and no further out than it was when that began;
-/// nowhere while IMU and encoders say different bends.
+/// Returns the permitted goal and pace. [`Reaction::Slow`] makes the reference slow and no further
+/// out than when the reaction began. The reference stops while a sensor mismatch is suspected.
 pub(super) fn limited(state: &mut State) -> (Configuration, f64) {
     if state.watch.faults().reaction < Reaction::Slow {
         state.furthest = None;

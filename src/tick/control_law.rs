@@ -1,4 +1,4 @@
-//! Reference, feedforward, correction and limits put together into setpoints.
+//! Control law: combines reference, feedforward, correction and limits into setpoints.
 #![allow(
     clippy::needless_range_loop,
     reason = "several arrays, one place per motor each, are walked in step"
@@ -11,18 +11,18 @@ use crate::controller::{CommandInterface, Structure};
 use crate::geometry::{Bend, configuration};
 use crate::kinematics::{Kinematics, Projection};
 
-/// Time constant of back-calculation, s: how fast integrators learn what was not sent.
+/// Time constant of back-calculation, s: the rate at which integrators follow what was not sent.
 const BACK_CALCULATION: f64 = 0.05;
-/// Time constant with which integrators lose what the projection removes, s.
+/// Time constant with which integrators lose the part that the projection removes, s.
 const BLEED: f64 = 0.5;
-/// Look-ahead for travel and authority with velocity setpoints, s.
+/// Look-ahead for position and feedback limits with velocity setpoints, s.
 const LOOK_AHEAD: f64 = 0.1;
-/// Time over which damping comes and goes with what it rests on, s.
+/// Time constant of the fade when damping gains or loses its rate measurement, s.
 const DAMPING_FADE: f64 = 0.1;
-/// Below this a size counts as zero.
+/// Magnitude below which a value counts as zero.
 const LEAST_DELTA: f64 = 1e-12;
 
-/// Scratch of one tick; allocated once.
+/// Scratch memory of one tick; allocated once.
 #[derive(Clone, Debug)]
 pub(super) struct Work {
     /// Motor angles of the reference, and their bend part.
@@ -36,7 +36,7 @@ pub(super) struct Work {
     integrals: Vec<f64>,
     asked: Vec<f64>,
     base: Vec<f64>,
-    /// What was sent before this tick.
+    /// Setpoints of the previous tick.
     before: Vec<f64>,
 }
 
@@ -57,7 +57,7 @@ impl Work {
         }
     }
 
-    /// Motor angles, Jacobian and bend part of the angles at `reference`.
+    /// Computes motor angles, Jacobian and bend part of the angles at `reference`.
     fn refer(&mut self, kinematics: &Kinematics, reference: Bend) {
         kinematics.motor_angles(reference, &mut self.reference);
         kinematics.jacobian(reference, &mut self.jacobian);
@@ -68,14 +68,14 @@ impl Work {
     }
 }
 
-/// Starts the loop: the first setpoint equals the measured angles. The reference starts at the
-/// measured bend; what the feedforward does not explain of the angles goes to the integrators up to
-/// their authority, the rest decays as a residue.
+/// Starts the loop with setpoints equal to the measured angles and the reference at the measured
+/// bend. The angles' difference from the feedforward goes to the integrators up to the feedback
+/// limit; the rest decays as an offset.
 pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
     state.plan = law.plan;
     let estimate = state.estimator.estimate();
     let at = match (estimate.source, state.plan.structure) {
-        // Encoders at `q(b)/K` hold the bend `b`.
+        // Encoders at `q(b)/K` correspond to the bend `b`.
         (Source::Motors, Structure::TwoDegreesOfFreedom) => estimate.bend * state.plan.gain,
         _ => estimate.bend,
     };
@@ -97,7 +97,8 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     state.over_bend = false;
     (state.target, state.goal, state.motion) = (rest, rest, None);
     state.hold = input.hold;
-    // After an outage a command from before is old, and only a new one moves the joint; after a gap it goes on.
+    // After an outage earlier commands are void and only a new one moves the joint; after a gap the
+    // command continues.
     let gap = state.held.is_some_and(|held| held.resumes);
     if std::mem::take(&mut state.resuming) && !gap {
         state.end_command(input);
@@ -151,7 +152,7 @@ pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, 
     state.watch.begin();
 }
 
-/// The blend of `1/K` over a hand-over. Returns its change in this tick.
+/// Blends `1/K` over a bumpless transfer. Returns the decrease in this tick.
 fn blend_gain(state: &mut State, now: f64) -> f64 {
     let (from, since) = state.inverse_gain_from;
     let share = handed_over(since, now);
@@ -159,7 +160,7 @@ fn blend_gain(state: &mut State, now: f64) -> f64 {
     std::mem::replace(&mut state.inverse_gain, blended) - blended
 }
 
-/// One tick of the closed loop: fills `state.sent`.
+/// Runs one tick of the closed loop and fills `state.sent`.
 pub(super) fn setpoints(
     joint: &Joint,
     law: &Law,
@@ -173,7 +174,7 @@ pub(super) fn setpoints(
     let dt = joint.period;
     let estimate = state.estimator.estimate();
 
-    // Reference, and the model that follows it as it was really limited.
+    // Reference, and the models, which follow it as actually limited.
     let (goal, pace) = limited(state);
     state.shaper.step(&law.shaper, goal, pace);
     let reference = state.shaper.value().xy();
@@ -202,19 +203,19 @@ pub(super) fn setpoints(
     let projection = kinematics.projection(&work.jacobian);
     let inverse_gain = state.inverse_gain;
     if law.kind == CommandInterface::Position && gain_change != 0.0 {
-        // The feedforward's slope changes; its value here and now does not.
+        // The feedforward's slope changes, but its present output must not.
         let parts = work.bend_part.iter().map(|part| gain_change * part);
         law.controllers.shift(&mut state.controllers, parts);
     }
 
-    // Error, in bend space before it reaches the integrators.
+    // Error, projected into bend space before it reaches the integrators.
     kinematics.motor_angles(model_bend, &mut work.expected);
     match estimate.source {
         Source::Imu => kinematics.motor_angles(estimate.bend, &mut work.error),
         Source::Motors => {
             work.error.copy_from_slice(state.estimator.angles());
             if followed {
-                // Encoders at `q(b)/K` are where the feedforward wants them.
+                // The feedforward sends the encoders to `q(b)/K`.
                 kinematics.motor_angles(model_bend, &mut work.integrals);
                 projection.project(&mut work.integrals);
                 for (expected, part) in work.expected.iter_mut().zip(&work.integrals) {
@@ -226,13 +227,13 @@ pub(super) fn setpoints(
     for (error, expected) in work.error.iter_mut().zip(&work.expected) {
         *error = expected - *error;
     }
-    // A change of what the error rests on is no error: what it left fades.
+    // A change of the measurement basis must not act as an error: the offset it leaves decays.
     let error = projection.project(&mut work.error);
     let basis = (estimate.source, joint.gravity_base);
     if std::mem::replace(&mut state.basis, basis) != basis {
         state.change = (state.error - error, now);
     }
-    // Where samples are missed the reference goes on without them: what it gains on the last one is no error either.
+    // While samples are missing the reference moves on; its lead is no error either.
     let overdue = state.estimator.overdue(joint, now);
     if overdue {
         for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
@@ -260,7 +261,7 @@ pub(super) fn setpoints(
         &mut work.correction,
     );
 
-    // The integrators lose what the projection takes out of their sum.
+    // The integrators lose the part that the projection removes from their sum.
     law.controllers
         .integrals(&state.controllers, &mut work.integrals);
     work.asked.copy_from_slice(&work.integrals);
@@ -274,23 +275,23 @@ pub(super) fn setpoints(
     law.controllers.shift(&mut state.controllers, outside);
     projection.project(&mut work.correction);
 
-    // Damping in bend space, on the rate beyond the model's.
+    // Damping in bend space, on the rate in excess of the model's.
     let damping = state.damping_from + (law.damping - state.damping_from) * share;
     let knows_rate = state.estimator.knows_rate();
     let offset = match knows_rate {
         true => (joint_rate - estimate.rate) * damping,
-        // Without a rate the model's alone would push, not damp.
+        // Without a measured rate the model's rate would drive the joint, not damp it.
         false => Bend::zeros(),
     };
-    // A glitch of the gyro is no reason to ask for more than the authority.
+    // The feedback limit also bounds the effect of a gyro glitch.
     let most = law.limits.feedback;
     let offset = offset * factor_within(work.jacobian.iter().map(|row| (row.dot(&offset), most)));
-    // One too great for numbers is none.
+    // A non-finite offset counts as zero.
     let offset = match offset.iter().all(|part| part.is_finite()) {
         true => offset,
         false => Bend::zeros(),
     };
-    // Its coming or going is no reason to jump: what that leaves fades.
+    // When the rate becomes known or unknown, the jump decays instead.
     let gap = match state.damping_gap {
         Some((gap, known)) if known == knows_rate => gap * (DAMPING_FADE / (DAMPING_FADE + dt)),
         _ => {
@@ -304,7 +305,7 @@ pub(super) fn setpoints(
     let damping = match law.kind {
         CommandInterface::Position => offset,
         CommandInterface::Velocity => {
-            // A velocity drive integrates: it takes the change of the offset, per new sample.
+            // A velocity drive integrates: it takes the change of the offset per new sample.
             if fresh {
                 state.damping_rate = (offset - state.damping_offset) / joint.sample_period;
                 state.damping_offset = offset;
@@ -325,7 +326,7 @@ pub(super) fn setpoints(
     out.feedback_limited = false;
     out.feedback_share = 0.0;
     if followed && law.kind == CommandInterface::Position {
-        // While a blend of `1/K` is under way, the integrators also carry the feedforward's part.
+        // During a blend of `1/K`, the integrators also carry the feedforward's part.
         let blending = (inverse_gain - plan.inverse_gain).abs();
         let most = law.limits.feedback;
         let parts = work.correction.iter().zip(&work.bend_part);
@@ -347,7 +348,7 @@ pub(super) fn setpoints(
             work.correction.iter_mut().for_each(|c| *c *= factor);
         }
     }
-    // A hand-over starts from the correction that was sent last.
+    // A bumpless transfer starts from the last correction sent.
     if std::mem::take(&mut state.take_over) {
         for i in 0..work.correction.len() {
             state.residue.start[i] = state.corrected[i] - work.correction[i];
@@ -366,7 +367,8 @@ pub(super) fn setpoints(
         CommandInterface::Velocity => velocity(joint, law, state, out),
     }
     if !state.sent.iter().all(|s| s.is_finite()) {
-        // Messages are range-checked, so this is for what nobody thought of: start anew from what was.
+        // Messages are range-checked; this covers unforeseen cases by a restart from the last
+        // setpoints.
         state.sent.copy_from_slice(&state.work.before);
         state.mode = Mode::Stopped;
         state.begin_hold(now, true);
@@ -388,7 +390,7 @@ pub(super) fn setpoints(
         .step(estimate.motors_bend, at_rest, swing, now, dt);
 }
 
-/// Tells the integrators that `share` of `part` was added to what they asked for.
+/// Shifts the integrators by `share` of `part`, with the time constant of back-calculation.
 fn back_calculate(
     law: &Law,
     controllers: &mut crate::controller::ControllersState,
@@ -406,7 +408,7 @@ fn position(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     let motors = joint.motors();
     let work = &mut state.work;
     let projection = joint.kinematics.projection(&work.jacobian);
-    // Internal part of the reference, and everything else, which lies in bend space.
+    // Internal part of the reference; everything else lies in bend space.
     for i in 0..motors {
         work.base[i] = work.reference[i] - work.bend_part[i];
         work.asked[i] = state.inverse_gain * work.bend_part[i] + work.correction[i];
@@ -426,8 +428,8 @@ fn position(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
         let bend = state.estimator.estimate().bend;
         inward_only(&projection, &work.jacobian, &mut work.asked, bend);
     }
-    // One factor for the whole increment: its bend keeps its direction, and its internal part
-    // stays the one that belongs to that bend.
+    // One factor for the whole increment keeps the direction of its bend, and the internal part
+    // that belongs to that bend.
     let factor = factor_within((0..motors).map(|i| (work.asked[i], limits[i].speed * dt)));
     out.speed_limited = factor < 1.0;
     let mut missing = Bend::zeros();
@@ -441,7 +443,7 @@ fn position(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     state.shortfall = missing;
 }
 
-/// Removes from the increments `asked` the part that would bend further out.
+/// Removes from the increments `asked` the part that would bend further outward.
 fn inward_only(projection: &Projection, jacobian: &[Bend], asked: &mut [f64], bend: Bend) {
     let size = bend.norm();
     if size <= LEAST_DELTA {
@@ -461,8 +463,8 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     let angles = state.estimator.angles();
     let projection = kinematics.projection(&work.jacobian);
     let rate = state.shaper.rate().xy() * state.inverse_gain;
-    // Authority: what feedback has made of the motors' bend so far, with what it would add soon. Where
-    // the motors' own lag says they are on their way, that is no doing of the feedback.
+    // Feedback limit: the motors' bend that feedback has caused so far, plus what it would soon
+    // add. The motors' own lag is not counted as feedback.
     if state.plan.structure == Structure::TwoDegreesOfFreedom {
         let lag = joint.motor_time_constant + joint.period;
         for i in 0..motors {
@@ -542,13 +544,13 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
         let most = limits[i].speed;
         state.sent[i] = work.base[i].clamp(-most, most) + factor * work.asked[i];
     }
-    // What was not sent is missing from the bend from now on; it fades as the loop makes it good.
+    // Bend that was not sent is missing from now on; it decays as the loop makes up for it.
     let kept = 1.0 - joint.period / HAND_OVER;
     state.missing = state.missing * kept + missing * joint.period;
     state.shortfall = state.missing;
 }
 
-/// Where the motors should be by the lag they are known to have, and how far the encoders show them from there.
+/// Updates the motors' expected angles by their known lag, and the encoders' deviations from them.
 pub(super) fn expect(joint: &Joint, law: &Law, state: &mut State) {
     let dt = joint.period;
     let weight = dt / (joint.motor_time_constant + dt);
@@ -558,7 +560,7 @@ pub(super) fn expect(joint: &Joint, law: &Law, state: &mut State) {
             CommandInterface::Position => {
                 state.expected[i] += weight * (state.sent[i] - state.expected[i]);
             }
-            // Drawn to the encoder slowly, since only the departure counts.
+            // Drawn to the encoder slowly, since only the deviation counts.
             CommandInterface::Velocity => {
                 state.expected[i] += dt * state.sent[i];
                 let most = law.limits.feedback + joint.following_error_limit;
@@ -579,13 +581,13 @@ pub(super) fn expect(joint: &Joint, law: &Law, state: &mut State) {
     }
 }
 
-/// What the encoders show the motors did not do is told to the integrators.
+/// Feeds the deviation of the encoders from the expected angles back to the integrators.
 fn follow(joint: &Joint, law: &Law, state: &mut State) {
     expect(joint, law, state);
     let mut followed = true;
     let work = &mut state.work;
     for (error, departure) in work.error.iter_mut().zip(&state.departures) {
-        // A glitch of an encoder teaches no more than the authority.
+        // The feedback limit also bounds the effect of an encoder glitch.
         let departure = dead_zone(*departure, joint.following_error_limit);
         *error = departure.clamp(-law.limits.feedback, law.limits.feedback);
         followed &= *error == 0.0;

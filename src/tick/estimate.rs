@@ -1,10 +1,10 @@
-//! From the newest samples to the measured bend, its rate, and how old they are.
+//! Estimation of the bend, its rate and the sensor latency from the newest samples.
 
 use super::{Feedback, ImuSample, Input, Joint, Law, MotorSample};
 use crate::geometry::{Bend, bend_from_gravity, bend_rate_from_gyro, rotation};
 use nalgebra::{Rotation3, Vector3};
 
-/// Where a measured bend comes from.
+/// Source of a measured bend.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Source {
     /// Motor angles through the kinematics.
@@ -14,65 +14,65 @@ pub enum Source {
     Imu,
 }
 
-/// Why the motors say the bend although the IMU is asked for.
+/// Reason why the motors supply the bend although IMU feedback is set.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Fallback {
-    /// They do not.
+    /// No fallback.
     #[default]
     None,
-    /// Gravity shows too little of the bend in this pose.
+    /// Gravity shows too little of the bend in this configuration.
     Observability,
-    /// The base's IMU is stale, so that gravity's direction in the base frame is not known.
+    /// The base's IMU is stale, so gravity's direction in the base frame is unknown.
     Base,
     /// The head's IMU is stale.
     Stale,
-    /// The head's IMU says the same to the last bit though the joint was made to move.
+    /// The head's IMU repeats bit-identical samples although the joint was commanded to move.
     Frozen,
 }
 
 /// The measured bend.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Estimate {
-    /// The bend that `source` says, rad.
+    /// Bend from `source`, rad.
     pub bend: Bend,
-    /// The bend that the head's IMU said last, rad; it counts where `imu_serves`.
+    /// Last bend from the head's IMU, rad; valid if `imu_serves`.
     pub imu_bend: Bend,
-    /// The head's IMU says the bend: it is fresh, trusted, and gravity shows it.
+    /// The head's IMU supplies the bend: it is fresh and trusted, and gravity shows the bend.
     pub imu_serves: bool,
-    /// The bend that the motors say, rad.
+    /// Bend from the motors, rad.
     pub motors_bend: Bend,
     /// Root mean square of the motor angles that no bend explains, rad.
     pub motors_residual: f64,
-    /// Bit `i` is set when tendon `i` hangs slack by the motors' angles.
+    /// Bit `i` is set when tendon `i` is slack by the motors' angles.
     pub slack: u64,
     /// Bend rate from the IMU's angular velocity, rad/s.
     pub rate: Bend,
-    /// Where `bend` comes from.
+    /// Source of `bend`.
     pub source: Source,
-    /// Why not from where it should.
+    /// Reason for a fallback.
     pub fallback: Fallback,
     /// Pan, rad; 0 without a pan motor.
     pub pan: f64,
-    /// Pan at the instant of the sample that `bend` comes from, rad.
+    /// Pan at the time of the sample that `bend` comes from, rad.
     pub pan_then: f64,
-    /// Direction of gravity that the head's IMU shows, head frame.
+    /// Direction of gravity measured by the head's IMU, head frame.
     pub gravity_head: Vector3<f64>,
-    /// How well gravity shows the bend, 0 to 1.
+    /// Measure of how well gravity shows the bend, 0 to 1.
     pub observability: f64,
 }
 
-/// Observability below which the motors serve instead.
+/// Observability below which the motors supply the bend.
 const LEAST_OBSERVABILITY: f64 = 0.2;
-/// Longest time over which a sample of base or pan is carried to the head's instant, s.
+/// Longest time over which a sample of base or pan is extrapolated to the head's sample, s.
 const LONGEST_CARRY: f64 = 0.05;
-/// A sample that is this late, in periods, is missed.
+/// Age of the last sample used, in periods, above which the next one is overdue.
 const OVERDUE: f64 = 3.0;
 /// Samples needed before the delay is known.
 const DELAY_SAMPLES: u32 = 10;
 /// Weight of a new sample in the averages of age and period.
 const DELAY_WEIGHT: f64 = 0.05;
 
-/// Average age and period of one stream of samples.
+/// Average latency and period of one stream of samples.
 #[derive(Clone, Copy, Debug, Default)]
 struct Timing {
     samples: u32,
@@ -82,7 +82,7 @@ struct Timing {
 }
 
 impl Timing {
-    /// A gap longer than `stale` is an outage and says nothing of the period.
+    /// Takes a sample. A gap longer than `stale` is an outage and does not count for the period.
     fn sample(&mut self, stamp: f64, now: f64, stale: f64) {
         let weight = DELAY_WEIGHT.max(1.0 / f64::from(self.samples.min(1000) + 1));
         self.age += weight * (now - stamp - self.age);
@@ -96,10 +96,10 @@ impl Timing {
     }
 }
 
-/// Time without an angle that jumps by more than the following-error limit before a loop starts, s.
+/// Time without a jump of an angle beyond the following-error limit before a loop starts, s.
 const STEADY: f64 = 0.1;
 
-/// The estimator's memory.
+/// State of the estimator.
 #[derive(Clone, Debug)]
 pub(super) struct Estimator {
     estimate: Estimate,
@@ -107,25 +107,25 @@ pub(super) struct Estimator {
     head: Timing,
     motors: Timing,
     angles: Vec<f64>,
-    /// When an angle last jumped, s.
+    /// Time of the last jump of an angle, s.
     jumped: f64,
-    /// A fresh sample says the bend's rate.
+    /// A fresh sample gives the bend's rate.
     rate_known: bool,
-    /// Stamp of the samples that the motors' bend comes from, s.
+    /// Stamp of the samples of the motors' bend, s.
     motors_bend_stamp: f64,
     /// Gravity's direction in the base frame is known.
     base_known: bool,
     /// The head's IMU is fresh, and gravity shows the bend.
     imu_says: bool,
-    /// When feedback took new samples last, s.
+    /// Time when feedback last took new samples, s.
     taken: f64,
-    /// What the head's IMU said last.
+    /// Last sample of the head's IMU: gravity and angular velocity.
     said: Option<(Vector3<f64>, Vector3<f64>)>,
 }
 
-/// How old a sample is, from its stamp and from when it was received, s; infinite where one of them is no number.
+/// Returns the age of a sample by its stamp and its time of arrival, s; infinite if one is NaN.
 fn age(stamp: f64, received: f64, now: f64) -> f64 {
-    // The maximum leaves out what is no number.
+    // `max` ignores NaN.
     if (stamp + received).is_nan() {
         f64::INFINITY
     } else {
@@ -133,12 +133,12 @@ fn age(stamp: f64, received: f64, now: f64) -> f64 {
     }
 }
 
-/// How old what a motor said is, s; infinite where it said nothing.
+/// Returns the age of a motor's sample, s; infinite without one.
 pub(super) fn motor_age(sample: &Option<MotorSample>, now: f64) -> f64 {
     sample.map_or(f64::INFINITY, |s| age(s.stamp, s.received, now))
 }
 
-/// How old what an IMU said is, s; infinite where it said nothing.
+/// Returns the age of an IMU's sample, s; infinite without one.
 pub(super) fn head_age(sample: &Option<ImuSample>, now: f64) -> f64 {
     sample.map_or(f64::INFINITY, |s| age(s.stamp, s.received, now))
 }
@@ -165,8 +165,8 @@ impl Estimator {
         self.estimate
     }
 
-    /// Takes the newest samples; says whether the one that feedback rests on is new. `pan_rate`: how fast the pan
-    /// turns, rad/s; `trusted`: the head's IMU does not repeat itself.
+    /// Takes the newest samples. Returns true if the one that feedback uses is new. `pan_rate`:
+    /// rate of the pan, rad/s; `trusted`: the head's IMU does not repeat itself.
     pub(super) fn update(
         &mut self,
         joint: &Joint,
@@ -212,7 +212,7 @@ impl Estimator {
         if let Some(head) = &input.head
             && (self.head.samples == 0 || head.stamp > self.head.stamp)
         {
-            // What says the same to the last bit is nothing new.
+            // A bit-identical sample is not new.
             head_new = self
                 .said
                 .is_none_or(|said| said != (head.gravity, head.angular_velocity));
@@ -220,7 +220,7 @@ impl Estimator {
             self.head.sample(head.stamp, now, law.limits.stale_imu);
             self.take_head(joint, head, input, pan_rate);
         }
-        // With `motors` feedback, or where the IMU does not serve, the motors say the bend.
+        // With `motors` feedback, or when the IMU cannot, the motors supply the bend.
         let head = head_age(&input.head, now) <= stale;
         let observable = self.estimate.observability >= LEAST_OBSERVABILITY;
         self.imu_says = head && observable && self.base_known;
@@ -243,7 +243,7 @@ impl Estimator {
         if !self.rate_known {
             self.estimate.rate = Bend::zeros();
         }
-        // Where the head is silent the motors are looked at as often: the design counts on it.
+        // Without head samples the motors are used at the same rate, as the design assumes.
         let due = now - self.taken >= joint.sample_period - 0.5 * joint.period;
         let taken = match law.feedback {
             Feedback::Motors => motors_new,
@@ -255,12 +255,12 @@ impl Estimator {
         taken
     }
 
-    /// Whether the next sample that feedback rests on should have come long ago.
+    /// Returns true if the next sample that feedback uses is long overdue.
     pub(super) fn overdue(&self, joint: &Joint, now: f64) -> bool {
         now - self.taken > OVERDUE * joint.sample_period.max(joint.period)
     }
 
-    /// Notices angles that jump from one sample to the next: nobody knows which of the two is true.
+    /// Detects angles that jump from one sample to the next: either of the two may be wrong.
     fn look_for_jumps(&mut self, joint: &Joint, input: &Input, now: f64) {
         let pan = joint.pan.map(|pan| pan.ratio * self.estimate.pan);
         let before = self.angles.iter().copied().chain(pan);
@@ -273,12 +273,12 @@ impl Estimator {
         }
     }
 
-    /// No angle has jumped for long enough.
+    /// Returns true if no angle has jumped for [`STEADY`].
     pub(super) fn steady(&self, now: f64) -> bool {
         now - self.jumped >= STEADY
     }
 
-    /// Pan at a sample's instant, rad.
+    /// Returns the pan at the time of a sample, rad.
     fn pan_at(&self, stamp: f64, input: &Input, pan_rate: f64) -> f64 {
         let later = input.pan.map_or(0.0, |pan| stamp - pan.stamp);
         self.estimate.pan + pan_rate * later.clamp(-LONGEST_CARRY, LONGEST_CARRY)
@@ -290,16 +290,16 @@ impl Estimator {
         let (mut gravity_base, mut rate_base) = (joint.gravity_base, Vector3::zeros());
         if let (Some(mounting), Some(base)) = (&joint.base_from_imu, &input.base) {
             rate_base = mounting * base.angular_velocity;
-            // Both samples at the head's instant: gravity turns against the base.
+            // Both samples at the head's time: gravity turns relative to the base.
             let later = (head.stamp - base.stamp).clamp(-LONGEST_CARRY, LONGEST_CARRY);
             let turned = Rotation3::from_scaled_axis(rate_base * -later);
             gravity_base = turned * (mounting * base.gravity);
         }
-        // The beam stands on the pan, which turns too between its sample and the head's.
+        // The beam is mounted on the pan, which also turns between its sample and the head's.
         let pan = self.pan_at(head.stamp, input, pan_rate);
         let unpan = Rotation3::from_axis_angle(&Vector3::z_axis(), -pan);
         let gravity_base = unpan * gravity_base;
-        // The motors' bend starts the search: gravity alone cannot tell two far solutions apart.
+        // The search starts at the motors' bend: gravity alone may have two distant solutions.
         let near = self.estimate.motors_bend;
         let fix = bend_from_gravity(gravity, gravity_base, near);
         self.estimate.observability = fix.observability;
@@ -309,15 +309,15 @@ impl Estimator {
             self.estimate.pan_then = pan;
             self.estimate.source = Source::Imu;
         }
-        // What base and pan turn is no rate of the bend.
+        // The rotation of base and pan is not part of the bend's rate.
         let foot = unpan * rate_base + Vector3::z() * pan_rate;
         let carried = rotation(self.estimate.bend).inverse() * foot;
         let rate = joint.head_from_imu * head.angular_velocity - carried;
         self.estimate.rate = bend_rate_from_gyro(self.estimate.bend, rate);
     }
 
-    /// Whether every sample that the loop needs is there and fresh. `without`: the motors may say the bend where the IMU
-    /// does not serve; `running`: also where the head is silent.
+    /// Returns true if every required sample is present and fresh. `without`: the motors may supply
+    /// the bend when the IMU cannot; `running`: also while the head is silent.
     pub(super) fn complete(
         &self,
         joint: &Joint,
@@ -339,12 +339,12 @@ impl Estimator {
         self.base_known
     }
 
-    /// The head's IMU says a bend, trusted or not.
+    /// The head's IMU supplies a bend, trusted or not.
     pub(super) fn imu_says(&self) -> bool {
         self.imu_says
     }
 
-    /// Whether every encoder's sample is there and fresh, the pan's too.
+    /// Returns true if every encoder's sample is present and fresh, the pan's too.
     pub(super) fn motors_complete(
         &self,
         joint: &Joint,
@@ -369,8 +369,7 @@ impl Estimator {
         self.timing().samples >= DELAY_SAMPLES
     }
 
-    /// Dead time of what was measured: age when it came into use, half a sensor period and half a
-    /// tick, s.
+    /// Returns the measured dead time, s: latency, half a sensor period and half a tick.
     pub(super) fn delay(&self, joint: &Joint) -> f64 {
         let timing = self.timing();
         timing.age + 0.5 * timing.period + 0.5 * joint.period
@@ -391,12 +390,13 @@ impl Estimator {
         }
     }
 
-    /// Whether a fresh sample says the bend's rate.
+    /// Returns true if a fresh sample gives the bend's rate.
     pub(super) fn knows_rate(&self) -> bool {
         self.rate_known
     }
 
-    /// Whether every motor, the pan's too, stands inside its travel. At a limit of the pan rounding is forgiven: joints rest there.
+    /// Returns true if every motor, the pan's too, is inside its position limits. The pan has the
+    /// following-error limit as tolerance, since joints may rest at its limits.
     pub(super) fn inside(&self, joint: &Joint, limits: &[super::MotorLimits]) -> bool {
         let mut motors = self.angles.iter().zip(limits);
         let pan = joint.pan.as_ref().is_none_or(|pan| {

@@ -10,70 +10,70 @@ use crate::self_support::SelfSupport;
 use crate::tick::release::ReleaseLaw;
 use crate::tick::{Joint, Supervision};
 
-/// What the loop corrects against.
+/// Measurement that the loop corrects against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Feedback {
-    /// Motor encoders: the joint goes where the kinematics says.
+    /// Motor encoders: the joint follows the kinematics.
     Motors,
-    /// The IMU's orientation: the joint goes where it is asked, sag corrected.
+    /// The IMU's orientation: the joint follows the commanded bend, and sag is corrected.
     Imu,
 }
 
 /// One motor's limits.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MotorLimits {
-    /// Least angle, rad.
+    /// Min angle, rad.
     pub low: f64,
-    /// Greatest angle, rad.
+    /// Max angle, rad.
     pub high: f64,
-    /// Greatest speed, rad/s.
+    /// Max speed, rad/s.
     pub speed: f64,
-    /// Greatest acceleration, rad/s^2.
+    /// Max acceleration, rad/s^2.
     pub acceleration: f64,
 }
 
 /// Limits of the joint. Angles in rad, times in s.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Limits {
-    /// Greatest inclination that a command may ask for.
+    /// Max inclination of a command.
     pub inclination: f64,
-    /// Measured inclination above which the reference stops and nothing moves outward.
+    /// Over-bend limit: measured inclination above which outward motion stops.
     pub over_bend: f64,
-    /// Authority of the correction: greatest motor angle that feedback may add (for velocity
-    /// setpoints: that it may have added).
+    /// Feedback limit: max motor angle that feedback may add (with velocity setpoints: may have
+    /// added in total).
     pub feedback: f64,
     /// Age at which IMU samples are stale.
     pub stale_imu: f64,
     /// Age at which motor samples are stale.
     pub stale_motors: f64,
-    /// Time of stale data after which the loop stops and will start anew.
+    /// Time of stale data after which the loop stops and will restart.
     pub stop_after: f64,
     /// Each motor's limits, in motor order.
     pub motors: Vec<MotorLimits>,
-    /// What is watched, and what follows.
+    /// Fault rules and reactions.
     pub supervision: Supervision,
 }
 
-/// Share of a motor's speed and acceleration that a reference may ask for.
+/// Fraction of a motor's speed and acceleration that a reference may use.
 pub const REFERENCE_SHARE: f64 = 0.8;
 
-/// Greatest over-bend limit that makes sense, rad (120 deg): the estimator's range.
+/// Max over-bend limit, rad (120 deg): the estimator's range.
 const GREATEST_BEND: f64 = 2.1;
 
-/// What the reference is followed by: model, gain and structure.
+/// How the reference is followed: structure, models and gain.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Plan {
     pub structure: Structure,
-    /// How the joint follows: what the IMU sees.
+    /// Response of the joint, as seen by the IMU.
     pub joint_model: ReferenceModel,
-    /// How the motors follow: what the encoders see.
+    /// Response of the motors, as seen by the encoders.
     pub motor_model: ReferenceModel,
     pub gain: f64,
-    /// `1/K`, and 0 where there is no feedforward.
+    /// `1/K`, or 0 without feedforward.
     pub inverse_gain: f64,
 }
 
-/// A compiled law. Immutable: retuning makes a new one and keeps the state.
+/// A compiled law. Immutable: retuning compiles a new one and keeps the state.
 #[derive(Clone, Debug)]
 pub struct Law {
     pub(super) kind: CommandInterface,
@@ -90,7 +90,7 @@ pub struct Law {
     pub(super) release: ReleaseLaw,
 }
 
-/// Why a law was refused.
+/// Reason why a law was refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum LawError {
     /// A gain is out of range.
@@ -105,14 +105,14 @@ pub enum LawError {
     /// A limit is out of range.
     #[error("{key} is {value}; accepted: {accepted}")]
     Limit {
-        /// Which limit.
+        /// Key of the limit.
         key: &'static str,
         /// The value given.
         value: f64,
-        /// What is accepted.
+        /// Accepted values.
         accepted: &'static str,
     },
-    /// Not one set of limits per motor.
+    /// The number of motors with limits is wrong.
     #[error("limits are given for {got} motors, the joint has {want}")]
     Count {
         /// Motors with limits.
@@ -214,11 +214,11 @@ fn check(limits: &Limits, motors: usize) -> Result<(), LawError> {
     Ok(())
 }
 
-/// Greatest speed and acceleration in bend that no motor has to exceed its share for, whatever the
-/// direction: from the greatest row norm of `J = dq/db` over the disc of reachable bends.
+/// Returns the max speed and acceleration in bend for which no motor exceeds its fraction in any
+/// direction, from the max row norm of `J = dq/db` over the disc of reachable bends.
 ///
-/// `|dq_i/dt| = |J_i db/dt| <= |J_i| |db/dt|`, so a bound on the norm serves every direction, and
-/// averages of bends inside the disc stay inside both the disc and the bound.
+/// `|dq_i/dt| = |J_i db/dt| <= |J_i| |db/dt|`, so a bound on the norm holds for every direction.
+/// Averages of bends inside the disc stay inside both the disc and the bound.
 fn bend_rates(joint: &Joint, limits: &Limits, inverse_gain: f64) -> (f64, f64) {
     let scale = inverse_gain.max(1.0);
     let mut rows = vec![Bend::zeros(); joint.motors()];
@@ -252,7 +252,7 @@ impl Law {
     /// Checks and compiles a law for `joint`.
     ///
     /// # Errors
-    /// The first value that is out of range, with what is accepted.
+    /// The first value out of range, with the accepted values.
     pub fn new(
         joint: &Joint,
         gains: &GainSet,
@@ -264,7 +264,7 @@ impl Law {
         let controllers = Controllers::new(gains, joint.motors(), dt, joint.sample_period)?;
         let feedforward = gains.structure == Structure::TwoDegreesOfFreedom;
         let joint_model = ReferenceModel::new(&gains.model, dt)?;
-        // Encoders see the motors' lag and not the beam's.
+        // Encoders see the motors' lag but not the beam's.
         let motor_lag = Lag::First {
             time_constant: joint.motor_time_constant.max(1e-4),
         };
@@ -308,86 +308,85 @@ impl Law {
         })
     }
 
-    /// The same law with what the beam alone does: without it the tendons are never released. Allocates.
+    /// Returns the law with a self-support result, which release requires. Allocates.
     pub fn with_self_support(mut self, joint: &Joint, self_support: SelfSupport) -> Self {
         self.release = ReleaseLaw::new(joint, &self.limits, self_support);
         self
     }
 
-    /// What the beam alone does.
+    /// Returns the result of the self-support check.
     pub fn self_support(&self) -> SelfSupport {
         self.release.self_support
     }
 
-    /// Whether the tendons may be released, as far as beam and travel go.
+    /// Returns true if beam and motor position limits permit releasing the tendons.
     pub fn carries(&self) -> bool {
         self.release.carries()
     }
 
-    /// The same law with its correction switched off: what the feedforward alone does. For trials
-    /// that show what feedback is worth.
+    /// Returns the law with its correction switched off, for trials of the feedforward alone.
     pub fn without_correction(mut self) -> Self {
         self.correct = false;
         self
     }
 
-    /// Setpoint kind.
+    /// Returns the command interface.
     pub fn kind(&self) -> CommandInterface {
         self.kind
     }
 
-    /// Limits in force.
+    /// Returns the limits in effect.
     pub fn limits(&self) -> &Limits {
         &self.limits
     }
 
-    /// Feedback in force.
+    /// Returns the feedback in effect.
     pub fn feedback(&self) -> Feedback {
         self.feedback
     }
 
-    /// The motors' controllers.
+    /// Returns the motors' controllers.
     pub fn controllers(&self) -> &Controllers {
         &self.controllers
     }
 
-    /// How reference and correction are put together.
+    /// Returns how reference and correction are combined.
     pub fn structure(&self) -> Structure {
         self.plan.structure
     }
 
-    /// Setpoint (in bend) per bend rate, s.
+    /// Returns the damping, s: setpoint in bend per bend rate.
     pub fn damping(&self) -> f64 {
         self.damping
     }
 
-    /// What shapes the reference.
+    /// Returns the shaper of the reference.
     pub fn shaper(&self) -> &ShaperDesign {
         &self.shaper
     }
 
-    /// How the joint is expected to follow.
+    /// Returns the model of the joint's response.
     pub fn joint_model(&self) -> &ReferenceModel {
         &self.plan.joint_model
     }
 
-    /// Gain of the feedforward, `1/K`; 0 where there is none.
+    /// Returns the gain of the feedforward, `1/K`; 0 without feedforward.
     pub fn feedforward(&self) -> f64 {
         self.plan.inverse_gain
     }
 
-    /// Dead time that the gain set allows, s.
+    /// Returns the max dead time for the gain set, s.
     pub fn delay_allowed(&self) -> f64 {
         self.delay_allowed
     }
 
-    /// By how much the joint is behind a target that moves steadily, s, by the shaper and the joint's model: a target
-    /// whose motion is known is led by as much.
+    /// Returns the lag behind a target in steady motion, s, of shaper and joint model together. A
+    /// target with known motion is led by this time.
     pub fn lag(&self) -> f64 {
         self.shaper.lag() + self.plan.joint_model.lag()
     }
 
-    /// Greatest speeds of the reference, rad/s of bend and of pan; 0 without a pan motor.
+    /// Returns the max speeds of the reference, rad/s of bend and of pan; 0 without a pan motor.
     pub fn reference_speeds(&self) -> (f64, f64) {
         self.shaper.speeds()
     }

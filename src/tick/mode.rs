@@ -1,32 +1,32 @@
-//! What the loop does next: waits, tracks, or holds.
+//! Next mode of the loop: waiting, tracking or holding.
 
 use super::supervise::{Reaction, Readiness, Rule};
 use super::{Feedback, Input, Joint, Law, Mode, MotorSample, State, release};
 use crate::controller::CommandInterface;
 
-/// Shortest hold, s: many time constants of a motor, so that a loop that starts anew finds the motors where they were sent.
+/// Shortest hold, s: many motor time constants, so that the motors have settled at a restart.
 const SHORTEST_HOLD: f64 = 0.25;
 
-/// Share of a motor's acceleration with which a held velocity comes to rest.
+/// Fraction of a motor's acceleration with which a held velocity is braked.
 const BRAKING_SHARE: f64 = 0.4;
 
-/// A hold under way.
+/// A hold in progress.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Hold {
-    /// When it began, s.
+    /// Time when it began, s.
     since: f64,
-    /// It is a short gap in what is measured or in ticks, so that the command that there is goes on after it.
+    /// The hold is a short gap in samples or ticks: the current command continues after it.
     pub resumes: bool,
-    /// Every motor has been silent meanwhile.
+    /// Every motor has been silent during the hold.
     pub(super) alone: bool,
 }
 
-/// What the loop does in this tick.
+/// Returns the mode of this tick.
 pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) -> Mode {
     if input.inactive {
         state.stop_sending();
         state.readiness = readiness(joint, law, state, input, now);
-        // A loop that was made anew knows nothing of it, and the command of the one before is there.
+        // A new loop has no record of earlier commands, and the last one is still in the input.
         state.resuming = true;
         return Mode::Inactive;
     }
@@ -39,8 +39,9 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
         state.last_good = now;
     }
     let hold = state.watch.faults().reaction >= Reaction::Hold;
-    // A drive that takes velocities ran on while nothing ticked, until its own timeout: the reference is behind the joint by as
-    // much. After as long as samples may be old the loop starts anew from where it is.
+    // While nothing ticks, a velocity drive runs on until its own timeout, so the reference is
+    // behind the joint. After a gap as long as the stale limit the loop restarts from where the
+    // joint is.
     let stood = state.watch.stood();
     let ran_on = law.kind == CommandInterface::Velocity && stood > law.limits.stale_motors;
     if state.started {
@@ -61,8 +62,8 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
             _ => Mode::NotReady,
         };
     };
-    // What is held is sent until the loop can start anew from where the joint is; not to motors of which none has been
-    // heard for long, for when they come back they may stand elsewhere.
+    // The held setpoint is sent until the loop can restart from where the joint is. It is not sent
+    // if all motors were silent for long: they may stand elsewhere when they return.
     let heard = |sample: &Option<MotorSample>| {
         sample.is_some_and(|s| now - s.received <= law.limits.stop_after)
     };
@@ -92,7 +93,7 @@ pub(super) fn next(joint: &Joint, law: &Law, state: &mut State, input: &Input, n
 }
 
 impl State {
-    /// The setpoints stand still until the loop starts anew, perhaps after no more than a `gap`.
+    /// Holds the setpoints until a restart. `gap`: the current command may continue after it.
     pub(super) fn begin_hold(&mut self, now: f64, gap: bool) {
         (self.started, self.resuming) = (false, true);
         self.held = Some(Hold {
@@ -102,13 +103,13 @@ impl State {
         });
     }
 
-    /// No setpoint goes out any more. Commands from before are old when the loop starts anew.
+    /// Stops sending setpoints. Earlier commands are void when the loop restarts.
     pub(super) fn stop_sending(&mut self) {
         self.resuming |= self.started || self.held.is_some();
         (self.started, self.held) = (false, None);
     }
 
-    /// Tendons are released or retensioned: after that the loop starts anew.
+    /// Marks the tendons as released or being retensioned: the loop restarts after that.
     pub(super) fn release_on(&mut self, now: f64) {
         self.started = false;
         self.held.get_or_insert(Hold {
@@ -118,8 +119,8 @@ impl State {
         });
     }
 
-    /// One tick of a hold. A held velocity is no hold: it comes to rest no harder than motions do, all by one factor, so that
-    /// bend and tension keep their proportion on the way.
+    /// One tick of a hold. A held velocity is braked no harder than in ordinary motions. One factor
+    /// for all motors keeps the ratio of bend and tension.
     pub(super) fn keep(&mut self, joint: &Joint, law: &Law) {
         self.keep_pan(joint, law);
         if law.kind != CommandInterface::Velocity {
@@ -140,7 +141,7 @@ impl State {
         self.sent.iter_mut().for_each(|sent| *sent *= left);
     }
 
-    /// The same of the pan.
+    /// One tick of a hold of the pan: brakes a held velocity.
     pub(super) fn keep_pan(&mut self, joint: &Joint, law: &Law) {
         if let (Some(pan), CommandInterface::Velocity) = (&joint.pan, law.kind) {
             self.pan.brake(pan, joint.period);
@@ -148,7 +149,7 @@ impl State {
     }
 }
 
-/// Whether the joint may be set going from where it is.
+/// Returns the readiness of the joint to be started from where it is.
 fn readiness(joint: &Joint, law: &Law, state: &State, input: &Input, now: f64) -> Readiness {
     let estimator = &state.estimator;
     let estimate = estimator.estimate();
@@ -174,7 +175,7 @@ fn readiness(joint: &Joint, law: &Law, state: &State, input: &Input, now: f64) -
     } else if !estimator.steady(now) {
         Readiness::Unexplained
     } else if release::found_released(joint, state) {
-        // Where tendons hang, neither their motors nor what these say of the bend need to fit.
+        // With slack tendons, neither the motors' angles nor their bend has to match.
         latched_or_ready(law, state)
     } else if !(estimate.motors_residual <= unexplained(joint)) {
         Readiness::Unexplained
@@ -192,10 +193,11 @@ fn latched_or_ready(law: &Law, state: &State) -> Readiness {
     }
 }
 
-/// Motor angles further than this (rms over the taut tendons) from those of any bend at pretension are explained by nothing
-/// that the joint does, rad: more than the stretch of its pretension and what motors ordinarily depart from their setpoints.
-/// Such a residue decays unasked within a second of the start, so that it must be small. Reeled in by as much, all tendons
-/// pull twice their pretension; paid out by as much they hang slack.
+/// Returns the limit on the motor angles' residual (rms over the taut tendons) against any bend at
+/// pretension, rad. It is the stretch by pretension plus the following-error limit; the joint
+/// explains no more. Such a residual decays without command within a second of the start, so it
+/// must be small. Reeled in by as much, all tendons pull twice their pretension; paid out by as
+/// much they hang slack.
 fn unexplained(joint: &Joint) -> f64 {
     let kinematics = &joint.kinematics;
     let tendons = kinematics.routing().tendons.iter();

@@ -1,39 +1,39 @@
-//! The pan motor under the beam: it goes where the reference goes, by its encoder alone.
+//! The pan motor under the beam: follows the reference by its encoder alone.
 
 use crate::controller::CommandInterface;
 
-/// Look-ahead for the travel with velocity setpoints, s.
+/// Look-ahead for the position limits with velocity setpoints, s.
 const LOOK_AHEAD: f64 = 0.1;
 
-/// The pan motor: it turns beam, tendons and their motors about the base frame's z. Angles of pan in rad, positive
-/// from +x toward +y.
+/// The pan motor, which turns beam, tendons and their motors about the base frame's z axis. Pan
+/// angles in rad, positive from +x toward +y.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pan {
-    /// Motor angle per angle of pan, with its sign; not 0.
+    /// Motor angle per pan angle, signed; not 0.
     pub ratio: f64,
-    /// Least pan, rad.
+    /// Min pan, rad.
     pub low: f64,
-    /// Greatest pan, rad.
+    /// Max pan, rad.
     pub high: f64,
-    /// Greatest speed of pan, rad/s.
+    /// Max pan speed, rad/s.
     pub speed: f64,
-    /// Greatest acceleration of pan, rad/s^2.
+    /// Max pan acceleration, rad/s^2.
     pub acceleration: f64,
     /// Time constant with which the motor follows its setpoints, s.
     pub time_constant: f64,
 }
 
-/// What the loop remembers of the pan; rad, and rad/s where setpoints are velocities.
+/// State of the pan; rad, or rad/s for velocity setpoints.
 #[derive(Clone, Debug, Default)]
 pub(super) struct PanState {
     sent: f64,
-    /// Where the motor should be by its time constant.
+    /// Expected angle by the motor's time constant.
     expected: f64,
     rate: f64,
 }
 
 impl PanState {
-    /// At rest at `angle`.
+    /// Starts at rest at `angle`, rad.
     pub(super) fn start(&mut self, kind: CommandInterface, angle: f64) {
         self.sent = match kind {
             CommandInterface::Position => angle,
@@ -43,25 +43,25 @@ impl PanState {
         self.rate = 0.0;
     }
 
-    /// The setpoint, as an angle or speed of pan.
+    /// Returns the setpoint, as an angle or speed of pan.
     pub(super) fn sent(&self) -> f64 {
         self.sent
     }
 
-    /// A held velocity is no hold.
+    /// Sets the setpoint to zero, since a held velocity would keep the motor moving.
     pub(super) fn stop(&mut self) {
         self.sent = 0.0;
     }
 
-    /// A velocity comes to rest as fast as it may, in ticks of `dt` s.
+    /// Brakes a velocity setpoint at the max acceleration, for one tick of `dt` s.
     pub(super) fn brake(&mut self, pan: &Pan, dt: f64) {
         let most = pan.acceleration * dt;
         self.sent -= self.sent.clamp(-most, most);
         self.expected += dt * self.sent;
     }
 
-    /// How far the encoder at `measured` shows the motor from where it should be, as an angle of pan, rad; once per tick of
-    /// `dt` s.
+    /// Returns the deviation of the encoder at `measured` from the expected pan angle, rad. Call
+    /// once per tick of `dt` s.
     pub(super) fn departure(
         &mut self,
         pan: &Pan,
@@ -75,9 +75,10 @@ impl PanState {
         measured - self.expected
     }
 
-    /// One tick of `dt` s toward `reference` (rad, moving at `rate` rad/s), the encoder at `measured`; `gain` (1/s) draws
-    /// a velocity drive to the reference. The setpoint leads by the motor's own lag, so that the pan is where the
-    /// reference is: `psi + T psi'` through `1/(T s + 1)` is `psi`.
+    /// Runs one tick of `dt` s toward `reference` (rad, moving at `rate` rad/s) with the encoder at
+    /// `measured`; `gain` (1/s) pulls a velocity drive to the reference. The setpoint leads by the
+    /// motor's lag so that the pan matches the reference: `psi + T psi'` through `1/(T s + 1)` is
+    /// `psi`.
     #[allow(clippy::too_many_arguments, reason = "scalars of one tick")]
     pub(super) fn step(
         &mut self,
@@ -121,7 +122,7 @@ mod tests {
         time_constant: 0.02,
     };
 
-    /// A pan that follows as its time constant says.
+    /// Simulates a pan that follows with its time constant.
     fn run(kind: CommandInterface, seconds: f64) -> (f64, f64, bool) {
         let dt = 0.005;
         let mut state = PanState::default();
@@ -149,7 +150,7 @@ mod tests {
     fn is_where_the_reference_is_and_stays_inside_its_travel() {
         for kind in [CommandInterface::Position, CommandInterface::Velocity] {
             let (worst, _, departed) = run(kind, 1.5);
-            // A tick's worth of its speed.
+            // One tick at its speed.
             assert!(worst < 0.01 && !departed, "{kind:?} {worst}");
             let (_, angle, _) = run(kind, 3.0);
             assert!(angle <= PAN.high + 1e-3, "{kind:?} {angle}");

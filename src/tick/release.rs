@@ -1,13 +1,14 @@
-//! Tendons released and retensioned: slow, open loop, along one smooth path of all motors together.
+//! Release and retensioning of the tendons: slow, open loop, on one smooth path of all motors.
 //!
-//! Released, the motors stand where no tendon pulls as long as the head leans less than it does by itself, and
-//! [`CLEARANCE`]: a head that leans further, because the beam is weaker than thought, is caught there. They
-//! are retensioned to the angles of the bend that there is, at pretension; then the loop starts as it always does.
+//! Released, the motors are at angles where no tendon pulls until the head leans beyond its own
+//! equilibrium by [`CLEARANCE`]. A head that leans further, because the beam is weaker than
+//! assumed, is caught there. Retensioning moves the motors to the angles of the present bend at
+//! pretension; then the loop starts as usual.
 //!
-//! The path `q(t) = a + (b - a) s(t / T)` has the least mean square jerk between two rests,
-//! `s(x) = 10 x^3 - 15 x^4 + 6 x^5` (Flash and Hogan 1985, "The coordination of arm movements"), with greatest speed
-//! `1.875 |b - a| / T` and acceleration `5.774 |b - a| / T^2`. Motors that were moving come to rest on the way, at a
-//! constant deceleration.
+//! The path `q(t) = a + (b - a) s(t / T)` has the min mean square jerk from rest to rest,
+//! `s(x) = 10 x^3 - 15 x^4 + 6 x^5` (Flash and Hogan 1985, "The coordination of arm movements"),
+//! with the max speed `1.875 |b - a| / T` and acceleration `5.774 |b - a| / T^2`. Motors in motion
+//! are braked on the way, at a constant deceleration.
 #![allow(
     clippy::needless_range_loop,
     reason = "several arrays, one place per motor each, are walked in step"
@@ -20,51 +21,51 @@ use crate::kinematics::MAX_TENDONS;
 use crate::self_support::SelfSupport;
 use nalgebra::Vector3;
 
-/// How far beyond the beam's own equilibrium the head leans before a tendon pulls, rad (10 deg).
+/// Inclination beyond the beam's own equilibrium at which a tendon begins to pull, rad (10 deg).
 pub const CLEARANCE: f64 = 0.1745;
-/// Shortest time of a path, s.
+/// Shortest duration of a path, s.
 pub const SHORTEST: f64 = 4.0;
-/// Share of a motor's greatest speed and acceleration that a path asks for at most.
+/// Max fraction of a motor's greatest speed and acceleration that a path uses.
 pub const SHARE: f64 = 0.2;
-/// Share of a motor's acceleration with which it comes to rest where it was moving.
+/// Fraction of a motor's acceleration with which it is braked if it was moving.
 const BRAKING_SHARE: f64 = 0.5;
-/// Time after a path in which the motors may still come to its end, s.
+/// Time after a path in which the motors may still reach its end, s.
 const SETTLING: f64 = 1.0;
-/// A base that moves has to be this much less tilted than the beam bears, rad (5 deg).
+/// Margin of a moving base's tilt to the range that the beam bears, rad (5 deg).
 const TILT_MARGIN: f64 = 0.0873;
-/// Look-ahead for travel with velocity setpoints, s.
+/// Look-ahead for the position limits with velocity setpoints, s.
 const LOOK_AHEAD: f64 = 0.1;
-/// Tendons count as released where each pulls less than this share of its pretension, and one not at all.
+/// Fraction of the pretension: tendons count as released if each pulls less and one is slack.
 const SLACK_SHARE: f64 = 0.5;
 
-/// Why the tendons are not released.
+/// Reason why the tendons are not released.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ReleaseRefusal {
     /// The joint is not driven.
     NotDriven,
-    /// Whether the beam alone carries the head is not known.
+    /// It is not known if the beam alone carries the head.
     NotKnown,
-    /// It does not carry it.
+    /// The beam alone does not carry the head.
     NotCarried,
-    /// The base is tilted too far for it, or its tilt is not known now.
+    /// The base is tilted too far, or its tilt is unknown at present.
     Tilted,
-    /// A motor's travel ends before its tendon is slack.
+    /// A motor's position limit is reached before its tendon is slack.
     Travel,
-    /// An encoder is silent.
+    /// An encoder is silent or stale.
     MotorStale,
 }
 
-/// What the law knows of releasing tension.
+/// Data of the law for releasing tension.
 #[derive(Clone, Debug, Default)]
 pub(super) struct ReleaseLaw {
-    /// What the beam alone does.
+    /// Result of the self-support check.
     pub self_support: SelfSupport,
-    /// Motor angles at which no tendon pulls, rad; none where the travel ends before.
+    /// Motor angles at which no tendon pulls, rad; `None` if outside the position limits.
     angles: Option<Vec<f64>>,
 }
 
 impl ReleaseLaw {
-    /// Where `self_support` says that the beam carries the head, finds where the motors have to stand. Allocates.
+    /// Computes the motor angles of released tendons if the beam carries the head. Allocates.
     pub(super) fn new(joint: &Joint, limits: &super::Limits, self_support: SelfSupport) -> Self {
         let SelfSupport::Carries { inclination, .. } = self_support else {
             return Self {
@@ -106,16 +107,16 @@ impl ReleaseLaw {
         }
     }
 
-    /// The beam carries the head, and the travel lets every tendon go slack.
+    /// Returns true if the beam carries the head and the motors can make every tendon slack.
     pub(super) fn carries(&self) -> bool {
         self.angles.is_some()
     }
 }
 
-/// Which way it goes.
+/// Phase of release or retensioning.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 enum Phase {
-    /// The loop is as it always is.
+    /// Tendons under tension: the loop runs as usual.
     #[default]
     Up,
     Releasing,
@@ -123,7 +124,7 @@ enum Phase {
     Retensioning,
 }
 
-/// A way of all motors from where they are to where they are to rest.
+/// Path of all motors from their present angles to rest at the final ones.
 #[derive(Clone, Debug)]
 struct Path {
     from: Vec<f64>,
@@ -131,14 +132,14 @@ struct Path {
     /// Speeds at the start, rad/s, and the time in which they are braked, s.
     speeds: Vec<f64>,
     braking: f64,
-    /// s
+    /// Duration, s.
     duration: f64,
-    /// Time on the path, s: it stands still while the encoders are silent.
+    /// Time on the path, s; stopped while the encoders are silent.
     at: f64,
 }
 
 impl Path {
-    /// From `from` at rest to `to`; where `speeds` say so, from that motion.
+    /// Plans the path from `from` to `to`, with `speeds` at the start.
     fn begin(&mut self, limits: &[super::MotorLimits]) {
         self.at = 0.0;
         self.braking = 0.0;
@@ -149,7 +150,7 @@ impl Path {
         }
         self.duration = SHORTEST;
         for (i, limit) in limits.iter().enumerate() {
-            // Braked at a constant deceleration, it comes this much further.
+            // Distance covered while braking at a constant deceleration.
             self.from[i] += 0.5 * self.speeds[i] * self.braking;
             let way = (self.to[i] - self.from[i]).abs();
             let by_speed = 1.875 * way / (SHARE * limit.speed);
@@ -158,7 +159,7 @@ impl Path {
         }
     }
 
-    /// Place (rad) and speed (rad/s) of motor `i`.
+    /// Returns angle (rad) and speed (rad/s) of motor `i`.
     fn motor(&self, i: usize) -> (f64, f64) {
         let x = (self.at / self.duration).clamp(0.0, 1.0);
         let way = self.to[i] - self.from[i];
@@ -173,23 +174,23 @@ impl Path {
         (place - 0.5 * braked * left, speed + braked)
     }
 
-    /// It has been gone along.
+    /// Returns true at the end of the path.
     fn over(&self) -> bool {
         self.at >= self.duration
     }
 }
 
-/// What the loop remembers of it.
+/// State of release and retensioning.
 #[derive(Clone, Debug)]
 pub(super) struct ReleaseState {
     phase: Phase,
     path: Path,
-    /// Requests to release tension that have been answered, and what was said to the last.
+    /// Number of the last request to release tension that was answered, and its refusal, if any.
     seen: u64,
     refused: Option<ReleaseRefusal>,
-    /// Setpoints of the tick before.
+    /// Setpoints of the previous tick.
     before: Vec<f64>,
-    /// Where the motors should be by their lag, rad.
+    /// Expected motor angles by their lag, rad.
     expected: Vec<f64>,
 }
 
@@ -213,18 +214,18 @@ impl ReleaseState {
         }
     }
 
-    /// Setpoints of another kind begin anew: the motors tell where they are.
+    /// Resets the phase, as after a change of command interface: the measured angles decide again.
     pub(super) fn forget(&mut self) {
         self.phase = Phase::Up;
     }
 
-    /// The request to release tension that was answered last, and why it was refused, if it was.
+    /// Returns the number of the last answered request and the reason of its refusal, if any.
     pub(super) fn answer(&self) -> (u64, Option<ReleaseRefusal>) {
         (self.seen, self.refused)
     }
 }
 
-/// Why the tendons may not be released now; nothing where they may.
+/// Returns the reason why the tendons must not be released now, or `None`.
 pub(super) fn refusal(
     joint: &Joint,
     law: &Law,
@@ -252,7 +253,7 @@ pub(super) fn refusal(
         let base = base.filter(|b| now - b.received <= stale && now - b.stamp <= stale);
         let tilt = base.map(|b| (mounting * -b.gravity).angle(&Vector3::z()));
         let (least, most) = tilts;
-        // Upright and hanging no base is tilted less or more.
+        // The tilt ranges from 0 (upright) to pi (hanging): no margin at these ends.
         let least = if least > 0.0 {
             least + TILT_MARGIN
         } else {
@@ -270,8 +271,9 @@ pub(super) fn refusal(
     None
 }
 
-/// The mode of this tick, which would be `otherwise` if no tendon were released or retensioned. `wanted`: a rule asks
-/// for releasing tension. Answers new requests in `input.release_tension`; one that is refused holds the joint.
+/// Returns the mode of this tick; `otherwise` applies while no tendon is released or retensioned.
+/// `wanted`: a rule demands release. Answers new requests in `input.release_tension`; a refused one
+/// holds the joint.
 pub(super) fn mode(
     joint: &Joint,
     law: &Law,
@@ -302,7 +304,7 @@ pub(super) fn mode(
     }
     let begins = otherwise == Mode::Tracking && !state.started;
     let granted = (asked || wanted) && state.release.refused.is_none();
-    // Only what is new moves a joint that is down; a request to hold also ends releasing tension.
+    // Only a new command moves a released joint; a hold request also ends a release under way.
     let new_command = input.desired.map(|d| d.command) > state.ended;
     let held = state.hold != input.hold;
     let called = match state.release.phase {
@@ -328,7 +330,7 @@ pub(super) fn mode(
             pause(law, state);
             Mode::Faulted
         }
-        // Blind it goes no further; it goes on from rest.
+        // Without encoder samples the path stops; it later resumes from rest.
         (Phase::Releasing | Phase::Retensioning, _) if !fresh => {
             pause(law, state);
             Mode::Holding
@@ -338,7 +340,8 @@ pub(super) fn mode(
     }
 }
 
-/// Whether the motors stand as they do with tendons released: one pulls not at all, and none as it does at pretension.
+/// Returns true if the motors' angles are those of released tendons: at least one is slack, and
+/// none has its full tension.
 pub(super) fn found_released(joint: &Joint, state: &State) -> bool {
     let kinematics = &joint.kinematics;
     let estimate = state.estimator.estimate();
@@ -355,7 +358,7 @@ pub(super) fn found_released(joint: &Joint, state: &State) -> bool {
     })
 }
 
-/// Begins to release tension from where the setpoints are.
+/// Begins to release tension from the present setpoints.
 fn release_tension(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     let Some(angles) = &law.release.angles else {
         return;
@@ -366,9 +369,9 @@ fn release_tension(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     super::stop_reference(state, input);
 }
 
-/// Begins to retension to the bend that there is.
+/// Begins to retension to the present bend.
 fn retension(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
-    // After an outage a command from before is old; one that comes on the way up is done after it.
+    // After an outage earlier commands are void; one given during retensioning runs after it.
     if std::mem::take(&mut state.resuming) {
         state.end_command(input);
     }
@@ -390,7 +393,7 @@ fn retension(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     set_out(joint, law, state, Phase::Retensioning);
 }
 
-/// Begins a path to where `state.release.path.to` says, from where the motors are sent to and as fast as they are.
+/// Begins a path to `state.release.path.to`, from the present setpoints and speeds.
 fn set_out(joint: &Joint, law: &Law, state: &mut State, phase: Phase) {
     let release = &mut state.release;
     let angles = state.estimator.angles();
@@ -411,7 +414,7 @@ fn set_out(joint: &Joint, law: &Law, state: &mut State, phase: Phase) {
     release.phase = phase;
 }
 
-/// The path goes on later, from where it is, at rest.
+/// Stops the path where it is; it resumes later from rest.
 fn pause(law: &Law, state: &mut State) {
     let path = &mut state.release.path;
     for i in 0..path.from.len() {
@@ -424,7 +427,7 @@ fn pause(law: &Law, state: &mut State) {
     path.begin(&law.limits.motors);
 }
 
-/// One tick of it: fills `state.sent`, and how far the motors are from where their lag has them.
+/// Runs one tick of it: fills `state.sent` and the motors' deviations from their expected angles.
 pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     let dt = joint.period;
     let release = &mut state.release;
@@ -459,7 +462,7 @@ pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
         match release.phase {
             Phase::Releasing => {
                 release.phase = Phase::Released;
-                // What was asked meanwhile is not done now.
+                // Commands given during the release are not carried out.
                 state.end_command(input);
             }
             Phase::Retensioning => release.phase = Phase::Up,

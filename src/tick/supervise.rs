@@ -1,10 +1,11 @@
-//! What may be wrong with a joint that runs, and what is done about it.
+//! Fault rules of a running joint, and the reactions to them.
 //!
-//! Each [`Rule`] has a [`FaultConfig`]: how far off, for how long, and how severe the [`Reaction`] is. Of all rules that are
-//! broken the most severe reaction wins.
+//! Each [`Rule`] has a [`FaultConfig`]: its limit, its time, and the severity of its [`Reaction`].
+//! The most severe reaction of all broken rules is in force.
 //!
-//! Usual guards serve a joint of which nothing else is known; each is set so that ordinary work (moves, pushes, payloads set
-//! on, a base that sways, stiction, a swap of gains) never breaks a rule that holds the joint.
+//! The default configs suit a joint of which nothing else is known. They are set so that ordinary
+//! work (moves, pushes, payloads added, a swaying base, stiction, a change of gains) never breaks a
+//! rule that holds the joint.
 
 mod diverging_oscillation;
 mod monitor;
@@ -14,45 +15,49 @@ mod stuck_sensor;
 
 pub(super) use monitor::{FaultMonitor, MonitorInput};
 
-/// Something that may be wrong.
+/// A condition that is monitored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Rule {
-    /// The IMU of the head, or of the base, is silent or old: by `limits.stale_imu`. Told in s of age.
+    /// The IMU of the head or of the base is silent or older than `limits.stale_imu`. Value: age,
+    /// s.
     ImuStale,
-    /// The head's IMU says the same to the last bit while the joint is made to move. Limit: the motion asked for
-    /// meanwhile, rad.
+    /// The head's IMU repeats bit-identical samples while the joint is commanded to move. Limit:
+    /// commanded motion meanwhile, rad.
     ImuFrozen,
-    /// A motor's encoder is silent or old: by `limits.stale_motors`. Told in s of age.
+    /// A motor's encoder is silent or older than `limits.stale_motors`. Value: age, s.
     MotorStale,
-    /// A motor's encoder says the same to the last bit while its setpoint moves. Limit: the motion asked for meanwhile, rad.
+    /// A motor's encoder repeats bit-identical samples while its setpoint moves. Limit: commanded
+    /// motion meanwhile, rad.
     MotorFrozen,
-    /// IMU and encoders say different bends. Limit: their distance, rad.
+    /// IMU and encoders indicate different bends. Limit: their distance, rad.
     SensorMismatch,
-    /// The joint is bent too far: by `limits.over_bend`. Told in rad of bend.
+    /// The measured bend is above `limits.over_bend`. Value: bend, rad.
     OverBend,
-    /// A motor stands outside its travel. Limit: how far, rad.
+    /// A motor is outside its position limits. Limit: the excess, rad.
     PositionLimit,
-    /// A tendon hangs slack by the motors' angles. Limit: how many tendons.
+    /// A tendon is slack by the motors' angles. Limit: number of tendons.
     Slack,
-    /// The correction, a speed or a travel is at its limit. Limit: the share of ticks in the guard's time.
+    /// The correction, a speed or a position is at its limit. Limit: fraction of ticks in the
+    /// config's time.
     Saturation,
-    /// A motor does not follow its setpoint: by the joint's following-error limit. Told in rad.
+    /// A motor deviates from its setpoint beyond the joint's following-error limit. Value:
+    /// deviation, rad.
     FollowingError,
-    /// The joint swings to and fro while its reference rests. Limit: the swing, rad.
+    /// The joint oscillates while its reference is at rest. Limit: peak-to-peak amplitude, rad.
     Hunting,
-    /// A swing grows while the reference rests. Limit: the swing, rad.
+    /// An oscillation grows while the reference is at rest. Limit: peak-to-peak amplitude, rad.
     DivergingOscillation,
-    /// Ticks come late. Limit: the share of ticks in the guard's time.
+    /// Ticks are late. Limit: fraction of ticks in the config's time.
     LateCycles,
-    /// Nobody has commanded the joint for the guard's time. Told in s since the last command.
+    /// No command has arrived for the config's time. Value: time since the last command, s.
     CommandTimeout,
 }
 
-/// How many rules there are.
+/// Number of rules.
 pub const RULES: usize = Rule::ALL.len();
 
 impl Rule {
-    /// All of them, in the order of their numbers.
+    /// All rules, in the order of their numbers.
     pub const ALL: [Self; 14] = [
         Self::ImuStale,
         Self::ImuFrozen,
@@ -70,7 +75,7 @@ impl Rule {
         Self::CommandTimeout,
     ];
 
-    /// Its name in files, parameters and diagnostics.
+    /// Returns the name in files, parameters and diagnostics.
     pub const fn name(self) -> &'static str {
         match self {
             Self::ImuStale => "imu_stale",
@@ -91,25 +96,25 @@ impl Rule {
     }
 }
 
-/// What is done about a broken rule, the mildest first.
+/// Reaction to a broken rule, the mildest first.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Reaction {
-    /// It is told, and nothing else.
+    /// Report the fault, nothing else.
     #[default]
     Warn,
-    /// The reference moves slowly and no further out.
+    /// Move the reference slowly and no further outward.
     Slow,
-    /// The setpoints stand still.
+    /// Hold the setpoints.
     Hold,
-    /// The tendons are released gently, where the beam alone carries the head; else as [`Reaction::Hold`].
+    /// Release the tendons gently if the beam carries the head; else as [`Reaction::Hold`].
     Release,
 }
 
 impl Reaction {
-    /// All of them, the mildest first.
+    /// All reactions, the mildest first.
     pub const ALL: [Self; 4] = [Self::Warn, Self::Slow, Self::Hold, Self::Release];
 
-    /// Its name in files, parameters and diagnostics.
+    /// Returns the name in files, parameters and diagnostics.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Warn => "warn",
@@ -120,60 +125,67 @@ impl Reaction {
     }
 }
 
-/// When a rule is broken, and what follows.
+/// Condition of a fault, and the reaction to it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FaultConfig {
-    /// Above this the rule is broken; see [`Rule`] for what it is. Not used where the rule's limit stands elsewhere.
+    /// Limit of the rule; see [`Rule`] for its unit. Unused if the limit is set elsewhere.
     pub limit: f64,
-    /// For how long it has to be above before anything follows, s.
+    /// Time above the limit before the reaction, s.
     pub after: f64,
-    /// What follows.
+    /// The reaction.
     pub reaction: Reaction,
-    /// Whether the reaction stays until somebody clears it.
+    /// The reaction stays in force until the fault is cleared.
     pub latch: bool,
 }
 
-/// What becomes of a joint that nobody commands any more.
+/// Action after a command timeout.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum TimeoutAction {
-    /// It stays where it is.
+    /// Keep the present configuration.
     #[default]
     Hold,
-    /// It goes slowly to where it is straight, the pan to its middle.
+    /// Move slowly to the straight bend and the pan's zero.
     Neutral,
 }
 
-/// The guards of one joint.
+/// Fault configs of one joint.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Supervision {
-    /// By number of the rule.
+    /// Configs, indexed by the rule's number.
     pub guards: [FaultConfig; RULES],
-    /// Whether the motors may say the bend where the IMU cannot.
+    /// The motors may supply the bend if the IMU cannot.
     pub fallback: bool,
-    /// What follows when [`Rule::CommandTimeout`] is broken.
+    /// Action when [`Rule::CommandTimeout`] is broken.
     pub command_timeout_action: TimeoutAction,
 }
 
-/// In the order of [`Rule::ALL`]: limit, time, reaction, whether it latches. "Ordinary" is what the simulated neck of the
-/// glasshouse guide comes to over all payloads, pushes of 4 N, payloads set on and off, swaps of gains, stiction of 0.03 rad, drives at a
-/// quarter of their speed, and twenty badly built copies.
+/// Defaults in the order of [`Rule::ALL`]: limit, time, reaction, latch. "Ordinary" means the
+/// greatest values of the simulated neck of the glasshouse guide over all payloads, pushes of 4 N,
+/// payloads added and removed, changes of gains, stiction of 0.03 rad, drives at a quarter of their
+/// speed, and twenty inaccurately built copies.
 ///
-/// - Silent sensors: their age is the limit already; what waits longer drives blind.
-/// - Frozen IMU: 0.05 rad (3 deg) of reference are many times what an IMU resolves; another 0.1 s covers dead time and lag of
-///   the joint, so that one without any noise is not taken for frozen when a motion begins.
-/// - Frozen encoder: 0.2 rad of setpoint are more than stiction and many counts of any encoder; 0.2 s as above.
-/// - SensorMismatch: moves, payloads and a base that sways part both by up to 0.1 rad ordinarily, and pushes of 4 N by 0.23 rad, but
-///   for a quarter of a second. 0.12 rad for 1 s is a sensor that turned, a tendon that parted, or a hand that keeps leaning on the
-///   head. Nothing moves from 0.05 s on: a heavy head whose tendon parted stays up until a motion takes it over to that side.
-/// - Over-bend: nothing moves outward from the first tick on; what is still beyond after 1.5 s is not coming back by itself.
-/// - Travel: setpoints never leave it, and motors ordinarily by less than 0.001 rad; 0.05 rad is no ripple.
-/// - Slack: told only, since the joint works with it; 1 s is longer than the slack of a push.
+/// - Silent sensors: their age is the limit already; a longer wait would drive blind.
+/// - Frozen IMU: 0.05 rad (3 deg) of reference are many times the resolution of an IMU. Another 0.1
+///   s covers dead time and lag of the joint, so that a noise-free IMU does not count as frozen
+///   when a motion begins.
+/// - Frozen encoder: 0.2 rad of setpoint exceed stiction and many counts of any encoder; 0.2 s as
+///   above.
+/// - Sensor mismatch: moves, payloads and a swaying base ordinarily cause up to 0.1 rad, and pushes
+///   of 4 N 0.23 rad, but for a quarter of a second. 0.12 rad for 1 s is a sensor that turned, a
+///   tendon that parted, or a hand that keeps leaning on the head. The reference stops after 0.05
+///   s: a heavy head whose tendon parted stays up until a motion takes it to that side.
+/// - Over-bend: outward motion stops at the first tick; a bend still beyond the limit after 1.5 s
+///   does not return by itself.
+/// - Position limit: setpoints never exceed it, and motors ordinarily by less than 0.001 rad; 0.05
+///   rad is no ripple.
+/// - Slack: warning only, since the joint works with it; 1 s is longer than the slack of a push.
 /// - Saturation: 0.9 of 3 s; moves saturate for tenths of a second.
-/// - Not following: 1 s outside the following-error limit; motions are shorter.
+/// - Following error: 1 s outside the following-error limit; motions are shorter.
 /// - Hunting: 0.15 deg, by the detector of the integrator deadband.
-/// - Growing swing: 0.05 rad (3 deg) from turn to turn; ordinarily nothing that grows passes 0.02 rad.
-/// - Late ticks: half of those within 1 s; one that is late now and then makes no difference to the loop.
-/// - Command: a joint holds its last target for as long as nobody says otherwise.
+/// - Diverging oscillation: 0.05 rad (3 deg) peak to peak; growing ones ordinarily stay below 0.02
+///   rad.
+/// - Late cycles: half of those within 1 s; a single late cycle does not affect the loop.
+/// - Command timeout: a joint keeps its last target until it gets another.
 const USUAL: [(f64, f64, Reaction, bool); RULES] = [
     (0.0, 0.0, Reaction::Hold, false),
     (0.05, 0.1, Reaction::Hold, true),
@@ -192,7 +204,7 @@ const USUAL: [(f64, f64, Reaction, bool); RULES] = [
 ];
 
 impl Default for Supervision {
-    /// What serves a joint of which nothing else is known; no command grows stale.
+    /// Returns the configs for a joint of which nothing else is known; commands never time out.
     fn default() -> Self {
         let guard = |(limit, after, reaction, latch)| FaultConfig {
             limit,
@@ -209,70 +221,70 @@ impl Default for Supervision {
 }
 
 impl Supervision {
-    /// The guard of a rule.
+    /// Returns the config of a rule.
     pub fn guard(&self, rule: Rule) -> &FaultConfig {
         &self.guards[rule as usize]
     }
 
-    /// The guard of a rule.
+    /// Returns the config of a rule, mutable.
     pub fn guard_mut(&mut self, rule: Rule) -> &mut FaultConfig {
         &mut self.guards[rule as usize]
     }
 }
 
-/// How a rule stands.
+/// State of a rule.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Fault {
-    /// What is watched, in the unit of the guard's limit.
+    /// Monitored value, in the unit of the config's limit.
     pub value: f64,
-    /// It is above its limit now.
+    /// The value is above its limit now.
     pub above: bool,
-    /// It has been for the guard's time, so that the reaction is due.
+    /// The value has been above its limit for the config's time, so the reaction is due.
     pub broken: bool,
-    /// It was broken, and nobody has cleared it.
+    /// The rule was broken and has not been cleared.
     pub latched: bool,
-    /// Bit `i` is set when motor `i` is concerned; the pan motor counts after the last tendon's.
+    /// Motors concerned: bit `i` for motor `i`; the pan motor counts after the last tendon's.
     pub motors: u64,
-    /// How often it was broken since the loop began.
+    /// Number of times that the rule was broken since the loop began.
     pub count: u64,
 }
 
-/// How all rules stand.
+/// State of all rules.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Faults {
-    /// By number of the rule.
+    /// States, indexed by the rule's number.
     pub rules: [Fault; RULES],
     /// The most severe reaction in force.
     pub reaction: Reaction,
-    /// The rule that asks for it, if any is broken or latched.
+    /// The rule that causes this reaction, if any is broken or latched.
     pub cause: Option<Rule>,
 }
 
 impl Faults {
-    /// How a rule stands.
+    /// Returns the state of a rule.
     pub fn of(&self, rule: Rule) -> &Fault {
         &self.rules[rule as usize]
     }
 }
 
-/// Whether the joint may be set going, and why not.
+/// Readiness of the joint to be started.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Readiness {
-    /// Samples of a sensor that it needs are missing or old.
+    /// Samples of a required sensor are missing or stale.
     #[default]
     Waiting,
-    /// The sensors are slower than the gain set allows.
+    /// The sensor latency is higher than the gain set allows.
     LatencyTooHigh,
-    /// A motor stands outside its travel.
+    /// A motor is outside its position limits.
     PositionOutOfRange,
     /// The head is bent beyond the over-bend limit.
     OverBent,
-    /// IMU and encoders say different bends.
+    /// IMU and encoders indicate different bends.
     SensorMismatch,
-    /// The motors' angles are far from those of any bend at pretension, or jump from sample to sample.
+    /// The motors' angles do not match any bend at pretension, or they jump from sample to sample.
     Unexplained,
-    /// A fault waits to be cleared.
+    /// A latched fault has not been cleared.
     Latched,
-    /// It may.
+    /// The joint may be started.
     Ready,
 }

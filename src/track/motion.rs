@@ -1,50 +1,51 @@
-//! A motion, and the record of how motions came true.
+//! A predicted motion, and the record of how accurate past predictions were.
 
 use super::MEMORY;
 use nalgebra::Vector3;
 use std::f64::consts::PI;
 
-/// Farthest prediction, s after the newest sample: the longest lag, a period of the slowest stream and the age.
+/// Max prediction, s after the newest sample: the longest lag, a period of the slowest stream and
+/// the latency.
 const FARTHEST_AHEAD: f64 = 0.65;
 
-/// Largest displacement predicted, rad: the chord that 20 deg at 1 Hz takes in the longest lag.
+/// Max displacement predicted, rad: the chord that 20 deg at 1 Hz covers in the longest lag.
 const FARTHEST: f64 = 0.7;
 
-/// Frequencies below this, rad/s, are as good as none; keeps divisions regular.
+/// Frequencies below this, rad/s, count as none; it keeps divisions regular.
 pub(super) const SLOW: f64 = 1e-3;
 
-/// A motion is tried on what the target did so much later, s: a lag amid those of joints.
+/// Time after which a motion is compared with the target, s: within the range of lags of joints.
 const TRIAL: f64 = 0.3;
 
-/// Motions on trial at a time.
+/// Max number of motions waiting for comparison.
 const TRIED: usize = 8;
 
-/// How long a turn back that came true, or did not, is remembered, s: two periods at 1 Hz.
+/// Time constant of the record of reversals, s: two periods at 1 Hz.
 const TURN_MEMORY: f64 = 2.0;
 
-/// A target under way: evaluated by the control tick between two samples.
+/// Motion of a target, evaluated by the control tick between two samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Motion {
     /// Newest sample, rad.
     pub newest: Vector3<f64>,
-    /// Its stamp, s.
+    /// Stamp of the newest sample, s.
     pub stamp: f64,
-    /// When prediction ends for want of a sample, s.
+    /// Time at which prediction ends if no sample follows, s.
     pub until: f64,
     /// Velocity and acceleration at the newest sample, rad/s and rad/s^2.
     pub(super) velocity: Vector3<f64>,
     pub(super) acceleration: Vector3<f64>,
-    /// Frequency of the swing, rad/s.
+    /// Frequency of the oscillation, rad/s.
     pub(super) frequency: f64,
-    /// Whether the target turns back within the newest samples.
+    /// True if the target reverses within the newest samples.
     pub(super) turned: bool,
-    /// How far a turn back is believed, and how far the displacement is, 0 to 1.
+    /// Weights of a reversal and of the displacement, 0 to 1.
     pub(super) back: f64,
     pub(super) weight: f64,
 }
 
 impl Motion {
-    /// A target that stays at its newest sample.
+    /// Returns the motion of a target that stays at its newest sample.
     pub(super) fn still(newest: Vector3<f64>, stamp: f64, until: f64) -> Self {
         Self {
             newest,
@@ -59,8 +60,9 @@ impl Motion {
         }
     }
 
-    /// Where the target is `ahead` s after `now`, s, rad: predicted up to `until`, the newest sample after it, so
-    /// that a stream that stops holds. Always finite; continuous in `now` up to `until` and in `ahead`.
+    /// Returns the position of the target `ahead` s after `now` (s), rad: predicted up to `until`,
+    /// then the newest sample, so that the joint holds if a stream stops. Always finite; continuous
+    /// in `now` up to `until` and in `ahead`.
     pub fn at(&self, now: f64, ahead: f64) -> Vector3<f64> {
         if !(now <= self.until && ahead.is_finite()) {
             return self.newest;
@@ -68,13 +70,14 @@ impl Motion {
         self.newest + self.displacement(now + ahead - self.stamp)
     }
 
-    /// When nothing is left of the present direction, s: |v|^2 cos(w s) + a.v sin(w s)/w = 0.
+    /// Returns the time at which the velocity has no component left along the present one, s: |v|^2
+    /// cos(w s) + a.v sin(w s)/w = 0.
     fn stop(&self) -> f64 {
         let rate = self.acceleration.dot(&self.velocity);
         (self.frequency * self.velocity.norm_squared()).atan2(-rate) / self.frequency
     }
 
-    /// What is predicted to be added to the newest sample after `s` s, rad.
+    /// Returns the displacement from the newest sample predicted for `s` s after it, rad.
     fn displacement(&self, s: f64) -> Vector3<f64> {
         if !(self.weight > 0.0) {
             return Vector3::zeros();
@@ -83,7 +86,8 @@ impl Motion {
         let stop = self.stop();
         let mut way = self.swing(s.min(stop));
         if s > stop {
-            // Round a bend, or stopped: it goes on as far as it is still fast then.
+            // Round a bend, or stopped: beyond it the displacement is scaled by the share of the
+            // speed left there.
             let (sin, cos) = (self.frequency * stop).sin_cos();
             let then = self.velocity * cos + self.acceleration * (sin / self.frequency);
             let left = then.norm() / self.velocity.norm();
@@ -98,7 +102,7 @@ impl Motion {
         }
     }
 
-    /// Way of the swing within `s` s.
+    /// Returns the displacement of the oscillation within `s` s, rad.
     pub(super) fn swing(&self, s: f64) -> Vector3<f64> {
         let w = self.frequency;
         let half = (0.5 * w * s).sin() / w;
@@ -106,16 +110,16 @@ impl Motion {
     }
 }
 
-/// How well the predictions of the last second came true.
+/// Record of how accurate the predictions of the last second were.
 #[derive(Clone, Copy)]
 pub(super) struct Record {
-    /// Motions whose time is still to come, oldest first.
+    /// Motions waiting for comparison, oldest first.
     motions: [Motion; TRIED],
     count: usize,
-    /// Squares of the errors with prediction and without, forgetting, rad^2.
+    /// Squared errors with prediction and without, with exponential forgetting, rad^2.
     with: f64,
     without: f64,
-    /// The same of turns back alone, with the turn and without.
+    /// The same for reversals alone, with the reversal and without.
     turning: f64,
     stopping: f64,
 }
@@ -132,7 +136,7 @@ impl Record {
         }
     }
 
-    /// Tries the motions of old on a sample.
+    /// Compares the motions that are due with a sample.
     pub(super) fn score(&mut self, value: Vector3<f64>, stamp: f64, gap: f64) {
         let kept = (-gap / MEMORY).exp();
         self.with *= kept;
@@ -149,12 +153,13 @@ impl Record {
                 (actual - told.displacement(later)).norm_squared()
             };
             self.with += error(motion.back);
-            // Within half a period: beyond it a swing comes by again at any place.
+            // Only within half a period: beyond it an oscillation returns to any position.
             let half_period = PI / motion.frequency;
             if (motion.turned || motion.stop() < later) && later < half_period {
                 self.turning += error(1.0);
-                // A stop just short of the one predicted is no turn back: the target must be behind where it was, or
-                // have gone on the way that it had turned to.
+                // A stop just short of the predicted one is no reversal: the target must be behind
+                // its old position or, if it had reversed already, have moved on in its new
+                // direction.
                 let onward = actual.dot(&motion.velocity);
                 let came = if motion.turned {
                     onward > 0.0
@@ -182,9 +187,9 @@ impl Record {
         }
     }
 
-    /// How far to believe a displacement, and a turn back, 0 to 1.
+    /// Returns the weights of a displacement and of a reversal, 0 to 1.
     pub(super) fn trust(&self) -> (f64, f64) {
-        // The share of the error that was taken away.
+        // The share of the error that prediction removed.
         let share = |with: f64, without: f64| {
             if with < without {
                 1.0 - with / without

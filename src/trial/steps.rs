@@ -1,4 +1,4 @@
-//! A step test as a table: what was recorded as streams with stamps of their own, brought together at the setpoints.
+//! A step test as a table: recorded streams with separate stamps, joined at the setpoints.
 
 use super::{BendSample, SetpointSample};
 use crate::geometry::Bend;
@@ -6,16 +6,16 @@ use crate::geometry::Bend;
 /// One set of motor angles.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AngleSample {
-    /// When they were measured, s.
+    /// Time of the measurement, s.
     pub time: f64,
-    /// rad, in motor order.
+    /// Motor angles, rad, in motor order.
     pub angles: Vec<f64>,
 }
 
-/// What was recorded: each stream in order of time, all times on one clock.
+/// Recorded streams, each in order of time, all times on one clock.
 #[derive(Clone, Debug, Default)]
 pub struct StepStreams {
-    /// Setpoints by the time from which they were in force; each holds until the next.
+    /// Setpoints by the time from which they applied; each holds until the next.
     pub setpoints: Vec<SetpointSample>,
     /// Motor angles.
     pub angles: Vec<AngleSample>,
@@ -26,22 +26,22 @@ pub struct StepStreams {
 /// One row of the table.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StepRow {
-    /// From when on the setpoints were in force, s.
+    /// Time from which the setpoints applied, s.
     pub time: f64,
     /// Setpoints, rad.
     pub setpoints: Vec<f64>,
     /// Motor angles at this time, rad, interpolated.
     pub angles: Vec<f64>,
-    /// The last bend measured by then, rad.
+    /// Last bend measured by then, rad.
     pub bend: Bend,
-    /// When it was measured, s.
+    /// Time of that measurement, s.
     pub stamp: f64,
 }
 
 impl StepStreams {
-    /// The rows whose time is at least `from` and below `until`: one per setpoint, so that no change of the input is
-    /// moved in time. A time without a measured bend before it, without motor angles on both sides, or not after the row
-    /// before makes no row.
+    /// Returns the rows whose time is at least `from` and below `until`: one per setpoint, so that
+    /// no change of the input is moved in time. A setpoint gives no row without a measured bend
+    /// before it, without motor angles on both sides, or if its time is not after the row before.
     pub fn rows(&self, from: f64, until: f64) -> Vec<StepRow> {
         let mut rows: Vec<StepRow> = Vec::new();
         for sample in &self.setpoints {

@@ -1,40 +1,40 @@
-//! Figures against bars: what passes, what does not, and by how much.
+//! Metrics against limits: which pass, which fail, and by how much.
 
 use super::{GazeFigures, MoveFigures, PayloadFigures, PushFigures, SetpointPeak, SwapFigures};
 
 const DEG: f64 = std::f64::consts::PI / 180.0;
 
-/// What a joint that holds its poses must do.
+/// Limits for a joint that holds its poses.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Bars {
-    /// Overshoot as a share of `|d|`; the larger of this and `overshoot_least` holds.
+    /// Maximum overshoot as a share of `|d|`; the larger of this and `overshoot_least` applies.
     pub overshoot_share: f64,
-    /// Overshoot that is accepted whatever the move, rad.
+    /// Overshoot that is accepted for any move, rad.
     pub overshoot_least: f64,
-    /// Settling time into 5 % of `|d|`, s.
+    /// Maximum settling time into 5 % of `|d|`, s.
     pub settling: f64,
-    /// Mean error over the last half second, rad.
+    /// Maximum mean error over the last half second, rad.
     pub error: f64,
-    /// Time back within 0.3 deg after a payload was set on, s.
+    /// Maximum time to return within 0.3 deg after a payload was added, s.
     pub payload_back: f64,
-    /// Peak of a push over that with the motors held still.
+    /// Maximum peak of a push over that with the motors stopped.
     pub push_ratio: f64,
-    /// Time back within 1 deg after a push, s.
+    /// Maximum time to return within 1 deg after a push, s.
     pub push_back: f64,
-    /// Greatest distance from the target at rest after a push, rad.
+    /// Maximum distance from the target at rest after a push, rad.
     pub push_rest: f64,
-    /// Greatest share of a motor's limits that a setpoint may reach. Just below 1: at 1 the limiter is at work.
+    /// Maximum share of a motor's limits for a setpoint. Just below 1: at 1 the limiter is active.
     pub setpoint_share: f64,
-    /// Bend moved in the 5 s after a swap at rest, rad.
+    /// Maximum bend moved in the 5 s after a swap at rest, rad.
     pub swap_moved: f64,
-    /// Departure of the optical axis from a point looked at, beyond what was told to be left over, rad.
+    /// Maximum deviation of the optical axis from a point, beyond the reported residual angle, rad.
     pub gaze: f64,
-    /// Angle between optical axis and a moving point, rad rms.
+    /// Maximum angle between optical axis and a moving point, rad rms.
     pub gaze_moving: f64,
 }
 
 impl Default for Bars {
-    /// The bars of the demo's verdict.
+    /// Returns the limits of the demo's verdict.
     fn default() -> Self {
         Self {
             overshoot_share: 0.025,
@@ -54,7 +54,8 @@ impl Default for Bars {
 }
 
 impl Bars {
-    /// The same with errors at most doubled: for joints built with tolerances, whose IMU and motors cannot agree.
+    /// Returns the limits with the error limits doubled: for joints built with tolerances, whose
+    /// IMU and motors cannot agree.
     pub fn errors_doubled(self) -> Self {
         Self {
             error: 2.0 * self.error,
@@ -63,27 +64,27 @@ impl Bars {
         }
     }
 
-    /// Overshoot accepted on a move of `distance` rad, rad.
+    /// Returns the overshoot accepted on a move of `distance` rad, rad.
     pub fn overshoot(&self, distance: f64) -> f64 {
         (self.overshoot_share * distance).max(self.overshoot_least)
     }
 }
 
-/// What a figure is in, for showing it.
+/// Unit of a metric, for display.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Unit {
     /// Kept in rad, shown in deg.
     Angle,
-    /// s
+    /// Time, s.
     Seconds,
     /// A share, shown in per cent.
     Share,
-    /// A ratio, shown as it is.
+    /// A ratio, shown as a plain number.
     Ratio,
 }
 
 impl Unit {
-    /// The figure with its unit, for people; `never` where there is none.
+    /// Returns the metric with its unit, for display; "never" for infinity, "none" for NaN.
     pub fn show(self, figure: f64) -> String {
         if figure.is_nan() {
             return "none".into();
@@ -100,42 +101,42 @@ impl Unit {
     }
 }
 
-/// One figure against its bar.
+/// One metric against its limit.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Bar {
-    /// What is judged.
+    /// Name of the metric.
     pub what: &'static str,
-    /// The worst figure; infinite where it never happened, NaN where nothing was tried.
+    /// Worst value; infinite where the condition was never met, NaN where nothing was tested.
     pub figure: f64,
-    /// Greatest figure accepted.
+    /// Maximum accepted value.
     pub limit: f64,
     /// Unit of both.
     pub unit: Unit,
-    /// Where the worst was seen.
+    /// Place of the worst value.
     pub at: String,
 }
 
 impl Bar {
-    /// Whether the figure is within its bar. What was not tried is not.
+    /// Returns true if the metric is within its limit; false if it was not tested.
     pub fn good(&self) -> bool {
         self.figure <= self.limit
     }
 }
 
-/// All figures against their bars.
+/// All metrics against their limits.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Verdict {
-    /// In the order in which they were judged.
+    /// Metrics in the order of evaluation.
     pub bars: Vec<Bar>,
 }
 
 impl Verdict {
-    /// Whether every figure is within its bar; false where nothing was judged.
+    /// Returns true if every metric is within its limit; false if there are none.
     pub fn good(&self) -> bool {
         !self.bars.is_empty() && self.bars.iter().all(Bar::good)
     }
 
-    /// Judges the worst of `figures`, each a figure with its own limit, by their ratio.
+    /// Evaluates the worst of `figures`, each a value with its own limit, by their ratio.
     fn judge<'a>(
         &mut self,
         what: &'static str,
@@ -153,7 +154,7 @@ impl Verdict {
         let mut worst = f64::NEG_INFINITY;
         for (at, figure, limit) in figures {
             let share = figure / limit;
-            // A figure that is no number is the worst there is.
+            // NaN counts as the worst value.
             let share = if share.is_nan() { f64::INFINITY } else { share };
             if share > worst {
                 worst = share;
@@ -163,7 +164,7 @@ impl Verdict {
         self.bars.push(bar);
     }
 
-    /// Judges moves, each with the words that tell where it was.
+    /// Evaluates moves, each with a description of its place.
     pub fn moves(mut self, bars: &Bars, moves: &[(String, MoveFigures)]) -> Self {
         let each = || moves.iter().map(|(at, m)| (at.as_str(), m));
         self.judge(
@@ -187,7 +188,7 @@ impl Verdict {
         self
     }
 
-    /// Judges payloads set on held poses.
+    /// Evaluates payloads added to held poses.
     pub fn payloads(mut self, bars: &Bars, payloads: &[(String, PayloadFigures)]) -> Self {
         let each = payloads.iter();
         self.judge(
@@ -202,7 +203,7 @@ impl Verdict {
         self
     }
 
-    /// Judges pushes.
+    /// Evaluates pushes.
     pub fn pushes(mut self, bars: &Bars, pushes: &[(String, PushFigures)]) -> Self {
         let each = || pushes.iter().map(|(at, p)| (at.as_str(), p));
         self.judge(
@@ -226,7 +227,7 @@ impl Verdict {
         self
     }
 
-    /// Judges swaps of gain sets at rest.
+    /// Evaluates swaps of gain sets at rest.
     pub fn swaps(mut self, bars: &Bars, swaps: &[(String, SwapFigures)]) -> Self {
         self.judge(
             "swap at rest: bend moved in 5 s",
@@ -239,7 +240,7 @@ impl Verdict {
         self
     }
 
-    /// Judges points looked at.
+    /// Evaluates gazes at points.
     pub fn gazes(mut self, bars: &Bars, gazes: &[(String, GazeFigures)]) -> Self {
         let each = |moving: bool| {
             let of = gazes.iter().filter(move |(_, g)| g.moving == moving);
@@ -260,7 +261,7 @@ impl Verdict {
         self
     }
 
-    /// Judges the setpoints' peaks, of travel and of speed.
+    /// Evaluates the setpoints' peaks, of position and of speed.
     pub fn setpoints(mut self, bars: &Bars, peaks: &[(String, SetpointPeak)]) -> Self {
         self.judge(
             "setpoint peak, share of its limit",

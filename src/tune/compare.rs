@@ -1,28 +1,28 @@
-//! What the fractional order brings: overshoot over a range of loop gains, against the integer PI of the same margin
-//! and crossover.
+//! Comparison of the fractional order with the integer PI of the same margin and crossover:
+//! overshoot over a range of loop gains.
 
 use super::{Design, integer_pi};
 use crate::controller::MotorGains;
 use crate::model::{Law, Loop, Overshoot};
 use std::fmt;
 
-/// The loop gains that are tried, a fourfold range, as factors on the design's.
+/// Loop gains to try, a fourfold range, as factors on the design's.
 pub const GAINS: [f64; 5] = [0.5, 0.7, 1.0, 1.4, 2.0];
 
-/// A spread of overshoot that is not smaller by this many points is no better: what a measured step shows at all
-/// (common practice, no source).
+/// Minimum reduction of the spread of overshoot that counts, in percentage points: what a measured
+/// step can resolve (common practice, no source).
 const WORTH: f64 = 0.5;
-/// Overshoot up to here is none, %.
+/// Overshoot up to this value counts as none, %.
 const NONE: f64 = 0.5;
 
-/// Whether a fractional order pays.
+/// Benefit of a fractional order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Benefit {
-    /// The overshoot stays together better over the gains.
+    /// The overshoot spreads less over the gains.
     Pays,
-    /// It does, but the integer PI overshoots less at every one of the gains.
+    /// The overshoot spreads less, but the integer PI overshoots less at every one of the gains.
     IntegerOvershootsLess,
-    /// There is no integer PI of this margin and crossover.
+    /// No integer PI has this margin and crossover.
     NoInteger,
     /// The integer PI does not overshoot at any of the gains.
     IntegerWithoutOvershoot,
@@ -30,20 +30,21 @@ pub enum Benefit {
     Nothing,
 }
 
-/// A design and the integer PI beside it.
+/// A design and the integer PI for comparison.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Comparison {
     /// Overshoot of the design over [`GAINS`].
     pub fractional: Vec<Overshoot>,
-    /// The integer PI of the same margin and crossover, if there is one that is stable.
+    /// Integer PI of the same margin and crossover, if there is a stable one.
     pub integer_gains: Option<MotorGains>,
-    /// Its overshoot over [`GAINS`].
+    /// Overshoot of the integer PI over [`GAINS`].
     pub integer: Vec<Overshoot>,
-    /// What that says.
+    /// Conclusion.
     pub benefit: Benefit,
 }
 
-/// Most less least overshoot, points; none if the loop is unstable at one of the gains, or if there are no gains.
+/// Returns maximum less minimum overshoot, percentage points; none if the loop is unstable at one
+/// of the gains, or if there are no gains.
 fn spread(overshoots: &[Overshoot]) -> Option<f64> {
     let (low, high) = ends(overshoots)?;
     Some(high - low)
@@ -59,12 +60,13 @@ fn ends(overshoots: &[Overshoot]) -> Option<(f64, f64)> {
 }
 
 impl Comparison {
-    /// Spread of the design's overshoot, points; none if it is unstable at one of the gains.
+    /// Returns the spread of the design's overshoot, percentage points; none if it is unstable at
+    /// one of the gains.
     pub fn spread(&self) -> Option<f64> {
         spread(&self.fractional)
     }
 
-    /// Spread of the integer PI's overshoot, points.
+    /// Returns the spread of the integer PI's overshoot, percentage points.
     pub fn integer_spread(&self) -> Option<f64> {
         spread(&self.integer)
     }

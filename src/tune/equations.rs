@@ -1,9 +1,11 @@
-//! The equations behind a design: three specifications, one root.
+//! The equations of a design: three specifications, one root.
 //!
-//! At the crossover w the joint has magnitude a, unwrapped phase psi and phase fall D = -d psi/d ln w. The loop's phase
-//! shall be -pi + margin there, so the law's is `margin - pi - psi`; the loop's magnitude 1, so the law's 1/a; and the
-//! loop's phase flat, so the law's must rise by D per `ln w`. Flat phase as a specification: Chen and Moore 2005,
-//! "Relay feedback tuning of robust PID controllers with iso-damping property", IEEE Trans. SMC B 35(1) (from memory).
+//! At the crossover w the joint has magnitude a, unwrapped phase psi and phase fall D = -d psi/d ln
+//! w. The loop's phase must be -pi + margin there, so the law's phase is `margin - pi - psi`. The
+//! loop's magnitude must be 1, so the law's is 1/a. The loop's phase must be flat, so the law's
+//! must rise by D per `ln w`. Flat phase as a specification: Chen and Moore 2005, "Relay feedback
+//! tuning of robust PID controllers with iso-damping property", IEEE Trans. SMC B 35(1) (from
+//! memory).
 
 use super::{Form, Reason, Specification};
 use crate::controller::MotorGains;
@@ -11,16 +13,16 @@ use crate::model::{Law, Plant};
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_2_PI, FRAC_PI_2, PI};
 
-/// Corner of the derivative that a law without one names, for when one is tuned in live, rad/s.
+/// Derivative corner of a law without derivative, for one that is set during operation, rad/s.
 const UNUSED_CORNER: f64 = 100.0;
 
-/// What the law must do at the crossover.
+/// Properties of the law required at the crossover.
 struct Wanted {
     /// Phase of the law, rad.
     phase: f64,
     /// Magnitude of the law.
     size: f64,
-    /// Rise of its phase by `ln w`, rad.
+    /// Rise of its phase with respect to `ln w`, rad.
     rise: f64,
 }
 
@@ -35,16 +37,18 @@ impl Wanted {
     }
 }
 
-/// The order nu of `kp + k s^(-nu)` or `kp + k s^nu` whose phase, `phi` behind or ahead, `0 < phi < pi`, changes back
-/// towards zero, or on, by `fall` rad per `ln w`:
+/// Returns the order nu of `kp + k s^(-nu)` or `kp + k s^nu` for a flat phase. The law's phase lags
+/// or leads by `phi`, `0 < phi < pi`, and rises by `fall` rad per `ln w`. The order is the root of
 ///
 /// `nu sin phi (cos phi - sin phi cot(nu pi/2)) = fall` on `(2 phi/pi, 2)`.
 ///
-/// The left side rises strictly from 0 to infinity there, so there is exactly one root for `fall > 0`, and none
-/// otherwise. It is the derivative of `arg(kp + k (jw)^nu)` by `ln w` with the two gains expressed by phi.
+/// The left side rises strictly from 0 to infinity there, so there is exactly one root for
+/// `fall > 0`, and none otherwise. It is the derivative of `arg(kp + k (jw)^nu)` with respect to
+/// `ln w` with the two gains expressed by phi.
 ///
-/// Times `sin alpha`, `alpha = nu pi/2`, the equation has no pole: `nu sin phi sin(alpha - phi) = fall sin alpha`.
-/// Newton's steps inside the bracket, from the root for a nearby constant in place of the first nu: three or four.
+/// Multiplied by `sin alpha`, `alpha = nu pi/2`, the equation has no pole:
+/// `nu sin phi sin(alpha - phi) = fall sin alpha`. Newton's steps run inside the bracket, from the
+/// root for a nearby constant in place of the first nu; three or four are enough.
 pub fn flat_phase_order(phi: f64, fall: f64) -> Option<f64> {
     if !(phi > 0.0 && phi < PI && fall > 0.0 && fall.is_finite()) {
         return None;
@@ -61,7 +65,7 @@ fn flat_phase_angle(phi: f64, fall: f64) -> f64 {
     if !(low < alpha && alpha < high) {
         alpha = 0.5 * (low + high);
     }
-    // Halving alone needs 52.
+    // Bisection alone needs 52 steps.
     for _ in 0..100 {
         let (sin, cos) = alpha.sin_cos();
         let ahead = sin * product - cos * square;
@@ -86,8 +90,8 @@ fn flat_phase_angle(phi: f64, fall: f64) -> f64 {
     alpha
 }
 
-/// The gains of `form` that meet `asked` with flat phase round `plant` (delays included); whether the loop is then
-/// stable is another question.
+/// Returns the gains of `form` that meet `asked` with flat phase around `plant` (delays included).
+/// They are not checked for stability.
 pub(super) fn gains(
     plant: &Plant,
     asked: &Specification,
@@ -109,14 +113,14 @@ pub(super) fn gains(
 }
 
 fn proportional_integral(wanted: &Wanted, asked: &Specification) -> Result<MotorGains, Reason> {
-    // The law lags by phi. Its gains: the imaginary part of kp + ki w^-nu e^(-j alpha) = e^(-j phi)/a, then the real
-    // one.
+    // The law lags by phi. Its gains are the imaginary part of kp + ki w^-nu e^(-j alpha) = e^(-j
+    // phi)/a, then the real part.
     let phi = -wanted.phase;
     if !(phi > 0.0) {
         let most = asked.phase_margin + phi;
         return Err(Reason::TooMuchLag { most });
     }
-    // Below pi, since the joint lags and the margin is above zero.
+    // phi is below pi, since the joint lags and the margin is above zero.
     let alpha = flat_phase_angle(phi, wanted.rise);
     let order = FRAC_2_PI * alpha;
     let scale = wanted.size / alpha.sin();
@@ -167,9 +171,10 @@ fn proportional_derivative(
     })
 }
 
-/// The order of a derivative with its roll-off, `x = w/corner`: [`flat_phase_order`]'s equation with the operator's own
-/// phase, `alpha = nu pi/2 - n atan x`, and logarithmic slope, `nu - n x^2/(1 + x^2) - j n x/(1 + x^2)`, in place of
-/// `nu pi/2` and nu. The number n of roll-off poles changes at order 1, so there are two intervals to look in.
+/// Returns the order of a derivative with its roll-off, `x = w/corner`. This is
+/// [`flat_phase_order`]'s equation with the operator's own phase, `alpha = nu pi/2 - n atan x`, and
+/// logarithmic slope, `nu - n x^2/(1 + x^2) - j n x/(1 + x^2)`, in place of `nu pi/2` and nu. The
+/// number n of roll-off poles changes at order 1, so there are two intervals to search.
 fn rolled_order(phi: f64, fall: f64, x: f64) -> Option<f64> {
     let square = 1.0 + x * x;
     let sin_phi = phi.sin();
@@ -197,7 +202,8 @@ fn rolled_order(phi: f64, fall: f64, x: f64) -> Option<f64> {
     None
 }
 
-/// Real part, imaginary part and slope at the crossover are linear in the three gains; the real part leaves kp.
+/// Solves for the three gains: real part, imaginary part and slope at the crossover are linear in
+/// them; the real part gives kp.
 fn full(
     wanted: &Wanted,
     asked: &Specification,
@@ -240,12 +246,13 @@ fn full(
     Ok(MotorGains { kp, ki, kd, ..unit })
 }
 
-/// The integer PI of the same margin and crossover; its phase is as flat as it comes. None if it would need a gain
-/// below zero.
+/// Returns the integer PI of the same margin and crossover, with the flattest phase it can have.
+/// None if it would need a negative gain.
 pub fn integer_pi(plant: &Plant, asked: &Specification) -> Option<MotorGains> {
     let wanted = Wanted::of(plant, asked);
     let phi = -wanted.phase;
-    // cos(pi/2) as computed is above zero: a margin that takes all the integral gives keeps kp = 0 within rounding.
+    // cos(pi/2) as computed is above zero: a margin at the integral's limit keeps kp = 0 within
+    // rounding.
     (phi > 0.0 && phi <= FRAC_PI_2).then(|| MotorGains {
         kp: wanted.size * phi.cos(),
         ki: wanted.size * phi.sin() * asked.crossover,

@@ -1,25 +1,31 @@
-//! One gain set for a whole family of models: the fastest whose worst sensitivity peak stays below a figure.
+//! One gain set for a whole family of models: the fastest one whose worst sensitivity peak stays
+//! below a limit.
 //!
 //! # The loop
-//! The set is that of two degrees of freedom: the reference carries the motion, the loop corrects what its model got wrong,
-//! and damping acts on the bend rate. Round one model `P(s)`, delays included, the loop is
+//! The set has two degrees of freedom: the reference carries the motion, the loop corrects the
+//! model's errors, and damping acts on the bend rate. Around one model `P(s)`, delays included, the
+//! loop is
 //!
 //! ```text
 //! L = (C(s) + d s) P(s),   C = kp + ki s^-lambda,
 //! ```
 //!
-//! since a setpoint offset of `-d` times the bend rate is a derivative of gain d (s). All figures are those of this loop,
-//! exact in the dead time ([`Loop::figures`]). A first-order model does not fall off faster than a rate grows; there the rate rolls off at
+//! since a setpoint offset of `-d` times the bend rate is a derivative of gain d (s). All figures
+//! are those of this loop, exact in the dead time ([`Loop::figures`]). A first-order model does not
+//! fall off faster than a rate grows; there the rate rolls off at
 //! [`FamilySpecification::rate_corner`].
 //!
 //! # The search
-//! For a damping d the largest ki whose worst peak over the family is below the figure, with every member stable and whatever still
-//! swings dying down beside the integral loop ([`FamilySpecification::decay`]); over d, up to where damping alone reaches the figure, the one
-//! with the largest ki. A heavy head's slow swing asks for more damping, a light head's delays for less: the best d is where both hold. Crossover is that of the integral loop round the damped joint,
-//! `C P/(1 + d s P)`; the lowest of all members counts.
+//! For a damping d, the search finds the largest ki that meets three conditions: the worst peak
+//! over the family is below the limit, every member is stable, and the remaining mode decays fast
+//! enough beside the integral loop ([`FamilySpecification::decay`]). Over d, up to where the
+//! damping loop alone reaches the limit, it takes the one with the largest ki. A heavy head's slow
+//! mode needs more damping, a light head's delays less; the best d satisfies both. The crossover is
+//! that of the integral loop around the damped joint, `C P/(1 + d s P)`; the lowest of all members
+//! counts.
 //!
-//! Work is bounded: some 30 dampings by at most 100 integral gains by the members, each some 50 us; once per order and
-//! proportional gain tried.
+//! Work is bounded: some 30 dampings times at most 100 integral gains times the members, each some
+//! 50 us; once per order and proportional gain tried.
 
 mod middle;
 mod search;
@@ -31,42 +37,43 @@ use crate::model::{Delays, Loop, Peak, Plant, PlantError};
 use search::{Found, Search, fastest, least_peak, peak_for};
 use std::fmt;
 
-/// Sensitivity peak that is usual where nothing else is said: 1.2 to 2 are, Astrom and Hagglund 2006, "Advanced PID Control",
+/// Default sensitivity peak; 1.2 to 2 are usual, Astrom and Hagglund 2006, "Advanced PID Control",
 /// section 4.7 (from memory).
 pub const USUAL_PEAK: f64 = 1.7;
-/// Decay of what swings, over the crossover, where nothing else is said. Found by trial on a simulated joint: with 0.7 to 1 it is
-/// back in time after a push or with a payload set on, with less it swings on, though the sensitivity peak is the same.
+/// Default decay of the remaining mode, as a share of the crossover. Found by trial on a simulated
+/// joint. With 0.7 to 1 the joint returns in time after a push or an added payload; with less it
+/// keeps oscillating, though the sensitivity peak is the same.
 pub const USUAL_DECAY: f64 = 0.8;
-/// The second window as a share of the first. Found by search on a simulated joint, no source.
+/// Second window as a share of the first. Found by search on a simulated joint, no source.
 const SECOND_WINDOW: f64 = 0.15;
-/// More delay is allowed up to where the worst peak is that of the figure asked times this (our choice, no source).
+/// The delay may grow until the worst peak is the specified one times this (our choice, no source).
 const LATE_PEAK: f64 = 1.2;
-/// Longest dead time that a set may allow, s.
+/// Maximum dead time that a set may allow, s.
 const MOST_DELAY: f64 = 0.5;
 
-/// What the set is to do.
+/// Specification of a gain set.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FamilySpecification {
-    /// Greatest sensitivity peak on any model.
+    /// Maximum sensitivity peak on any model.
     pub sensitivity_peak: f64,
-    /// How fast a swing that is left has to die down, as a share of the integral loop's crossover: a crossover is a speed
-    /// only where all else is as fast. 0 for no matter.
+    /// Minimum decay of the remaining mode, as a share of the integral loop's crossover: the
+    /// crossover gives the speed only if everything else decays as fast. 0 for no requirement.
     pub decay: f64,
-    /// Crossover that is needed on every model, rad/s; none: as much as there is.
+    /// Minimum crossover on every model, rad/s; none: as high as possible.
     pub crossover: Option<f64>,
-    /// Proportional gain; none: found.
+    /// Proportional gain; none: searched.
     pub proportional: Option<f64>,
-    /// Integral order; none: found.
+    /// Integral order; none: searched.
     pub order: Option<f64>,
-    /// Where the rate rolls off round models of first order, rad/s.
+    /// Corner of the rate's roll-off around models of first order, rad/s.
     pub rate_corner: f64,
-    /// Motors of the joint, all alike.
+    /// Number of motors of the joint, all alike.
     pub motors: usize,
 }
 
 impl FamilySpecification {
-    /// The usual: a peak of [`USUAL_PEAK`], integral action of order 1 without a proportional part, a sensor that reports every
-    /// `sensor_period` s.
+    /// Returns the default specification: a peak of [`USUAL_PEAK`], integral action of order 1
+    /// without a proportional part, a sensor that reports every `sensor_period` s.
     pub fn usual(motors: usize, sensor_period: f64) -> Self {
         Self {
             sensitivity_peak: USUAL_PEAK,
@@ -80,103 +87,102 @@ impl FamilySpecification {
     }
 }
 
-/// A swing: natural frequency and damping ratio.
+/// A mode: natural frequency and damping ratio.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Swing {
-    /// rad/s.
+    /// Natural frequency, rad/s.
     pub natural_frequency: f64,
-    /// 1.
+    /// Damping ratio, 1.
     pub damping_ratio: f64,
 }
 
-/// What the set does on one model.
+/// Figures of the set on one model.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OnModel {
     /// The model.
     pub plant: Plant,
-    /// Crossover of the integral loop round the damped joint, rad/s.
+    /// Crossover of the integral loop around the damped joint, rad/s.
     pub crossover: f64,
     /// Phase margin there, rad.
     pub phase_margin: f64,
     /// Sensitivity peak of the whole loop.
     pub sensitivity: Peak,
-    /// And of damping alone.
+    /// Sensitivity peak of the damping loop.
     pub damping_sensitivity: Peak,
-    /// Closed-loop poles in the right half-plane.
+    /// Number of closed-loop poles in the right half-plane.
     pub unstable_poles: u32,
-    /// The swing that is left with the loop closed; none where it does not swing.
+    /// Remaining mode with the loop closed; none where it does not oscillate.
     pub swing: Option<Swing>,
 }
 
-/// The fastest set for a family.
+/// The fastest gain set for a family.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FamilyDesign {
-    /// The whole set.
     pub gains: GainSet,
-    /// On each model, in the family's order.
+    /// Figures on each model, in the family's order.
     pub models: Vec<OnModel>,
     /// Index of the model with the lowest crossover.
     pub slowest: usize,
     /// Index of the model with the highest sensitivity peak.
     pub worst: usize,
-    /// Index of the model on which more integral gain would be too much first.
+    /// Index of the model that limits the integral gain.
     pub integral_limit: usize,
-    /// Whether that is because its swing would die down too slowly, rather than because of its peak.
+    /// True if that limit is the decay of the remaining mode, false if it is the sensitivity peak.
     pub limited_by_mode: bool,
-    /// Index of the model on which more damping would be too much first.
+    /// Index of the model that limits the damping.
     pub damping_limit: usize,
-    /// Index of the model whose swing the shaper's first window is matched to.
+    /// Index of the model whose mode the shaper's first window is matched to.
     pub swings: usize,
-    /// The largest crossover at order 1, if an order was to be found.
+    /// The largest crossover at order 1, if the order was searched.
     pub integer_crossover: Option<f64>,
 }
 
-/// Why there is no set.
+/// The reason why there is no set.
 #[derive(Clone, Debug, PartialEq)]
 pub enum FamilyRefusal {
     /// No model.
     NoModel,
     /// A model is out of range.
     Plant {
-        /// Which one, from 0.
+        /// Index of the model, from 0.
         index: usize,
-        /// What is wrong.
+        /// Error of the model.
         error: PlantError,
     },
     /// A value is out of range.
     Value {
-        /// Which value.
+        /// Name of the value.
         key: &'static str,
         /// The value given.
         value: f64,
-        /// What is accepted.
+        /// Accepted range.
         accepted: &'static str,
     },
-    /// A model integrates: it has no rest that a reference could be fed forward to.
+    /// A model integrates: the reference cannot be fed forward to a rest position.
     Integrates {
-        /// Which one, from 0.
+        /// Index of the model, from 0.
         index: usize,
     },
-    /// The model of the family's middle cannot stand in a set.
+    /// The model of the family's middle cannot be used in a set.
     Middle(crate::controller::reference_model::ModelError),
-    /// The peak cannot be had.
+    /// The sensitivity peak cannot be reached.
     Peak {
-        /// What was asked.
+        /// Requested peak.
         asked: f64,
-        /// The least that works; none if nothing does.
+        /// Minimum peak that works; none if nothing does.
         least: Option<f64>,
     },
-    /// The peak can be had, but not with that crossover.
+    /// The peak can be reached, but not with that crossover.
     Crossover {
-        /// What was asked, rad/s.
+        /// Requested crossover, rad/s.
         asked: f64,
-        /// The largest, rad/s.
+        /// Maximum crossover, rad/s.
         most: f64,
         /// Index of the model that limits it.
         worst: usize,
-        /// The peak that was asked.
+        /// Requested peak.
         peak: f64,
-        /// The peak at which the crossover can be had; none up to 10.
+        /// Peak at which the crossover can be reached; none up to 10.
         needed: Option<f64>,
     },
 }
@@ -189,19 +195,19 @@ impl fmt::Display for FamilyRefusal {
     }
 }
 
-/// The name of a model, or its number from 0 where `names` has none.
+/// Returns the name of a model, or its number from 0 where `names` has none.
 fn name(names: &[String], index: usize) -> String {
     let name = names.get(index).cloned();
     name.unwrap_or_else(|| format!("model {index}"))
 }
 
 impl FamilyRefusal {
-    /// Whether a value that was given is out of range, rather than a set out of reach.
+    /// Returns true if a given value is out of range, false if the set is out of reach.
     pub fn is_input(&self) -> bool {
         !matches!(self, Self::Peak { .. } | Self::Crossover { .. })
     }
 
-    /// One sentence, with models called by `names`.
+    /// Returns the refusal as one sentence, with models called by `names`.
     pub fn words(&self, names: &[String]) -> String {
         match self {
             Self::NoModel => "there is no model to tune on".into(),
@@ -248,17 +254,18 @@ impl FamilyRefusal {
 }
 
 impl FamilyDesign {
-    /// The lowest crossover over the family, rad/s.
+    /// Returns the lowest crossover over the family, rad/s.
     pub fn crossover(&self) -> f64 {
         self.models[self.slowest].crossover
     }
 
-    /// The highest sensitivity peak over the family.
+    /// Returns the highest sensitivity peak over the family.
     pub fn peak(&self) -> f64 {
         self.models[self.worst].sensitivity.value
     }
 
-    /// The whole loop round the model of that index: integral action and damping together, as it was searched under `specification`.
+    /// Returns the whole loop around the model of that index: integral action and damping together,
+    /// as searched under `specification`.
     pub fn open_loop(&self, index: usize, specification: &FamilySpecification) -> Option<Loop> {
         let (on, gains) = (self.models.get(index)?, self.gains.motors.first()?);
         let found = Found {
@@ -270,12 +277,12 @@ impl FamilyDesign {
         Some(Search::new(&[], 0.0, specification).open(&on.plant, &found))
     }
 
-    /// What limits it, in one sentence, with models called by `names`.
+    /// Returns the limits of the set as one sentence, with models called by `names`.
     pub fn limits(&self, names: &[String]) -> String {
         let on = &self.models[self.integral_limit];
         let why = match on.swing {
             Some(swing) if self.limited_by_mode => format!(
-                "what is left of its swing, {} rad/s with a damping ratio of {}, would die down too slowly",
+                "its remaining mode, {} rad/s with a damping ratio of {}, would die down too slowly",
                 Figure(swing.natural_frequency),
                 Figure(swing.damping_ratio)
             ),
@@ -292,7 +299,7 @@ impl FamilyDesign {
         )
     }
 
-    /// What an order other than 1 brought, if one was to be found.
+    /// Returns the benefit of an order other than 1, if the order was searched.
     pub fn order_words(&self) -> Option<String> {
         let integer = self.integer_crossover?;
         let order = self.gains.motors.first().map_or(1.0, |g| g.integral_order);
@@ -369,7 +376,7 @@ fn check(
     }
     let decay = specification.decay;
     value(
-        "the swing's decay",
+        "the mode's decay",
         decay,
         "0 to 10",
         (0.0..=10.0).contains(&decay),
@@ -383,17 +390,17 @@ fn check(
     )
 }
 
-/// `x` down to three digits.
+/// Rounds `x` down to three digits.
 fn three(x: f64) -> f64 {
     down(x, 3)
 }
 
-/// `x` down to that many digits.
+/// Rounds `x` down to that many digits.
 fn down(x: f64, count: i32) -> f64 {
     if !(x > 0.0 && x.is_finite()) {
         return 0.0;
     }
-    // Whole powers of ten and their quotients come out as people write them.
+    // Computed so that whole powers of ten and their quotients have no rounding digits.
     let digits = count - 1 - x.log10().floor() as i32;
     if digits >= 0 {
         let unit = 10f64.powi(digits);
@@ -404,7 +411,7 @@ fn down(x: f64, count: i32) -> f64 {
     }
 }
 
-/// Numbers of few digits close by, where they hold as well.
+/// Rounds the gains to few digits where they still hold.
 fn plain(search: &Search, found: Found, peak: f64) -> Found {
     let damping = three(found.damping);
     let short = Found { damping, ..found };
@@ -422,27 +429,28 @@ fn plain(search: &Search, found: Found, peak: f64) -> Found {
     }
 }
 
-/// The shaper's two moving averages, s, the first as long as `window`.
+/// Returns the shaper's two moving averages, s; the first is as long as `window`.
 fn smoothing(window: f64) -> [f64; 2] {
     let first = (window.min(LONGEST_WINDOW) * 1e3).round() / 1e3;
     [first, (SECOND_WINDOW * first * 1e3).round() / 1e3]
 }
 
-/// The shaper's two moving averages for a single model without damping, s.
+/// Returns the shaper's two moving averages for a single model without damping, s.
 pub fn smoothing_for(plant: &Plant) -> [f64; 2] {
     smoothing(search::window(plant, search::own_mode(plant), 0.0))
 }
 
-/// The index of the greatest.
+/// Returns the index of the maximum.
 fn greatest(values: impl Iterator<Item = f64>) -> usize {
     let all = values.enumerate();
     all.max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |(i, _)| i)
 }
 
-/// Figures of gains with damping round each model of a family behind `delays`: what [`tune_family`] reports of its own.
+/// Returns the figures of gains with damping around each model of a family with `delays`, as
+/// [`tune_family`] reports for its own set.
 ///
 /// # Errors
-/// A model out of range, or one that integrates; a value out of range.
+/// Returns a refusal for a model or value out of range, or a model that integrates.
 pub fn on_family(
     family: &[Plant],
     delays: &Delays,
@@ -476,10 +484,12 @@ pub fn on_family(
     Ok(search.plants.iter().map(|p| search.on(p, &found)).collect())
 }
 
-/// The fastest set for the whole family behind `delays`: see the top of this file.
+/// Returns the fastest set for the whole family with `delays`; for the method see the module's
+/// documentation.
 ///
 /// # Errors
-/// A value out of range; a peak, or a crossover, that cannot be had on every model: with the one that can.
+/// Returns a refusal for a value out of range, and for a peak or a crossover that cannot be reached
+/// on every model, with one that can.
 pub fn tune_family(
     family: &[Plant],
     delays: &Delays,
@@ -498,7 +508,7 @@ pub fn tune_family(
     let models: Vec<OnModel> = search.plants.iter().map(|p| search.on(p, &found)).collect();
     let slowest = greatest(models.iter().map(|m| -m.crossover));
     let worst = greatest(models.iter().map(|m| m.sensitivity.value));
-    // What a little more would be too much for.
+    // Gains slightly above the found ones show which model limits them.
     let stiffer = Found {
         integral: 1.05 * found.integral,
         ..found
@@ -514,7 +524,7 @@ pub fn tune_family(
     {
         return Err(FamilyRefusal::Crossover {
             asked,
-            // As it is shown it has to work.
+            // Rounded down, so that the value shown works as well.
             most: down(models[slowest].crossover, 4),
             worst: integral_limit,
             peak,

@@ -1,4 +1,4 @@
-//! Child processes that end with the one that started them.
+//! Child processes that end together with their parent.
 
 use std::ffi::OsString;
 use std::fs::File;
@@ -14,13 +14,13 @@ use crate::cmd::output;
 use crate::node::bend_client::ClientError;
 use crate::node::session::Session;
 
-/// How long a child may take to end when it is asked to.
+/// Time that a child may take to end after a request.
 const GRACE: Duration = Duration::from_secs(8);
-/// Lines of its log that are shown when a child ended by itself.
+/// Number of log lines shown if a child ended by itself.
 const LAST_LINES: usize = 6;
-/// How long the processes may take to find each other, s.
+/// Time that the processes may take to discover each other, s.
 const START: f64 = 20.0;
-/// How often they are looked at, s.
+/// Interval between checks of the processes, s.
 const LOOK: f64 = 0.2;
 
 /// A `withy` process; dropping it ends it.
@@ -31,10 +31,10 @@ pub struct Process {
 }
 
 impl Process {
-    /// Starts `withy` with `arguments`; what it says goes into `log`.
+    /// Starts `withy` with `arguments`; its output goes to `log`.
     ///
     /// # Errors
-    /// What the system says, with what was tried.
+    /// The system's error, with the command.
     pub fn start(
         what: &'static str,
         arguments: impl IntoIterator<Item = OsString>,
@@ -59,10 +59,10 @@ impl Process {
         }
     }
 
-    /// Whether it still runs.
+    /// Checks that the process still runs.
     ///
     /// # Errors
-    /// That it has ended, with its last words.
+    /// The process has ended; with the last lines of its log.
     pub fn check(&mut self) -> Result<(), String> {
         match self.child.try_wait() {
             Ok(None) => Ok(()),
@@ -83,13 +83,14 @@ impl Process {
     }
 }
 
-/// Name of the node that time waits for, besides the joint's own, in the act so called: the act's client, or a command that
-/// takes its place for a while.
+/// Returns the name of the second node that simulated time waits for in an act: the act's client,
+/// or a command that replaces it for a while.
 pub fn visitor(act: &str) -> String {
     format!("{act}_visitor_{}", std::process::id())
 }
 
-/// Options with which a simulated joint goes in lockstep with the joint's node and with `visitor`; however long that one thinks.
+/// Returns the options for a simulated joint in lockstep with the joint's node and with `visitor`,
+/// which may take long to answer.
 pub fn lockstep(visitor: &str) -> Vec<OsString> {
     let node = format!("/{visitor}");
     let words = [
@@ -103,13 +104,13 @@ pub fn lockstep(visitor: &str) -> Vec<OsString> {
     words.map(OsString::from).to_vec()
 }
 
-/// ROS arguments with which a process keeps simulated time.
+/// ROS arguments with which a process uses simulated time.
 pub const SIMULATED_TIME: [&str; 2] = ["-p", "use_sim_time:=true"];
 
-/// Lets `seconds` pass.
+/// Waits for `seconds`.
 ///
 /// # Errors
-/// A process has ended, nobody reads what the demo says any more, or a signal has come.
+/// A process has ended, the reader of the demo's output has gone, or a signal has come.
 pub fn wait(session: &Session, processes: &mut [Process], seconds: f64) -> Result<(), Failure> {
     let end = session.now() + seconds;
     loop {
@@ -127,11 +128,11 @@ pub fn wait(session: &Session, processes: &mut [Process], seconds: f64) -> Resul
     }
 }
 
-/// Waits until all listen whom time waits for: until nothing is `missing`. Simulated time stands at its beginning meanwhile, so
-/// that every run begins alike.
+/// Waits until nothing is `missing`: all participants that simulated time waits for are connected.
+/// Simulated time does not advance meanwhile, so that every run begins alike.
 ///
 /// # Errors
-/// A process has ended, a signal has come, or what is still missing after a while.
+/// A process has ended, a signal has come, or something is still missing after a while.
 pub fn connect(
     session: &Session,
     processes: &mut [Process],
@@ -154,7 +155,7 @@ pub fn connect(
     Ok(())
 }
 
-/// That something is missing after all that time.
+/// Returns the failure that something is still missing.
 fn lost(processes: &[Process], missing: &str) -> Failure {
     let logs = processes.iter().map(|p| p.log.display().to_string());
     let logs = logs.collect::<Vec<_>>().join(" and ");
@@ -163,10 +164,10 @@ fn lost(processes: &[Process], missing: &str) -> Failure {
     ))
 }
 
-/// Waits until the processes have found each other: until nothing is `missing`.
+/// Waits until the processes have discovered each other: until nothing is `missing`.
 ///
 /// # Errors
-/// Those of [`wait`], or what is still missing after a while.
+/// Those of [`wait`], or something is still missing after a while.
 pub fn meet(
     session: &Session,
     processes: &mut [Process],
@@ -182,23 +183,24 @@ pub fn meet(
     Ok(())
 }
 
-/// Ends the processes, one after the other. Time goes on meanwhile: a joint comes to rest in it.
+/// Ends the processes one after the other. Time advances meanwhile, so that a joint comes to rest.
 pub fn end(session: &Session, processes: &mut Vec<Process>) {
     for mut process in processes.drain(..) {
         process.end(|| {
-            // Interrupted, it ends all the same.
+            // An interrupted wait does not change the end.
             let _ = session.wait(0.02);
         });
     }
 }
 
 impl Process {
-    /// Requests it to end, and waits until it has, looking again after each `pause`; for a while.
+    /// Requests the process to end and waits for it, checking after each `pause`, for a limited
+    /// time.
     fn end(&mut self, pause: impl Fn()) {
         if !matches!(self.child.try_wait(), Ok(None)) {
             return;
         }
-        // A child's number fits: the system gave it as one.
+        // The system's process id fits.
         let id = Pid::from_raw(self.child.id() as i32);
         let _ = kill(id, Signal::SIGTERM);
         let asked = Instant::now();

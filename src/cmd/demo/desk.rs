@@ -1,5 +1,5 @@
-//! The desk act: step tests, a fit, a tuning and an examination, with the commands that people use; then the set so made
-//! on the joint.
+//! The tuning act: step tests, a fit, a tuning and an examination with the commands that users run,
+//! then the resulting set on the joint.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -12,43 +12,44 @@ use crate::node::bend_client::{BendClient, Observed};
 use crate::node::session::Keeps;
 use crate::trial::MoveFigures;
 
-/// Nodes of this act: names of the acts before are free again only when the graph has forgotten them.
+/// Namespace of this act; the names of earlier acts are free again only when the ROS graph has
+/// dropped them.
 const NAMESPACE: &str = "/desk";
 /// Inclination of the steps, deg.
 const STEP: &str = "8";
 /// Directions of the steps, deg; one of them in the short demo.
 const DIRECTIONS: [&str; 2] = ["17", "107"];
-/// How long each step is kept in the short demo, s.
+/// Time for which each step is held in the short demo, s.
 const QUICK_STEP_DWELL: &str = "2";
-/// How long each target is held, s.
+/// Time for which each target is held, s.
 const DWELL: f64 = 2.0;
 /// Targets per gain set.
 const COUNT: usize = 4;
 const QUICK_COUNT: usize = 2;
-/// Time for messages on their way, s.
+/// Time for messages in transit, s.
 const MARGIN: f64 = 0.06;
-/// How long a payload is given to swing out, s.
+/// Time for the oscillation after a payload change to decay, s.
 const CALM: f64 = 2.5;
 
-/// The act, and what it found.
+/// The act and its results.
 pub struct DeskAct {
     bend_client: BendClient,
     processes: Vec<Process>,
     joint: PathBuf,
     node: String,
-    /// The node that time waits for.
+    /// Name of the node that simulated time waits for.
     visitor: String,
     output: PathBuf,
     quick: bool,
-    /// For the verdict.
+    /// Figures for the verdict.
     pub moves: Vec<(String, MoveFigures)>,
 }
 
 impl DeskAct {
-    /// Starts the processes of the act and waits until they have found each other.
+    /// Starts the processes of the act and waits until they have discovered each other.
     ///
     /// # Errors
-    /// A graph that cannot be used, a process that ends.
+    /// A ROS graph that cannot be used, or a process that ends.
     pub fn start(joint: &JointFile, output: &Path, quick: bool) -> Result<Self, Failure> {
         let node = full_name(NAMESPACE, &joint.name);
         let observed = Observed {
@@ -82,7 +83,7 @@ impl DeskAct {
         );
         let mut act = Self {
             bend_client,
-            // The node first when they end: it brings the joint to rest.
+            // The node ends first, because it brings the joint to rest.
             processes: vec![run.map_err(Failure::Other)?, world.map_err(Failure::Other)?],
             joint: joint.file.clone(),
             node,
@@ -108,7 +109,7 @@ impl DeskAct {
         wait(self.bend_client.session(), &mut self.processes, seconds)
     }
 
-    /// Runs one of the commands as a person would, and shows it with what it says.
+    /// Runs a command as a user would, shows it with its output and returns the output.
     fn command(&mut self, words: Vec<OsString>) -> Result<String, Failure> {
         self.wait(0.0)?;
         let shown: Vec<_> = words.iter().map(|w| w.to_string_lossy()).collect();
@@ -131,7 +132,7 @@ impl DeskAct {
         }
     }
 
-    /// Step tests with one payload; the records.
+    /// Runs step tests with one payload and returns the paths of the records.
     fn step_tests(&mut self, payload: &Payload) -> Result<Vec<PathBuf>, Failure> {
         self.bend_client.set_payload(payload.mass, payload.height)?;
         self.wait(CALM)?;
@@ -156,7 +157,7 @@ impl DeskAct {
         words.extend(["--payload-g".into(), OsString::from(grams)]);
         let height = format!("{:.0}", payload.height * 1e3);
         words.extend(["--payload-height-mm".into(), OsString::from(height)]);
-        // Meanwhile time waits for the step test, in place of this act's own client.
+        // Simulated time waits for the step test meanwhile, in place of this act's own client.
         let acknowledged = format!("~/acknowledged:=/{}/acknowledged", self.visitor);
         words.extend(["--ros-args", "-r", &acknowledged].map(OsString::from));
         words.extend(SIMULATED_TIME.map(OsString::from));
@@ -165,16 +166,16 @@ impl DeskAct {
         Ok(records)
     }
 
-    /// Removes what an earlier demo, or a test that ended early, has left of these records.
+    /// Removes records left by an earlier demo or by an aborted test.
     fn clear(&self, records: &[PathBuf]) {
         for record in records {
-            // What is not there need not go.
+            // A missing file is fine.
             let _ = std::fs::remove_file(record);
             let _ = std::fs::remove_file(record.with_extension("aborted.csv"));
         }
     }
 
-    /// Fits models to `records` and tunes a set for all of them, named `name`; its file.
+    /// Fits models to `records`, tunes a set named `name` for all of them and returns its path.
     fn tuned(&mut self, name: &str, records: &[PathBuf]) -> Result<PathBuf, Failure> {
         let models = self.output.join(format!("{name}-models.yaml"));
         let set = self.output.join(format!("{name}.yaml"));
@@ -187,14 +188,14 @@ impl DeskAct {
         self.command(words)?;
         let mut words: Vec<OsString> = vec!["tune".into(), "--joint".into()];
         words.extend([self.joint.clone().into(), "--models".into(), models.into()]);
-        // The IMU's samples are 4 ms old, which the models do not hold; a little is to spare.
+        // The IMU's sensor latency is 4 ms, which the models do not include; the rest is reserve.
         words.extend(["--family", "--sensor-latency-ms", "6", "--save"].map(OsString::from));
         words.push(set.clone().into());
         self.command(words)?;
         Ok(set)
     }
 
-    /// Visits a few plants of the bed with one gain set; the figures.
+    /// Visits a few plants of the bed with one gain set and returns the figures.
     fn visit(&mut self, set: &str, payload: &str) -> Result<Vec<MoveFigures>, Failure> {
         println!(
             "\n{:<12} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}   ({payload})",
@@ -224,10 +225,10 @@ impl DeskAct {
         Ok(figures)
     }
 
-    /// The whole act.
+    /// Runs the whole act.
     ///
     /// # Errors
-    /// A graph that fails, a process that ends, a command that fails.
+    /// A failure of the ROS graph, a process that ends, or a command that fails.
     pub fn work(&mut self) -> Result<(), Failure> {
         let [bare, .., heaviest] = &PAYLOADS;
         println!(
@@ -241,7 +242,8 @@ impl DeskAct {
         let set = self.tuned("tuned", &records)?;
         let light_set = self.tuned("tuned-for-bare", &light)?;
 
-        // A set for the light head alone is not for an unknown payload, and the node says why.
+        // A set for the light head alone does not suit an unknown payload; the node reports the
+        // reason.
         println!();
         let add = |bend_client: &BendClient, file: &Path| {
             let file = file.canonicalize();
@@ -283,7 +285,8 @@ impl DeskAct {
     }
 }
 
-/// The files of a step test in several directions: one name, or one with each direction in it.
+/// Returns the record paths of a step test: one path, or one per direction with the direction in
+/// its name.
 fn records(record: &Path, directions: &[&str]) -> Vec<PathBuf> {
     if directions.len() == 1 {
         return vec![record.to_path_buf()];

@@ -22,14 +22,15 @@ const SIMULATED: &str = concat!(
     env!("CARGO_MANIFEST_DIR"),
     "/config/glasshouse-neck-pan-simulated.yaml"
 );
-/// Both nodes of this act: the first act's names are free again only when the graph has forgotten them.
+/// Namespace of this act; the first act's names are free again only when the ROS graph has dropped
+/// them.
 const NAMESPACE: &str = "/gaze";
 
-/// The camera head: kg, and height of its centre, m. Invented numbers, as all in this file.
+/// The camera head: mass, kg, and height of its centre, m. Invented numbers, as all in this file.
 const PAYLOAD: (f64, f64) = (0.210, 0.050);
 
-/// Something to look at, where it is in the base frame: distance from a point at the height of the head, m, azimuth and
-/// elevation, deg.
+/// A thing to look at, in the base frame: distance from a point at the height of the head, m,
+/// azimuth and elevation, deg.
 struct Thing {
     name: &'static str,
     distance: f64,
@@ -46,9 +47,9 @@ const THINGS: [Thing; 8] = [
     thing("pond", 1.5, -140.0, -16.0),
     thing("label", 0.4, 110.0, 16.0),
     thing("vent", 2.5, 150.0, 30.0),
-    // Beyond the inclination limit: as near as can be.
+    // Beyond the inclination limit: the best possible pose.
     thing("roof window", 2.0, 30.0, 75.0),
-    // Behind the camera wherever it turns.
+    // Behind the camera in every configuration.
     thing("own base", HEAD_HEIGHT, 0.0, -90.0),
 ];
 
@@ -73,23 +74,25 @@ impl Thing {
     }
 }
 
-/// The butterfly: circles of 0.15 m at 1 m, below the head's height, in 6 s each, told 30 times a second.
+/// The butterfly: radius 0.15 m, distance 1 m, below the head's height, 6 s per circle; published
+/// 30 times a second.
 const CIRCLE: (f64, f64, f64) = (0.15, 1.0, 6.0);
 const STREAM_RATE: f64 = 30.0;
-/// How long it is followed, and from when the figure counts: by then it is known how it flies, s.
+/// Duration of following and time from which the figure counts, s; by then the motion is estimated.
 const FOLLOWED: f64 = 12.0;
 const QUICK_FOLLOWED: f64 = 8.0;
 const COUNTED: f64 = 4.0;
 
-/// How long each thing is looked at before it is judged, s: at least, and at most where it is not held sooner.
+/// Minimum time for which each thing is looked at before it is judged, and maximum if it is not
+/// held sooner, s.
 const DWELL: f64 = 2.0;
 const LONGEST_DWELL: f64 = 6.0;
 /// Things in the short demo.
 const QUICK: [usize; 3] = [0, 2, 6];
-/// Bend from which the bar holds for what is reached, rad (5 deg).
+/// Bend from which the bar applies to reached targets, rad (5 deg).
 const COUNTS_FROM: f64 = 0.0873;
 
-/// Angle between the true optical axis and the true line of sight, over time.
+/// Returns the angle between the true optical axis and the true line of sight over time, rad.
 fn angles(
     looked: &Looked,
     camera: &Camera,
@@ -112,21 +115,21 @@ struct Look {
     angles: Vec<(f64, f64)>,
 }
 
-/// The act, and what it found.
+/// The act and its results.
 pub struct GazeAct {
     gaze_client: GazeClient,
     camera: Camera,
     processes: Vec<Process>,
     looks: Vec<Look>,
-    /// For the verdict.
+    /// Figures for the verdict.
     pub figures: Vec<(String, GazeFigures)>,
 }
 
 impl GazeAct {
-    /// Starts the processes of the act and waits until they have found each other.
+    /// Starts the processes of the act and waits until they have discovered each other.
     ///
     /// # Errors
-    /// A file that is not accepted, a graph that cannot be used, a process that ends.
+    /// A file that is not accepted, a ROS graph that cannot be used, or a process that ends.
     pub fn start(output: &Path) -> Result<Self, Failure> {
         let other = |e: &dyn std::fmt::Display| Failure::Other(e.to_string());
         let joint = JointFile::load(JOINT).map_err(|e| other(&e))?;
@@ -165,7 +168,7 @@ impl GazeAct {
         let mut act = Self {
             gaze_client,
             camera,
-            // The node first when they end: it brings the joint to rest.
+            // The node ends first, because it brings the joint to rest.
             processes: vec![
                 node.map_err(Failure::Other)?,
                 world.map_err(Failure::Other)?,
@@ -192,10 +195,10 @@ impl GazeAct {
         wait(self.gaze_client.session(), &mut self.processes, seconds)
     }
 
-    /// Looks at everything and prints what came of it.
+    /// Looks at all things and prints the results.
     ///
     /// # Errors
-    /// A graph that fails, a process that ends.
+    /// A failure of the ROS graph, or a process that ends.
     pub fn look(&mut self, quick: bool) -> Result<(), Failure> {
         println!(
             "\nThe neck on a pan motor looks at things: camera head, {:.0} g; camera {:.0} mm off the beam's axis. The angle is the true\n\
@@ -233,8 +236,8 @@ impl GazeAct {
                 format!("{:.2}", figures.angle.to_degrees()),
                 format!("{:.2}", figures.arrived),
             ]);
-            // A thing right ahead asks no bend, and shows nothing of the beam; one out of reach is so close behind the camera
-            // that a millimetre of its place is a degree.
+            // A thing straight ahead needs no bend and so does not test the beam. One out of reach
+            // is so close behind the camera that a millimetre of position is a degree.
             let counts = match words.outcome.as_str() {
                 "reached" => words.bend >= COUNTS_FROM,
                 outcome => outcome == "best possible",
@@ -257,7 +260,7 @@ impl GazeAct {
             .recorded(|r| r.target.as_ref().map(|t| t.command));
         let sent = self.gaze_client.look_at(place)?;
         self.wait(DWELL)?;
-        // The pan's long way round, past its other limit, takes longer.
+        // The pan takes longer if it has to turn the long way round.
         while !self.gaze_client.recorded(|r| r.settled)
             && self.gaze_client.now() < sent + LONGEST_DWELL
         {
@@ -290,7 +293,7 @@ impl GazeAct {
         });
     }
 
-    /// Follows the butterfly for so long.
+    /// Follows the butterfly for `seconds`.
     fn follow(&mut self, seconds: f64) -> Result<(), Failure> {
         let (radius, distance, turn) = CIRCLE;
         let begin = self.gaze_client.now();
@@ -329,7 +332,7 @@ impl GazeAct {
         Ok(())
     }
 
-    /// The angles and the pan over time.
+    /// Returns a figure of the angles and the pan over time.
     pub fn picture(&self) -> Figure {
         let start = self.looks.first().map_or(0.0, |l| l.begin);
         let end = self.looks.last().map_or(start, |l| l.end);

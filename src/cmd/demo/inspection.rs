@@ -1,4 +1,4 @@
-//! The inspection: what the glasshouse guide's neck is asked to do, in order, and what came of it.
+//! The inspection act: the targets of the glasshouse guide's neck, in order, and the results.
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -24,8 +24,8 @@ use crate::trial::{
     SwapFigures, TrialError, Verdict, push_peak,
 };
 
-/// What the head plate carries: a name, mass, kg, height of its centre above the beam's end, m, and the gain set for it.
-/// Invented numbers.
+/// A payload on the head plate: name, mass, kg, height of its centre above the beam's end, m, and
+/// its gain set. Invented numbers.
 pub(super) struct Payload {
     pub(super) name: &'static str,
     pub(super) mass: f64,
@@ -55,7 +55,8 @@ pub(super) const PAYLOADS: [Payload; 3] = [
 ];
 const PURE_FEEDBACK: &str = "pure-feedback";
 
-/// The plants of the bed: inclination, deg, and steps of 30 deg from [`FIRST_DIRECTION`]. All twelve directions of the circle.
+/// The plants of the bed: inclination, deg, and steps of 30 deg from [`FIRST_DIRECTION`]. They
+/// cover all twelve directions of the circle.
 const TARGETS: [(f64, f64); 12] = [
     (12.0, 0.0),
     (20.0, 1.0),
@@ -72,24 +73,25 @@ const TARGETS: [(f64, f64); 12] = [
 ];
 const FIRST_DIRECTION: f64 = 17.0;
 const DIRECTION_STEP: f64 = 30.0;
-/// Targets per payload, and where each payload begins in the list: together they visit all.
+/// Targets per payload, and offset of each payload's first target in the list; together they cover
+/// all targets.
 const COUNT: usize = 8;
 const OFFSET: usize = 4;
 const QUICK_COUNT: usize = 2;
 
-/// How long a pose is kept, s; in pure feedback, which is slower.
+/// Time for which a pose is held, s; longer in pure feedback, which is slower.
 const DWELL: f64 = 2.0;
 const PURE_DWELL: f64 = 2.5;
-/// How long a payload set on, and a push, are watched, s.
+/// Time for which a payload change and a push are observed, s.
 const PAYLOAD_WATCH: f64 = 2.0;
 const PUSH_WATCH: f64 = 4.0;
-/// Push on the head plate, N, for how long, s.
+/// Force of a push on the head plate, N, and its duration, s.
 const PUSH: f64 = 4.0;
 const PUSH_DURATION: f64 = 0.15;
-/// Time for messages on their way, s.
+/// Time for messages in transit, s.
 const MARGIN: f64 = 0.06;
 
-/// Why the demo ended early.
+/// Reason why the demo ended early.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum Failure {
     #[error(transparent)]
@@ -108,7 +110,7 @@ pub(super) fn target(index: usize) -> Bend {
     bend_from(inclination.to_radians(), direction.to_radians())
 }
 
-/// A bend for people: inclination and direction, deg.
+/// Returns a bend for people: inclination and direction, deg.
 pub(super) fn pose(bend: Bend, decimals: usize) -> String {
     let theta = inclination(bend).to_degrees();
     match direction(bend) {
@@ -120,7 +122,7 @@ pub(super) fn pose(bend: Bend, decimals: usize) -> String {
     }
 }
 
-/// Everything the demo has at hand, and what it found.
+/// State of the act and its results.
 struct Inspection<'a> {
     joint: &'a JointFile,
     simulated: &'a SimulatedFile,
@@ -139,7 +141,7 @@ struct Inspection<'a> {
 /// Runs the demo and prints its verdict.
 ///
 /// # Errors
-/// A verdict that is not good, or a graph that cannot be used.
+/// The verdict is not good, or the ROS graph cannot be used.
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let joint = JointFile::load(&args.joint).map_err(|e| CmdError::Input(e.to_string()))?;
     let simulated = simulate::load(args.simulated.as_deref())?;
@@ -165,7 +167,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     kept.map_err(|e| {
         CmdError::Failed(format!("{} cannot be written: {e}", args.output.display()))
     })?;
-    // Their time is the next act's.
+    // Frees the processor for the next act.
     end(inspection.bend_client.session(), &mut inspection.processes);
     if !args.feedback_off {
         let act = gaze(args);
@@ -198,7 +200,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     }
 }
 
-/// The gaze act; its figures.
+/// Runs the gaze act and returns its figures.
 fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
     let mut act = GazeAct::start(&args.output)?;
     act.look(args.quick)?;
@@ -209,7 +211,7 @@ fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
     Ok(act.figures.clone())
 }
 
-/// The desk act; its moves.
+/// Runs the tuning act and returns the figures of its moves.
 fn desk(args: &Args, joint: &JointFile) -> Result<Vec<(String, MoveFigures)>, Failure> {
     let mut act = DeskAct::start(joint, &args.output, args.quick)?;
     act.work()?;
@@ -217,7 +219,7 @@ fn desk(args: &Args, joint: &JointFile) -> Result<Vec<(String, MoveFigures)>, Fa
     Ok(std::mem::take(&mut act.moves))
 }
 
-/// What joint and simulated joint must have in common for the demo.
+/// Checks that joint and simulated joint match as far as the demo needs it.
 fn fit(joint: &JointFile, simulated: &SimulatedFile) -> Result<(), CmdError> {
     let refuse = |sentence: String| Err(CmdError::Input(sentence));
     if joint.motor_names != simulated.motor_names {
@@ -254,7 +256,7 @@ pub(super) fn full_name(namespace: &str, name: &str) -> String {
     format!("{}/{name}", namespace.trim_end_matches('/'))
 }
 
-/// Starts the processes and waits until all three have found each other.
+/// Starts the processes and waits until all three have discovered each other.
 fn start<'a>(
     args: &Args,
     joint: &'a JointFile,
@@ -282,7 +284,7 @@ fn start<'a>(
     let log = args.output.join("demo-simulated-joint.log");
     let world = Process::start("the simulated joint", words, &log).map_err(Failure::Other)?;
     let mut words: Vec<OsString> = vec!["run".into(), args.joint.clone().into()];
-    // This act judges gain sets by what the joint does with them; the desk act has them examined.
+    // This act judges gain sets by the joint's motion; the tuning act has them examined.
     words.extend(["--ros-args", "-p", "examine.action:='off'"].map(OsString::from));
     words.extend(SIMULATED_TIME.map(OsString::from));
     if args.feedback_off {
@@ -290,7 +292,7 @@ fn start<'a>(
         words.extend(["-p", "limits.feedback:=0.0"].map(OsString::from));
     }
     let log = args.output.join("demo-node.log");
-    // The node first when they end: it brings the joint to rest.
+    // The node ends first, because it brings the joint to rest.
     let node = Process::start("the node", words, &log).map_err(Failure::Other)?;
     let mut inspection = Inspection {
         joint,
@@ -317,7 +319,7 @@ fn start<'a>(
     Ok(inspection)
 }
 
-/// What one move did and how near its setpoints came to their limits.
+/// Figures of one move and the largest setpoints relative to their limits.
 struct Scored {
     figures: MoveFigures,
     peak: SetpointPeak,
@@ -355,7 +357,7 @@ impl Inspection<'_> {
         Ok(sent)
     }
 
-    /// One target: asked, waited for, scored, shown.
+    /// Commands one target, waits, scores the move and shows the figures.
     fn visit(&mut self, payload: &str, bend: Bend, dwell: f64) -> Result<Scored, Failure> {
         let sent = self.point(bend)?;
         let end = sent + dwell;
@@ -380,7 +382,7 @@ impl Inspection<'_> {
         Ok(scored)
     }
 
-    /// Sets a payload on (or takes it off) while the present pose is held.
+    /// Sets or removes a payload while the present pose is held.
     fn set_payload(&mut self, payload: &Payload, judged: bool) -> Result<(), Failure> {
         let at = self.bend_client.set_payload(payload.mass, payload.height)?;
         let grams = payload.mass * 1e3;
@@ -443,7 +445,7 @@ impl Inspection<'_> {
         Ok(())
     }
 
-    /// Pushes the head plate along `toward`, a direction in the base plane.
+    /// Pushes the head plate in the direction `toward` in the base plane.
     fn push(&mut self, words: &str, toward: Bend, payload: &Payload) -> Result<(), Failure> {
         let held = self.story.commands.last().map_or(Bend::zeros(), |c| c.1);
         let force = Vector3::new(toward.x, toward.y, 0.0) * (PUSH / toward.norm());
@@ -485,7 +487,7 @@ impl Inspection<'_> {
         Ok(())
     }
 
-    /// The whole story.
+    /// Runs the whole act.
     fn inspect(&mut self) -> Result<(), Failure> {
         let count = if self.quick { QUICK_COUNT } else { COUNT };
         for (i, payload) in PAYLOADS.iter().enumerate() {
@@ -541,7 +543,7 @@ impl Inspection<'_> {
             .record(&recorded, motors, "rad", &folder.join("demo.csv"))
     }
 
-    /// Judges and prints.
+    /// Judges the figures and prints the verdict.
     fn verdict(&self) -> Verdict {
         let bars = Bars::default();
         let mut verdict = Verdict::default()

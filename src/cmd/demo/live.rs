@@ -1,5 +1,5 @@
-//! The live act: the same joint in real time, as on a robot. It shows and does not judge: a machine that stands still in the
-//! middle shows in the figures.
+//! The live act: the same joint in real time, as on a robot. It shows figures but does not judge
+//! them, because a machine that stalls would show in them.
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -10,20 +10,21 @@ use crate::config::JointFile;
 use crate::node::bend_client::{BendClient, Observed};
 use crate::node::session::Keeps;
 
-/// Nodes of this act: names of the acts before are free again only when the graph has forgotten them.
+/// Namespace of this act; the names of earlier acts are free again only when the ROS graph has
+/// dropped them.
 const NAMESPACE: &str = "/live";
-/// How long each target is held, s.
+/// Time for which each target is held, s.
 const DWELL: f64 = 1.5;
-/// Targets.
+/// Number of targets.
 const COUNT: usize = 4;
 const QUICK_COUNT: usize = 1;
-/// Time for messages on their way, s.
+/// Time for messages in transit, s.
 const MARGIN: f64 = 0.06;
 
 /// Shows a few moves in real time.
 ///
 /// # Errors
-/// A graph that cannot be used, a process that ends.
+/// A ROS graph that cannot be used, or a process that ends.
 pub fn show(joint: &JointFile, output: &Path, quick: bool) -> Result<(), Failure> {
     let observed = Observed {
         joint: full_name(NAMESPACE, &joint.name),
@@ -52,7 +53,7 @@ pub fn show(joint: &JointFile, output: &Path, quick: bool) -> Result<(), Failure
         &["-p", "autostart:=true"],
         "demo-live-node.log",
     )?;
-    // The node first when they end: it brings the joint to rest.
+    // The node ends first, because it brings the joint to rest.
     let mut processes = vec![node, world];
     meet(bend_client.session(), &mut processes, || {
         bend_client.missing()

@@ -1,4 +1,4 @@
-//! What the demo leaves behind: a picture and a recording.
+//! Output files of the demo: a picture and a recording.
 
 use std::fs::File;
 use std::io::BufWriter;
@@ -9,16 +9,16 @@ use crate::node::bend_client::Recorded;
 use crate::report::{Band, Figure, Mark, Panel, Series, Stroke, write_csv};
 use crate::trial::BendSample;
 
-/// What was asked, and when things happened; times on the bend_client's clock.
+/// Commands and events of the demo; times on the bend client's clock.
 #[derive(Clone, Debug, Default)]
 pub struct Story {
-    /// Commands: when, and the bend asked for.
+    /// Times and bends of the commands.
     pub commands: Vec<(f64, Bend)>,
-    /// Stretches of time, each until the next: when it began, its name.
+    /// Sections, each until the next: start time and name.
     pub chapters: Vec<(f64, String)>,
-    /// Moments.
+    /// Marked moments.
     pub marks: Vec<Mark>,
-    /// When the story begins and ends.
+    /// Start and end of the demo.
     pub span: (f64, f64),
 }
 
@@ -26,7 +26,8 @@ fn direction_deg(bend: Bend) -> f64 {
     direction(bend).map_or(f64::NAN, |d| d.to_degrees().rem_euclid(360.0))
 }
 
-/// Directions over time, deg: no line where there is none (a straight joint has no direction), nor across 360.
+/// Returns directions over time, deg. The line is interrupted where a straight joint has no
+/// direction, and at 360.
 fn directions(points: impl Iterator<Item = (f64, Bend)>) -> Vec<(f64, f64)> {
     let mut line: Vec<(f64, f64)> = Vec::new();
     for (time, bend) in points {
@@ -42,13 +43,13 @@ fn directions(points: impl Iterator<Item = (f64, Bend)>) -> Vec<(f64, f64)> {
 }
 
 impl Story {
-    /// The bend asked for at `time`.
+    /// Returns the bend commanded at `time`.
     fn asked(&self, time: f64) -> Option<Bend> {
         let after = self.commands.partition_point(|c| c.0 <= time);
         after.checked_sub(1).map(|i| self.commands[i].1)
     }
 
-    /// The corners of what was asked, as steps.
+    /// Returns the commanded bend as a staircase.
     fn asked_line(&self) -> Vec<(f64, Bend)> {
         let mut line = Vec::new();
         for (i, &(time, bend)) in self.commands.iter().enumerate() {
@@ -63,7 +64,8 @@ impl Story {
         crate::trial::between(bends, self.span.0, self.span.1)
     }
 
-    /// Inclination and direction, asked and true, and motor setpoints over time.
+    /// Returns a figure of inclination and direction, commanded and true, and of motor setpoints
+    /// over time.
     pub fn picture(&self, recorded: &Recorded, motors: &[String], setpoint_label: &str) -> Figure {
         let start = self.span.0;
         let asked: Vec<(f64, Bend)> = self
@@ -148,10 +150,10 @@ impl Story {
         }
     }
 
-    /// Writes the recording: asked and true bend, and the setpoints in force.
+    /// Writes the recording: commanded and true bend, and the setpoints in force.
     ///
     /// # Errors
-    /// What the system says.
+    /// The system's error.
     pub fn record(
         &self,
         recorded: &Recorded,

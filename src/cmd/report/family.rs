@@ -1,4 +1,4 @@
-//! The report of a tuning against a whole family of models: one set, and what it does on each.
+//! The report of a tuning for a family of models: one set and its behaviour on each model.
 
 use super::setpoints::{self, Drive, Line};
 use super::tuning::{circle, decibels, frequencies, plane};
@@ -7,22 +7,22 @@ use crate::model::{Loop, Peak, Plant};
 use crate::report::{Align, Dot, Figure, Page, Panel, Scale, Series, Stroke, Table};
 use crate::tune::{FamilyDesign, FamilySpecification, Figure as Number};
 
-/// What the report of a family's tuning is made from.
+/// Input of the report.
 #[derive(Clone, Debug)]
 pub struct FamilyTuning<'a> {
-    /// What was tuned, for people.
+    /// Name of what was tuned, for people.
     pub name: &'a str,
     /// The design.
     pub design: &'a FamilyDesign,
-    /// What it was to do.
+    /// The specification of the design.
     pub specification: &'a FamilySpecification,
-    /// What the models are called, in their order.
+    /// Names of the models, in their order.
     pub names: &'a [String],
-    /// What moves the joint, to show setpoints against limits.
+    /// The joint and law, to show setpoints against limits.
     pub drive: Option<Drive<'a>>,
 }
 
-/// A model's loop and how it is drawn.
+/// A model's loop and its line style.
 struct Shown {
     name: String,
     stroke: Stroke,
@@ -36,7 +36,7 @@ impl FamilyTuning<'_> {
         self.names.get(index).map_or("-", String::as_str)
     }
 
-    /// All loops, those that stand out last: on top.
+    /// Returns all loops; highlighted ones come last, so that they are drawn on top.
     fn shown(&self) -> Vec<Shown> {
         let design = self.design;
         let (slowest, worst) = (design.slowest, design.worst);
@@ -70,7 +70,7 @@ impl FamilyTuning<'_> {
     }
 }
 
-/// The report of a tuning against a family.
+/// Returns the report of a tuning for a family.
 pub fn family(tuning: &FamilyTuning<'_>) -> Page {
     let (design, specification) = (tuning.design, tuning.specification);
     let mut page = Page::new(format!("Tuning for a family: {}", tuning.name));
@@ -272,7 +272,8 @@ fn plane_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
 fn push_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
     let duration = 8.0 / tuning.design.crossover();
     let line = |s: &Shown| {
-        // An offset at the output is what the response to a step of the reference lacks; a loop that is unstable has none.
+        // The remainder of an output offset is one minus the reference step response; an unstable
+        // loop has none.
         let response = s.open.step_response(duration)?;
         let time = |i: u32| duration * f64::from(i) / 600.0;
         let points = (0..=600).map(|i| (time(i), 100.0 * (1.0 - response.value(time(i)))));

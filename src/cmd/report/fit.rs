@@ -1,23 +1,24 @@
-//! The report of a fit: each record with the fitted response, what is left over, and how far that is noise.
+//! The report of a fit: each record with the fitted response, the residuals and their whiteness.
 
 use super::{picture, series};
 use crate::cmd::fit::{NOTE, payload_words, records_table, spreads_table};
 use crate::fit::{Family, Fit, Member, Order, Record, WHITE_FROM, autocorrelation, slowest};
 use crate::report::{Align, Figure, Height, Level, Page, Panel, Stroke, Table};
 
-/// One record and what was fitted to it.
+/// One record and its fit.
 #[derive(Clone, Copy, Debug)]
 pub struct Shown<'a> {
     /// The record.
     pub record: &'a Record,
-    /// What was fitted to it.
+    /// The fit.
     pub member: &'a Member,
 }
 
-/// Lags shown at most, samples.
+/// Maximum lag shown, samples.
 const LAGS: usize = 40;
 
-/// The report of fits to records, in the order given. `bad` are sentences on records that nothing could be fitted to.
+/// Returns the report of fits to records, in the order given. `bad` are sentences on records to
+/// which no model could be fitted.
 pub fn fit(shown: &[Shown<'_>], bad: &[String]) -> Page {
     let mut page = Page::new("Models fitted to step tests");
     let family = Family::new(shown.iter().map(|s| s.member.clone()).collect());
@@ -102,7 +103,7 @@ fn degrees(times: &[f64], values: &[f64]) -> Vec<(f64, f64)> {
     each.map(|(t, v)| (t - start, v.to_degrees())).collect()
 }
 
-/// Levels that hold until the next time, as steps.
+/// Returns values that are held until the next time as a staircase.
 fn stairs(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     let mut stairs = Vec::with_capacity(2 * points.len());
     for (i, point) in points.iter().enumerate() {
@@ -114,8 +115,8 @@ fn stairs(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     stairs
 }
 
-/// From just before the first move of the input until what follows has faded or the next move comes, in s from the first
-/// row; none where that is most of the record.
+/// Returns the span of the first step, s from the first row: from just before the first move until
+/// the response has decayed or the next move begins. `None` if the span is most of the record.
 fn first_step(shown: &Shown<'_>) -> Option<(f64, f64)> {
     let (record, fitted) = (shown.record, &shown.member.fitted);
     let rest = *record.input.first()?;
@@ -128,16 +129,16 @@ fn first_step(shown: &Shown<'_>) -> Option<(f64, f64)> {
     (length < 0.4 * whole).then(|| ((at - 0.2 * length).max(0.0), at + length))
 }
 
-/// The record and what was fitted to it, all of it or within a span.
+/// Returns a figure of the record and its fit, whole or within a span.
 fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
     let (record, fitted) = (shown.record, &shown.member.fitted);
-    // One clock for what was asked and what was measured, from the first of both.
+    // One time axis for commanded and measured values, from the first of both.
     let first = |times: &[f64]| times.first().copied().unwrap_or(0.0);
     let (asked_from, seen_from) = (first(&record.times), first(&record.stamps));
     let start = asked_from.min(seen_from);
     let from = |begin: f64, points: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
         let moved = points.into_iter().map(|(t, v)| (t + begin - start, v));
-        // The vertical axes follow what is shown.
+        // The vertical axes follow the values shown.
         let shown = |p: &(f64, f64)| span.is_none_or(|(low, high)| low <= p.0 && p.0 <= high);
         moved.filter(shown).collect()
     };
@@ -202,7 +203,8 @@ fn autocorrelation_figure(shown: &Shown<'_>) -> Figure {
     let n = residuals.len();
     let lags = LAGS.min(n / 5).max(1);
     let correlations = autocorrelation(residuals, lags);
-    // White residuals: of standard deviation 1/sqrt(n), e.g. Box and Jenkins 1970, "Time Series Analysis" (from memory).
+    // White residuals have a standard deviation of 1/sqrt(n), e.g. Box and Jenkins 1970, "Time
+    // Series Analysis" (from memory).
     let band = 1.96 / (n as f64).sqrt();
     let mut stems = Vec::new();
     for (i, r) in correlations.iter().enumerate() {

@@ -1,17 +1,17 @@
-//! The report of a incident recording: the joint's last minute in pictures.
+//! The report of an incident recording: the joint's last minute in pictures.
 
 use super::{picture, series};
 use crate::cmd::incident::Shown;
 use crate::report::{Align, Band, Figure, Mark, Page, Panel, Stroke, Table};
 
-/// Points of one line at most; more are not seen.
+/// Maximum number of points of one line; more cannot be distinguished.
 const POINTS: usize = 4000;
-/// What is shown from close by, s before and after the fault.
+/// Span of the detail pictures, s before and after the fault.
 const CLOSE: (f64, f64) = (-3.0, 2.5);
-/// Marks of events at most: more cannot be read.
+/// Maximum number of event marks; more are unreadable.
 const MARKS: usize = 12;
 
-/// The page of one file.
+/// Returns the page of one recording.
 pub fn incident(shown: &Shown<'_>) -> Page {
     let mut page = Page::new(shown.title());
     page.text(shown.extent());

@@ -1,4 +1,5 @@
-//! What moves ask of the motors, beside their limits: by the law as the node runs it. Limits are shown, not applied.
+//! Setpoints of a move against the motors' limits, by the discretised law. Limits are shown, not
+//! applied.
 
 use super::{level, picture, series};
 use crate::examine::{Conditions, Member, Moment, course};
@@ -7,15 +8,15 @@ use crate::report::{Figure, Panel, Stroke};
 use crate::tick::{Joint, Law};
 use crate::tune::Figure as Number;
 
-/// Pictures end where nothing is left of the move but this share, of the step and of the speed limit.
+/// Pictures end when the rest of the move is below this share of the step and of the speed limit.
 const QUIET: f64 = 0.01;
 
-/// What moves: a joint whose motors take position setpoints.
+/// A joint whose motors take position setpoints, with its law.
 #[derive(Clone, Copy, Debug)]
 pub struct Drive<'a> {
     /// The joint, its tick and sensor.
     pub joint: &'a Joint,
-    /// The whole law with the gains that were tuned, limits in it.
+    /// The whole law with the tuned gains and its limits.
     pub law: &'a Law,
 }
 
@@ -23,7 +24,7 @@ pub struct Drive<'a> {
 pub(super) struct Line<'a> {
     pub name: &'a str,
     pub stroke: Stroke,
-    /// The joint, with the delays of hold and samples in its dead time as a tuning has them.
+    /// The model; its dead time includes the delays of hold and samples as in a tuning.
     pub plant: Plant,
     pub law: &'a Law,
 }
@@ -38,10 +39,10 @@ pub(super) fn words(drive: &Drive<'_>) -> String {
     )
 }
 
-/// The picture.
+/// Returns the picture.
 ///
 /// # Errors
-/// Why a line cannot be drawn, as a sentence.
+/// One sentence on why a line cannot be drawn.
 pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, String> {
     let inclination = drive.law.limits().inclination.to_degrees();
     let mut panels = [
@@ -56,7 +57,7 @@ pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, St
     });
     let mut end = f64::MIN_POSITIVE;
     for (i, line) in lines.iter().enumerate() {
-        // The loop that is stepped has these delays of its own.
+        // The simulated loop has these delays of its own.
         let samples = (drive.joint.sample_period / drive.joint.period)
             .round()
             .max(1.0);

@@ -1,5 +1,5 @@
-//! The report of a tuning: what was asked, what came out, and what it does, beside the integer PI of the same margin and
-//! crossover.
+//! The report of a tuning: specification, result and behaviour, beside the integer PI of the same
+//! margin and crossover.
 
 use super::setpoints::{self, Drive, Line};
 use super::{level, picture, series};
@@ -11,33 +11,34 @@ use crate::report::{
 use crate::tick::Law as CompiledLaw;
 use crate::tune::{Comparison, Design, Figure as Number, GAINS};
 
-/// What a tuning's report is made from.
+/// Input of the report.
 #[derive(Clone, Debug)]
 pub struct Tuning<'a> {
-    /// What was tuned, for people: a joint, a payload.
+    /// Name of what was tuned, for people: a joint, a payload.
     pub name: &'a str,
     /// The design.
     pub design: &'a Design,
-    /// What it brings against an integer PI.
+    /// The benefit over an integer PI.
     pub comparison: &'a Comparison,
-    /// The joint's family: each model with its name, delays in it as in the design's own. Empty where there is none.
+    /// The joint's family: each model with its name, delays included as in the design's own. Empty
+    /// if there is none.
     pub family: &'a [(String, Plant)],
-    /// What moves the joint, to show setpoints against limits.
+    /// The joint and law, to show setpoints against limits.
     pub drive: Option<Drive<'a>>,
-    /// The same with the integer PI's gains.
+    /// The same law with the integer PI's gains.
     pub integer_law: Option<&'a CompiledLaw>,
     /// Further sentences.
     pub notes: &'a [String],
 }
 
-/// The phase counts as flat while it stays within this of that at the crossover, deg.
+/// The phase counts as flat while it differs from that at the crossover by at most this, deg.
 const FLAT: f64 = 2.0;
-/// Magnitudes below are not shown, dB.
+/// Smaller magnitudes are not shown, dB.
 const FAINT: f64 = -40.0;
 const FRACTIONAL: Stroke = Stroke::TRUE;
 const INTEGER: Stroke = Stroke::COMMANDED;
 
-/// One of the laws that are shown.
+/// One of the laws shown.
 struct Shown {
     name: &'static str,
     stroke: Stroke,
@@ -60,14 +61,14 @@ impl Tuning<'_> {
         shown
     }
 
-    /// How long responses are shown, s: two rounds of the crossover and more.
+    /// Returns the duration of responses shown, s: more than two periods of the crossover.
     fn duration(&self) -> f64 {
         let w = self.design.specification.crossover;
         (14.0 / w + 4.0 * self.design.plant.dead_time).max(f64::MIN_POSITIVE)
     }
 }
 
-/// The report of a tuning.
+/// Returns the report of a tuning.
 pub fn tuning(tuning: &Tuning<'_>) -> Page {
     let mut page = Page::new(format!("Tuning: {}", tuning.name));
     let shown = tuning.shown();
@@ -147,13 +148,14 @@ fn sentence(text: &str) -> String {
     first.unwrap_or_default() + chars.as_str()
 }
 
-/// Frequencies round `w` between which the phase stays within [`FLAT`] of that at `w`, rad/s.
+/// Returns the frequencies around `w` between which the phase stays within [`FLAT`] of that at `w`,
+/// rad/s.
 fn flat_band(open: &Loop, w: f64) -> (f64, f64) {
     let phase = open.phase(w);
     let flat = |at: f64| (open.phase(at) - phase).abs() <= FLAT.to_radians();
     let reach = |factor: f64| {
         let mut at = w;
-        // Up to a thousandfold.
+        // Up to a factor of a thousand.
         for _ in 0..692 {
             if !flat(at * factor) {
                 break;
@@ -165,7 +167,7 @@ fn flat_band(open: &Loop, w: f64) -> (f64, f64) {
     (reach(1.0 / 1.01), reach(1.01))
 }
 
-/// `n + 1` frequencies from `from` to `to`, equal factors apart, rad/s.
+/// Returns `n + 1` frequencies from `from` to `to`, equal factors apart, rad/s.
 pub(super) fn frequencies(from: f64, to: f64, n: u32) -> impl Iterator<Item = f64> {
     let ratio = (to / from).ln();
     (0..=n).map(move |i| from * (ratio * f64::from(i) / f64::from(n)).exp())
@@ -282,7 +284,7 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
     let peak = shown[0].open.figures().sensitivity;
     if peak.frequency.is_finite() {
         let nearest = shown[0].open.response(peak.frequency);
-        // Two labels on one place cannot be read.
+        // Two labels at one place would be unreadable.
         if (nearest - at_crossover).norm() > 0.12 {
             dots.push(Dot {
                 at: (nearest.re, nearest.im),
@@ -293,7 +295,7 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
     plane(lines, dots)
 }
 
-/// A circle about a place.
+/// Returns a circle around a point.
 pub(super) fn circle((x, y): (f64, f64), radius: f64) -> Vec<(f64, f64)> {
     let turns = (0..=180_u32).map(|i| (f64::from(i) * 2.0).to_radians().sin_cos());
     turns
@@ -301,7 +303,7 @@ pub(super) fn circle((x, y): (f64, f64), radius: f64) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// Open loops in the complex plane near -1, equal scales.
+/// Returns open loops in the complex plane near -1, with equal scales.
 pub(super) fn plane(series: Vec<Series>, dots: Vec<Dot>) -> Figure {
     Figure {
         panels: vec![Panel {
@@ -324,7 +326,7 @@ pub(super) fn plane(series: Vec<Series>, dots: Vec<Dot>) -> Figure {
     }
 }
 
-/// The response to a step over some time, %; none if the loop is unstable.
+/// Returns the step response over `duration` s, %; `None` if the loop is unstable.
 fn step(open: &Loop, duration: f64) -> Option<Vec<(f64, f64)>> {
     let response = open.step_response(duration)?;
     let at = |i: u32| duration * f64::from(i) / 400.0;
@@ -335,7 +337,7 @@ fn step(open: &Loop, duration: f64) -> Option<Vec<(f64, f64)>> {
     )
 }
 
-/// Responses to a step over some time: a panel for each law with the lines that `of` gives, on one scale.
+/// Returns step responses with a panel for each law, whose lines `of` gives, on one scale.
 fn stacked(
     title: &str,
     duration: f64,
@@ -373,7 +375,7 @@ fn steps_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
                 Some(points) => (points, ""),
                 None => (Vec::new(), ", unstable"),
             };
-            // The gain designed for stands out.
+            // The gain of the design is highlighted.
             let stroke = if *factor == 1.0 {
                 Stroke {
                     colour: "#000",
@@ -462,7 +464,7 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
         let w = asked.crossover;
         let (low, high) = (w * 0.999, w * 1.001);
         let slope = (s.open.phase(high) - s.open.phase(low)) / (high / low).log10();
-        // No minus zero.
+        // Avoids a minus zero.
         format!("{:.1}", (slope.to_degrees() * 10.0).round() / 10.0 + 0.0)
     });
     row("closed-loop poles in the right half-plane", "", &|s| {

@@ -1,4 +1,4 @@
-//! What `withy tune` shows: tables for people, figures for programs.
+//! Output of `withy tune`: tables for people, figures for programs.
 
 use serde_json::{Value, json};
 
@@ -143,7 +143,7 @@ pub(super) fn single_words(
     text
 }
 
-/// A sentence from what would follow a colon.
+/// Makes a sentence from words that would follow a colon.
 fn sentence(words: &str) -> String {
     let mut letters = words.chars();
     let first = letters.next().map(char::to_uppercase);
@@ -162,7 +162,7 @@ fn gains_figures(gains: &MotorGains) -> Value {
     })
 }
 
-/// A model for programs, with the keys of model files.
+/// Returns a model for programs, with the keys of model files.
 pub(in crate::cmd) fn plant_figures(plant: &Plant) -> Value {
     let dead_time = plant.dead_time;
     match plant.dynamics {
@@ -301,7 +301,7 @@ pub(super) fn family_words(
     text.push_str(&format!("feedforward model: {}\n", plant_words(&plant)));
     let [first, second] = gains.smoothing.map(millis);
     text.push_str(&format!(
-        "smoothing {first} and {second} ms, the first for the swing of {}; delay allowed {} ms\n\n",
+        "smoothing {first} and {second} ms, the first for the mode of {}; delay allowed {} ms\n\n",
         names[design.swings],
         millis(gains.delay_allowed)
     ));
@@ -314,7 +314,7 @@ pub(super) fn family_words(
     text
 }
 
-/// Milliseconds as people write them.
+/// Returns milliseconds, rounded to three decimals.
 fn millis(seconds: f64) -> f64 {
     (seconds * 1e6).round() / 1e3
 }

@@ -1,40 +1,42 @@
-//! The state machine of a managed node: states, transitions, their numbers and labels. No middleware in here.
+//! The state machine of a managed node: states, transitions, their numbers and labels. Free of
+//! middleware.
 //!
-//! The tables are those of the open standard (design.ros2.org, "Managed nodes"; numbers: lifecycle_msgs/State and
-//! lifecycle_msgs/Transition), with the labels and the transitions after an error that rcl_lifecycle gives its nodes.
-//! A test on the graph compares them with those of an rclpy node.
+//! The tables are those of the open standard (design.ros2.org, "Managed nodes"; numbers:
+//! lifecycle_msgs/State and lifecycle_msgs/Transition), with the labels and the transitions after
+//! an error that rcl_lifecycle uses. A test on the ROS graph compares them with those of an rclpy
+//! node.
 
 /// A state, by its number in lifecycle_msgs/State.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[repr(u8)]
 pub enum State {
-    /// No state of a node that is there.
+    /// Never the state of an existing node.
     Unknown = 0,
-    /// The node is there, and its control loop is not.
+    /// The node exists, without a control loop.
     #[default]
     Unconfigured = 1,
-    /// The control loop watches, and nothing goes to the motors.
+    /// The control loop monitors, and no setpoints are sent.
     Inactive = 2,
     /// The joint is driven.
     Active = 3,
-    /// The end.
+    /// The node has been shut down.
     Finalized = 4,
-    /// On the way to inactive, from below.
+    /// Transition from unconfigured to inactive.
     Configuring = 10,
-    /// On the way to unconfigured.
+    /// Transition to unconfigured.
     CleaningUp = 11,
-    /// On the way to the end.
+    /// Transition to finalized.
     ShuttingDown = 12,
-    /// On the way to active.
+    /// Transition to active.
     Activating = 13,
-    /// On the way to inactive, from above.
+    /// Transition from active to inactive.
     Deactivating = 14,
-    /// Something went wrong on a way.
+    /// A transition has raised an error.
     ErrorProcessing = 15,
 }
 
 impl State {
-    /// All of them, in the order in which they are told.
+    /// All states, in the order in which they are listed to clients.
     pub const ALL: [Self; 11] = [
         Self::Unknown,
         Self::Unconfigured,
@@ -49,7 +51,7 @@ impl State {
         Self::ErrorProcessing,
     ];
 
-    /// Its label.
+    /// Returns the label of lifecycle_msgs/State.
     pub const fn label(self) -> &'static str {
         match self {
             Self::Unknown => "unknown",
@@ -66,7 +68,7 @@ impl State {
         }
     }
 
-    /// Whether the node stays in it until somebody asks for a transition.
+    /// Returns true if the node stays in this state until a client requests a transition.
     pub const fn primary(self) -> bool {
         (self as u8) < Self::Configuring as u8
     }
@@ -75,24 +77,24 @@ impl State {
 /// A transition.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Transition {
-    /// Its number in lifecycle_msgs/Transition.
+    /// Number in lifecycle_msgs/Transition.
     pub id: u8,
-    /// Its label.
+    /// Label, as in rcl_lifecycle.
     pub label: &'static str,
-    /// Where it begins.
+    /// State in which it begins.
     pub start: State,
-    /// Where it leads.
+    /// State to which it leads.
     pub goal: State,
 }
 
-/// How what is done in a transition state has gone.
+/// The result of the work in a transition state.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
-    /// It was done.
+    /// The work was done.
     Success,
-    /// It was not done, and all is as before.
+    /// The work was not done, and nothing has changed.
     Failure,
-    /// It was not done, and all is not as before.
+    /// The work was not done, and something has changed.
     Error,
 }
 
@@ -152,29 +154,28 @@ pub const GRAPH: [Transition; 25] = {
     ]
 };
 
-/// A state that changes by transitions alone.
+/// A lifecycle state that changes only by transitions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Machine {
     state: State,
 }
 
 impl Machine {
-    /// The present state.
     pub fn state(&self) -> State {
         self.state
     }
 
-    /// The transitions that begin here.
+    /// Returns the transitions that start in the present state.
     pub fn available(&self) -> impl Iterator<Item = &'static Transition> + use<> {
         let state = self.state;
         GRAPH.iter().filter(move |t| t.start == state)
     }
 
-    /// Begins the transition that is asked for: by its label where there is one, else by its number. Those that end
-    /// a transition state are the node's own, and not to be asked for.
+    /// Begins the requested transition, found by its label if there is one, else by its number.
+    /// Transitions that end a transition state belong to the node and cannot be requested.
     ///
     /// # Errors
-    /// Why not, in one sentence; the state is as before.
+    /// The reason in one sentence; the state is unchanged.
     pub fn ask(&mut self, id: u8, label: &str) -> Result<&'static Transition, String> {
         let wanted = |t: &&Transition| match label {
             "" => t.id == id,
@@ -212,7 +213,7 @@ impl Machine {
         }
     }
 
-    /// Ends the transition state. Gives the transition that this was; none in a primary state.
+    /// Ends the transition state. Returns the transition made; `None` in a primary state.
     pub fn end(&mut self, outcome: Outcome) -> Option<&'static Transition> {
         let label = outcome.label();
         let transition = self.available().find(|t| t.label == label)?;
@@ -248,7 +249,8 @@ mod tests {
 
     #[test]
     fn from_each_state_each_number_is_taken_or_changes_nothing() {
-        // What a client may ask for, from design.ros2.org, "Managed nodes": "Primary states" and "Transitions".
+        // Transitions open to a client, from design.ros2.org, "Managed nodes": "Primary states" and
+        // "Transitions".
         let legal = [(1, 1), (1, 5), (2, 2), (2, 3), (2, 6), (3, 4), (3, 7)];
         for state in State::ALL {
             for id in 0..=u8::MAX {

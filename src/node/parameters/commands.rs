@@ -1,9 +1,9 @@
-//! The parameters `commands.*`: who may command.
+//! The parameters `commands.*`: exclusive command of one source.
 
 use super::{Entry, Key, Parameters, Range, Value, wrong_type};
 use crate::config::{Commands, RELEASE_AFTER};
 
-/// What of the commands a parameter is.
+/// The field of [`Commands`] that a parameter sets.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum CommandsKey {
     Exclusive,
@@ -12,7 +12,7 @@ pub(super) enum CommandsKey {
 
 use CommandsKey as C;
 
-/// All of them, by name.
+/// Returns all entries with their names.
 pub(super) fn entries() -> [(String, Entry); 2] {
     let [low, high] = RELEASE_AFTER;
     let (range, unit) = (Range::closed(low, high), " s");
@@ -44,7 +44,7 @@ pub(super) fn value(commands: &Commands, key: CommandsKey) -> Value {
     }
 }
 
-/// Sets one of them; `number` gives the value as a number in range.
+/// Sets one field; `number` returns the value as a number in range.
 pub(super) fn change(
     commands: &mut Commands,
     key: CommandsKey,
@@ -61,7 +61,7 @@ pub(super) fn change(
 }
 
 impl Parameters {
-    /// Who may command.
+    /// Returns the rules for sources of commands.
     pub fn commands(&self) -> &Commands {
         &self.live.commands
     }

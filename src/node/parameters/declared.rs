@@ -1,4 +1,4 @@
-//! What parameters a joint has: names, types, ranges and descriptions.
+//! The declared parameters of a joint: names, types, ranges and descriptions.
 
 use std::collections::BTreeMap;
 
@@ -9,14 +9,14 @@ use super::{commands, kept, supervised};
 use crate::config::{JointFile, SetpointMessage, TickSource};
 use crate::controller::CommandInterface;
 
-/// Greatest gain that is taken for a gain.
+/// Largest accepted gain.
 const GREATEST_GAIN: f64 = 1e6;
-/// Greatest time limit, s, as in joint files.
+/// Largest time limit, s, as in joint files.
 const GREATEST_TIME: f64 = 10.0;
-/// Greatest bend limit, rad (120 deg), as in joint files.
+/// Largest bend limit, rad (120 deg), as in joint files.
 const GREATEST_BEND: f64 = 2.1;
 
-/// All parameters of a joint, by name.
+/// Returns all parameters of a joint by name.
 pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String, Entry> {
     let mut entries = BTreeMap::new();
     let mut add = |name: String, key, description: &str, constraints: String| {
@@ -158,7 +158,7 @@ fn fixed(file: &JointFile, simulated_time: bool) -> Vec<(&'static str, Value, &'
     ]
 }
 
-/// Hz from a period in s, without the rounding of the way there and back.
+/// Returns the rate of a period in s, Hz, without the rounding error of the two divisions.
 fn rate(period: f64) -> f64 {
     (1e9 / period).round() / 1e9
 }
@@ -172,8 +172,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
     let mut list = Vec::new();
     let gain = Range::closed(0.0, GREATEST_GAIN);
     let order = Range::between(0.0, 2.0);
-    // The faster stream bounds it here, the law by
-    // the feedback in force.
+    // This bound follows the faster stream; the law checks the feedback in force.
     let corner = Range::above(
         0.0,
         crate::controller::highest_corner(file.imu_period.min(file.motor_period)),
@@ -229,7 +228,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
                 description,
             ));
         }
-        // The joint file's figures are the hardware's: parameters may only be stricter.
+        // The joint file holds the hardware's limits: parameters may only be stricter.
         let m = &file.limits.motors[i];
         for (key, name, range, unit, what) in [
             (
@@ -296,7 +295,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
         ),
         (
             L::Feedback,
-            "correction",
+            "feedback",
             Range::closed(0.0, 3.2),
             " rad",
             "Greatest motor angle that feedback may add, rad.",

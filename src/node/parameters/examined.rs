@@ -1,29 +1,30 @@
-//! Gain sets are examined on the joint's models before they are accepted.
+//! Examination of gain sets on the joint's models before they are accepted.
 
 use super::{Live, Parameters};
 use crate::config::JointModel;
 use crate::examine::{Conditions, Depth, Floor, Member, examine};
 use crate::link::Program;
 
-/// What comes of gains that are stable and below the floor. Unstable ones are refused, unless nothing is examined.
+/// Reaction to gains that are stable but below the floor. Unstable gains are refused unless nothing
+/// is examined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Action {
-    /// Nothing, nor of unstable ones: they are not examined.
+    /// Nothing is examined, so that unstable gains are accepted too.
     Off,
-    /// They are accepted, and what is wrong is told.
+    /// The gains are accepted with a warning.
     Warn,
-    /// They are refused.
+    /// The gains are refused.
     Refuse,
 }
 
-/// The actions by their names.
+/// The actions with their names.
 pub(super) const ACTIONS: [(&str, Action); 3] = [
     ("off", Action::Off),
     ("warn", Action::Warn),
     ("refuse", Action::Refuse),
 ];
 
-/// What is looked at before gains are accepted.
+/// Settings of the examination.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Examining {
     pub(super) action: Action,
@@ -40,13 +41,15 @@ impl Default for Examining {
     }
 }
 
-/// Moments of payloads that are the same within a per cent, or a gram at a millimetre, are one.
+/// Returns true if two payload moments are equal within 1 %, or within a gram at a millimetre, kg
+/// m.
 fn alike(a: f64, b: f64) -> bool {
     (a - b).abs() <= 0.01 * a.abs().max(b.abs()) + 1e-6
 }
 
-/// The models that a payload of that moment, kg m, may be: those of its own moment, else of the nearest below and above;
-/// and those whose payload is not known. All of them for an unknown payload: the worst case.
+/// Returns the models to examine for a payload moment, kg m: those of the same moment, else of the
+/// nearest below and above, and those without a known payload. An unknown payload takes all models:
+/// the worst case.
 fn family(models: &[JointModel], moment: Option<f64>) -> Vec<Member> {
     let member = |model: &JointModel| Member::new(model.name.clone(), model.plant);
     let Some(moment) = moment else {
@@ -71,11 +74,11 @@ fn family(models: &[JointModel], moment: Option<f64>) -> Vec<Member> {
 }
 
 impl Parameters {
-    /// What is wrong with `program` on the joint's models, in one sentence; nothing where it is good, or not examined. `delay` is
-    /// the dead time measured, s, 0 if it is not known.
+    /// Returns the problem of `program` on the joint's models in one sentence; `None` if it is good
+    /// or not examined. `delay` is the measured dead time, s; 0 if unknown.
     ///
     /// # Errors
-    /// The sentence, where that is a reason to refuse it.
+    /// The sentence, if the problem is a reason to refuse the gains.
     pub(super) fn examined(
         &self,
         live: &Live,
@@ -89,7 +92,8 @@ impl Parameters {
         let known = (live.payload_mass >= 0.0).then_some(live.payload_mass * live.payload_height);
         let family = family(&self.file.models, known);
         let Program { joint, law } = program;
-        // Sampling and ticks are examined as they are; what is left of the delay measured is the samples' age.
+        // Sampling and ticks are examined exactly; the rest of the measured delay is the sensor
+        // latency.
         let age = delay - 0.5 * (joint.sample_period + joint.period);
         let conditions = Conditions {
             age: age.max(0.0),
@@ -161,7 +165,7 @@ mod tests {
         assert_eq!(names(Some(0.005)), ["lens", "lens-2", "any"]);
         assert_eq!(names(Some(0.01)), ["lens", "lens-2", "lamp", "any"]);
         assert_eq!(names(Some(0.0)), ["bare", "any"]);
-        // Beyond all of them: the nearest.
+        // Beyond all models: the nearest.
         assert_eq!(names(Some(0.03)), ["lamp", "any"]);
     }
 }

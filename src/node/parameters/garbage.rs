@@ -1,4 +1,5 @@
-//! Parameters under any changes: none panics, what is refused changes nothing, what is accepted is there as a whole.
+//! Parameters under random changes: none panics, a refused set changes nothing, an accepted one is
+//! applied as a whole.
 
 use std::cell::RefCell;
 
@@ -30,7 +31,7 @@ fn number() -> impl Strategy<Value = f64> {
 
 fn value() -> impl Strategy<Value = Value> {
     let words = [
-        "imu", "motors", "off", "warn", "hold", "tell", "limit", "release", "neutral", "camera",
+        "imu", "motors", "off", "warn", "hold", "slow", "release", "neutral", "camera",
         "bare", "", "no-such", "../..",
     ];
     let word = prop::sample::select(words.map(String::from).to_vec());
@@ -46,7 +47,7 @@ fn value() -> impl Strategy<Value = Value> {
     ]
 }
 
-/// Whether two values are the same, NaN counting as itself.
+/// Returns true if two values are equal, with NaN equal to itself.
 fn same(a: &Value, b: &Value) -> bool {
     a == b || a.to_string() == b.to_string()
 }
@@ -56,7 +57,7 @@ fn changes_are_made_as_a_whole_or_not_at_all() {
     let file =
         std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config/glasshouse-neck-pan.yaml");
     let mut parameters = Parameters::new(JointFile::load(file).unwrap(), false);
-    // Examining takes a millisecond each time, and has tests of its own.
+    // Examining takes a millisecond each time and has its own tests.
     let off = ("examine.action".to_string(), Value::Text("off".into()));
     let off = parameters.check(&[off], 0.0, false).unwrap();
     parameters.commit(off);

@@ -1,20 +1,20 @@
-//! The parameters `incident.*`: where the incident recording is written and how much of the disk it may take. Read at start.
+//! The parameters `incidents.*`: folder and disk limit of the incident recordings. Read at start.
 
 use super::{Entry, Key, Parameters, Range, Value, wrong_type};
 
-/// What of the incident recording a parameter is.
+/// The field of [`Kept`] that a parameter sets.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum KeptKey {
     Folder,
     DiskLimit,
 }
 
-/// Where the incident recording is written.
+/// Storage settings of the incident recordings.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Kept {
-    /// The folder; empty for the usual one.
+    /// Folder; empty for the default one.
     pub folder: String,
-    /// Most that the files take together, MB; 0: nothing is written.
+    /// Max. total size of the files, MB; 0: nothing is written.
     pub disk_limit: f64,
 }
 
@@ -27,7 +27,7 @@ impl Default for Kept {
     }
 }
 
-/// All of them, by name.
+/// Returns all entries with their names.
 pub(super) fn entries() -> [(String, Entry); 2] {
     let range = Range::closed(0.0, 1e6);
     let entry = |key, description: &str, constraints, range, unit| Entry {
@@ -68,7 +68,7 @@ pub(super) fn value(kept: &Kept, key: KeptKey) -> Value {
     }
 }
 
-/// Changes one; while the node runs only to what it is.
+/// Changes one field at start; while the node runs, only its present value is accepted.
 pub(super) fn change(
     kept: &mut Kept,
     key: KeptKey,
@@ -91,12 +91,12 @@ pub(super) fn change(
 }
 
 impl Parameters {
-    /// Where the incident recording is written.
+    /// Returns the storage settings of the incident recordings.
     pub fn kept(&self) -> &Kept {
         &self.live.kept
     }
 
-    /// All parameters with their values, by name.
+    /// Returns all parameters with their values, by name.
     pub fn all(&self) -> impl Iterator<Item = (String, Value)> {
         let values = self.entries.iter();
         values.map(|(name, entry)| (name.clone(), self.value(&self.live, entry)))

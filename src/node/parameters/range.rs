@@ -1,11 +1,11 @@
-//! What a number may be.
+//! Ranges of numeric parameters.
 
 /// A range of doubles; open ends are excluded.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Range {
-    /// Least value.
+    /// Lower bound.
     pub low: f64,
-    /// Greatest value.
+    /// Upper bound.
     pub high: f64,
     pub(super) open: (bool, bool),
 }
@@ -32,7 +32,7 @@ impl Range {
         above && below
     }
 
-    /// What is accepted, in words.
+    /// Returns the accepted range in words.
     pub(super) fn words(&self, unit: &str) -> String {
         let low = if self.open.0 { "above" } else { "from" };
         let high = if self.open.1 { "below" } else { "to" };

@@ -1,16 +1,16 @@
-//! Which gain sets a joint has: chosen for a payload, read from a file, made of the live gains.
+//! The gain sets of a joint: choice for a payload, reading from a file, saving of live gains.
 
 use super::{Candidate, Live, Parameters, Value};
 use crate::config::{NamedGainSet, Purpose};
 use crate::tick::Law;
 
 impl Parameters {
-    /// Chooses the gain set for the payload told: of those that hold it the one made for the narrowest range; for an
-    /// unknown one the set that holds all that any set holds. Says whether it chose another one; sets that do not say what they
-    /// hold are nobody's choice.
+    /// Chooses the gain set for the payload: the set with the narrowest payload range that contains
+    /// it. An unknown payload takes a set whose range covers those of all sets. Sets without a
+    /// payload range are never chosen. Returns true if the choice changed.
     ///
     /// # Errors
-    /// One sentence where no set holds the payload.
+    /// One sentence if no set contains the payload.
     pub(super) fn choose_for_payload(&self, live: &mut Live) -> Result<bool, String> {
         let ranges = self.file.gain_sets.iter().enumerate();
         let ranges: Vec<_> = ranges
@@ -45,12 +45,13 @@ impl Parameters {
             None if known => Err(format!(
                 "payload.mass of {mass} kg at payload.height {height} m is a moment of {moment:.4} kg m, and no gain set says that it holds it; accepted: {least} to {most} kg m, or a gain_set chosen in the same request"
             )),
-            // No set holds everything: the one in force stays.
+            // No set covers all payloads: the one in force stays.
             None => Ok(false),
         }
     }
 
-    /// Reads a gain-set file, relative to the joint file, that is to be added: of a new name, and making a law.
+    /// Reads the gain-set file to be added, relative to the joint file; its name must be new and
+    /// its gains must make a valid law.
     pub(super) fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, String> {
         let folder = self.file.file.parent();
         let folder = folder.unwrap_or(std::path::Path::new(""));
@@ -78,11 +79,11 @@ impl Parameters {
         }
     }
 
-    /// The live gains as a gain set of its own, as it would be saved: named after the one in force with the first number
-    /// that is free among the sets and beside its file.
+    /// Returns the live gains as a new gain set to be saved. Its name is that of the set in force
+    /// with the first number free among the sets and in its folder.
     ///
     /// # Errors
-    /// One sentence where no gain was changed.
+    /// One sentence if no gain was changed.
     pub fn live_gain_set(&self) -> Result<NamedGainSet, String> {
         let set = &self.file.gain_sets[self.live.set];
         if set.gains == self.live.gains {
@@ -113,7 +114,7 @@ impl Parameters {
                 file,
                 motor_names: set.motor_names.clone(),
                 gains: self.live.gains.clone(),
-                // What was specified holds no longer; what it is meant for does.
+                // The specification no longer holds; the intended purpose does.
                 purpose: Purpose {
                     specification: None,
                     ..set.purpose.clone()
@@ -123,12 +124,12 @@ impl Parameters {
         Err("no number is free for the new gain set".into())
     }
 
-    /// The live gains have been saved as `set`, which is in force from now on. Gives the parameters that changed.
+    /// Makes the saved live gains the set in force. Returns the parameters that changed.
     pub fn saved(&mut self, set: NamedGainSet) -> Vec<(String, Value)> {
         let mut live = self.live.clone();
         live.gains = set.gains.clone();
         live.set = self.file.gain_sets.len();
-        // The same gains as before: they make a law.
+        // The same gains as before, so that they make a valid law.
         match self.compile(live) {
             Ok(candidate) => self.commit(Candidate {
                 added: Some(set),

@@ -1,4 +1,4 @@
-//! The parameters `supervision.*`: the guards of the rules, as joint files have them.
+//! The parameters `supervision.*`: the guards of the rules, as in joint files.
 
 use super::{Entry, Key, Parameters, Range, Value, wrong_type};
 use crate::config::supervision::{
@@ -7,7 +7,7 @@ use crate::config::supervision::{
 use crate::self_support::SelfSupport;
 use crate::tick::{Feedback, Rule, Supervision};
 
-/// What of the supervision a parameter is.
+/// The field of [`Supervision`] that a parameter sets.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum SupervisionKey {
     Limit(Rule),
@@ -20,7 +20,7 @@ pub(super) enum SupervisionKey {
 
 use SupervisionKey as S;
 
-/// All of them, by name.
+/// Returns all entries with their names.
 pub(super) fn entries() -> Vec<(String, Entry)> {
     let mut list = Vec::new();
     let mut add = |name: String, key, description: String, constraints: String, range, unit| {
@@ -116,7 +116,7 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
     list
 }
 
-/// What a rule's limit counts.
+/// Returns the quantity that a rule's limit bounds.
 fn watched(rule: Rule) -> &'static str {
     match rule {
         Rule::ImuFrozen => {
@@ -128,11 +128,11 @@ fn watched(rule: Rule) -> &'static str {
         Rule::SensorMismatch => "distance of the bends that IMU and encoders say, rad",
         Rule::PositionLimit => "how far a motor stands outside its travel, rad",
         Rule::Slack => "tendons that hang slack",
-        Rule::Saturation => "share of ticks with the correction, a speed or a travel at its limit",
-        Rule::Hunting => "swing to and fro while the reference rests, rad",
-        Rule::DivergingOscillation => "swing that grows while the reference rests, rad",
+        Rule::Saturation => "share of cycles with feedback, a speed or a travel at its limit",
+        Rule::Hunting => "oscillation while the reference rests, rad",
+        Rule::DivergingOscillation => "oscillation that grows while the reference rests, rad",
         Rule::LateCycles => "share of ticks that come late",
-        // Their limits stand elsewhere.
+        // Their limits are defined elsewhere.
         Rule::ImuStale
         | Rule::MotorStale
         | Rule::OverBend
@@ -152,12 +152,12 @@ fn accepted_reactions(rule: Rule) -> String {
     }
 }
 
-/// The value of one of them.
+/// Returns the present value of a field.
 pub(super) fn value(supervision: &Supervision, key: SupervisionKey) -> Value {
     let guard = |rule| supervision.guard(rule);
     match key {
         S::Limit(rule) => Value::Double(guard(rule).limit),
-        // What is never is told as it is set.
+        // An infinite time is reported as it is set: 0.
         S::After(rule) => Value::Double(
             Some(guard(rule).after)
                 .filter(|a| a.is_finite())
@@ -175,10 +175,10 @@ pub(super) fn value(supervision: &Supervision, key: SupervisionKey) -> Value {
     }
 }
 
-/// Changes one of them; `number` takes a number in the entry's range.
+/// Sets one field; `number` returns the value as a number in the entry's range.
 ///
 /// # Errors
-/// One sentence.
+/// One sentence if the value is not accepted.
 pub(super) fn change(
     supervision: &mut Supervision,
     key: SupervisionKey,
@@ -223,10 +223,10 @@ pub(super) fn change(
     Ok(())
 }
 
-/// Refuses reactions that are too mild for what the loop is to rest on.
+/// Refuses reactions that are too mild for the feedback in use.
 ///
 /// # Errors
-/// One sentence.
+/// One sentence naming the first such rule.
 pub(super) fn together(supervision: &Supervision, feedback: Feedback) -> Result<(), String> {
     match too_mild(supervision, feedback) {
         None => Ok(()),
@@ -239,12 +239,13 @@ pub(super) fn together(supervision: &Supervision, feedback: Feedback) -> Result<
 }
 
 impl Parameters {
-    /// What the beam alone carries, by the law in force.
+    /// Returns the self-support of the beam under the law in force.
     pub fn self_support(&self) -> SelfSupport {
         self.self_support
     }
 
-    /// The supervision in force, each guard with the limit in force, wherever that stands.
+    /// Returns the supervision in force, each guard with its effective limit, which may be defined
+    /// elsewhere.
     pub fn supervision(&self) -> Supervision {
         let limits = &self.live.limits;
         let mut supervision = limits.supervision;
@@ -291,7 +292,7 @@ mod tests {
         assert_eq!(accepted_reactions(Rule::MotorStale), "'hold' or 'release'");
         assert_eq!(
             accepted_reactions(Rule::Slack),
-            "'warn', 'limit', 'hold' or 'release'"
+            "'warn', 'slow', 'hold' or 'release'"
         );
         let mut mild = Supervision::default();
         mild.guard_mut(Rule::ImuFrozen).reaction = Reaction::Warn;

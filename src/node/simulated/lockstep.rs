@@ -1,4 +1,5 @@
-//! Simulated time in lockstep: whoever answers on a topic `acknowledged`, and how long they are waited for.
+//! Simulated time in lockstep: the nodes that answer on topics `acknowledged`, and the time limits
+//! for them.
 
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
@@ -9,36 +10,36 @@ use r2r::builtin_interfaces::msg::Time;
 use r2r::std_msgs::msg::Header;
 use r2r::{Node, QosProfile};
 
-/// Machine time after which somebody who has never answered is told to be missing.
+/// Machine time after which a node that has never answered is reported as missing.
 const MISSING: Duration = Duration::from_secs(5);
 
-/// A node that time waits for.
+/// A node that simulated time waits for.
 pub struct Partner {
     topic: String,
     answers: BoxStream<'static, Header>,
-    /// The stamp that it acknowledged last, by topic.
+    /// The last acknowledged stamp, by topic.
     newest: BTreeMap<String, Time>,
     presence: Presence,
 }
 
-/// Whether a partner is waited for.
+/// The state of a partner.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Presence {
-    /// It has never answered: time does not begin without it.
+    /// It has never answered: time does not start without it.
     Awaited,
-    /// The same, and that has been said.
+    /// The same, and this has been logged.
     Missing,
     /// It answers.
     Here,
-    /// It has not answered for too long: time goes on without it.
+    /// It has not answered for too long: time continues without it.
     Gone,
 }
 
 impl Partner {
-    /// Whoever publishes on `topic`.
+    /// Subscribes to the acknowledgements on `topic`.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects the subscription.
     pub fn new(node: &mut Node, topic: &str) -> r2r::Result<Self> {
         let all = QosProfile::default().keep_last(100).reliable();
         Ok(Self {
@@ -49,7 +50,7 @@ impl Partner {
         })
     }
 
-    /// Takes the answers that have come. Says whether there were any.
+    /// Takes the acknowledgements received; returns true if there were any.
     pub fn take(&mut self) -> bool {
         let mut any = false;
         while let Some(Some(Header { stamp, frame_id })) = self.answers.next().now_or_never() {
@@ -59,12 +60,13 @@ impl Partner {
         any
     }
 
-    /// Whether it has acknowledged the message on `topic` with this stamp.
+    /// Returns true if it has acknowledged the message on `topic` with this stamp.
     pub fn has_acknowledged(&self, topic: &str, stamp: &Time) -> bool {
         self.newest.get(topic) == Some(stamp)
     }
 
-    /// Whether time goes on for all that this one says: it has answered, or has been waited for in vain since `asked`.
+    /// Returns true if time may continue: the node has answered, or `patience` since `asked` is
+    /// over.
     pub fn lets_go(&mut self, answered: bool, asked: Instant, patience: Duration) -> bool {
         let topic = &self.topic;
         if answered {
@@ -100,7 +102,7 @@ impl Partner {
         }
     }
 
-    /// Whether time goes on without it.
+    /// Returns true if time continues without it.
     pub fn is_gone(&self) -> bool {
         self.presence == Presence::Gone
     }

@@ -1,4 +1,4 @@
-//! One simulated joint before its topics: what it takes, and what it says.
+//! The topics of one simulated joint: its inputs and outputs.
 
 use futures::FutureExt;
 use futures::stream::{BoxStream, StreamExt};
@@ -17,12 +17,12 @@ use crate::config::SetpointMessage;
 
 /// Standard gravity, m/s^2 (ISO 80000-3), for the accelerometer.
 const GRAVITY: f64 = 9.80665;
-/// How long the base takes to a new orientation, s.
+/// Duration of the motion of the base to a new orientation, s.
 const BASE_TURN: f64 = 1.0;
-/// Messages whose refusal is told; more would bury the first.
+/// Number of refused messages that are logged; more would hide the first.
 const TOLD: u64 = 10;
 
-/// What came in.
+/// An input message.
 enum Event {
     Joint(JointState),
     Array(Float64MultiArray),
@@ -31,7 +31,7 @@ enum Event {
     Base(QuaternionStamped),
 }
 
-/// What a sensor has delivered and nobody has been told yet.
+/// A sensor reading that has been delivered but not published.
 pub enum Reading {
     /// On `joint_states`.
     Motors(JointState),
@@ -42,7 +42,7 @@ pub enum Reading {
 }
 
 impl Reading {
-    /// Its topic, as the node calls it.
+    /// Returns the topic, by its name in the joint's node.
     pub fn topic(&self) -> &'static str {
         match self {
             Self::Motors(_) => "joint_states",
@@ -51,7 +51,7 @@ impl Reading {
         }
     }
 
-    /// Its stamp.
+    /// Returns the stamp of the reading.
     pub fn stamp(&self) -> &Time {
         match self {
             Self::Motors(m) => &m.header.stamp,
@@ -60,7 +60,7 @@ impl Reading {
     }
 }
 
-/// The joint in its world of topics.
+/// A simulated joint with its publishers and subscriptions.
 pub struct World {
     simulated: Simulated,
     plant: Plant,
@@ -76,13 +76,13 @@ pub struct World {
 }
 
 impl World {
-    /// The joint before the topics of `node`.
+    /// Creates the publishers and subscriptions on `node`.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects one of them.
     pub fn new(simulated: Simulated, plant: Plant, node: &mut Node) -> r2r::Result<Self> {
         let sensor = QosProfile::sensor_data;
-        // Scorers should miss nothing.
+        // Scoring must not miss a message.
         let truth = || QosProfile::default().keep_last(100).reliable();
         let file = &simulated.file;
         let base_imu = match &file.description.base_imu {
@@ -103,12 +103,12 @@ impl World {
         })
     }
 
-    /// Goes on to simulated time `t`, s.
+    /// Advances to simulated time `t`, s.
     pub fn run_until(&mut self, t: f64) {
         self.plant.run_until(t);
     }
 
-    /// Takes the messages that have come, those of each topic in their order. Says whether there were any.
+    /// Handles the messages received, per topic in their order; returns true if there were any.
     pub fn take(&mut self) -> bool {
         let mut any = false;
         for topic in 0..self.events.len() {
@@ -125,7 +125,7 @@ impl World {
         any
     }
 
-    /// Takes a message; what is wrong with it otherwise, in one sentence.
+    /// Handles a message; otherwise returns the problem in one sentence.
     fn receive(&mut self, event: Event) -> Result<(), String> {
         match event {
             Event::Joint(message) => self.joint(&message),
@@ -155,7 +155,7 @@ impl World {
                 setpoints[motor] = Some(value);
             }
         }
-        // Until every motor has been told once, none moves.
+        // No motor moves before every motor has a setpoint.
         if let Some(all) = setpoints.iter().copied().collect::<Option<Vec<f64>>>() {
             self.command(&all)?;
         }
@@ -246,7 +246,7 @@ impl World {
         Ok(())
     }
 
-    /// What the sensors have delivered by now; `stamp` gives the stamp of a simulated time, s.
+    /// Returns the readings delivered so far; `stamp` returns the stamp of a simulated time, s.
     pub fn readings(&mut self, stamp: impl Fn(f64) -> Time) -> Vec<Reading> {
         let file = &self.simulated.file;
         let mut readings = Vec::new();
@@ -286,7 +286,7 @@ impl World {
     /// Publishes a reading.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects the message.
     pub fn publish(&self, reading: &Reading) -> r2r::Result<()> {
         match reading {
             Reading::Motors(message) => self.motors.publish(message),
@@ -298,10 +298,10 @@ impl World {
         }
     }
 
-    /// Publishes what is really so.
+    /// Publishes the true bend and head pose.
     ///
     /// # Errors
-    /// What the middleware refuses.
+    /// The middleware rejects a message.
     pub fn tell_truth(&self, stamp: impl Fn(f64) -> Time) -> r2r::Result<()> {
         let truth = self.plant.truth();
         let mut bend = Vector3Stamped::default();
@@ -322,7 +322,7 @@ impl World {
     }
 }
 
-/// Subscribes to what the joint takes, the setpoints first.
+/// Subscribes to the inputs of the joint, setpoints first.
 fn listen(
     node: &mut Node,
     message: SetpointMessage,
@@ -356,8 +356,8 @@ fn quaternion(orientation: &UnitQuaternion<f64>) -> r2r::geometry_msgs::msg::Qua
     }
 }
 
-/// What an inertial unit on the body with the given frame says; noise of orientation and angular velocity, rad and rad/s rms
-/// (REP-145: covariances row by row, all zero where unknown).
+/// Returns the message of an IMU on the body with the given frame; noise of orientation and angular
+/// velocity, rad and rad/s rms (REP-145: covariances row by row, all zero if unknown).
 fn imu_message(
     reading: &ImuReading,
     frame: &str,
@@ -369,7 +369,7 @@ fn imu_message(
     let w = &mut message.angular_velocity;
     let omega = &reading.angular_velocity;
     (w.x, w.y, w.z) = (omega.x, omega.y, omega.z);
-    // An accelerometer at rest shows the reaction to gravity, upward.
+    // An accelerometer at rest measures the reaction to gravity, upward.
     let up = reading.orientation.inverse() * Vector3::new(0.0, 0.0, GRAVITY);
     let a = &mut message.linear_acceleration;
     (a.x, a.y, a.z) = (up.x, up.y, up.z);

@@ -1,4 +1,4 @@
-//! The sources on the graph: the topics that they use, and the nodes behind them.
+//! Subscriptions to the targets of all sources, and the nodes that publish them.
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -12,17 +12,17 @@ use crate::config::JointFile;
 use crate::node::aim::Asked;
 use crate::node::status::Status;
 
-/// Time between two looks at who publishes.
+/// Period of the checks on publishers.
 const LOOK: Duration = Duration::from_millis(50);
-/// Longest name of a node that is told.
+/// Max. length of a displayed node name.
 const LONGEST: usize = 256;
-/// What the middleware calls a node that it does not know, or not yet.
+/// Name that the middleware gives to a node that it does not know, or not yet.
 const NOT_KNOWN: &str = "_NODE_NAME_UNKNOWN_";
 
-/// Listens to the targets of all sources.
+/// Subscribes to the targets of all sources.
 ///
 /// # Errors
-/// What the middleware refuses.
+/// The middleware rejects a subscription.
 pub fn listen(node: &mut Node, file: &JointFile) -> r2r::Result<Vec<BoxStream<'static, Asked>>> {
     let qos = || QosProfile::default().keep_last(1).reliable();
     let own = file.commands.sources.iter().cloned().map(Lane::Own);
@@ -41,8 +41,9 @@ pub fn listen(node: &mut Node, file: &JointFile) -> r2r::Result<Vec<BoxStream<'s
     Ok(streams)
 }
 
-/// Looks who publishes on the topics that all share, where it is time to; for the thread that spins the node of full name
-/// `name`. The bindings drop what the middleware says of a message's sender, so that only this tells one from another.
+/// Returns a function that updates, when due, which nodes publish on the shared topics; for the
+/// thread that spins the node of full name `name`. The bindings drop the middleware's information
+/// on a message's sender, so that only this distinguishes the sources.
 pub fn look_at_publishers(name: &str, status: Arc<Status>) -> impl FnMut(&Node) + Send + 'static {
     let topics = Topic::ALL.map(|topic| {
         let relative = format!("~/{}", topic.name());
@@ -54,7 +55,7 @@ pub fn look_at_publishers(name: &str, status: Arc<Status>) -> impl FnMut(&Node) 
             return;
         }
         for (topic, full) in &topics {
-            // Without an answer what was known stands.
+            // Without an answer the previous names stay.
             if let Ok(found) = node.get_publishers_info_by_topic(full, false) {
                 let names = found
                     .iter()
@@ -66,13 +67,13 @@ pub fn look_at_publishers(name: &str, status: Arc<Status>) -> impl FnMut(&Node) 
     }
 }
 
-/// A node's full name, fit to be shown; empty: not known.
+/// Returns a node's full name, safe to display; empty: unknown.
 fn node_name(namespace: &str, name: &str) -> String {
     if name == NOT_KNOWN || name.is_empty() {
         return String::new();
     }
     let full = format!("{}/{name}", namespace.trim_end_matches('/'));
-    // It comes from the network: nothing says that it is a name.
+    // It comes from the network and may not be a valid name.
     let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '/');
     let shown = full.chars().take(LONGEST);
     shown.map(|c| if good(c) { c } else { '?' }).collect()

@@ -1,13 +1,16 @@
-//! The full name of a topic of this node: the bindings take relative names and remap them, but do not tell what they made of them.
+//! The full name of a topic of this node: the bindings remap relative names but do not report the
+//! result.
 //!
-//! The rules are those of the ROS 2 design documents "Topic and Service name mapping to DDS" (expansion), "Remapping Names" and
-//! "ROS Command Line Arguments": the first rule that matches wins, both its sides are expanded before they are compared.
+//! The rules are those of the ROS 2 design documents "Topic and Service name mapping to DDS"
+//! (expansion), "Remapping Names" and "ROS Command Line Arguments": the first matching rule wins,
+//! and both its sides are expanded before the comparison.
 
-/// What marks the rules among arguments, and their end.
+/// Arguments that begin and end the ROS arguments.
 const BEGIN: &str = "--ros-args";
 const END: &str = "--";
 
-/// The full name of `name` for the node of full name `node`, as `arguments` of the process remap it.
+/// Returns the full name of `name` for the node of full name `node`, as remapped by the `arguments`
+/// of the process.
 pub(super) fn full_name(
     node: &str,
     name: &str,
@@ -33,22 +36,22 @@ pub(super) fn full_name(
     name
 }
 
-/// What a rule makes of a full name of a topic, if it is about it.
+/// Returns the name that a rule maps a full topic name to, if the rule applies.
 fn applied(node: &str, own: &str, rule: &str, name: &str) -> Option<String> {
     let (from, to) = rule.split_once(":=")?;
     let from = match from.split_once(':') {
         Some(("rostopic", rest)) => rest.strip_prefix("//")?,
         Some((only, rest)) if only == own => rest.strip_prefix("rostopic://").unwrap_or(rest),
-        // Of another node, or of services.
+        // Rules of another node, or of services.
         Some(_) => return None,
         None => from,
     };
-    // Names of nodes and namespaces begin like this.
+    // Rules for node names and namespaces begin with `__`.
     let about_topics = !from.starts_with("__");
     (about_topics && expanded(node, from) == name).then(|| expanded(node, to))
 }
 
-/// Namespace, which is empty for `/`, and name of a node.
+/// Splits a full node name into namespace, empty for `/`, and base name.
 fn split(node: &str) -> (&str, &str) {
     node.rsplit_once('/').unwrap_or(("", node))
 }

@@ -1,4 +1,4 @@
-//! What a step test hears of the joint: its streams, and what it says of itself.
+//! The streams and diagnostics of the joint that a step test receives.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -16,12 +16,12 @@ use crate::geometry::swing_twist;
 use crate::rt::Clock;
 use crate::trial::{AngleSample, BendSample, SetpointSample, StepStreams};
 
-/// Age from which a stream counts as silent, s.
+/// Time without a message after which a stream is silent, s.
 const SILENT: f64 = 0.2;
-/// Age from which diagnostics do; they come once a second.
+/// The same for diagnostics, s, which arrive once a second.
 const DIAGNOSTICS_SILENT: f64 = 3.0;
 
-/// What the joint's diagnostics said last.
+/// The last diagnostics of the joint.
 #[derive(Clone, Debug)]
 pub(super) struct Diagnosis {
     pub(super) message: String,
@@ -29,7 +29,7 @@ pub(super) struct Diagnosis {
     pub(super) gain_set: String,
     pub(super) feedback: String,
     pub(super) over_bend: bool,
-    /// Why the joint is not driven, if its node is at rest in a state in which it is not.
+    /// Reason why the joint is not driven, if its node stays in a state in which it is not.
     pub(super) idle: Option<String>,
 }
 
@@ -40,7 +40,7 @@ impl Diagnosis {
             found.map_or_else(String::new, |v| v.value.clone())
         };
         let (state, reason) = (value("lifecycle_state"), value("lifecycle_reason"));
-        // An autostart that waits may come through.
+        // A waiting autostart may still succeed.
         let idle = ["unconfigured", "inactive", "finalized"].contains(&state.as_str())
             && !reason.starts_with("autostart");
         Self {
@@ -55,7 +55,7 @@ impl Diagnosis {
         }
     }
 
-    /// What of it no step test can be made with.
+    /// Returns a problem that prevents a step test, if any.
     pub(super) fn trouble(&self) -> Option<String> {
         if self.mode != "tracking" || self.over_bend {
             Some(format!("/diagnostics says: {}", self.message))
@@ -67,7 +67,7 @@ impl Diagnosis {
     }
 }
 
-/// What was heard, and when last; times on the session's clock, but for reports, which keep machine time.
+/// The received data and receipt times on the session's clock; diagnostics use machine time.
 #[derive(Default)]
 pub(super) struct Heard {
     pub(super) streams: StepStreams,
@@ -76,24 +76,24 @@ pub(super) struct Heard {
     setpoints_at: Option<f64>,
     angles_at: Option<f64>,
     diagnosis_at: Option<f64>,
-    /// Age of the newest head pose when it was heard, s.
+    /// Latency of the newest head pose at its receipt, s.
     pub(super) age: f64,
 }
 
 impl Heard {
-    /// Why the joint is not driven, if its node says so.
+    /// Returns the reason why the joint is not driven, if its node reports one.
     pub(super) fn idle(&self) -> Option<String> {
         self.diagnosis.as_ref()?.idle.clone()
     }
 
-    /// The first stream that has been silent for too long now.
+    /// Returns the first stream that has been silent for too long.
     pub(super) fn silent(&self, clock: &Clock) -> Option<&'static str> {
         let (now, machine) = (clock.now(), clock.machine());
         let streams = [
             (self.poses_at, now, SILENT, "~/head_pose"),
             (self.setpoints_at, now, SILENT, "~/motor_setpoints"),
             (self.angles_at, now, SILENT, "joint_states"),
-            // Reports do not stand still with simulated time.
+            // Diagnostics continue while simulated time stands.
             (
                 self.diagnosis_at,
                 machine,
@@ -112,11 +112,11 @@ impl Heard {
 pub(super) type Shared = Arc<Mutex<Heard>>;
 
 pub(super) fn locked(heard: &Shared) -> std::sync::MutexGuard<'_, Heard> {
-    // Lists that only grow and newest values: a panic elsewhere leaves nothing half done.
+    // Growing lists and newest values: a panic elsewhere leaves nothing inconsistent.
     heard.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// Begins to listen, on `node`.
+/// Subscribes on `node` to the streams of the joint.
 pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r2r::Result<Shared> {
     let many = || QosProfile::default().keep_last(100).reliable();
     let joint = &subject.joint;
@@ -126,7 +126,7 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
     let poses = node.subscribe::<PoseStamped>(&topic("head_pose"), QosProfile::sensor_data())?;
     let (clock, record) = (session.clock().clone(), heard.clone());
     session.each(poses, move |message| {
-        // What is no pose is as good as none.
+        // An invalid pose counts as none.
         if let Ok(orientation) = read_pose(&message) {
             let stamp = &message.header.stamp;
             let time = clock.time_of(stamp.sec, stamp.nanosec);
@@ -188,7 +188,7 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
     let motors = subject.motor_names.clone();
     let mut known = vec![None; motors.len()];
     session.each(states, move |message| {
-        // A message may hold some of the motors only: the others are where they were.
+        // A message may hold some of the motors only: the others keep their last angle.
         let mut any = false;
         for (motor, angle) in motors.iter().zip(&mut known) {
             if let Some(value) = position_of(&message, motor) {
@@ -221,7 +221,7 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
     Ok(heard)
 }
 
-/// The position of a motor in a message, if it has one that is finite.
+/// Returns the position of a motor in a message, if present and finite.
 fn position_of(message: &JointState, motor: &str) -> Option<f64> {
     let place = message.name.iter().position(|name| name == motor)?;
     let value = message.position.get(place).copied();

@@ -1,28 +1,29 @@
-//! A swing that grows while the reference rests.
+//! Detection of an oscillation that grows while the reference is at rest.
 
 use crate::geometry::Bend;
 
-/// Time constant of the bend that is looked at, s: against sensor noise, short against a heavy head's swing (0.4 s).
+/// Time constant of the bend's filter, s: against sensor noise, short against a heavy head's
+/// oscillation (0.4 s).
 const FILTER: f64 = 0.02;
-/// How far the bend has to turn back before that counts as a turn, as a share of the limit.
+/// Reversal of the bend that counts as a turning point, as a fraction of the limit.
 const TURN: f64 = 0.25;
-/// Half swings that are compared.
+/// Number of half-cycles compared.
 const HALVES: usize = 4;
-/// By how much the last of them is greater than the first, at least.
+/// Min ratio of the last to the first half-cycle.
 const GROWTH: f64 = 1.15;
-/// Longest half swing, s: what is slower is a load that changes or a base that leans.
+/// Longest half-cycle, s: anything slower is a changing load or a leaning base.
 const LONGEST: f64 = 2.0;
 
-/// Half swings of one axis.
+/// Half-cycles of one axis.
 #[derive(Clone, Copy, Debug, Default)]
 struct Axis {
-    /// The last turn, and the furthest since.
+    /// Last turning point, and the extreme since.
     turn: f64,
     extreme: f64,
     rising: bool,
-    /// When it turned last, s.
+    /// Time of the last turning point, s.
     turned: f64,
-    /// Sizes of the half swings between turns, the newest last; 0: none.
+    /// Peak-to-peak amplitudes of the half-cycles, the newest last; 0: none.
     halves: [f64; HALVES],
 }
 
@@ -52,7 +53,7 @@ impl Axis {
         }
     }
 
-    /// The last half swing, if those before it were smaller and smaller, else 0.
+    /// Returns the amplitude of the last half-cycle if the amplitudes grow, else 0.
     fn grown(&self) -> f64 {
         let [first, .., last] = self.halves;
         let rising = self.halves.windows(2).all(|pair| pair[1] >= pair[0]);
@@ -64,12 +65,13 @@ impl Axis {
     }
 }
 
-/// Watches the measured bend for a swing of which each half is greater than the one before.
+/// Monitors the measured bend for an oscillation whose half-cycles grow.
 ///
-/// Half swings lie between two turns of the bend, each axis for itself. A push makes one half swing out and one greater one
-/// back past the middle, and then ever smaller ones, so it never makes four in a row that grow; neither does a steady sway,
-/// nor noise, whose turns are too small to count. Decay and growth by successive amplitudes: the logarithmic decrement of
-/// the textbooks, from memory.
+/// A half-cycle lies between two turning points of the bend; each axis is separate. A push causes
+/// one half-cycle out, a greater one back past the middle, and then ever smaller ones, so it never
+/// causes four growing ones in a row. Neither does a steady sway, nor noise, whose reversals are
+/// too small to count. Decay and growth by successive amplitudes: the logarithmic decrement of the
+/// textbooks, from memory.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Growing {
     filtered: Bend,
@@ -77,7 +79,8 @@ pub(super) struct Growing {
 }
 
 impl Growing {
-    /// One tick of `dt` s at `now` s: the measured bend, rad. `limit`: swing that is too great, rad. Work: constant.
+    /// Takes the measured bend, rad, of a tick of `dt` s at `now` s. `limit`: greatest permitted
+    /// peak-to-peak amplitude, rad. Work: constant.
     pub(super) fn step(&mut self, bend: Bend, watched: bool, now: f64, dt: f64, limit: f64) {
         if !watched {
             self.filtered = bend;
@@ -90,7 +93,7 @@ impl Growing {
         }
     }
 
-    /// The size of a half swing that has grown, rad; 0 where none grows.
+    /// Returns the peak-to-peak amplitude of a growing half-cycle, rad; 0 if none grows.
     pub(super) fn value(&self) -> f64 {
         self.axes.iter().map(Axis::grown).fold(0.0, f64::max)
     }
@@ -102,7 +105,7 @@ mod tests {
 
     const LIMIT: f64 = 0.05;
 
-    /// Greatest value over 8 s of what `bend` says.
+    /// Returns the greatest value over 8 s of `bend`.
     fn greatest(bend: impl Fn(f64) -> Bend) -> f64 {
         let mut state = Growing::default();
         state.step(bend(0.0), false, 0.0, 0.005, LIMIT);
@@ -121,10 +124,10 @@ mod tests {
         assert!(greatest(swing(0.5)) > LIMIT);
         assert!(greatest(swing(-0.5)) <= LIMIT);
         assert!(greatest(swing(0.0)) <= LIMIT);
-        // A push: from rest out, and back.
+        // A push: out from rest, and back.
         let push = |t: f64| Bend::new(0.2 * (-1.5 * t).exp() * (16.0 * t).sin(), 0.0);
         assert!(greatest(push) <= LIMIT);
-        // Drift, and small swings whatever they do.
+        // Drift, and small oscillations of any kind.
         assert!(greatest(|t| Bend::new(0.1 * t, -0.05 * t)) <= LIMIT);
         assert!(greatest(|t| Bend::new(0.001 * (0.2 * t).exp() * (16.0 * t).sin(), 0.0)) <= LIMIT);
     }

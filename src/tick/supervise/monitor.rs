@@ -1,4 +1,4 @@
-//! The rules, judged once a tick.
+//! Evaluation of the fault rules, once per tick.
 
 use super::diverging_oscillation::Growing;
 use super::sensor_mismatch::Doubt;
@@ -10,48 +10,48 @@ use crate::geometry::Configuration;
 use crate::tick::estimate::{head_age, motor_age};
 use crate::tick::{Estimate, Feedback, Input, Joint, Law, MotorSample, Source};
 
-/// A tick is late that comes this much after the one before, in periods.
+/// Interval between ticks, in periods, above which a tick is late.
 const LATE: f64 = 1.5;
 /// Hysteresis below the over-bend limit, rad (2 deg).
 const OVER_BEND_HYSTERESIS: f64 = 0.035;
-/// Times are told apart from a guard's to rounding, s.
+/// Rounding tolerance when times are compared with a config's time, s.
 const ROUNDING: f64 = 1e-9;
 
-/// What the loop knows of itself at a tick.
+/// State of the loop at a tick, as the monitor needs it.
 pub(in crate::tick) struct MonitorInput<'a> {
-    /// It drives the joint, or holds it.
+    /// The loop drives the joint or holds it.
     pub live: bool,
-    /// Tendons are released, or on their way: they hang, and what their motors say of the bend means nothing.
+    /// Tendons are released or in transition: their motors' bend is meaningless.
     pub released: bool,
-    /// Its reference rests.
+    /// The reference is at rest.
     pub at_rest: bool,
     pub estimate: Estimate,
     /// Gravity's direction in the base frame is known.
     pub base_known: bool,
-    /// The head's IMU would say the bend if it were trusted.
+    /// The head's IMU supplies the bend, trusted or not.
     pub imu_says: bool,
     /// Motor angles, rad.
     pub angles: &'a [f64],
-    /// What was sent last, rad or rad/s, and the same of the pan.
+    /// Last setpoints of the motors and of the pan, rad or rad/s.
     pub sent: &'a [f64],
     pub pan_sent: f64,
     pub reference: Configuration,
-    /// How far the motors are from where they should be, rad, the pan's last.
+    /// Deviation of each motor from its expected angle, rad; the pan's is last.
     pub departures: &'a [f64],
-    /// The correction, a speed or a travel was at its limit in the last tick.
+    /// The correction, a speed or a position was at its limit in the last tick.
     pub saturated: bool,
     pub hunting: bool,
-    /// Swing that it hunts with, rad.
+    /// Peak-to-peak amplitude of the hunting, rad.
     pub swing: f64,
 }
 
-/// The rules' memory.
+/// Memory of the fault rules.
 #[derive(Clone, Debug)]
 pub(in crate::tick) struct FaultMonitor {
     faults: Faults,
-    /// Since when each rule is above its limit, s.
+    /// Time since which each rule is above its limit, s.
     since: [Option<f64>; super::RULES],
-    /// Rules whose hold was in force: only clearing ends that.
+    /// Rules with a hold that was in force and that only clearing ends, as bits.
     stuck: u64,
     only_gaps: bool,
     clear: u64,
@@ -59,11 +59,11 @@ pub(in crate::tick) struct FaultMonitor {
     stood: f64,
     kind: CommandInterface,
     head: Still<6>,
-    /// The reference when the head's samples were new, rad.
+    /// Reference when the head's samples last changed, rad.
     head_from: Configuration,
-    /// Each motor's encoder, the pan's last.
+    /// Encoder of each motor; the pan's is last.
     encoders: Vec<Still<1>>,
-    /// Where its setpoints would have each motor, rad, and where that was when the encoder's samples were new.
+    /// Commanded angle of each motor, rad: now, and when the encoder's samples last changed.
     asked: Vec<f64>,
     asked_from: Vec<f64>,
     begun: bool,
@@ -72,13 +72,13 @@ pub(in crate::tick) struct FaultMonitor {
     growing: Growing,
     doubt: Doubt,
     source: Source,
-    /// The newest command, by sequence number, and when it came, s.
+    /// Sequence number of the newest command and its time of arrival, s.
     sequence: Option<u64>,
     commanded: f64,
     motors_safe: bool,
 }
 
-/// Bit `i`, where there is one.
+/// Returns a mask with bit `i` set; 0 beyond 63.
 fn bit(i: usize) -> u64 {
     u32::try_from(i)
         .ok()
@@ -86,13 +86,13 @@ fn bit(i: usize) -> u64 {
         .unwrap_or(0)
 }
 
-/// The bits of those that are so.
+/// Returns a mask of the items that are true.
 fn bits(all: impl Iterator<Item = bool>) -> u64 {
     let set = all.enumerate().filter(|(_, so)| *so);
     set.fold(0, |bits, (i, _)| bits | bit(i))
 }
 
-/// By how much `value` is outside, 0 inside. What is no number is outside.
+/// Returns the distance of `value` from the interval, 0 inside and infinite for NaN.
 fn outside(value: f64, low: f64, high: f64) -> f64 {
     let beyond = (low - value).max(value - high);
     if beyond.is_nan() {
@@ -131,12 +131,12 @@ impl FaultMonitor {
         }
     }
 
-    /// How all rules stand.
+    /// Returns the state of all rules.
     pub(in crate::tick) fn faults(&self) -> &Faults {
         &self.faults
     }
 
-    /// The loop starts anew from where the joint is.
+    /// Records that the loop restarts from where the joint is.
     pub(in crate::tick) fn begin(&mut self) {
         self.begun = true;
     }
@@ -146,49 +146,49 @@ impl FaultMonitor {
         fault.broken || fault.latched
     }
 
-    /// Whether the head's IMU repeats itself, so that it says nothing.
+    /// Returns true if the head's IMU repeats itself and must not be used.
     pub(in crate::tick) fn distrusts_imu(&self) -> bool {
         self.in_force(Rule::ImuFrozen)
     }
 
-    /// Whether the motors may say the bend where the IMU cannot.
+    /// Returns true if the motors may supply the bend when the IMU cannot.
     pub(in crate::tick) fn motors_may_serve(&self, law: &Law) -> bool {
         law.limits.supervision.fallback && self.motors_safe
     }
 
-    /// Whether a fault waits to be cleared that asks for a hold.
+    /// Returns true if a fault with a reaction of at least hold is latched.
     pub(in crate::tick) fn latched(&self, law: &Law) -> bool {
         let guards = &law.limits.supervision;
         let mut rules = Rule::ALL.iter();
         rules.any(|r| self.faults.of(*r).latched && guards.guard(*r).reaction >= Reaction::Hold)
     }
 
-    /// Whether a fault that only clearing ends holds the joint.
+    /// Returns true if a fault that must be cleared holds the joint.
     pub(in crate::tick) fn stuck(&self) -> bool {
         self.stuck != 0
     }
 
-    /// Whatever holds the joint is that data are old, and nothing else.
+    /// Returns true if stale data are the only cause of a hold.
     pub(in crate::tick) fn only_gaps(&self) -> bool {
         self.only_gaps
     }
 
-    /// IMU and encoders have told of different bends, and it is not clear yet what that is.
+    /// Returns true while a sensor mismatch is suspected but not yet confirmed.
     pub(in crate::tick) fn doubts(&self) -> bool {
         self.doubt.doubts()
     }
 
-    /// Time since the tick before this one, s; NaN in the first.
+    /// Returns the time since the previous tick, s; NaN in the first.
     pub(in crate::tick) fn stood(&self) -> f64 {
         self.stood
     }
 
-    /// The measured bend is beyond its limit.
+    /// Returns true if the measured bend is above the over-bend limit.
     pub(in crate::tick) fn over_bend(&self) -> bool {
         self.faults.of(Rule::OverBend).above
     }
 
-    /// What one rule sees: `value` and whether that is `above` its limit; anything follows after `after` s of that.
+    /// Updates a rule from what was `seen`. It is broken after `after` s above its limit.
     fn judge(&mut self, law: &Law, rule: Rule, seen: Seen, after: f64, live: bool, now: f64) {
         let guard = law.limits.supervision.guard(rule);
         let since = &mut self.since[rule as usize];
@@ -200,7 +200,7 @@ impl FaultMonitor {
         self.note(guard, rule, seen, broken);
     }
 
-    /// How a rule stands.
+    /// Updates the state of a rule.
     fn note(&mut self, guard: &FaultConfig, rule: Rule, seen: Seen, broken: bool) {
         let fault: &mut Fault = &mut self.faults.rules[rule as usize];
         fault.value = seen.value;
@@ -215,7 +215,7 @@ impl FaultMonitor {
         }
     }
 
-    /// Judges every rule. Work: a few passes over the motors.
+    /// Evaluates every rule. Work: a few passes over the motors.
     pub(in crate::tick) fn step(
         &mut self,
         joint: &Joint,
@@ -254,8 +254,9 @@ impl FaultMonitor {
         let motors = bits(self.encoders.iter().map(|e| e.value() > most));
         self.at_once(law, Rule::MotorFrozen, Seen::of(value, motors), view, now);
 
-        // An IMU that repeated itself is not trusted until that is cleared, but what it says now is heard: where that is far from what
-        // the motors say, these do not serve either. Old angles say nothing of where the motors are.
+        // A frozen IMU stays untrusted until cleared, but its new samples are still compared: far
+        // from the motors' bend, the motors must not replace it either. Stale angles are not
+        // compared.
         let frozen = self.faults.of(Rule::ImuFrozen).above;
         let known = view.imu_says && !frozen && !self.faults.of(Rule::MotorStale).above;
         let value = match known && imu && !view.released {
@@ -300,7 +301,7 @@ impl FaultMonitor {
         };
         self.at_once(law, Rule::Slack, seen, view, now);
 
-        // Shares are of the guard's time already.
+        // The fraction is taken over the config's time already.
         let guard = guards.guard(Rule::Saturation);
         let value = self
             .saturation
@@ -308,7 +309,7 @@ impl FaultMonitor {
         let seen = Seen::new(value, value > guard.limit);
         self.judge(law, Rule::Saturation, seen, 0.0, live, now);
 
-        // An encoder that is silent shows nothing of its motor.
+        // A silent encoder gives no information on its motor.
         let silent = self.faults.of(Rule::MotorStale).motors;
         let departures = || {
             let all = view.departures.iter().enumerate();
@@ -333,7 +334,7 @@ impl FaultMonitor {
         );
 
         let limit = guards.guard(Rule::DivergingOscillation).limit;
-        // Another source's bend is no swing.
+        // A change of the bend's source is no oscillation.
         let same =
             std::mem::replace(&mut self.source, view.estimate.source) == view.estimate.source;
         let watched = live && view.at_rest && same;
@@ -376,13 +377,13 @@ impl FaultMonitor {
         self.react(law);
     }
 
-    /// A rule whose time is its guard's.
+    /// Updates a rule with its config's time.
     fn at_once(&mut self, law: &Law, rule: Rule, seen: Seen, view: &MonitorInput, now: f64) {
         let after = law.limits.supervision.guard(rule).after;
         self.judge(law, rule, seen, after, view.live, now);
     }
 
-    /// Looks for sensors that say the same to the last bit.
+    /// Looks for sensors that repeat bit-identical samples.
     fn still(&mut self, joint: &Joint, law: &Law, input: &Input, view: &MonitorInput) {
         let sent = view.sent.iter().copied();
         let pan = joint.pan.map(|pan| pan.ratio * view.pan_sent);
@@ -421,7 +422,7 @@ impl FaultMonitor {
         }
     }
 
-    /// Clears what was asked to be cleared, where its cause has gone.
+    /// Clears faults on request, where their cause is gone.
     fn clear(&mut self, input: &Input) {
         if std::mem::replace(&mut self.clear, input.clear) == input.clear {
             return;
@@ -438,9 +439,9 @@ impl FaultMonitor {
         }
     }
 
-    /// The most severe reaction of all rules in force.
+    /// Sets the most severe reaction of all rules in force.
     fn react(&mut self, law: &Law) {
-        // Motors serve where each says something and none says it wrongly.
+        // The motors can replace the IMU if every encoder works and no rule contradicts them.
         let shows = |rule| self.faults.of(rule).above || self.in_force(rule);
         self.motors_safe = !shows(Rule::MotorStale)
             && !shows(Rule::MotorFrozen)
@@ -452,8 +453,8 @@ impl FaultMonitor {
         self.only_gaps = true;
         for rule in Rule::ALL {
             let asked = law.limits.supervision.guard(rule).reaction;
-            // While IMU and encoders say different bends, nothing goes on out until it is clear what that is: a tendon
-            // that has snapped lets the head on much further than it was sent.
+            // While a mismatch is suspected the reference moves no further outward: with a snapped
+            // tendon, the head moves much further than commanded.
             let doubted =
                 rule == Rule::SensorMismatch && (self.faults.of(rule).above || self.doubt.doubts());
             let asked = match (self.in_force(rule), doubted) {
@@ -479,7 +480,7 @@ impl FaultMonitor {
     }
 }
 
-/// What a rule sees.
+/// Observation of a rule.
 #[derive(Clone, Copy)]
 struct Seen {
     value: f64,
@@ -496,7 +497,7 @@ impl Seen {
         }
     }
 
-    /// Above where any motor is.
+    /// Returns an observation that is above its limit where any motor is.
     fn of(value: f64, motors: u64) -> Self {
         Self {
             value,

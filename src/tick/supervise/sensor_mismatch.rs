@@ -1,25 +1,26 @@
-//! Whether IMU and encoders tell of the same bend, over the swings of a head.
+//! Detection of a mismatch between IMU and encoders, robust to oscillations of the head.
 
-/// While in doubt, below this share of the limit the two tell of the same bend.
+/// Fraction of the limit below which the bends agree again while a mismatch is suspected.
 const CALM: f64 = 0.6;
-/// How much of the time above the limit a time that is calm takes back.
+/// Time above the limit that is taken back per time below it.
 const FORGETS: f64 = 0.5;
-/// Shorter than this it may be a sample that was spoilt on its way, s.
+/// Time up to which a mismatch may be a corrupted sample, s.
 const SPOILT: f64 = 0.05;
 
-/// Counts the time above a limit. A head whose tendon has parted swings through where its motors would have it, and rests near
-/// there as long as nothing has to pull on that tendon, so that time is not forgotten at once, and in doubt less counts as too much.
+/// Counts the time above a limit. A head with a parted tendon oscillates through the bend of its
+/// motors, and stays near it as long as that tendon need not pull. So the time is forgotten
+/// gradually, and while a mismatch is suspected the limit is lower.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Doubt {
-    /// Time above the limit, less what was taken back, s.
+    /// Time above the limit, less the time taken back, s.
     time: f64,
 }
 
 impl Doubt {
-    /// One tick of `dt` s: the value, its limit, and after how long above that is a fault. Returns whether it is one.
+    /// Takes the value of a tick of `dt` s. Returns true after `after` s above `limit`.
     pub(super) fn step(&mut self, value: f64, limit: f64, after: f64, dt: f64) -> bool {
         if value > limit * if self.doubts() { CALM } else { 1.0 } {
-            // What stays above for long is not forgotten any later.
+            // The cap keeps a long mismatch from taking longer to be forgotten.
             self.time = (self.time + dt).min(after.max(dt));
         } else {
             self.time = (self.time - FORGETS * dt).max(0.0);
@@ -27,7 +28,7 @@ impl Doubt {
         self.time > 0.0 && self.time + 0.5 * dt >= after
     }
 
-    /// The two have told of different bends for longer than a spoilt sample takes, and it is not forgotten.
+    /// Returns true if the time above the limit exceeds that of a corrupted sample.
     pub(super) fn doubts(&self) -> bool {
         self.time > SPOILT
     }
@@ -45,7 +46,7 @@ mod tests {
     const LIMIT: f64 = 0.12;
     const AFTER: f64 = 1.0;
 
-    /// When it is a fault first, s, of what `value` says over 10 s.
+    /// Returns the time of the first fault, s, for `value` over 10 s.
     fn fault(value: impl Fn(f64) -> f64) -> Option<f64> {
         let mut doubt = Doubt::default();
         let mut times = (0..2000).map(|k| f64::from(k) * DT);
@@ -56,9 +57,9 @@ mod tests {
     fn what_stays_or_swings_is_a_fault_and_pushes_are_not() {
         let stays = fault(|_| 0.13).expect("it is");
         assert!((stays - AFTER).abs() <= 2.0 * DT, "{stays}");
-        // A swing about what is told, above the limit for two thirds of the time.
+        // An oscillation through the other bend, above the limit for two thirds of the time.
         assert!(fault(|t| 0.24 * (6.0 * t).sin().abs()).is_some_and(|at| at < 2.0));
-        // A push of 0.2 s now and then, and what is never above.
+        // Repeated pushes of 0.2 s, and a value that is never above.
         assert_eq!(fault(|t| if t % 1.2 < 0.2 { 0.3 } else { 0.01 }), None);
         assert_eq!(fault(|_| LIMIT), None);
     }
@@ -76,7 +77,7 @@ mod tests {
         let mut doubt = Doubt::default();
         (0..40).for_each(|_| assert!(!doubt.step(0.2, LIMIT, AFTER, DT)));
         assert!(doubt.doubts());
-        // Still more than what counts as calm: it goes on.
+        // Still above the lowered limit: the time goes on.
         let mut more = doubt;
         assert!((0..200).any(|_| more.step(0.08, LIMIT, AFTER, DT)));
         let calm = (0..2000).take_while(|_| {

@@ -1,30 +1,30 @@
-//! How much of the last while something was so.
+//! Fraction of recent ticks at which a condition held.
 
-/// Parts of the window.
+/// Number of parts of the window.
 const PARTS: usize = 16;
 
-/// The share of ticks, over a window that slides in sixteenths, at which something was so.
+/// Fraction of ticks at which a condition held, over a window that slides in sixteenths.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Share {
     hits: [u32; PARTS],
     ticks: [u32; PARTS],
     part: usize,
-    /// When the present part ends, s.
+    /// End of the present part, s.
     ends: f64,
-    /// For how long it has watched, s.
+    /// Time covered so far, up to the window, s.
     watched: f64,
     last: f64,
 }
 
 impl Share {
-    /// The tick at `now` s; the share over the last `window` s, where ticks that have not been yet count as if it had not been so.
-    /// Work: [`PARTS`] at most.
+    /// Takes the tick at `now` s. Returns the fraction over the last `window` s; ticks before the
+    /// first one count as false. Work: at most [`PARTS`].
     pub(super) fn step(&mut self, so: bool, now: f64, window: f64) -> f64 {
         if window <= 0.0 {
             return f64::from(u8::from(so));
         }
         let part = window / PARTS as f64;
-        // A clock that jumped, or another window.
+        // The clock jumped, or the window changed.
         if !(now >= self.last && now - self.ends <= window && self.ends - now <= part) {
             *self = Self {
                 ends: now + part,
@@ -68,7 +68,7 @@ mod tests {
         assert!((run(&mut share, 101..401, |_| true) - 1.0).abs() < 1e-9);
         assert!((run(&mut share, 401..1000, |k| k % 4 == 0) - 0.25).abs() < 0.02);
         assert!(run(&mut share, 1000..1300, |_| false) == 0.0);
-        // A clock that goes back, one that leaps, none that moves.
+        // A clock that runs back, one that jumps ahead, one that stands still.
         assert!(run(&mut share, 0..10, |_| true) < 0.1);
         assert!(share.step(true, 1e6, 1.0) == 0.0);
         assert!(share.step(true, f64::NAN, 1.0).is_nan() || share.step(true, 0.0, 1.0) == 0.0);

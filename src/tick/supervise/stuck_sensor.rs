@@ -1,18 +1,19 @@
-//! A sensor that says the same to the last bit although the joint was made to move.
+//! Detection of a sensor that repeats bit-identical samples during commanded motion.
 
-/// What one sensor said last, and how far the joint has been made to go since it began to say so.
+/// Last sample of one sensor, and the commanded motion since its value last changed.
 ///
-/// Real sensors have noise in their last bits, and one without noise shows what moves. So a stream of samples with new
-/// stamps and the same bits, while what it measures has been made to go further than a limit, is no measurement: a driver
-/// that repeats its last reading, a bus that hangs, a motor that stands still. The way is judged where a sample arrives, so
-/// that a sensor that says nothing is stale and not frozen. Common practice, no source.
+/// Real sensors have noise in their last bits, and a noise-free one shows the motion. So samples
+/// with new stamps and the same bits, despite commanded motion beyond a limit, are no measurement:
+/// a driver that repeats its last reading, a bus that hangs, a motor that stands still. The motion
+/// is evaluated when a sample arrives, so that a silent sensor counts as stale and not as frozen.
+/// Common practice, no source.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Still<const N: usize> {
     bits: [u64; N],
     stamp: f64,
-    /// Furthest way since the bits were new.
+    /// Greatest commanded motion since the bits changed.
     gone: f64,
-    /// And when a sample said them last.
+    /// The same when the last sample with these bits arrived.
     judged: f64,
 }
 
@@ -28,7 +29,7 @@ impl<const N: usize> Default for Still<N> {
 }
 
 impl<const N: usize> Still<N> {
-    /// The newest sample, whose way since the bits were new is `way(true)` from where they were. Says whether it differs.
+    /// Takes the newest sample of `values`. Returns true if its stamp is newer and its bits differ.
     pub(super) fn sample(&mut self, values: [f64; N], stamp: f64) -> bool {
         if stamp <= self.stamp {
             return false;
@@ -43,17 +44,17 @@ impl<const N: usize> Still<N> {
         new
     }
 
-    /// How far the joint has been made to go from where it was when the bits were new.
+    /// Takes the present commanded distance from where the joint was when the bits changed.
     pub(super) fn way(&mut self, way: f64) {
         self.gone = self.gone.max(way);
     }
 
-    /// The joint begins anew from here: what it did before counts no more, but what has been judged stands.
+    /// Restarts from the present position: earlier motion no longer counts, but the value stays.
     pub(super) fn forget(&mut self) {
         self.gone = 0.0;
     }
 
-    /// How far the joint went while the samples said the same.
+    /// Returns the commanded motion during which the samples stayed the same.
     pub(super) fn value(&self) -> f64 {
         self.judged
     }
@@ -75,7 +76,7 @@ mod tests {
         assert_eq!(still.value(), 0.5);
         assert!(still.sample([1.0 + f64::EPSILON], 0.2));
         assert_eq!(still.value(), 0.0);
-        // Zeros of both signs differ in a bit.
+        // Zeros of both signs differ in one bit.
         assert!(still.sample([0.0], 0.3) && still.sample([-0.0], 0.4));
     }
 }

@@ -1,9 +1,9 @@
-//! The family's middle.
+//! The model in the middle of a family.
 
 use crate::controller::reference_model::{Lag, Model};
 use crate::model::{Dynamics, Plant};
 
-/// Least and greatest.
+/// Returns minimum and maximum.
 fn ends(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     values.fold(None, |ends, x| match ends {
         None => Some((x, x)),
@@ -11,7 +11,7 @@ fn ends(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     })
 }
 
-/// `x` to four digits.
+/// Rounds `x` to four digits.
 fn four(x: f64) -> f64 {
     if !(x > 0.0 && x.is_finite()) {
         return x;
@@ -20,9 +20,10 @@ fn four(x: f64) -> f64 {
     (x * unit).round() / unit
 }
 
-/// The family's middle: the middle of gains and dead times, the geometric middle of frequencies, damping ratios and time
-/// constants. Damping acts on the rate beyond the model's; it asks least of the joint if the model is damped as the joint is then:
-/// to first order in the damping d (s), `2 z/w + K d` of rate for `2 z/w`, a damping ratio of `z + K w d/2`.
+/// Returns the family's middle: the mean of the extremes of gains and dead times, and the geometric
+/// mean of those of frequencies, damping ratios and time constants. Damping acts on the rate beyond
+/// the model's. It needs the lowest effort if the model is damped as the joint is then: to first
+/// order in the damping d (s), `2 z/w + K d` of rate for `2 z/w`, a damping ratio of `z + K w d/2`.
 pub(super) fn model(plants: &[Plant], damping: f64) -> Model {
     let between = |ends: Option<(f64, f64)>| ends.map(|(low, high)| 0.5 * (low + high));
     let geometric = |ends: Option<(f64, f64)>| ends.map(|(low, high)| (low * high).sqrt());

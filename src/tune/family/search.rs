@@ -1,4 +1,4 @@
-//! The search: dampings, integral gains, orders.
+//! The search over dampings, integral gains and orders.
 
 use super::{FamilySpecification, OnModel, Swing, plain, three};
 use crate::controller::MotorGains;
@@ -7,24 +7,24 @@ use nalgebra::Complex;
 use std::cell::Cell;
 use std::f64::consts::{PI, TAU};
 
-/// Orders that are tried where none is given.
+/// Orders to try where none is given.
 const ORDERS: [f64; 9] = [1.0, 0.95, 1.05, 0.9, 1.1, 0.85, 1.15, 0.8, 1.2];
-/// Proportional gains, as loop gains at rest, that are tried where none is given.
+/// Proportional gains, as loop gains at rest, to try where none is given.
 const PROPORTIONS: [f64; 7] = [0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4];
-/// What an order other than 1, or a proportional gain, must bring in crossover to be taken.
+/// Minimum gain in crossover for an order other than 1, or a proportional gain, to be chosen.
 const WORTH: f64 = 1.05;
-/// Greatest damping that a set holds, s.
+/// Maximum damping of a set, s.
 const MOST_DAMPING: f64 = 1.0;
 
-/// The family behind its delays, and what is asked of it.
+/// The family with its delays, and the specification.
 pub(super) struct Search<'a> {
     pub plants: Vec<Plant>,
     specification: &'a FamilySpecification,
-    /// The member that failed last: it is looked at first.
+    /// The member that failed last; it is checked first.
     failed: Cell<usize>,
 }
 
-/// Gains that are looked for.
+/// Gains of the search.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Found {
     pub proportional: f64,
@@ -67,12 +67,13 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// The whole loop round a model that has the delays in it.
+    /// Returns the whole loop around a model that includes the delays.
     pub(super) fn open(&self, plant: &Plant, found: &Found) -> Loop {
         Loop::of(*plant, Law::new(&found.gains(self.corner(plant))))
     }
 
-    /// Whether every member is stable with at most that peak.
+    /// Returns true if every member is stable with at most that peak, and its remaining mode decays
+    /// fast enough.
     pub(super) fn holds(&self, found: &Found, peak: f64) -> bool {
         let count = self.plants.len();
         let first = self.failed.get();
@@ -89,13 +90,13 @@ impl<'a> Search<'a> {
         })
     }
 
-    /// Whether the swing that is left dies down fast enough.
+    /// Returns true if the remaining mode decays fast enough.
     fn dies_down(&self, plant: &Plant, found: &Found) -> bool {
         self.lateness(plant, found) <= 1.0
     }
 
-    /// How fast the swing that is left has to die down over how fast it does. The integral loop's crossover is close to
-    /// `(K ki)^(1/lambda)`.
+    /// Returns the required decay of the remaining mode over its actual decay. The integral loop's
+    /// crossover is close to `(K ki)^(1/lambda)`.
     pub(super) fn lateness(&self, plant: &Plant, found: &Found) -> f64 {
         let least =
             self.specification.decay * (plant.gain * found.integral).powf(1.0 / found.order);
@@ -108,7 +109,7 @@ impl<'a> Search<'a> {
         })
     }
 
-    /// The highest peak of each member, infinite where it is unstable.
+    /// Returns the highest peak of each member, infinite where it is unstable.
     pub(super) fn peaks(&self, found: &Found) -> Vec<f64> {
         let peak = |plant| {
             let figures = self.open(plant, found).figures();
@@ -121,7 +122,7 @@ impl<'a> Search<'a> {
         self.plants.iter().map(peak).collect()
     }
 
-    /// The largest damping that by itself holds the peak on every member.
+    /// Returns the largest damping at which the damping loop alone holds the peak on every member.
     fn most_damping(&self, proportional: f64, peak: f64) -> f64 {
         let holds = |damping: f64| {
             let found = Found {
@@ -132,7 +133,7 @@ impl<'a> Search<'a> {
             };
             self.holds(&found, peak)
         };
-        // Upwards, since far beyond what it may be a loop's figures cost more.
+        // Searched upwards, since figures of a loop far beyond the limit take longer.
         let (mut low, mut high) = (0.0, 1e-4);
         while high < MOST_DAMPING && holds(high) {
             (low, high) = (high, 1.3 * high);
@@ -143,7 +144,7 @@ impl<'a> Search<'a> {
         halve(low, high, 16, holds)
     }
 
-    /// The largest integral gain that holds the peak; none if none does.
+    /// Returns the largest integral gain that holds the peak; none if none does.
     pub(super) fn most_integral(&self, template: &Found, peak: f64) -> Option<f64> {
         let gain = self.plants.iter().map(|p| p.gain).fold(0.0, f64::max);
         let holds = |crossover: f64| {
@@ -156,7 +157,8 @@ impl<'a> Search<'a> {
                 peak,
             )
         };
-        // Crossovers that matter: from far below the slowest model up to where its delays or its lag end it.
+        // The range of crossovers runs from far below the slowest model up to the limit by delays
+        // or lag.
         let slowest = self.slowest();
         let mut high = 10.0 * slowest;
         let mut low = high / 1.25;
@@ -178,15 +180,16 @@ impl<'a> Search<'a> {
         None
     }
 
-    /// The slowest model's corner, rad/s.
+    /// Returns the slowest model's corner, rad/s.
     fn slowest(&self) -> f64 {
         let corners = self.plants.iter().filter_map(Plant::corner);
         corners.fold(f64::INFINITY, f64::min)
     }
 
-    /// The fastest gains at that proportional gain and order.
+    /// Returns the fastest gains at that proportional gain and order.
     fn fastest(&self, proportional: f64, order: f64, peak: f64) -> Option<Found> {
-        // Integral action takes a little of the peak that damping alone has.
+        // With integral action, slightly more damping than that of the damping loop alone may hold
+        // the peak.
         let most = (1.25 * self.most_damping(proportional, peak)).min(MOST_DAMPING);
         let at = |damping: f64| {
             let template = Found {
@@ -211,7 +214,7 @@ impl<'a> Search<'a> {
         for k in 0..=PLACES {
             best = larger(best, at(step * f64::from(k)));
         }
-        // Closer round the best.
+        // A finer search around the best.
         let mut step = step;
         for _ in 0..6 {
             let Some(here) = best else { break };
@@ -225,7 +228,8 @@ impl<'a> Search<'a> {
         best
     }
 
-    /// Crossover of the integral loop round the damped joint and its phase margin, lowest first; 0 where there is none.
+    /// Returns the crossover of the integral loop around the damped joint and its phase margin, for
+    /// the lowest crossover; 0 where there is none.
     fn crossover(&self, plant: &Plant, found: &Found) -> (f64, f64) {
         let corner = self.corner(plant);
         let law = Law::new(
@@ -272,8 +276,9 @@ impl<'a> Search<'a> {
         all.fold(f64::INFINITY, f64::min)
     }
 
-    /// The swing of the closed loop that the joint's own becomes: the root of `1/P + C + d s` that the joint's pole moves to as
-    /// the gains grow from nothing, by Newton's steps.
+    /// Returns the closed-loop mode that the joint's own mode becomes. It is the root of
+    /// `1/P + C + d s` that the joint's pole moves to as the gains grow from zero, by Newton's
+    /// steps.
     fn swing(&self, plant: &Plant, found: &Found) -> Option<Swing> {
         let Dynamics::Second {
             natural_frequency: w,
@@ -299,7 +304,7 @@ impl<'a> Search<'a> {
                 let h = s.norm() * 1e-6;
                 let slope = (f(s + h) - f(s - h)) / (2.0 * h);
                 let step = f(s) / slope;
-                // The real axis is where a swing ends; a step across it tells nothing.
+                // An oscillation ends at the real axis; a step across it gives no mode.
                 if !(step.norm() < 0.5 * s.norm()) {
                     return None;
                 }
@@ -337,7 +342,8 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// The longest delay beyond the one designed for at which the peak is still below `peak`, s.
+    /// Returns the maximum delay beyond the designed one at which the peak is still below `peak`,
+    /// s.
     pub(super) fn spare(&self, found: &Found, peak: f64, most: f64) -> f64 {
         let holds = |extra: f64| {
             let later = Search::new(&self.plants, extra, self.specification);
@@ -351,7 +357,8 @@ impl<'a> Search<'a> {
     }
 }
 
-/// The greatest value found to hold between `low`, which does, and `high`, which does not, after so many halvings.
+/// Returns the largest value found to hold between `low`, which does, and `high`, which does not,
+/// after so many bisections.
 fn halve(mut low: f64, mut high: f64, times: usize, holds: impl Fn(f64) -> bool) -> f64 {
     for _ in 0..times {
         let middle = 0.5 * (low + high);
@@ -364,7 +371,7 @@ fn halve(mut low: f64, mut high: f64, times: usize, holds: impl Fn(f64) -> bool)
     low
 }
 
-/// The swing of the joint alone.
+/// Returns the mode of the joint alone.
 pub(super) fn own_mode(plant: &Plant) -> Option<Swing> {
     match plant.dynamics {
         Dynamics::Second {
@@ -378,8 +385,9 @@ pub(super) fn own_mode(plant: &Plant) -> Option<Swing> {
     }
 }
 
-/// Length of a moving average for that model, s: the period of the swing that is left. Damped beyond 0.6 there is little swing
-/// that a zero of the average could be put on, and the period would grow without bound; without a swing it is twice the lag.
+/// Returns the length of a moving average for that model, s: the period of the remaining mode. With
+/// a damping ratio above 0.6 there is little oscillation that a zero of the average could cancel,
+/// and the period would grow without bound. Without a mode it is twice the lag.
 pub(super) fn window(plant: &Plant, swing: Option<Swing>, damping: f64) -> f64 {
     if let Some(Swing {
         natural_frequency,
@@ -401,11 +409,12 @@ pub(super) fn window(plant: &Plant, swing: Option<Swing>, damping: f64) -> f64 {
     2.0 * (lag + plant.gain * damping)
 }
 
-/// The fastest at any order and proportional gain that are left open, and what order 1 does there.
+/// Returns the fastest gains at any order and proportional gain left open, and the crossover at
+/// order 1.
 pub(super) fn fastest(search: &Search, peak: f64) -> Option<(Found, Option<f64>)> {
     let specification = search.specification;
     let gain = search.plants.iter().map(|p| p.gain).fold(0.0, f64::max);
-    // The plainest comes first; another one has to be worth it.
+    // The simplest combination comes first; another one must be clearly faster.
     let pick = |all: &mut dyn Iterator<Item = (f64, f64)>| -> (Option<(Found, f64)>, Option<f64>) {
         let (mut best, mut first) = (None::<(Found, f64)>, None);
         let mut plain = 0.0;
@@ -440,7 +449,8 @@ pub(super) fn fastest(search: &Search, peak: f64) -> Option<(Found, Option<f64>)
     Some((best?.0, integer))
 }
 
-/// The least peak from the one asked up to 10 that `works`, to 0.01; none if none does.
+/// Returns the minimum peak from the specified one up to 10 that `works`, to 0.01; none if none
+/// does.
 fn least(search: &Search, works: impl Fn(f64) -> bool) -> Option<f64> {
     let (mut low, mut high) = (search.specification.sensitivity_peak, 10.0);
     if !works(high) {
@@ -457,7 +467,8 @@ fn least(search: &Search, works: impl Fn(f64) -> bool) -> Option<f64> {
     Some((high * 100.0).ceil() / 100.0)
 }
 
-/// The least peak that can be had at all, at the proportional gain and order asked (or none, and 1).
+/// Returns the minimum peak that can be reached at all, at the specified proportional gain and
+/// order (default 0 and 1).
 pub(super) fn least_peak(search: &Search) -> Option<f64> {
     let (proportional, order) = (
         search.specification.proportional,
@@ -469,7 +480,8 @@ pub(super) fn least_peak(search: &Search) -> Option<f64> {
     })
 }
 
-/// The least peak at which that crossover can be had on every model, with proportional gain and order of `found`.
+/// Returns the minimum peak at which that crossover can be reached on every model, with
+/// proportional gain and order of `found`.
 pub(super) fn peak_for(search: &Search, found: &Found, crossover: f64) -> Option<f64> {
     least(search, |peak| {
         let found = search.fastest(found.proportional, found.order, peak);
