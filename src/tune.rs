@@ -81,6 +81,7 @@ pub enum Form {
 /// A design that meets its specification, is stable, and crosses magnitude 1 once.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Design {
+    /// Gains of one motor.
     pub gains: MotorGains,
     /// Specification that the gains meet.
     pub specification: Specification,
@@ -129,6 +130,7 @@ pub enum Reason {
     NegativeGain {
         /// Name of the gain.
         key: &'static str,
+        /// Its value.
         value: f64,
     },
     /// All three specifications hold, but the closed loop has poles in the right half-plane.

@@ -499,7 +499,10 @@ fn without_ros_in_the_environment_the_offline_commands_work_and_the_others_say_w
     for arguments in [&["--help"][..], &["check", joint], &["examine", joint]] {
         let out = plain(arguments);
         let said = String::from_utf8_lossy(&out.stderr);
-        assert!(out.status.success() && said.is_empty(), "{arguments:?}: {said}");
+        assert!(
+            out.status.success() && said.is_empty(),
+            "{arguments:?}: {said}"
+        );
         assert!(!out.stdout.is_empty());
     }
     for arguments in [
@@ -513,7 +516,10 @@ fn without_ros_in_the_environment_the_offline_commands_work_and_the_others_say_w
         let out = plain(arguments);
         let said = String::from_utf8_lossy(&out.stderr);
         assert_eq!(out.status.code(), Some(1), "{arguments:?}: {said}");
-        assert!(said.contains("needs ROS 2, and AMENT_PREFIX_PATH is not set: source"), "{said}");
+        assert!(
+            said.contains("needs ROS 2, and AMENT_PREFIX_PATH is not set: source"),
+            "{said}"
+        );
         assert_eq!(said.lines().count(), 1, "{said}");
     }
 }

@@ -112,12 +112,12 @@ fn what_cannot_be_is_told() {
             "base_imu.rate_hz is 2000; accepted: a number from 0.01 to 1000 Hz",
         ),
         (
-            "  sensor_latency_ms: 4",
-            "  sensor_latency_ms: -4",
-            "base_imu.sensor_latency_ms is -4; accepted: a number from 0 to 10000 ms",
+            "  latency_ms: 4",
+            "  latency_ms: -4",
+            "base_imu.latency_ms is -4; accepted: a number from 0 to 10000 ms",
         ),
         (
-            "  sensor_latency_ms: 4  ",
+            "  latency_ms: 4  ",
             "  age_s: 4  ",
             "base_imu.age_s (given as 4) is not a known key; accepted here: ...",
         ),

@@ -250,9 +250,11 @@ fn unstable() {
         .for_each(|y| *y += 1e-4 * random.normal());
     let sentence = refused(&record);
     assert!(
-        sentence.starts_with("unstable: after the step at 0.500 s the response oscillates over 0.0")
-            && sentence
-                .ends_with(" rad in the three thirds of the rest; accepted: an oscillation that decays"),
+        sentence
+            .starts_with("unstable: after the step at 0.500 s the response oscillates over 0.0")
+            && sentence.ends_with(
+                " rad in the three thirds of the rest; accepted: an oscillation that decays"
+            ),
         "{sentence}"
     );
     let falls_over = stepped(3.0, |t| 0.001 * (1.5 * (t - 0.5).max(0.0)).exp_m1());

@@ -230,7 +230,7 @@ fn base_imu(top: &Table) -> Result<Option<SimulatedBaseImu>, ConfigError> {
     let keys = [
         "mounting_deg",
         "rate_hz",
-        "sensor_latency_ms",
+        "latency_ms",
         "orientation_noise_deg",
         "gyro_noise_rad_s",
     ];

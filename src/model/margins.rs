@@ -263,10 +263,12 @@ impl Loop {
     }
 
     /// Returns the joint, delays included.
+    /// Returns the model in the loop.
     pub fn plant(&self) -> &Plant {
         &self.plant
     }
 
+    /// Returns the control law in the loop.
     pub fn law(&self) -> &Law {
         &self.law
     }

@@ -118,6 +118,7 @@ pub struct OnModel {
 /// The fastest gain set for a family.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FamilyDesign {
+    /// The gain set, as it is saved.
     pub gains: GainSet,
     /// Figures on each model, in the family's order.
     pub models: Vec<OnModel>,

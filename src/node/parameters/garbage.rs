@@ -31,8 +31,8 @@ fn number() -> impl Strategy<Value = f64> {
 
 fn value() -> impl Strategy<Value = Value> {
     let words = [
-        "imu", "motors", "off", "warn", "hold", "slow", "release", "neutral", "camera",
-        "bare", "", "no-such", "../..",
+        "imu", "motors", "off", "warn", "hold", "slow", "release", "neutral", "camera", "bare", "",
+        "no-such", "../..",
     ];
     let word = prop::sample::select(words.map(String::from).to_vec());
     prop_oneof![
