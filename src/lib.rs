@@ -1,37 +1,22 @@
 //! Withy: a robotics middleware node for tendon-driven soft joints.
 //!
-//! Layers, lowest first; a file imports only from lower layers (see DEVELOPERS.md, enforced by
+//! Wings, from the ground up; a file imports only from its own wing and those below it (see DEVELOPERS.md, enforced by
 //! `tests/layers.rs`).
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
-pub mod fractional;
-pub mod frames;
-pub mod geometry;
+pub mod control;
+pub mod sim;
 
-pub mod beam;
-pub mod controller;
-pub mod gaze;
-pub mod kinematics;
-pub mod self_support;
-pub mod track;
+pub mod design;
 
-pub mod model;
+pub mod files;
 
-pub mod aim;
-pub mod tick;
+pub mod runtime;
 
-pub mod config;
-pub mod examine;
-pub mod fit;
-pub mod trial;
-pub mod tune;
-
-pub mod link;
-#[cfg(feature = "ros")]
-pub mod node;
-pub mod recorder;
 pub mod report;
-pub mod rt;
 
-pub mod cmd;
+#[cfg(feature = "ros")]
+pub mod ros;
+
+pub mod cli;

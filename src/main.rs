@@ -4,5 +4,5 @@
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    withy::cmd::main(std::env::args_os())
+    withy::cli::main(std::env::args_os())
 }

@@ -3,8 +3,8 @@
 mod common;
 
 use common::many::{Busy, neck_of, panned_neck_of};
-use withy::self_support::{Load, SelfSupport};
-use withy::tick::{Input, Mode, Output, State, tick};
+use withy::control::self_support::{Load, SelfSupport};
+use withy::control::tick::{Input, Mode, Output, State, tick};
 
 #[test]
 fn a_tick_allocates_nothing() {

@@ -5,7 +5,7 @@ mod beam_support;
 use beam_support::{asked_angles, hold, toward};
 use nalgebra::{UnitQuaternion, Vector2, Vector3};
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
-use withy::beam::{
+use withy::sim::beam::{
     BaseMotion, DriveKind, JointDescription, Options, Plant, STEP, SensorOptions, SimulatedBaseImu,
     SimulatedPan, Swing,
 };

@@ -5,7 +5,7 @@ mod beam_support;
 use beam_support::{PAYLOADS, asked_angles, glasshouse, hold, toward};
 use nalgebra::{Vector2, Vector3};
 use std::f64::consts::PI;
-use withy::beam::{CommandError, DriveKind};
+use withy::sim::beam::{CommandError, DriveKind};
 
 /// True bend over the bend that the motors' kinematics ask for lies between 0.90 and 1.02 at rest, whatever the payload.
 #[test]

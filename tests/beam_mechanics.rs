@@ -5,7 +5,7 @@ mod beam_support;
 use beam_support::{PAYLOADS, asked_angles, glasshouse, hold, toward};
 use nalgebra::{UnitQuaternion, Vector3};
 use std::f64::consts::PI;
-use withy::beam::{DriveKind, JointDescription, Options, Plant, STEP};
+use withy::sim::beam::{DriveKind, JointDescription, Options, Plant, STEP};
 
 /// A bare beam in weightlessness with a light point at its tip.
 fn bare_beam() -> JointDescription {

@@ -5,7 +5,7 @@ mod beam_support;
 use beam_support::{asked_angles, hold, toward};
 use nalgebra::{UnitQuaternion, Vector3};
 use std::f64::consts::{PI, TAU};
-use withy::beam::{
+use withy::sim::beam::{
     CommandError, DriveKind, JointDescription, Options, Plant, SensorOptions, Tolerances,
 };
 

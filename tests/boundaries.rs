@@ -9,10 +9,10 @@ use files_support::{GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, tex
 use proptest::prelude::*;
 use proptest::sample::{Index, select};
 use proptest::test_runner::{RngSeed, TestRunner};
-use withy::config::{JointFile, Mapping, ModelsFile, NamedGainSet, SimulatedFile, StepTestRecord};
-use withy::geometry::Bend;
-use withy::link::inbox::{ImuReading, Inbox, Refusal, When};
-use withy::tick::Input;
+use withy::control::geometry::Bend;
+use withy::control::tick::Input;
+use withy::files::{JointFile, Mapping, ModelsFile, NamedGainSet, SimulatedFile, StepTestRecord};
+use withy::runtime::link::inbox::{ImuReading, Inbox, Refusal, When};
 
 fn thorough(seed: u64) -> TestRunner {
     TestRunner::new(ProptestConfig {

@@ -5,13 +5,13 @@ mod common;
 
 use common::{HEAVIEST, Loop, Neck, PAYLOADS, bed, bends, pose, setpoints};
 use nalgebra::Vector3;
-use withy::beam::Tolerances;
-use withy::controller::{CommandInterface, IntegratorDeadband};
-use withy::geometry::Bend;
-use withy::tick::{Feedback, Law, Mode};
-use withy::trial::{
+use withy::control::controller::{CommandInterface, IntegratorDeadband};
+use withy::control::geometry::Bend;
+use withy::control::tick::{Feedback, Law, Mode};
+use withy::design::trial::{
     self, Bars, MoveFigures, PayloadFigures, PushFigures, SetpointPeak, SwapFigures,
 };
+use withy::sim::beam::Tolerances;
 
 /// Worst figures over a bed of plants.
 #[derive(Debug, Default)]
@@ -405,7 +405,7 @@ fn the_first_setpoint_is_the_measured_angle() {
         let mut closed = neck.close(neck.law("any-payload"));
         closed
             .plant
-            .command(withy::beam::DriveKind::Position, &start)
+            .command(withy::sim::beam::DriveKind::Position, &start)
             .unwrap();
         closed.plant.run_until(0.15);
         closed.ticks = 30;

@@ -5,9 +5,9 @@ mod common;
 
 use common::{HEAVIEST, Loop, Neck, PAYLOADS, Record, pose};
 use nalgebra::{UnitQuaternion, Vector3};
-use withy::beam::{BaseMotion, Swing};
-use withy::geometry::{Bend, configuration};
-use withy::tick::{Fallback, Feedback, Rule};
+use withy::control::geometry::{Bend, configuration};
+use withy::control::tick::{Fallback, Feedback, Rule};
+use withy::sim::beam::{BaseMotion, Swing};
 
 /// Greatest departure of a pose held on a swinging base whose orientation is measured, deg.
 const HELD: f64 = 1.0;

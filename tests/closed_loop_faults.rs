@@ -4,11 +4,11 @@ mod common;
 
 use common::{HEAVIEST, Loop, Neck, pose, setpoints};
 use nalgebra::Vector3;
-use withy::beam::DriveKind;
-use withy::tick::{ImuSample, Mode, MotorSample, Readiness, Rule};
-use withy::trial;
+use withy::control::tick::{ImuSample, Mode, MotorSample, Readiness, Rule};
+use withy::design::trial;
+use withy::sim::beam::DriveKind;
 
-fn off_target(closed: &Loop, target: withy::geometry::Bend) -> f64 {
+fn off_target(closed: &Loop, target: withy::control::geometry::Bend) -> f64 {
     (closed.plant.truth().bend - target).norm().to_degrees()
 }
 

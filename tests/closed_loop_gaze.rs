@@ -5,10 +5,10 @@ mod common;
 
 use common::{HEAVIEST, Loop, Neck, PAYLOADS, pose};
 use nalgebra::{UnitQuaternion, Vector3};
-use withy::aim::{Aim, Aimed, Target};
-use withy::beam::BaseMotion;
-use withy::gaze::{Camera, Outcome};
-use withy::geometry::{Bend, configuration, orientation, position};
+use withy::control::aim::{Aim, Aimed, Target};
+use withy::control::gaze::{Camera, Outcome};
+use withy::control::geometry::{Bend, configuration, orientation, position};
+use withy::sim::beam::BaseMotion;
 
 /// Greatest true angle between axis and line of sight, deg.
 const ON_THE_POINT: f64 = 0.5;

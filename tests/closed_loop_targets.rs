@@ -6,10 +6,10 @@ mod common;
 use common::{HEAVIEST, Loop, Neck, pose};
 use nalgebra::Vector3;
 use std::f64::consts::TAU;
-use withy::aim::Target;
-use withy::geometry::{Bend, Configuration, bend_from, configuration};
-use withy::tick::Desired;
-use withy::track::Track;
+use withy::control::aim::Target;
+use withy::control::geometry::{Bend, Configuration, bend_from, configuration};
+use withy::control::tick::Desired;
+use withy::control::track::Track;
 
 /// From a sample's stamp to its arrival, s.
 const AGE: f64 = 0.02;

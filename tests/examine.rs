@@ -6,17 +6,17 @@ mod examine_support;
 use examine_support::gains_of;
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_6, PI};
-use withy::config::JointFile;
-use withy::controller::{GainSet, MotorGains};
-use withy::examine::{
+use withy::control::controller::{GainSet, MotorGains};
+use withy::control::fractional::Integral;
+use withy::control::geometry::Bend;
+use withy::control::tick::{Joint, Law};
+use withy::design::examine::{
     Conditions, Depth, Examination, Floor, LoopFigures, Member, Slack, delay_margin, examine,
     loop_figures, loop_response,
 };
-use withy::fractional::Integral;
-use withy::geometry::Bend;
-use withy::model::{Delays, Loop, Plant};
-use withy::tick::{Joint, Law};
-use withy::tune::{Form, Specification, tune};
+use withy::design::model::{Delays, Loop, Plant};
+use withy::design::tune::{Form, Specification, tune};
+use withy::files::JointFile;
 
 fn file() -> JointFile {
     JointFile::load("config/glasshouse-neck.yaml").expect("a sound joint file")
@@ -281,7 +281,7 @@ fn the_ideal_operator_is_that_of_mpmath() {
     let tables = tables();
     for row in tables["continuous"].as_array().unwrap() {
         let row = numbers(row);
-        let law = withy::model::Law::new(&MotorGains {
+        let law = withy::design::model::Law::new(&MotorGains {
             kp: 0.0,
             ki: 1.0,
             kd: 0.0,

@@ -5,12 +5,12 @@ mod examine_support;
 
 use examine_support::gains_of;
 use nalgebra::{Complex, Matrix2};
-use withy::config::JointFile;
-use withy::controller::{CommandInterface, GainSet};
-use withy::examine::{Conditions, LoopFigures, Member, loop_figures, loop_response};
-use withy::geometry::Bend;
-use withy::model::Plant;
-use withy::tick::{Feedback, Joint, Law};
+use withy::control::controller::{CommandInterface, GainSet};
+use withy::control::geometry::Bend;
+use withy::control::tick::{Feedback, Joint, Law};
+use withy::design::examine::{Conditions, LoopFigures, Member, loop_figures, loop_response};
+use withy::design::model::Plant;
+use withy::files::JointFile;
 
 /// One row of the table, with the joint and law that it is for.
 struct Row {

@@ -4,12 +4,12 @@
 mod common;
 
 use common::{Neck, PAYLOADS, pose};
-use withy::beam::{DriveKind, Plant as Simulated};
-use withy::controller::GainSet;
-use withy::examine::{Conditions, Depth, Examination, Floor, Member, examine};
-use withy::fit::{Hold, Order, Record, fit};
-use withy::geometry::Bend;
-use withy::tick::{Law, Reaction, Rule};
+use withy::control::controller::GainSet;
+use withy::control::geometry::Bend;
+use withy::control::tick::{Law, Reaction, Rule};
+use withy::design::examine::{Conditions, Depth, Examination, Floor, Member, examine};
+use withy::design::fit::{Hold, Order, Record, fit};
+use withy::sim::beam::{DriveKind, Plant as Simulated};
 
 /// From a sample's stamp to the tick that uses it: it is 4 ms old when it comes, between two ticks.
 const AGE: f64 = 0.005;
@@ -137,7 +137,7 @@ fn loops_called_stable_rest_and_loops_called_unstable_swing() {
                 let f = &m.discrete.figures;
                 f.stable() && f.margin() > 30f64.to_radians() && f.sensitivity.value <= 2.0
             });
-            let far = |f: withy::examine::LoopFigures| {
+            let far = |f: withy::design::examine::LoopFigures| {
                 !f.stable() && f.least_gain.is_some_and(|g| g.value < 0.8)
             };
             let bad = figures.clone().all(far);

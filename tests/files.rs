@@ -7,10 +7,10 @@ use std::fs;
 use std::process::Command;
 
 use files_support::{Copy, GAINS, JOINT, SIMULATED, assert_one_line, assert_told, config};
-use withy::beam::JointDescription;
-use withy::config::{JointFile, SimulatedFile, TickSource};
-use withy::controller::CommandInterface;
-use withy::tick::Feedback;
+use withy::control::controller::CommandInterface;
+use withy::control::tick::Feedback;
+use withy::files::{JointFile, SimulatedFile, TickSource};
+use withy::sim::beam::JointDescription;
 
 /// A wrong file: what is replaced by what, and the sentence after the file's name.
 struct Case {

@@ -3,7 +3,7 @@
 mod files_support;
 
 use files_support::{JOINT, assert_one_line, config, text};
-use withy::config::{Commands, JointFile};
+use withy::files::{Commands, JointFile};
 
 /// What the joint file with this under its key says.
 fn with(value: &str) -> Result<Commands, String> {

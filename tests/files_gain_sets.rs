@@ -8,9 +8,11 @@ use std::path::{Path, PathBuf};
 use files_support::{Copy, GAINS, assert_told, text};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
-use withy::config::{NamedGainSet, Purpose, Specification, save_gain_set};
-use withy::controller::reference_model::{Lag, Model};
-use withy::controller::{CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure};
+use withy::control::controller::reference_model::{Lag, Model};
+use withy::control::controller::{
+    CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
+};
+use withy::files::{NamedGainSet, Purpose, Specification, save_gain_set};
 
 #[test]
 fn gains_of_single_motors_lie_over_those_of_all() {

@@ -4,7 +4,7 @@ mod files_support;
 
 use files_support::{Copy, assert_told, config};
 use nalgebra::{UnitQuaternion, Vector3};
-use withy::config::{JointFile, SimulatedFile};
+use withy::files::{JointFile, SimulatedFile};
 
 const LOOKING: &str = "glasshouse-neck-pan.yaml";
 

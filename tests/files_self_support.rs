@@ -3,9 +3,9 @@
 mod files_support;
 
 use files_support::{Copy, JOINT, assert_told, config, text};
-use withy::beam::JointDescription;
-use withy::config::JointFile;
-use withy::self_support::{Load, SelfSupport};
+use withy::control::self_support::{Load, SelfSupport};
+use withy::files::JointFile;
+use withy::sim::beam::JointDescription;
 
 #[test]
 fn the_glasshouse_necks_are_as_drawn() {

@@ -4,8 +4,8 @@ mod files_support;
 
 use files_support::{Copy, SIMULATED, assert_told, config};
 use nalgebra::Vector3;
-use withy::beam::{DriveKind, JointDescription, Plant};
-use withy::config::SimulatedFile;
+use withy::files::SimulatedFile;
+use withy::sim::beam::{DriveKind, JointDescription, Plant};
 
 const WITH_PAN: &str = "glasshouse-neck-pan-simulated.yaml";
 

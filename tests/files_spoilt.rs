@@ -5,7 +5,7 @@ mod files_support;
 use files_support::{GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, text, watched};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
-use withy::config::{JointFile, NamedGainSet, SimulatedFile};
+use withy::files::{JointFile, NamedGainSet, SimulatedFile};
 
 const WITH_PAN: &str = "glasshouse-neck-pan-simulated.yaml";
 const LOOKING: &str = "glasshouse-neck-pan.yaml";

@@ -3,9 +3,9 @@
 mod files_support;
 
 use files_support::{Copy, JOINT, assert_one_line, assert_told, config, text, watched};
-use withy::config::JointFile;
-use withy::config::supervision::choice;
-use withy::tick::{Reaction, Rule, Supervision, TimeoutAction};
+use withy::control::tick::{Reaction, Rule, Supervision, TimeoutAction};
+use withy::files::JointFile;
+use withy::files::supervision::choice;
 
 /// The supervision of the joint file with `lines` under its key.
 fn with(lines: &str) -> Result<Supervision, String> {
@@ -35,12 +35,12 @@ fn what_the_comments_say_is_what_is_usual() {
 }
 
 #[test]
-fn the_readme_tells_what_is_usual() {
-    let readme = include_str!("../README.md");
+fn the_manual_tells_what_is_usual() {
+    let manual = include_str!("../docs/supervision.md");
     let usual = Supervision::default();
     for rule in Rule::ALL {
         let start = format!("| `{}` |", rule.name());
-        let row = readme.lines().find(|line| line.starts_with(&start));
+        let row = manual.lines().find(|line| line.starts_with(&start));
         let cells: Vec<_> = row.unwrap().split('|').map(str::trim).collect();
         let [_, _, _, limit, after, reaction, latch, _] = cells[..] else {
             panic!("{cells:?}");

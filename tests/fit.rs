@@ -5,8 +5,10 @@
 mod fit_support;
 
 use fit_support::{Case, cases, drawn, holds, reference, test_of};
-use withy::fit::{Fit, Hold, Order, Record, Whiteness, chi_squared_beyond, fit, interval_95};
-use withy::model::{Dynamics, Plant};
+use withy::design::fit::{
+    Fit, Hold, Order, Record, Whiteness, chi_squared_beyond, fit, interval_95,
+};
+use withy::design::model::{Dynamics, Plant};
 
 fn values(fit: &Fit) -> Vec<f64> {
     fit.parameters.iter().map(|p| p.value).collect()

@@ -8,9 +8,9 @@ use proptest::test_runner::RngSeed;
 use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
-use withy::config::{Mapping, ModelsFile, MotorColumn, StepTestRecord};
-use withy::fit::{Payload, fit};
-use withy::model::Plant;
+use withy::design::fit::{Payload, fit};
+use withy::design::model::Plant;
+use withy::files::{Mapping, ModelsFile, MotorColumn, StepTestRecord};
 
 fn read(text: &str) -> Result<StepTestRecord, String> {
     read_by(text, &Mapping::default())
@@ -175,7 +175,7 @@ proptest! {
         match read {
             Err(error) => assert_eq!(error.to_string().lines().count(), 1, "{error}"),
             Ok(read) => if let Ok((record, _)) = read.test.record()
-                && let Err(error) = fit(&record, Some(withy::fit::Order::First)) {
+                && let Err(error) = fit(&record, Some(withy::design::fit::Order::First)) {
                     assert_eq!(error.to_string().lines().count(), 1, "{error}");
                 },
         }
@@ -302,7 +302,10 @@ fn the_command_fits_shows_and_saves() {
     let at = |name: &str| -> PathBuf { folder.path().join(name) };
     sample().save(&at("lens.csv")).unwrap();
     let mut still = sample();
-    still.test.asked.fill(withy::geometry::Bend::zeros());
+    still
+        .test
+        .asked
+        .fill(withy::control::geometry::Bend::zeros());
     still.save(&at("still.csv")).unwrap();
 
     let good = withy_fit(folder.path(), &["lens.csv", "--save", "models.yaml"]);
@@ -398,7 +401,10 @@ fn what_standard_errors_hide_is_said() {
     let test = &mut swinging.test;
     for (bend, time) in test.measured.iter_mut().zip(&test.times) {
         let left = 0.003 * (9.0 * time).sin();
-        *bend += withy::geometry::bend_from(left.abs(), if left < 0.0 { 0.3 + PI } else { 0.3 });
+        *bend += withy::control::geometry::bend_from(
+            left.abs(),
+            if left < 0.0 { 0.3 + PI } else { 0.3 },
+        );
     }
     swinging.save(&at("swinging.csv")).unwrap();
 

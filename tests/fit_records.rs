@@ -3,7 +3,7 @@
 mod fit_support;
 
 use fit_support::{Case, Random, cases, drawn, test_of};
-use withy::fit::{Extent, Family, Fitted, Hold, Member, Order, Payload, Record, fit};
+use withy::design::fit::{Extent, Family, Fitted, Hold, Member, Order, Payload, Record, fit};
 
 fn refused(record: &Record) -> String {
     let sentence = fit(record, None)

@@ -4,10 +4,10 @@ mod common;
 
 use common::{Neck, PAYLOADS, pose};
 use std::path::Path;
-use withy::config::{Mapping, ModelsFile, MotorColumn, StepTestRecord};
-use withy::fit::{Family, Member, Order, Payload, fit};
-use withy::geometry::Bend;
-use withy::model::Dynamics;
+use withy::control::geometry::Bend;
+use withy::design::fit::{Family, Member, Order, Payload, fit};
+use withy::design::model::Dynamics;
+use withy::files::{Mapping, ModelsFile, MotorColumn, StepTestRecord};
 
 /// How long each step is held, s.
 const DWELL: f64 = 3.0;

@@ -2,7 +2,7 @@
 //! digits, checked by a second inversion; see `tests/references/make_fractional.py` for the convention).
 
 use serde::Deserialize;
-use withy::fractional::{Derivative, DerivativeState, Integral, IntegralState};
+use withy::control::fractional::{Derivative, DerivativeState, Integral, IntegralState};
 
 /// The bar: 0.1 % of the step.
 const BAR: f64 = 1e-3;

@@ -4,7 +4,7 @@
 use std::f64::consts::{FRAC_PI_2, PI};
 
 use nalgebra::Complex;
-use withy::fractional::{
+use withy::control::fractional::{
     Derivative, DerivativeState, Integral, IntegralState, MAX_SAMPLE_TIME, MIN_CORNER,
     MIN_SAMPLE_TIME, OperatorError,
 };

@@ -6,7 +6,7 @@
 use nalgebra::{Isometry3, Matrix3, Point3, Quaternion, Translation3, UnitQuaternion, Vector3};
 use serde_json::Value;
 use std::f64::consts::{FRAC_PI_2, PI};
-use withy::frames::{
+use withy::control::frames::{
     At, FARTHEST, InsertError, LONGEST_NAME, LookupError, MOST_FRAMES, MOST_SAMPLES,
     TransformBuffer,
 };

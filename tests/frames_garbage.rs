@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use proptest::test_runner::{RngSeed, TestRunner};
 use std::cell::Cell;
 use std::collections::HashSet;
-use withy::frames::{At, TransformBuffer};
+use withy::control::frames::{At, TransformBuffer};
 
 const NAMES: [&str; 9] = ["a", "b", "c", "d", "e", "/f", "g", "", "//"];
 

@@ -8,10 +8,10 @@ use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use serde_json::Value;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
-use withy::gaze::{
+use withy::control::gaze::{
     Camera, Gaze, GazeError, Gazer, Outcome, PanLimits, Present, REACHED_WITHIN, WORTH_A_JUMP,
 };
-use withy::geometry::{Bend, bend_from, inclination};
+use withy::control::geometry::{Bend, bend_from, inclination};
 
 const LENGTH: f64 = 0.12;
 const DEG: f64 = PI / 180.0;
@@ -273,7 +273,7 @@ fn pan_keeps_the_image_level() {
                     continue;
                 }
                 reached += 1;
-                let head = withy::geometry::rotation(found.bend);
+                let head = withy::control::geometry::rotation(found.bend);
                 assert!((head * right).z.abs() < 1e-12, "{axis:?} {found:?}");
                 assert!((head * right.cross(&a)).z > -1e-12, "{axis:?} {found:?}");
             }

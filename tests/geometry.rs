@@ -8,7 +8,7 @@ use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use serde_json::Value;
 use std::f64::consts::{FRAC_PI_2, PI};
-use withy::geometry::*;
+use withy::control::geometry::*;
 
 fn table(part: &str) -> Vec<Value> {
     let text = include_str!("references/kinematics.json");

@@ -208,7 +208,7 @@ fn gains_are_saved() {
         "gains/any-payload.yaml\n  - gains/any-payload-1.yaml",
     );
     stage.edit("glasshouse-neck.yaml", from, to);
-    let read = withy::config::JointFile::load(stage.config("glasshouse-neck.yaml")).unwrap();
+    let read = withy::files::JointFile::load(stage.config("glasshouse-neck.yaml")).unwrap();
     assert_eq!(read.gain_sets[1].name, "any-payload-1");
     assert_eq!(read.gain_sets[1].gains.motors[2].ki, 4.75);
     assert_eq!(

@@ -8,8 +8,8 @@ use std::path::Path;
 use std::time::Duration;
 
 use harness::{Stage, in_real_time};
-use withy::config::{JointFile, Mapping, StepTestRecord};
-use withy::geometry::{Bend, bend_from};
+use withy::control::geometry::{Bend, bend_from};
+use withy::files::{JointFile, Mapping, StepTestRecord};
 
 const NECK: &str = "glasshouse-neck.yaml";
 const SIMULATED: &str = "glasshouse-neck-simulated.yaml";
@@ -232,7 +232,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             let payload = read.payload.expect("a payload");
             assert!((payload.mass - 0.09).abs() < 1e-12 && (payload.height - 0.035).abs() < 1e-12);
             let (along, _) = read.test.record().unwrap();
-            let fitted = withy::fit::fit(&along, None).unwrap().fit;
+            let fitted = withy::design::fit::fit(&along, None).unwrap().fit;
             println!(
                 "{name}: {:?}, gain {:.4}, dead time {:.4} s, nrmse {:.4}",
                 fitted.plant.dynamics, fitted.plant.gain, fitted.plant.dead_time, fitted.nrmse

@@ -8,11 +8,11 @@ use std::time::{Duration, Instant};
 
 use common::{Neck, pose};
 use incident_support::{ZERO_NS, about, asked, facts, files, plain, record_of, until, writing};
-use withy::link::Record;
-use withy::recorder::{
+use withy::control::tick::{Mode, Reaction, Rule};
+use withy::runtime::link::Record;
+use withy::runtime::recorder::{
     IncidentFile, IncidentRecorder, Level, Pace, RecordingStore, Writer, own_name,
 };
-use withy::tick::{Mode, Reaction, Rule};
 
 #[test]
 fn a_file_holds_what_ran() {
@@ -139,8 +139,8 @@ fn a_file_holds_what_ran() {
 
 fn neck_unit(neck: &Neck) -> &'static str {
     match neck.file.kind {
-        withy::controller::CommandInterface::Position => "rad",
-        withy::controller::CommandInterface::Velocity => "rad_s",
+        withy::control::controller::CommandInterface::Position => "rad",
+        withy::control::controller::CommandInterface::Velocity => "rad_s",
     }
 }
 

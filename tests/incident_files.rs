@@ -13,7 +13,7 @@ use common::Neck;
 use incident_support::{ZERO_NS, asked, files, plain, record_of, until, writing};
 use nix::fcntl::{Flock, FlockArg};
 use proptest::prelude::*;
-use withy::recorder::{IncidentFile, Level, PART, Pace, RecordingStore, own_name};
+use withy::runtime::recorder::{IncidentFile, Level, PART, Pace, RecordingStore, own_name};
 
 /// A folder of which every byte counts.
 fn taken(folder: &Path) -> u64 {

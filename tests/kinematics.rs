@@ -9,8 +9,8 @@ use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use serde_json::Value;
 use std::f64::consts::{PI, TAU};
-use withy::geometry::{Bend, bend_from, inclination};
-use withy::kinematics::{Kinematics, Motor, Routing, Tendon};
+use withy::control::geometry::{Bend, bend_from, inclination};
+use withy::control::kinematics::{Kinematics, Motor, Routing, Tendon};
 
 fn tendon(angle_deg: f64, radius: f64) -> Tendon {
     let angle = angle_deg.to_radians();

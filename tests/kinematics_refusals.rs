@@ -1,7 +1,7 @@
 //! Routings that no joint can have, each refused in one sentence.
 
 use std::f64::consts::PI;
-use withy::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, RoutingError, Tendon};
+use withy::control::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, RoutingError, Tendon};
 
 /// Straight-running tendons at these angles, and their motors.
 fn regular(angles_deg: &[f64], discs: usize) -> Routing {

@@ -5,38 +5,60 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Modules, lowest first. A module uses only modules of lower ranks, and its own folder. Ranks within a
-/// layer: 4 is a chain, from the channels to the loop that they feed and to the graph around both.
-const RANKS: &[(u32, u32, &[&str])] = &[
-    // (rank, layer, modules)
-    (0, 0, &["geometry", "fractional", "frames"]),
-    // The build script: a program of its own, which uses nothing of the crate.
-    (0, 5, &["build"]),
+/// The wings, from the ground up, and of which others each may use.
+const WINGS: &[(&str, &[&str])] = &[
+    ("control", &[]),
+    ("sim", &[]),
+    ("design", &["control"]),
+    ("files", &["control", "sim", "design"]),
+    ("runtime", &["control", "files"]),
+    ("report", &[]),
     (
-        1,
-        1,
+        "ros",
+        &["control", "sim", "design", "files", "runtime", "report"],
+    ),
+    (
+        "cli",
         &[
-            "kinematics",
-            "gaze",
-            "track",
-            "controller",
-            "self_support",
-            "beam",
+            "control", "sim", "design", "files", "runtime", "report", "ros",
         ],
     ),
-    (2, 1, &["model"]),
-    (3, 2, &["aim", "tick"]),
-    (4, 3, &["examine", "fit", "trial", "tune"]),
-    // Files hold models of the joint, with their errors.
-    (5, 3, &["config"]),
-    (6, 4, &["link"]),
-    (7, 4, &["rt", "report", "recorder"]),
-    (8, 4, &["node"]),
-    (9, 5, &["cmd"]),
-    (10, 5, &["main"]),
+    ("main", &["cli"]),
+    // The build script: a program of its own, which uses nothing of the crate.
+    ("build", &[]),
 ];
 
-/// What no code of layers 0 to 2 mentions.
+/// Modules within a wing, lowest first: one uses only those of rows above its own, and its own folder.
+const WITHIN: &[(&str, &[&[&str]])] = &[
+    (
+        "control",
+        &[
+            &["geometry", "fractional", "frames"],
+            &["kinematics", "gaze", "track", "controller", "self_support"],
+            &["aim", "tick"],
+        ],
+    ),
+    (
+        "design",
+        &[&["model"], &["examine", "fit", "trial", "tune"]],
+    ),
+    ("runtime", &[&["link"], &["recorder", "rt"]]),
+    (
+        "ros",
+        &[
+            &["acknowledge", "context", "messages", "transport"],
+            &["clock"],
+            &["server"],
+            &["client"],
+            &["simulated"],
+        ],
+    ),
+];
+
+/// Wings without serde, threads, files, clocks or middleware: time is an argument.
+const PURE: &[&str] = &["control", "sim", "design"];
+
+/// What no code of a pure wing mentions.
 const OUTSIDE: &[&str] = &[
     "serde",
     "serde_yaml",
@@ -54,13 +76,13 @@ const OUTSIDE: &[&str] = &[
     "eprintln",
 ];
 
-/// What no code of layers 0 to 2 takes from the standard library.
+/// What no code of a pure wing takes from the standard library.
 const OUTSIDE_STD: &[&str] = &[
     "thread", "sync", "fs", "net", "io", "env", "process", "time",
 ];
 
 /// The only files that may use the simulated joint: it stands in for hardware.
-const BEAM_USERS: &[&str] = &["config/simulated.rs", "cmd/simulate", "node/simulate"];
+const SIM_USERS: &[&str] = &["files/simulated.rs", "cli/simulate", "ros/simulated"];
 
 /// Longest file, lines.
 const LONGEST: usize = 700;
@@ -163,33 +185,42 @@ fn words(code: &str) -> Vec<String> {
     words
 }
 
-/// The module that a file belongs to.
-fn module(file: &str) -> &str {
-    let first = file.split('/').next().unwrap_or(file);
-    first.strip_suffix(".rs").unwrap_or(first)
+/// The wing and, within it, the module that a file belongs to: "" for the file that only lists a wing's modules.
+fn place(file: &str) -> (&str, &str) {
+    let mut parts = file.split('/').map(|p| p.strip_suffix(".rs").unwrap_or(p));
+    let wing = parts.next().unwrap_or("");
+    (wing, parts.next().unwrap_or(""))
 }
 
-fn rank(module: &str) -> Option<(u32, u32)> {
-    RANKS
-        .iter()
-        .find(|(_, _, modules)| modules.contains(&module))
-        .map(|(rank, layer, _)| (*rank, *layer))
+/// The wings that `wing` may use.
+fn below(wing: &str) -> Option<&'static [&'static str]> {
+    WINGS.iter().find(|(w, _)| *w == wing).map(|(_, may)| *may)
 }
 
-/// The first words of the paths that start at `words[at]`: of each part in `{a, b::{c, d}}`.
-fn heads(words: &[String], at: usize) -> Vec<String> {
+/// The row of `module` among those of its wing; none where the wing has no rows or does not know it.
+fn row(wing: &str, module: &str) -> Option<usize> {
+    let (_, rows) = WITHIN.iter().find(|(w, _)| *w == wing)?;
+    rows.iter().position(|modules| modules.contains(&module))
+}
+
+/// The first words of the paths that start at `words[at]`, of each part in `{a, b::{c, d}}`, and where each stands.
+fn heads(words: &[String], at: usize) -> Vec<usize> {
     if words.get(at).is_none_or(|w| w != "{") {
-        return words.get(at).cloned().into_iter().collect();
+        return if at < words.len() {
+            vec![at]
+        } else {
+            Vec::new()
+        };
     }
     let (mut open, mut first) = (1, true);
     let mut heads = Vec::new();
-    for word in &words[at + 1..] {
+    for (i, word) in words.iter().enumerate().skip(at + 1) {
         match word.as_str() {
             "{" => open += 1,
             "}" => open -= 1,
             "," if open == 1 => first = true,
-            word if first => {
-                heads.push(word.to_string());
+            _ if first => {
+                heads.push(i);
                 first = false;
             }
             _ => {}
@@ -201,73 +232,106 @@ fn heads(words: &[String], at: usize) -> Vec<String> {
     heads
 }
 
-/// What the code takes from `root`, as in `root::x` or `root::{x, y}`.
-fn taken(words: &[String], root: &str) -> BTreeSet<String> {
-    let starts = (0..words.len()).filter(|i| {
-        let colon = |at: usize| words.get(at).is_some_and(|w| w == ":");
-        words[*i] == root && colon(i + 1) && colon(i + 2)
-    });
+/// Whether `words[at]` and the next are the `::` of a path.
+fn is_path(words: &[String], at: usize) -> bool {
+    let colon = |at: usize| words.get(at).is_some_and(|w| w == ":");
+    colon(at) && colon(at + 1)
+}
+
+/// Where the first words after `root::` stand, as in `root::x` or `root::{x, y}`.
+fn taken(words: &[String], root: &str) -> Vec<usize> {
+    let starts = (0..words.len()).filter(|i| words[*i] == root && is_path(words, i + 1));
     starts.flat_map(|i| heads(words, i + 3)).collect()
 }
 
-/// The modules of this crate that the code of `file` uses, by whatever path.
-fn used(file: &str, words: &[String]) -> BTreeSet<String> {
-    let mut used = taken(words, "crate");
-    used.extend(taken(words, "withy"));
-    // So many times `super` lead to the root of the crate from here.
+/// The wings and modules of this crate that the code of `file` uses, by whatever path.
+fn used(file: &str, words: &[String]) -> BTreeSet<(String, String)> {
+    let mut of_the_crate = taken(words, "crate");
+    of_the_crate.extend(taken(words, "withy"));
+    let mut of_the_wing = Vec::new();
+    // So many times `super` lead to the root of the crate from here, and one time less to the wing.
     let depth = file.matches('/').count() + 1;
     let mut run = 0;
     for (i, word) in words.iter().enumerate() {
         match word.as_str() {
             "super" => {
                 run += 1;
+                let next = words.get(i + 3).is_some_and(|w| w == "super");
                 if run == depth {
-                    used.extend(heads(words, i + 3));
+                    of_the_crate.extend(heads(words, i + 3));
+                } else if run + 1 == depth && !next {
+                    of_the_wing.extend(heads(words, i + 3));
                 }
             }
             ":" => {}
             _ => run = 0,
         }
     }
-    used.retain(|name| rank(name).is_some());
+    let mut used = BTreeSet::new();
+    for at in of_the_crate {
+        let wing = &words[at];
+        if below(wing).is_none() {
+            continue;
+        }
+        let inner = if is_path(words, at + 1) {
+            heads(words, at + 3)
+        } else {
+            Vec::new()
+        };
+        used.insert((wing.clone(), String::new()));
+        used.extend(inner.into_iter().map(|i| (wing.clone(), words[i].clone())));
+    }
+    let own = place(file).0;
+    used.extend(
+        of_the_wing
+            .into_iter()
+            .map(|i| (own.to_string(), words[i].clone())),
+    );
     used
 }
 
 /// What is wrong with what `file` uses.
 fn offences(file: &str, text: &str) -> Vec<String> {
-    let own = module(file);
-    let Some((rank_here, layer)) = rank(own) else {
-        return vec![format!("{file} has no place among the layers")];
+    let (own_wing, own) = place(file);
+    let Some(may) = below(own_wing) else {
+        return vec![format!("{file} is in no wing")];
     };
-    let words = words(&code(text));
     let mut offences = Vec::new();
-    for name in used(file, &words) {
-        let lower = rank(&name).is_some_and(|(r, _)| r < rank_here);
-        if name != own && !lower {
-            offences.push(format!("{file} uses {name}, which is not below it"));
-        }
-        if name == "beam" && own != "beam" && !BEAM_USERS.iter().any(|user| file.starts_with(user))
+    if !own.is_empty() && WITHIN.iter().any(|(w, _)| *w == own_wing) && row(own_wing, own).is_none()
+    {
+        return vec![format!("{file} has no place in the wing {own_wing}")];
+    }
+    let words = words(&code(text));
+    for (wing, module) in used(file, &words) {
+        if wing != own_wing {
+            if module.is_empty() && !may.contains(&wing.as_str()) {
+                offences.push(format!("{file} uses {wing}, which is not below it"));
+            }
+            if module.is_empty() && wing == "sim" && !SIM_USERS.iter().any(|u| file.starts_with(u))
+            {
+                offences.push(format!("{file} uses the simulated joint"));
+            }
+        } else if let (Some(here), Some(there)) = (row(&wing, own), row(&wing, &module))
+            && module != own
+            && there >= here
         {
-            offences.push(format!("{file} uses the simulated joint"));
-        }
-        if own == "beam" && name != "beam" {
-            offences.push(format!("{file} shares {name} with the controller's side"));
+            offences.push(format!("{file} uses {module}, which is not below it"));
         }
     }
-    if layer <= 2 {
-        let std = taken(&words, "std");
+    if PURE.contains(&own_wing) {
+        let std: BTreeSet<&str> = taken(&words, "std")
+            .into_iter()
+            .map(|i| words[i].as_str())
+            .collect();
         let named = |name: &&&str| words.iter().any(|w| w == **name);
         let from_std = |name: &&&str| std.contains(**name);
         let outside = OUTSIDE.iter().filter(named);
         for outside in outside.chain(OUTSIDE_STD.iter().filter(from_std)) {
-            offences.push(format!("{file} of layer {layer} mentions {outside}"));
+            offences.push(format!("{file} of the wing {own_wing} mentions {outside}"));
         }
     }
-    if own != "node" && words.iter().any(|w| w == "r2r") {
-        offences.push(format!("{file} uses the middleware; only node does"));
-    }
-    if own == "trial" && words.iter().any(|w| w == "fs") {
-        offences.push(format!("{file} touches files"));
+    if own_wing != "ros" && words.iter().any(|w| w == "r2r") {
+        offences.push(format!("{file} uses the middleware; only ros does"));
     }
     offences
 }
@@ -296,75 +360,106 @@ fn the_check_sees_what_it_should() {
     let none: &[&str] = &[];
     for (file, text, expected) in [
         (
-            "tick.rs",
-            "use crate::config::JointFile;",
-            &["tick.rs uses config, which is not below it"][..],
+            "control/tick.rs",
+            "use crate::files::JointFile;",
+            &["control/tick.rs uses files, which is not below it"][..],
         ),
         (
-            "tick/law.rs",
-            "use crate::{geometry::{Bend, tick}, link as l};",
-            &["tick/law.rs uses link, which is not below it"],
+            "control/tick/law.rs",
+            "use crate::{control::geometry::{Bend, tick}, runtime::link as l};",
+            &["control/tick/law.rs uses runtime, which is not below it"],
         ),
         (
-            "geometry.rs",
+            "control/geometry.rs",
             "use super::tick;",
-            &["geometry.rs uses tick, which is not below it"],
+            &["control/geometry.rs uses tick, which is not below it"],
         ),
         (
-            "tick/law.rs",
-            "use super::super::rt::Loop;",
-            &["tick/law.rs uses rt, which is not below it"],
-        ),
-        ("tick/law.rs", "use super::link; use super::State;", none),
-        (
-            "kinematics.rs",
-            "fn f() { crate::controller::x(); }",
-            &["kinematics.rs uses controller, which is not below it"],
-        ),
-        (
-            "controller.rs",
-            "let t = std::time::Instant::now();",
+            "control/geometry.rs",
+            "use crate::control::{fractional, tick::Law};",
             &[
-                "controller.rs of layer 1 mentions Instant",
-                "controller.rs of layer 1 mentions time",
+                "control/geometry.rs uses fractional, which is not below it",
+                "control/geometry.rs uses tick, which is not below it",
             ],
         ),
         (
-            "controller.rs",
-            "use std::{f64::consts::PI, fs::File}; fn f(time: f64, fs: f64) {}",
-            &["controller.rs of layer 1 mentions fs"],
+            "control/tick/law.rs",
+            "use super::super::super::runtime::rt;",
+            &["control/tick/law.rs uses runtime, which is not below it"],
         ),
         (
-            "controller.rs",
+            "control/tick/law.rs",
+            "use super::link; use super::State;",
+            none,
+        ),
+        (
+            "control/tick/law.rs",
+            "use super::super::geometry::Bend;",
+            none,
+        ),
+        (
+            "control/kinematics.rs",
+            "fn f() { crate::control::controller::x(); }",
+            &["control/kinematics.rs uses controller, which is not below it"],
+        ),
+        (
+            "control/controller.rs",
+            "let t = std::time::Instant::now();",
+            &[
+                "control/controller.rs of the wing control mentions Instant",
+                "control/controller.rs of the wing control mentions time",
+            ],
+        ),
+        (
+            "design/fit.rs",
+            "use std::{f64::consts::PI, fs::File}; fn f(time: f64, fs: f64) {}",
+            &["design/fit.rs of the wing design mentions fs"],
+        ),
+        (
+            "control/controller.rs",
             "// std::time\nlet a = \"std::fs\";\n#[cfg(test)]\nmod tests {\nuse std::fs; }",
             none,
         ),
         (
-            "controller.rs",
+            "control/controller.rs",
             "let q = '\"'; use std::fs;",
-            &["controller.rs of layer 1 mentions fs"],
+            &["control/controller.rs of the wing control mentions fs"],
         ),
-        ("rt.rs", "use crate::link::Record;", none),
+        ("runtime/rt.rs", "use crate::runtime::link::Record;", none),
         (
-            "rt.rs",
-            "use crate::beam::Plant;",
-            &["rt.rs uses the simulated joint"],
-        ),
-        ("cmd/simulate.rs", "use crate::beam::Plant;", none),
-        (
-            "beam/rod.rs",
-            "use crate::geometry::Bend;",
-            &["beam/rod.rs shares geometry with the controller's side"],
+            "runtime/rt.rs",
+            "use crate::sim::beam::Plant;",
+            &[
+                "runtime/rt.rs uses sim, which is not below it",
+                "runtime/rt.rs uses the simulated joint",
+            ],
         ),
         (
-            "cmd/run.rs",
+            "cli/check.rs",
+            "use crate::sim::beam::Plant;",
+            &["cli/check.rs uses the simulated joint"],
+        ),
+        ("cli/simulate.rs", "use crate::sim::beam::Plant;", none),
+        (
+            "sim/beam/rod.rs",
+            "use crate::control::geometry::Bend;",
+            &["sim/beam/rod.rs uses control, which is not below it"],
+        ),
+        (
+            "cli/run.rs",
             "let c = r2r::Context::create();",
-            &["cmd/run.rs uses the middleware; only node does"],
+            &["cli/run.rs uses the middleware; only ros does"],
         ),
         (
-            "sundry.rs",
+            "ros/server/status.rs",
+            "use crate::ros::client::session;",
+            &["ros/server/status.rs uses client, which is not below it"],
+        ),
+        ("sundry.rs", "", &["sundry.rs is in no wing"]),
+        (
+            "control/sundry.rs",
             "",
-            &["sundry.rs has no place among the layers"],
+            &["control/sundry.rs has no place in the wing control"],
         ),
     ] {
         assert_eq!(offences(file, text), expected, "{file}: {text}");
@@ -398,7 +493,9 @@ fn the_top_level_holds_what_belongs_there() {
         "Cargo.toml",
         "Cargo.lock",
         "README.md",
+        "CHANGELOG.md",
         "DEVELOPERS.md",
+        "docs",
         "LICENSE-MIT",
         "LICENSE-APACHE",
         "src",

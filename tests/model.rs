@@ -2,9 +2,9 @@
 
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_2, PI};
-use withy::controller::MotorGains;
-use withy::controller::reference_model::{Lag, Model};
-use withy::model::{Delays, Dynamics, Law, Loop, LoopError, Plant, turn};
+use withy::control::controller::MotorGains;
+use withy::control::controller::reference_model::{Lag, Model};
+use withy::design::model::{Delays, Dynamics, Law, Loop, LoopError, Plant, turn};
 
 fn gains(kp: f64, ki: f64, integral_order: f64) -> MotorGains {
     MotorGains {

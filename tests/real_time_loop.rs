@@ -6,13 +6,13 @@ use std::time::{Duration, Instant};
 
 use loop_support::{PATIENCE, neck, program, until};
 use nalgebra::Vector3;
-use withy::config::TickSource;
-use withy::link::{Link, LoopRequest, Record};
-use withy::rt::{self, Clock};
-use withy::tick::{ImuSample, Input, MotorSample};
+use withy::control::tick::{ImuSample, Input, MotorSample};
+use withy::files::TickSource;
+use withy::runtime::link::{Link, LoopRequest, Record};
+use withy::runtime::rt::{self, Clock};
 
 /// Collects records until there are `count` more.
-fn collect(link: &mut withy::link::RecordReceiver, count: usize) -> Vec<Record> {
+fn collect(link: &mut withy::runtime::link::RecordReceiver, count: usize) -> Vec<Record> {
     let mut records = Vec::new();
     until("records", || {
         link.wait(Duration::from_millis(20));

@@ -4,10 +4,12 @@ mod common;
 
 use common::{Loop, Neck, PAYLOADS, Record, pose};
 use nalgebra::{UnitQuaternion, Vector3};
-use withy::beam::{BaseMotion, DriveKind};
-use withy::controller::CommandInterface;
-use withy::self_support::{Load, SelfSupport};
-use withy::tick::{CLEARANCE, FaultConfig, Mode, Output, Reaction, ReleaseRefusal, Rule, State};
+use withy::control::controller::CommandInterface;
+use withy::control::self_support::{Load, SelfSupport};
+use withy::control::tick::{
+    CLEARANCE, FaultConfig, Mode, Output, Reaction, ReleaseRefusal, Rule, State,
+};
+use withy::sim::beam::{BaseMotion, DriveKind};
 
 fn necks() -> [Neck; 2] {
     [Neck::position(), Neck::velocity()]

@@ -373,8 +373,8 @@ fn text_is_escaped_and_files_have_names_of_their_own() {
 #[test]
 fn a_fit_is_shown_as_it_is() {
     let (record, member) = fitted("bare", 1);
-    let page = withy::cmd::report::fit(
-        &[withy::cmd::report::Shown {
+    let page = withy::cli::report::fit(
+        &[withy::cli::report::Shown {
             record: &record,
             member: &member,
         }],

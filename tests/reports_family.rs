@@ -5,8 +5,8 @@ mod reports_support;
 
 use reports_support::svg::{frames, named, parse, points, tick_of};
 use reports_support::{family_design, family_law, family_page, joint};
-use withy::examine::{Conditions, Demand, Depth, Member, examine};
-use withy::model::Plant;
+use withy::design::examine::{Conditions, Demand, Depth, Member, examine};
+use withy::design::model::Plant;
 
 #[test]
 fn a_familys_tuning_is_shown_as_it_is() {

@@ -4,8 +4,8 @@ use std::f64::consts::PI;
 
 use nalgebra::{UnitQuaternion, Vector3};
 use serde_json::Value;
-use withy::beam::{JointDescription, Options, Plant};
-use withy::self_support::{Cantilever, FACTOR, Load, SelfSupport};
+use withy::control::self_support::{Cantilever, FACTOR, Load, SelfSupport};
+use withy::sim::beam::{JointDescription, Options, Plant};
 
 const GRAVITY: f64 = 9.80665;
 /// At the range of limits.inclination.

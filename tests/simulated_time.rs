@@ -9,11 +9,11 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use loop_support::{PATIENCE, neck, program, until};
 use nalgebra::Vector3;
-use withy::config::{JointFile, TickSource};
-use withy::geometry::{Bend, bend_from, configuration, rotation};
-use withy::link::{Link, Record};
-use withy::rt::{self, Clock, Hand, Moved, RunningLoop};
-use withy::tick::{Desired, ImuSample, Input, Mode, MotorSample};
+use withy::control::geometry::{Bend, bend_from, configuration, rotation};
+use withy::control::tick::{Desired, ImuSample, Input, Mode, MotorSample};
+use withy::files::{JointFile, TickSource};
+use withy::runtime::link::{Link, Record};
+use withy::runtime::rt::{self, Clock, Hand, Moved, RunningLoop};
 
 /// A simulated millisecond, ns.
 const MS: i64 = 1_000_000;
@@ -77,10 +77,10 @@ impl Plant {
 
 /// A loop on simulated time with its plant.
 struct World {
-    link_input: withy::link::InputSender,
-    records: withy::link::RecordReceiver,
-    laws: withy::link::LawSender,
-    handle: withy::link::Handle,
+    link_input: withy::runtime::link::InputSender,
+    records: withy::runtime::link::RecordReceiver,
+    laws: withy::runtime::link::LawSender,
+    handle: withy::runtime::link::Handle,
     running: Option<RunningLoop>,
     clock: Clock,
     hand: Hand,

@@ -23,13 +23,13 @@ use thread_priority::{
     RealtimeThreadSchedulePolicy, ThreadPriority, ThreadPriorityValue, ThreadSchedulePolicy,
     set_thread_priority_and_policy, thread_native_id,
 };
-use withy::beam::{DriveKind, Plant};
-use withy::config::TickSource;
-use withy::geometry::configuration;
-use withy::link::inbox::{ImuReading, Inbox, When};
-use withy::link::{Counts, InputSender, Link, LoopRequest, Program, RecordReceiver};
-use withy::rt::{self, Clock};
-use withy::tick::{Desired, Law, Mode};
+use withy::control::geometry::configuration;
+use withy::control::tick::{Desired, Law, Mode};
+use withy::files::TickSource;
+use withy::runtime::link::inbox::{ImuReading, Inbox, When};
+use withy::runtime::link::{Counts, InputSender, Link, LoopRequest, Program, RecordReceiver};
+use withy::runtime::rt::{self, Clock};
+use withy::sim::beam::{DriveKind, Plant};
 
 const PERIOD: f64 = 0.002;
 const PERIOD_NS: i64 = 2_000_000;

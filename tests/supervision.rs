@@ -5,9 +5,9 @@ mod common;
 
 use common::{HEAVIEST, Loop, Neck, Record, pose};
 use nalgebra::{Rotation3, Vector3};
-use withy::controller::CommandInterface;
-use withy::geometry::{Bend, configuration};
-use withy::tick::{Fallback, Mode, Reaction, Readiness, Rule, TimeoutAction};
+use withy::control::controller::CommandInterface;
+use withy::control::geometry::{Bend, configuration};
+use withy::control::tick::{Fallback, Mode, Reaction, Readiness, Rule, TimeoutAction};
 
 fn necks() -> [(&'static str, Neck); 3] {
     let necks = [Neck::position(), Neck::velocity(), Neck::pan()];

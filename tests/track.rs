@@ -8,7 +8,7 @@ use nalgebra::{Vector2, Vector3};
 use proptest::prelude::*;
 use std::collections::VecDeque;
 use std::f64::consts::{PI, TAU};
-use withy::track::{LONGEST_GAP, Motion, RECOGNISED, Refusal, Track};
+use withy::control::track::{LONGEST_GAP, Motion, RECOGNISED, Refusal, Track};
 
 const DEG: f64 = PI / 180.0;
 const LAG: f64 = 0.27;

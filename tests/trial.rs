@@ -6,10 +6,10 @@
 
 use std::f64::consts::PI;
 
-use withy::controller::CommandInterface;
-use withy::geometry::{Bend, bend_from};
-use withy::tick::MotorLimits;
-use withy::trial::*;
+use withy::control::controller::CommandInterface;
+use withy::control::geometry::{Bend, bend_from};
+use withy::control::tick::MotorLimits;
+use withy::design::trial::*;
 
 const DEG: f64 = PI / 180.0;
 

@@ -4,8 +4,8 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use serde_json::Value;
-use withy::config::NamedGainSet;
-use withy::model::{Delays, Loop, Plant};
+use withy::design::model::{Delays, Loop, Plant};
+use withy::files::NamedGainSet;
 
 const JOINT: &str = "config/glasshouse-neck.yaml";
 
@@ -79,7 +79,7 @@ fn a_design_is_shown_beside_the_integer_pi_and_its_figures_are_those_of_its_loop
     }
     let made = figures(&tune(&joined(&arguments, &["--json"])));
     let gain = |key: &str| made["fractional"]["gains"][key].as_f64().unwrap();
-    let gains = withy::controller::MotorGains {
+    let gains = withy::control::controller::MotorGains {
         kp: gain("kp"),
         ki: gain("ki"),
         kd: 0.0,
@@ -352,7 +352,7 @@ fn a_single_design_is_saved_as_pure_feedback() {
     let read = NamedGainSet::load(&set, &motors).unwrap();
     assert_eq!(
         read.gains.structure,
-        withy::controller::Structure::PureFeedback
+        withy::control::controller::Structure::PureFeedback
     );
     let specification = read.purpose.specification.unwrap();
     let margin = specification.phase_margin.unwrap().to_degrees();

@@ -6,13 +6,15 @@ mod common;
 use common::{HEAVIEST, Loop, Neck, PAYLOADS, bed, bends, pose, setpoints};
 use nalgebra::{Complex, Vector3};
 use std::f64::consts::PI;
-use withy::controller::{GainSet, MotorGains};
-use withy::fit::{Hold, StepTest, fit};
-use withy::geometry::Bend;
-use withy::model::{Delays, Dynamics, Plant};
-use withy::tick::{Reaction, Rule};
-use withy::trial::{self, Bars, PayloadFigures, PushFigures, SetpointPeak};
-use withy::tune::{FamilyDesign, FamilyRefusal, FamilySpecification, on_family, tune_family};
+use withy::control::controller::{GainSet, MotorGains};
+use withy::control::geometry::Bend;
+use withy::control::tick::{Reaction, Rule};
+use withy::design::fit::{Hold, StepTest, fit};
+use withy::design::model::{Delays, Dynamics, Plant};
+use withy::design::trial::{self, Bars, PayloadFigures, PushFigures, SetpointPeak};
+use withy::design::tune::{
+    FamilyDesign, FamilyRefusal, FamilySpecification, on_family, tune_family,
+};
 
 /// Tick and IMU of the glasshouse neck; its samples are 4 ms old when they come.
 fn delays() -> Delays {

@@ -4,10 +4,10 @@
 use nalgebra::Complex;
 use serde::Deserialize;
 use std::f64::consts::FRAC_PI_2;
-use withy::controller::MotorGains;
-use withy::fractional::Integral;
-use withy::model::{Delays, Loop, Plant};
-use withy::tune::{
+use withy::control::controller::MotorGains;
+use withy::control::fractional::Integral;
+use withy::design::model::{Delays, Loop, Plant};
+use withy::design::tune::{
     Benefit, Form, GAINS, Reason, Specification, compare, flat_phase_order, integer_pi, map, tune,
 };
 

@@ -116,7 +116,7 @@ fn whole_words_are_found() {
 #[test]
 fn files_and_sources_do_without_retired_words() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    for folder in ["src", "config", "launch-free-scripts"] {
+    for folder in ["src", "config", "docs", "launch-free-scripts"] {
         check_below(&root.join(folder));
     }
     for file in ["README.md", "DEVELOPERS.md"] {

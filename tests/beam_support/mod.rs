@@ -2,7 +2,7 @@
 #![allow(dead_code)] // each test binary uses its own part
 
 use nalgebra::Vector2;
-use withy::beam::{DriveKind, JointDescription, Options, Plant};
+use withy::sim::beam::{DriveKind, JointDescription, Options, Plant};
 
 /// The invented payloads: mass, kg, and height of its centre above the beam's end, m.
 pub const PAYLOADS: [(f64, f64); 4] = [(0.0, 0.0), (0.090, 0.035), (0.210, 0.050), (0.380, 0.060)];

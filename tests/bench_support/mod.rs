@@ -9,12 +9,12 @@ pub mod golden;
 pub mod sequence;
 
 use nalgebra::{UnitQuaternion, Vector3};
-use withy::aim::{Aim, Target};
-use withy::beam::{DriveKind, Plant};
-use withy::controller::CommandInterface;
-use withy::geometry::{Bend, orientation as orientation_of};
-use withy::link::inbox::{ImuReading, Inbox, Refusal, When, checked_orientation};
-use withy::tick::{Desired, Joint, Law, Mode, Output, Reaction, Rule, State, tick};
+use withy::control::aim::{Aim, Target};
+use withy::control::controller::CommandInterface;
+use withy::control::geometry::{Bend, orientation as orientation_of};
+use withy::control::tick::{Desired, Joint, Law, Mode, Output, Reaction, Rule, State, tick};
+use withy::runtime::link::inbox::{ImuReading, Inbox, Refusal, When, checked_orientation};
+use withy::sim::beam::{DriveKind, Plant};
 
 use crate::common::{Neck, PAYLOADS};
 use faults::{Fault, Kind, Message, Stream, Wire};
@@ -302,7 +302,8 @@ impl Rig {
             Stream::Command => {
                 let asked = Target::Pose(checked_orientation("orientation", quaternion)?);
                 let reference = self.out.reference;
-                let present = withy::geometry::configuration(reference, self.out.reference_pan);
+                let present =
+                    withy::control::geometry::configuration(reference, self.out.reference_pan);
                 let aimed = self.aim.solve(&asked, present).expect("a pose");
                 self.sequence += 1;
                 self.seen.asked = self.seen.asked.max(aimed.configuration.xy().norm());

@@ -7,9 +7,9 @@ mod common;
 use common::many::{Busy, neck_of, panned_neck_of};
 use std::hint::black_box;
 use std::time::Instant;
-use withy::link::Record;
-use withy::recorder::{About, IncidentRecorder, Layout};
-use withy::tick::{Input, Output, State, tick};
+use withy::control::tick::{Input, Output, State, tick};
+use withy::runtime::link::Record;
+use withy::runtime::recorder::{About, IncidentRecorder, Layout};
 
 const BATCHES: usize = 200;
 const TICKS: u64 = 100;

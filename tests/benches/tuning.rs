@@ -4,8 +4,8 @@
 
 use std::hint::black_box;
 use std::time::Instant;
-use withy::model::{Delays, Plant};
-use withy::tune::{Form, Specification, compare, flat_phase_order, map, tune};
+use withy::design::model::{Delays, Plant};
+use withy::design::tune::{Form, Specification, compare, flat_phase_order, map, tune};
 
 /// Median of `batches` of `count` runs each, us per run.
 fn median(batches: usize, count: usize, mut run: impl FnMut()) -> f64 {

@@ -2,12 +2,12 @@
 
 use super::Neck;
 use nalgebra::Vector3;
-use withy::geometry::{Bend, bend_from, configuration, orientation};
-use withy::kinematics::Kinematics;
-use withy::tick::{
+use withy::control::geometry::{Bend, bend_from, configuration, orientation};
+use withy::control::kinematics::Kinematics;
+use withy::control::tick::{
     Desired, ImuSample, Input, Joint, Law, MotorLimits, MotorSample, Reaction, Rule,
 };
-use withy::track::Track;
+use withy::control::track::Track;
 
 /// The glasshouse neck with `tendons` tendons, and its any-payload law with a fractional integral and
 /// derivative on every motor.
@@ -27,7 +27,7 @@ fn of(neck: Neck, tendons: usize) -> (Joint, Law) {
     routing.tendons = (0..tendons)
         .map(|i| {
             let angle = 0.35 + std::f64::consts::TAU * i as f64 / tendons as f64;
-            withy::kinematics::Tendon {
+            withy::control::kinematics::Tendon {
                 base_angle: angle,
                 head_angle: angle,
                 ..tendon

@@ -5,15 +5,15 @@
 pub mod many;
 
 use nalgebra::{Rotation3, Vector3};
-use withy::beam::{DriveKind, ImuReading, JointDescription, Options, Plant};
-use withy::config::{JointFile, SimulatedFile};
-use withy::controller::{CommandInterface, GainSet};
-use withy::geometry::{Bend, Configuration, bend_from, configuration};
-use withy::tick::{
+use withy::control::controller::{CommandInterface, GainSet};
+use withy::control::geometry::{Bend, Configuration, bend_from, configuration};
+use withy::control::tick::{
     Desired, ImuSample, Input, Joint, LONGEST_WAIT, Law, Mode, MotorSample, Output, RULES,
     Reaction, Rule, State, tick,
 };
-use withy::trial::{BendSample, MoveFigures, SetpointSample};
+use withy::design::trial::{BendSample, MoveFigures, SetpointSample};
+use withy::files::{JointFile, SimulatedFile};
+use withy::sim::beam::{DriveKind, ImuReading, JointDescription, Options, Plant};
 
 /// Payloads of the glasshouse guide: bare head plate, lens, camera head, camera head with lamp; mass kg
 /// and height of its centre m.

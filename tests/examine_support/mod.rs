@@ -1,6 +1,6 @@
 //! What the tests of examined loops share.
 
-use withy::controller::MotorGains;
+use withy::control::controller::MotorGains;
 
 /// A motor's gains in a reference table.
 pub fn gains_of(value: &serde_json::Value) -> MotorGains {

@@ -4,7 +4,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use withy::config::{ConfigError, JointFile};
+use withy::files::{ConfigError, JointFile};
 
 pub fn config() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("config")

@@ -3,8 +3,8 @@
 
 use serde_json::Value;
 use std::sync::OnceLock;
-use withy::fit::{Fit, Hold, Order, Record, StepTest};
-use withy::geometry::Bend;
+use withy::control::geometry::Bend;
+use withy::design::fit::{Fit, Hold, Order, Record, StepTest};
 
 /// SplitMix64 (Steele, Lea and Flood 2014), normal deviates by Box and Muller.
 pub struct Random {

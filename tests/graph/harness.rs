@@ -316,7 +316,7 @@ impl Stage {
         let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
         let mut command = self.command(&python);
         command
-            .envs(withy::node::transport::this_machine().unwrap())
+            .envs(withy::ros::transport::this_machine().unwrap())
             .arg(root().join("tests/graph").join(script))
             .args(arguments);
         command

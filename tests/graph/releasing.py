@@ -17,10 +17,13 @@ for word in ("does not carry", "380 g", "times this load", "the joint holds"):
 c.told("holding after a refusal", mode="tracking")
 near(c.measured(), asked, math.radians(1.5), "held after a refusal")
 
-# By a rule: the motors hold instead.
-c.guards({"late_cycles.limit": 0.1, "late_cycles.after": 0.5, "late_cycles.reaction": "release", "late_cycles.latch": True})
+# By a rule: the motors hold instead. It is strict only while the node is hindered: at other times the machine may do that.
+STRICT = {"late_cycles.limit": 0.1, "late_cycles.after": 0.5}
+WIDE = {"late_cycles.limit": 0.9, "late_cycles.after": 2.0}
+c.guards({**STRICT, "late_cycles.reaction": "release", "late_cycles.latch": True})
 with c.hindered(pid):
     s = c.told("a hold in the place of releasing tension", mode="faulted", cause="late_cycles", level=2)
+c.guards(WIDE)
 assert s["latched_faults"] == "late_cycles", s
 for word in ("late_cycles", "in the place of releasing tension", "does not carry", "380 g", "~/clear_faults"):
     assert word in s["message"], (word, s["message"])
@@ -45,8 +48,10 @@ s = c.told("taken up", mode="tracking", slack_tendons="0")
 near(c.measured(), asked, math.radians(0.7), "taken up")
 
 # By a rule, until somebody clears it; and then by the next command.
+c.guards(STRICT)
 with c.hindered(pid):
     c.told("the tendons being released", mode="releasing_tension", cause="late_cycles", reaction="release")
+c.guards(WIDE)
 s = c.told("the tendons released", mode="released", level=2, latched_faults="late_cycles")
 assert "late_cycles" in s["message"] and "~/clear_faults" in s["message"], s["message"]
 c.send(c.pose(asked))

@@ -6,12 +6,12 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use crate::common::Loop;
-use withy::config::JointFile;
-use withy::link::{Counts, Record};
-use withy::recorder::{
+use withy::control::tick::Mode;
+use withy::files::JointFile;
+use withy::runtime::link::{Counts, Record};
+use withy::runtime::recorder::{
     About, Facts, IncidentRecorder, Layout, Pace, Recorder, RecordingStore, Writer,
 };
-use withy::tick::Mode;
 
 pub const ZERO_NS: i64 = 1_773_820_800_000_000_007;
 

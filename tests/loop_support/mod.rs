@@ -3,8 +3,8 @@
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use withy::config::JointFile;
-use withy::link::Program;
+use withy::files::JointFile;
+use withy::runtime::link::Program;
 
 /// Only failures wait this long.
 pub const PATIENCE: Duration = Duration::from_secs(30);

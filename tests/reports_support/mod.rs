@@ -3,16 +3,16 @@
 
 pub mod svg;
 
-use withy::cmd::report::{Drive, FamilyTuning, Shown, Tuning, family, fit, tuning};
-use withy::config::JointFile;
-use withy::controller::{GainSet, MotorGains, Structure};
-use withy::fit::{Hold, Member, Payload, Record};
-use withy::model::{Delays, Plant};
-use withy::report::Page;
-use withy::tick::Law;
-use withy::tune::{
+use withy::cli::report::{Drive, FamilyTuning, Shown, Tuning, family, fit, tuning};
+use withy::control::controller::{GainSet, MotorGains, Structure};
+use withy::control::tick::Law;
+use withy::design::fit::{Hold, Member, Payload, Record};
+use withy::design::model::{Delays, Plant};
+use withy::design::tune::{
     FamilyDesign, FamilySpecification, Form, Specification, compare, tune, tune_family,
 };
+use withy::files::JointFile;
+use withy::report::Page;
 
 use super::fit_support::Random;
 
@@ -55,7 +55,7 @@ pub fn record(seed: u64) -> Record {
 
 pub fn fitted(name: &str, seed: u64) -> (Record, Member) {
     let record = record(seed);
-    let fitted = withy::fit::fit(&record, None).unwrap();
+    let fitted = withy::design::fit::fit(&record, None).unwrap();
     let member = Member {
         name: name.into(),
         payload: Some(Payload {

@@ -1,0 +1,356 @@
+//! Output of `withy tune`: tables for people, figures for programs.
+
+use serde_json::{Value, json};
+
+use crate::cli::fit_tables::payload_words;
+use crate::control::controller::MotorGains;
+use crate::design::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant};
+use crate::design::tune::{self, Comparison, Design, FamilyDesign, FamilySpecification};
+use crate::files::{JointFile, JointModel};
+use crate::report::{Align, Table};
+
+fn delay_words(delays: &Delays) -> String {
+    format!(
+        "delays beyond the model's: hold {:.2} ms, sensor {:.2} ms, output {:.2} ms\n",
+        delays.hold * 1e3,
+        delays.age * 1e3,
+        delays.output * 1e3
+    )
+}
+
+fn plant_words(plant: &Plant) -> String {
+    let dynamics = match plant.dynamics {
+        Dynamics::First { time_constant } => {
+            format!(
+                "gain {:.4}, time constant {:.1} ms",
+                plant.gain,
+                time_constant * 1e3
+            )
+        }
+        Dynamics::Second {
+            natural_frequency,
+            damping_ratio,
+        } => format!(
+            "gain {:.4}, natural frequency {natural_frequency:.2} rad/s, damping ratio {damping_ratio:.3}",
+            plant.gain
+        ),
+        Dynamics::Integrating { time_constant } => {
+            format!(
+                "integrating, gain {:.4} 1/s, time constant {:.1} ms",
+                plant.gain,
+                time_constant * 1e3
+            )
+        }
+    };
+    format!("{dynamics}, dead time {:.1} ms", plant.dead_time * 1e3)
+}
+
+fn span(overshoots: &[Overshoot]) -> String {
+    let values: Option<Vec<f64>> = overshoots.iter().map(|o| o.percent).collect();
+    match values {
+        Some(values) if !values.is_empty() => {
+            let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+            let high = values.iter().copied().fold(0.0, f64::max);
+            format!("{low:.1} to {high:.1}")
+        }
+        _ => "unstable at some".into(),
+    }
+}
+
+pub(super) fn single_words(
+    model: &JointModel,
+    delays: &Delays,
+    joint: Option<&JointFile>,
+    design: &Design,
+    comparison: &Comparison,
+) -> String {
+    let mut text = format!("model {}: {}\n", model.name, plant_words(&model.plant));
+    text.push_str(&delay_words(delays));
+    if joint.is_none() {
+        text.push_str("no joint file: a tick's hold and the sensor's period are not in it\n");
+    }
+    let (left, right) = (Align::Left, Align::Right);
+    let mut table = Table::new(&[
+        ("law", "", left),
+        ("kp", "", right),
+        ("ki", "", right),
+        ("order", "", right),
+        ("kd", "", right),
+        ("order", "", right),
+        ("corner", "rad/s", right),
+        ("crossover", "rad/s", right),
+        ("margin", "deg", right),
+        ("gain margin", "", right),
+        ("sens. peak", "", right),
+        ("overshoot", "%", right),
+    ]);
+    let mut row = |name: &str, gains: &MotorGains, open: &Loop, overshoots: &[Overshoot]| {
+        let figures = open.figures();
+        let dash = || "-".to_string();
+        let derivative = gains.kd > 0.0;
+        table.row([
+            name.to_string(),
+            format!("{:.4}", gains.kp),
+            format!("{:.4}", gains.ki),
+            if gains.ki > 0.0 {
+                format!("{:.4}", gains.integral_order)
+            } else {
+                dash()
+            },
+            if derivative {
+                format!("{:.5}", gains.kd)
+            } else {
+                dash()
+            },
+            if derivative {
+                format!("{:.4}", gains.derivative_order)
+            } else {
+                dash()
+            },
+            if derivative {
+                format!("{:.0}", gains.derivative_corner)
+            } else {
+                dash()
+            },
+            figures
+                .crossovers
+                .first()
+                .map_or_else(dash, |c| format!("{:.3}", c.frequency)),
+            figures
+                .phase_margin()
+                .map_or_else(dash, |m| format!("{:.2}", m.to_degrees())),
+            figures
+                .gain_margin()
+                .map_or_else(|| "over 100".into(), |m| format!("{m:.2}")),
+            format!("{:.3}", figures.sensitivity.value),
+            span(overshoots),
+        ]);
+    };
+    row(
+        "fractional",
+        &design.gains,
+        &design.open_loop(),
+        &comparison.fractional,
+    );
+    if let Some(gains) = &comparison.integer_gains {
+        let open = Loop::of(design.plant, Law::new(gains));
+        row("integer PI", gains, &open, &comparison.integer);
+    }
+    text.push('\n');
+    text.push_str(&table.to_string());
+    text.push_str("overshoot: least and greatest over loop gains from half to twice\n\n");
+    text.push_str(&sentence(&comparison.to_string()));
+    text
+}
+
+/// Makes a sentence from words that would follow a colon.
+fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    let first = letters.next().map(char::to_uppercase);
+    let first: String = first.into_iter().flatten().collect();
+    format!("{first}{}.\n", letters.as_str())
+}
+
+fn gains_figures(gains: &MotorGains) -> Value {
+    json!({
+        "kp": gains.kp,
+        "ki": gains.ki,
+        "integral_order": gains.integral_order,
+        "kd": gains.kd,
+        "derivative_order": gains.derivative_order,
+        "derivative_corner_rad_s": gains.derivative_corner.is_finite().then_some(gains.derivative_corner),
+    })
+}
+
+/// Returns a model for programs, with the keys of model files.
+pub(in crate::cli) fn plant_figures(plant: &Plant) -> Value {
+    let dead_time = plant.dead_time;
+    match plant.dynamics {
+        Dynamics::First { time_constant } => {
+            json!({"gain": plant.gain, "time_constant_s": time_constant, "dead_time_s": dead_time})
+        }
+        Dynamics::Second {
+            natural_frequency,
+            damping_ratio,
+        } => json!({
+            "gain": plant.gain,
+            "natural_frequency_rad_s": natural_frequency,
+            "damping_ratio": damping_ratio,
+            "dead_time_s": dead_time,
+        }),
+        Dynamics::Integrating { time_constant } => {
+            json!({"gain_per_s": plant.gain, "time_constant_s": time_constant, "dead_time_s": dead_time})
+        }
+    }
+}
+
+fn delays_figures(delays: &Delays) -> Value {
+    json!({"hold_s": delays.hold, "sensor_s": delays.age, "output_s": delays.output})
+}
+
+fn loop_figures(figures: &Figures) -> Value {
+    let crossovers = figures.crossovers.iter().map(
+        |c| json!({"frequency_rad_s": c.frequency, "phase_margin_deg": c.margin.to_degrees()}),
+    );
+    json!({
+        "crossovers": crossovers.collect::<Vec<_>>(),
+        "phase_margin_deg": figures.phase_margin().map(f64::to_degrees),
+        "gain_margin": figures.gain_margin(),
+        "least_gain": figures.least_gain(),
+        "sensitivity_peak": figures.sensitivity.value,
+        "sensitivity_peak_rad_s": figures.sensitivity.frequency.is_finite().then_some(figures.sensitivity.frequency),
+        "unstable_poles": figures.unstable_poles,
+    })
+}
+
+pub(super) fn single_figures(
+    model: &JointModel,
+    delays: &Delays,
+    design: &Design,
+    comparison: &Comparison,
+) -> Value {
+    let law = |gains: &MotorGains, open: &Loop, overshoots: &[Overshoot], spread: Option<f64>| {
+        let overshoots = overshoots.iter();
+        let overshoots = overshoots.map(|o| json!({"loop_gain": o.factor, "percent": o.percent}));
+        json!({
+            "gains": gains_figures(gains),
+            "loop": loop_figures(&open.figures()),
+            "overshoot": overshoots.collect::<Vec<_>>(),
+            "overshoot_spread_points": spread,
+        })
+    };
+    let integer = comparison.integer_gains.map(|gains| {
+        let open = Loop::of(design.plant, Law::new(&gains));
+        law(
+            &gains,
+            &open,
+            &comparison.integer,
+            comparison.integer_spread(),
+        )
+    });
+    json!({
+        "made": true,
+        "model": {"name": model.name, "parameters": plant_figures(&model.plant)},
+        "delays": delays_figures(delays),
+        "specification": {
+            "phase_margin_deg": design.specification.phase_margin.to_degrees(),
+            "crossover_rad_s": design.specification.crossover,
+        },
+        "fractional": law(&design.gains, &design.open_loop(), &comparison.fractional, comparison.spread()),
+        "integer": integer,
+        "pays": matches!(comparison.benefit, tune::Benefit::Pays | tune::Benefit::NoInteger),
+        "comparison": comparison.to_string(),
+    })
+}
+
+pub(super) fn family_words(
+    models: &[JointModel],
+    names: &[String],
+    delays: &Delays,
+    design: &FamilyDesign,
+) -> String {
+    let (left, right) = (Align::Left, Align::Right);
+    let mut table = Table::new(&[
+        ("model", "", left),
+        ("payload", "", left),
+        ("crossover", "rad/s", right),
+        ("margin", "deg", right),
+        ("sens. peak", "", right),
+        ("at", "rad/s", right),
+        ("damping alone", "", right),
+        ("remaining mode", "rad/s", right),
+        ("damping ratio", "", right),
+    ]);
+    for (model, on) in models.iter().zip(&design.models) {
+        table.row([
+            model.name.clone(),
+            payload_words(model.payload),
+            format!("{:.2}", on.crossover),
+            format!("{:.1}", on.phase_margin.to_degrees()),
+            format!("{:.3}", on.sensitivity.value),
+            format!("{:.1}", on.sensitivity.frequency),
+            format!("{:.3}", on.damping_sensitivity.value),
+            on.swing
+                .map_or_else(|| "-".into(), |s| format!("{:.1}", s.natural_frequency)),
+            on.swing
+                .map_or_else(|| "-".into(), |s| format!("{:.3}", s.damping_ratio)),
+        ]);
+    }
+    let mut text = delay_words(delays);
+    text.push('\n');
+    text.push_str(&table.to_string());
+    text.push_str("crossover, margin: of the integral loop round the damped joint; damping alone: its own sensitivity peak\n\n");
+    let gains = &design.gains;
+    if let Some(motor) = gains.motors.first() {
+        text.push_str(&format!(
+            "kp {}, ki {}, integral order {}, damping {} ms\n",
+            motor.kp,
+            motor.ki,
+            motor.integral_order,
+            millis(gains.damping)
+        ));
+    }
+    let plant = Plant::from(gains.model);
+    text.push_str(&format!("feedforward model: {}\n", plant_words(&plant)));
+    let [first, second] = gains.smoothing.map(millis);
+    text.push_str(&format!(
+        "smoothing {first} and {second} ms, the first for the mode of {}; delay allowed {} ms\n\n",
+        names[design.swings],
+        millis(gains.delay_allowed)
+    ));
+    text.push_str(&design.limits(names));
+    text.push('\n');
+    if let Some(words) = design.order_words() {
+        text.push_str(&words);
+        text.push('\n');
+    }
+    text
+}
+
+/// Returns milliseconds, rounded to three decimals.
+fn millis(seconds: f64) -> f64 {
+    (seconds * 1e6).round() / 1e3
+}
+
+pub(super) fn family_figures(
+    models: &[JointModel],
+    names: &[String],
+    delays: &Delays,
+    specification: &FamilySpecification,
+    design: &FamilyDesign,
+) -> Value {
+    let each = models.iter().zip(&design.models).map(|(model, on)| {
+        let swing = on.swing.map(|s| {
+            json!({"natural_frequency_rad_s": s.natural_frequency, "damping_ratio": s.damping_ratio})
+        });
+        json!({
+            "name": model.name,
+            "payload_moment_kg_m": model.payload.map(|p| p.moment()),
+            "model": plant_figures(&model.plant),
+            "crossover_rad_s": on.crossover,
+            "phase_margin_deg": on.phase_margin.to_degrees(),
+            "sensitivity_peak": on.sensitivity.value,
+            "sensitivity_peak_rad_s": on.sensitivity.frequency.is_finite().then_some(on.sensitivity.frequency),
+            "damping_sensitivity_peak": on.damping_sensitivity.value,
+            "unstable_poles": on.unstable_poles,
+            "remaining_mode": swing,
+        })
+    });
+    let gains = &design.gains;
+    json!({
+        "made": true,
+        "delays": delays_figures(delays),
+        "specification": {"sensitivity_peak": specification.sensitivity_peak, "crossover_rad_s": specification.crossover},
+        "gains": gains.motors.first().map(gains_figures),
+        "damping_s": gains.damping,
+        "model": plant_figures(&Plant::from(gains.model)),
+        "smoothing_s": gains.smoothing,
+        "delay_allowed_s": gains.delay_allowed,
+        "crossover_rad_s": design.crossover(),
+        "sensitivity_peak": design.peak(),
+        "limits": design.limits(names),
+        "order_1_crossover_rad_s": design.integer_crossover,
+        "order": design.order_words(),
+        "models": each.collect::<Vec<_>>(),
+    })
+}

@@ -1,0 +1,113 @@
+//! Keys and ranges that several kinds of file have in common.
+
+use nalgebra::Rotation3;
+use serde_yaml::Value;
+
+use super::table::{Range, Table, quoted};
+use super::{
+    ConfigError, FRAME, NAME, NAMESPACE, NODE_NAME, is_frame, is_name, is_namespace, is_node_name,
+};
+
+pub(super) const MM: f64 = 1e-3;
+pub(super) const RADIUS: Range = Range::above(0.0, 1000.0, "mm");
+pub(super) const OFFSET: Range = Range::closed(-1000.0, 1000.0, "mm");
+pub(super) const ANGLE: Range = Range::closed(-360.0, 360.0, "deg");
+pub(super) const RATE: Range = Range::closed(10.0, 1000.0, "Hz");
+
+/// Names of the coordinate frames.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Frames {
+    /// Frame of the base plate, in which commands and head poses are given.
+    pub base: String,
+    /// Frame of the head plate.
+    pub head: String,
+}
+
+/// Reads the name and namespace of the node.
+pub(super) fn node_name(top: &Table, default: &str) -> Result<(String, String), ConfigError> {
+    let name = match top.get("name") {
+        None => default,
+        Some(_) => top.text("name", NODE_NAME, is_node_name)?,
+    };
+    let namespace = top.text_or("namespace", NAMESPACE, is_namespace, "/")?;
+    Ok((name.to_string(), namespace.to_string()))
+}
+
+pub(super) fn frames(top: &Table) -> Result<Frames, ConfigError> {
+    let value = top.need("frames", "a table with the names base and head")?;
+    let table = Table::at(top.file, "frames", value, &["base", "head"])?;
+    let base = table.text("base", FRAME, is_frame)?.to_string();
+    let accepted = format!("{FRAME}, and not the base frame's");
+    let head = table.text("head", &accepted, |n| is_frame(n) && n != base)?;
+    Ok(Frames {
+        head: head.to_string(),
+        base,
+    })
+}
+
+/// Reads roll, pitch and yaw, deg: rotations about the fixed axes x, y, z in this order (REP-103).
+pub(super) fn orientation(parent: &Table, key: &str) -> Result<Rotation3<f64>, ConfigError> {
+    let Some(value) = parent.get(key) else {
+        return Ok(Rotation3::identity());
+    };
+    let path = parent.key(key);
+    let table = Table::at(parent.file, &path, value, &["roll", "pitch", "yaw"])?;
+    let angle = |key| Ok(table.number(key, ANGLE)?.to_radians());
+    Ok(Rotation3::from_euler_angles(
+        angle("roll")?,
+        angle("pitch")?,
+        angle("yaw")?,
+    ))
+}
+
+/// Meaning of the key `sign` for a tendon's motor and for a pan motor.
+pub(super) const REELS: &str = "1 where positive motor angles reel in, -1 where they pay out";
+pub(super) const TURNS: &str =
+    "1 where positive motor angles turn from +x toward +y, -1 where they turn the other way";
+
+/// Reads the key `sign`: +1, the default, or -1.
+pub(super) fn sign(table: &Table, accepted: &str) -> Result<f64, ConfigError> {
+    match table.get("sign").map(|value| (value, value.as_f64())) {
+        None => Ok(1.0),
+        Some((_, Some(sign))) if sign.abs() == 1.0 => Ok(sign),
+        Some((value, _)) => Err(table.refuse("sign", value, accepted)),
+    }
+}
+
+/// Reads the name of a tendon's motor, which must be unique, and appends it to `names`.
+pub(super) fn motor_name(tendon: &Table, names: &mut Vec<String>) -> Result<(), ConfigError> {
+    let name = tendon.text("motor", NAME, is_name)?;
+    if let Some(first) = names.iter().position(|n| n == name) {
+        return Err(ConfigError::value(
+            tendon.file,
+            tendon.key("motor"),
+            quoted(name),
+            format!("a name that no other motor has (tendons[{first}].motor has it)"),
+        ));
+    }
+    names.push(name.to_string());
+    Ok(())
+}
+
+pub(super) const TRAVEL: [&str; 2] = ["travel_deg", "travel_rad"];
+
+/// Reads the minimum and maximum angle, rad, which are on both sides of zero.
+pub(super) fn travel(table: &Table) -> Result<[f64; 2], ConfigError> {
+    let [deg, rad] = TRAVEL;
+    let [low, high] = match (table.get(deg), table.get(rad)) {
+        (Some(value), Some(_)) => {
+            return Err(table.refuse(deg, value, "either travel_deg or travel_rad, not both"));
+        }
+        (None, Some(_)) => table.pair(rad, Range::closed(-1e4, 1e4, "rad"))?,
+        (_, None) => table
+            .pair(deg, Range::closed(-1e6, 1e6, "deg"))?
+            .map(f64::to_radians),
+    };
+    if !(low < 0.0 && high > 0.0) {
+        let key = if table.get(rad).is_some() { rad } else { deg };
+        let value = table.get(key).unwrap_or(&Value::Null);
+        let accepted = "[low, high] with low below 0 and high above 0";
+        return Err(table.refuse(key, value, accepted));
+    }
+    Ok([low, high])
+}

@@ -1,0 +1,470 @@
+//! Gain-set files: reading, checking and writing.
+
+use std::fs::{File, OpenOptions};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use serde_yaml::{Mapping, Value};
+
+use super::table::{Overlaid, Range, Table, quoted, read};
+use super::{ConfigError, NAME, Purpose, is_name};
+use crate::control::controller::reference_model::{Lag, Model};
+use crate::control::controller::{
+    CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
+};
+
+/// Accepted proportional, integral and derivative gains; far above any gain that a joint can bear.
+const GAIN: Range = Range::closed(0.0, 1000.0, "");
+const ORDER: Range = Range::open(0.0, 2.0, "");
+const CORNER: Range = Range::above(0.0, 10_000.0, "rad/s");
+/// Derivative corner of a motor without derivative, rad/s; used if one is set at run time.
+const DEFAULT_CORNER: f64 = 100.0;
+
+const KEYS: &[&str] = &[
+    "name",
+    "note",
+    "kind",
+    "structure",
+    "all_motors",
+    "motors",
+    "damping_s",
+    "model",
+    "smoothing_s",
+    "integrator_deadband",
+    "delay_allowed_s",
+    "tension_gain_per_s",
+    "payload_moment_kg_m",
+    "specification",
+    "made_for",
+];
+const MOTOR_KEYS: &[&str] = &[
+    "kp",
+    "ki",
+    "kd",
+    "integral_order",
+    "derivative_order",
+    "derivative_corner_rad_s",
+];
+pub(super) const MODEL_KEYS: &[&str] = &[
+    "gain",
+    "time_constant_s",
+    "natural_frequency_rad_s",
+    "damping_ratio",
+    "dead_time_s",
+];
+
+/// A gain set with its name and origin.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NamedGainSet {
+    /// Name by which the set is chosen.
+    pub name: String,
+    /// Remark of its author.
+    pub note: String,
+    /// Path of the file that the set was read from or is written to.
+    pub file: PathBuf,
+    /// Names of the motors, in the order of `gains.motors`.
+    pub motor_names: Vec<String>,
+    /// The gains.
+    pub gains: GainSet,
+    /// Purpose of the set.
+    pub purpose: Purpose,
+}
+
+impl NamedGainSet {
+    /// Reads a gain-set file for a joint whose motors are `motor_names`, in that order.
+    ///
+    /// # Errors
+    /// The first entry in the file that is not accepted.
+    pub fn load(file: &Path, motor_names: &[String]) -> Result<Self, ConfigError> {
+        Self::from_value(file, &read(file)?, motor_names)
+    }
+
+    /// Parses `text` as the content of the gain-set file `file`.
+    ///
+    /// # Errors
+    /// As [`NamedGainSet::load`].
+    pub fn from_text(file: &Path, text: &str, motor_names: &[String]) -> Result<Self, ConfigError> {
+        Self::from_value(file, &super::table::parse(file, text)?, motor_names)
+    }
+
+    /// Checks a gain set that was parsed from `file`.
+    pub(super) fn from_value(
+        file: &Path,
+        value: &Value,
+        motor_names: &[String],
+    ) -> Result<Self, ConfigError> {
+        let top = Table::top(file, value, KEYS)?;
+        let name = top.text("name", NAME, is_name)?.to_string();
+        let note = top.text_or("note", "a text", |_| true, "")?;
+        let kind = kind(&top, "kind")?;
+        let structure = top.choice(
+            "structure",
+            &[
+                ("two_degrees_of_freedom", Structure::TwoDegreesOfFreedom),
+                ("pure_feedback", Structure::PureFeedback),
+            ],
+        )?;
+        let gains = GainSet {
+            kind,
+            structure,
+            motors: motors(&top, motor_names)?,
+            damping: top.number_or("damping_s", Range::closed(0.0, 1.0, "s"), 0.0)?,
+            model: model(&top)?,
+            smoothing: top.pair("smoothing_s", Range::closed(0.0, 2.0, "s"))?,
+            integrator_deadband: integrator_deadband(&top)?,
+            delay_allowed: top.number("delay_allowed_s", Range::closed(0.0, 0.5, "s"))?,
+            tension_gain: top.number_or(
+                "tension_gain_per_s",
+                Range::closed(0.0, 100.0, "1/s"),
+                0.0,
+            )?,
+        };
+        Ok(Self {
+            name,
+            note: note.to_string(),
+            file: file.to_path_buf(),
+            motor_names: motor_names.to_vec(),
+            gains,
+            purpose: Purpose::read(&top)?,
+        })
+    }
+
+    /// Returns the text of a gain-set file.
+    pub fn to_yaml(&self) -> String {
+        // Mappings of text and finite numbers always have a YAML form.
+        serde_yaml::to_string(&self.to_value()).unwrap_or_default()
+    }
+
+    fn to_value(&self) -> Value {
+        let gains = &self.gains;
+        let mut top = Mapping::new();
+        let mut put = |key: &str, value: Value| top.insert(key.into(), value);
+        put("name", self.name.as_str().into());
+        if !self.note.is_empty() {
+            put("note", self.note.as_str().into());
+        }
+        put("kind", kind_word(gains.kind).into());
+        put(
+            "structure",
+            match gains.structure {
+                Structure::TwoDegreesOfFreedom => "two_degrees_of_freedom",
+                Structure::PureFeedback => "pure_feedback",
+            }
+            .into(),
+        );
+        match gains.motors.split_first() {
+            Some((first, rest)) if rest.iter().all(|g| g == first) => {
+                put("all_motors", motor_value(first));
+            }
+            _ => {
+                let motors = self.motor_names.iter().zip(&gains.motors);
+                let motors: Mapping = motors
+                    .map(|(name, gains)| (name.as_str().into(), motor_value(gains)))
+                    .collect();
+                put("motors", motors.into());
+            }
+        }
+        put("damping_s", gains.damping.into());
+        put("model", model_value(&gains.model));
+        put(
+            "smoothing_s",
+            gains.smoothing.map(Value::from).to_vec().into(),
+        );
+        if let Some(band) = gains.integrator_deadband {
+            put(
+                "integrator_deadband",
+                table([("enter_rad", band.enter), ("leave_rad", band.leave)]),
+            );
+        }
+        put("delay_allowed_s", gains.delay_allowed.into());
+        put("tension_gain_per_s", gains.tension_gain.into());
+        self.purpose.write(&mut top);
+        top.into()
+    }
+}
+
+fn table<const N: usize>(entries: [(&str, f64); N]) -> Value {
+    let entries = entries.map(|(key, value)| (Value::from(key), Value::from(value)));
+    Value::Mapping(entries.into_iter().collect())
+}
+
+fn motor_value(gains: &MotorGains) -> Value {
+    table([
+        ("kp", gains.kp),
+        ("ki", gains.ki),
+        ("kd", gains.kd),
+        ("integral_order", gains.integral_order),
+        ("derivative_order", gains.derivative_order),
+        ("derivative_corner_rad_s", gains.derivative_corner),
+    ])
+}
+
+pub(super) fn model_value(model: &Model) -> Value {
+    match model.lag {
+        Lag::First { time_constant } => table([
+            ("gain", model.gain),
+            ("time_constant_s", time_constant),
+            ("dead_time_s", model.dead_time),
+        ]),
+        Lag::Second {
+            natural_frequency,
+            damping_ratio,
+        } => table([
+            ("gain", model.gain),
+            ("natural_frequency_rad_s", natural_frequency),
+            ("damping_ratio", damping_ratio),
+            ("dead_time_s", model.dead_time),
+        ]),
+    }
+}
+
+/// Returns the name of a command interface in files.
+pub(super) fn kind_word(kind: CommandInterface) -> &'static str {
+    match kind {
+        CommandInterface::Position => "position",
+        CommandInterface::Velocity => "velocity",
+    }
+}
+
+/// Reads the command interface at `key`.
+pub(super) fn kind(table: &Table, key: &str) -> Result<CommandInterface, ConfigError> {
+    let words = [
+        ("position", CommandInterface::Position),
+        ("velocity", CommandInterface::Velocity),
+    ];
+    match table.get(key) {
+        Some(value) if value.as_str() == Some("effort") => Err(table.refuse(
+            key,
+            value,
+            "position or velocity; effort setpoints are not supported",
+        )),
+        _ => table.choice(key, &words),
+    }
+}
+
+/// Reads the gains of every motor: its own under `motors`, else those of `all_motors`, key by key.
+fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError> {
+    let file = top.file;
+    let all = match top.get("all_motors") {
+        Some(value) => Some(Table::at(file, "all_motors", value, MOTOR_KEYS)?),
+        None => None,
+    };
+    let own = match top.get("motors") {
+        Some(value) => {
+            let own = Table::at(file, "motors", value, &[])?;
+            for (name, value) in own.entries()? {
+                if !names.iter().any(|n| n == name) {
+                    return Err(ConfigError::Unknown {
+                        file: file.to_path_buf(),
+                        key: own.key(&name.escape_debug().to_string()),
+                        value: super::table::show(value),
+                        accepted: names.join(", "),
+                    });
+                }
+            }
+            Some(own)
+        }
+        None => None,
+    };
+    let mut gains = Vec::with_capacity(names.len());
+    for name in names {
+        let path = format!("motors.{name}");
+        let value = own.as_ref().and_then(|own| own.get(name));
+        let own = match value {
+            Some(value) => Some(Table::at(file, &path, value, MOTOR_KEYS)?),
+            None => None,
+        };
+        let Some(own) = own.or(all) else {
+            return Err(ConfigError::Missing {
+                file: file.to_path_buf(),
+                key: path,
+                accepted: format!(
+                    "gains for each of the motors {}, here or under all_motors",
+                    names.join(", ")
+                ),
+            });
+        };
+        gains.push(motor(&Overlaid { own, all })?);
+    }
+    Ok(gains)
+}
+
+fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
+    let kd = table.number_or("kd", GAIN, 0.0)?;
+    let corner = "derivative_corner_rad_s";
+    Ok(MotorGains {
+        kp: table.number("kp", GAIN)?,
+        ki: table.number("ki", GAIN)?,
+        kd,
+        integral_order: table.number("integral_order", ORDER)?,
+        derivative_order: table.number_or("derivative_order", ORDER, 1.0)?,
+        derivative_corner: if kd == 0.0 {
+            table.number_or(corner, CORNER, DEFAULT_CORNER)?
+        } else {
+            table.number(corner, CORNER)?
+        },
+    })
+}
+
+fn model(top: &Table) -> Result<Model, ConfigError> {
+    let value = top.need("model", "a table with gain, dead_time_s, and either time_constant_s or natural_frequency_rad_s with damping_ratio")?;
+    model_of(&Table::at(top.file, "model", value, MODEL_KEYS)?)
+}
+
+/// Reads the model in a table with [`MODEL_KEYS`].
+pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
+    let second = ["natural_frequency_rad_s", "damping_ratio"];
+    let lag = match (
+        model.get("time_constant_s"),
+        second.iter().find_map(|key| model.get(key)),
+    ) {
+        (Some(value), Some(_)) => {
+            return Err(model.refuse(
+                "time_constant_s",
+                value,
+                "either time_constant_s or natural_frequency_rad_s with damping_ratio, not both",
+            ));
+        }
+        (None, Some(_)) => Lag::Second {
+            natural_frequency: model.number(second[0], Range::closed(0.1, 1000.0, "rad/s"))?,
+            damping_ratio: model.number(second[1], Range::closed(0.01, 10.0, ""))?,
+        },
+        _ => Lag::First {
+            time_constant: model.number("time_constant_s", Range::closed(1e-4, 10.0, "s"))?,
+        },
+    };
+    Ok(Model {
+        gain: model.number("gain", Range::closed(0.2, 5.0, ""))?,
+        lag,
+        dead_time: model.number("dead_time_s", Range::closed(0.0, 0.5, "s"))?,
+    })
+}
+
+fn integrator_deadband(top: &Table) -> Result<Option<IntegratorDeadband>, ConfigError> {
+    let Some(value) = top.get("integrator_deadband") else {
+        return Ok(None);
+    };
+    let band = Table::at(
+        top.file,
+        "integrator_deadband",
+        value,
+        &["enter_rad", "leave_rad"],
+    )?;
+    let enter = band.number("enter_rad", Range::above(0.0, 1.0, "rad"))?;
+    let leave = band.number("leave_rad", Range::closed(enter, 1.0, "rad"))?;
+    Ok(Some(IntegratorDeadband { enter, leave }))
+}
+
+/// Writes a gain set to `path` atomically: a new file in the same folder is written, synced and
+/// renamed into place. An existing file is kept beside it as `<name>.<number>.bak`, with the first
+/// free number. Returns the path of that backup.
+///
+/// # Errors
+/// A name or number that a gain-set file cannot hold, or the system's error if writing fails.
+pub fn save_gain_set(path: &Path, set: &NamedGainSet) -> Result<Option<PathBuf>, ConfigError> {
+    let value = set.to_value();
+    // Text that could not be read back is not written.
+    NamedGainSet::from_value(path, &value, &set.motor_names)?;
+    write_kept(path, &set.to_yaml())
+}
+
+/// Writes a file atomically and keeps an existing one, as [`save_gain_set`] does.
+pub(super) fn write_kept(path: &Path, text: &str) -> Result<Option<PathBuf>, ConfigError> {
+    let refuse = |reason: String| ConfigError::Write {
+        file: path.to_path_buf(),
+        reason,
+    };
+    let system = |e: std::io::Error| refuse(e.to_string());
+    let Some(name) = path.file_name().and_then(|n| n.to_str()) else {
+        return Err(refuse("the path names no file".into()));
+    };
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    let temporary = folder.join(format!(".{name}.{}.part", std::process::id()));
+    let written = write_whole(&temporary, text)
+        .and_then(|()| keep(path, folder, name))
+        .and_then(|kept| std::fs::rename(&temporary, path).map(|()| kept));
+    let kept = written.map_err(|e| {
+        // The first error is reported; a leftover file is harmless.
+        let _ = std::fs::remove_file(&temporary);
+        system(e)
+    })?;
+    // The folder is synced, so that the rename itself reaches the disk.
+    File::open(folder)
+        .and_then(|f| f.sync_all())
+        .map_err(system)?;
+    Ok(kept)
+}
+
+fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
+    let mut options = OpenOptions::new();
+    let mut file = options.write(true).create(true).truncate(true).open(path)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
+}
+
+/// Gives an existing file at `path` a free second name. A hard link never replaces a file, and
+/// until the rename both names hold the old text.
+fn keep(path: &Path, folder: &Path, name: &str) -> std::io::Result<Option<PathBuf>> {
+    if !path.try_exists()? {
+        return Ok(None);
+    }
+    for number in 1..=u32::MAX {
+        let kept = folder.join(format!("{name}.{number}.bak"));
+        match std::fs::hard_link(path, &kept).or_else(|e| copy_new(path, &kept).map_err(|_| e)) {
+            Ok(()) => return Ok(Some(kept)),
+            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
+            Err(e) => return Err(e),
+        }
+    }
+    Err(std::io::Error::other("no backup number is free"))
+}
+
+/// Copies a file to an unused name; for file systems without hard links.
+fn copy_new(from: &Path, to: &Path) -> std::io::Result<()> {
+    let text = std::fs::read(from)?;
+    let mut file = OpenOptions::new().write(true).create_new(true).open(to)?;
+    file.write_all(&text)?;
+    file.sync_all()
+}
+
+/// Refuses a gain set whose command interface is not that of the joint's motors.
+pub(super) fn check_kind(
+    set: &NamedGainSet,
+    joint: &Path,
+    kind: CommandInterface,
+) -> Result<(), ConfigError> {
+    if set.gains.kind == kind {
+        return Ok(());
+    }
+    Err(ConfigError::value(
+        &set.file,
+        "kind",
+        kind_word(set.gains.kind),
+        format!(
+            "{}, the setpoint kind in {}",
+            kind_word(kind),
+            joint.display()
+        ),
+    ))
+}
+
+/// Refuses two sets of one name.
+pub(super) fn check_names(sets: &[NamedGainSet]) -> Result<(), ConfigError> {
+    for (i, set) in sets.iter().enumerate() {
+        if let Some(first) = sets[..i].iter().find(|s| s.name == set.name) {
+            return Err(ConfigError::value(
+                &set.file,
+                "name",
+                quoted(&set.name),
+                format!(
+                    "a name that no other gain set of the joint has ({} has it)",
+                    first.file.display()
+                ),
+            ));
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,598 @@
+//! Joint files: the joint, its node's settings and its gain sets.
+
+use std::path::{Path, PathBuf};
+
+use nalgebra::{Rotation3, Vector3};
+use serde_yaml::Value;
+
+use super::commands::{Commands, commands};
+use super::common::{
+    ANGLE, Frames, MM, OFFSET, RADIUS, RATE, REELS, TRAVEL, frames, motor_name, node_name,
+    orientation, sign, travel,
+};
+use super::gains::{check_kind, check_names, kind};
+use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
+use super::refused::{law_refused, routing_refused};
+use super::self_support::{self, cantilever};
+use super::supervision::supervision;
+use super::table::{Overlaid, Range, Table, read, show};
+use super::{ConfigError, JointModel, ModelsFile, NamedGainSet};
+use crate::control::aim::Aim;
+use crate::control::controller::CommandInterface;
+use crate::control::gaze::{Gazer, PanLimits};
+use crate::control::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
+use crate::control::self_support::{Cantilever, Load, SelfSupport};
+use crate::control::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits, Supervision};
+
+const KEYS: &[&str] = &[
+    "name",
+    "namespace",
+    "frames",
+    "beam",
+    "base_orientation_deg",
+    "imu",
+    "base_imu",
+    "camera",
+    "pan",
+    "fixed_frames",
+    "all_tendons",
+    "tendons",
+    "motors",
+    "tick",
+    "feedback",
+    "settled",
+    "limits",
+    "supervision",
+    "autostart",
+    "commands",
+    "setpoint",
+    "gain_sets",
+    "initial_gain_set",
+    "models",
+];
+
+/// Keys of a single tendon; all but the first may also stand under `all_tendons`.
+const TENDON_KEYS: &[&str] = &[
+    "motor",
+    "base_angle_deg",
+    "base_radius_mm",
+    "base_offset_mm",
+    "head_angle_deg",
+    "head_radius_mm",
+    "head_offset_mm",
+    "disc_radius_mm",
+    "stiffness_n_per_m",
+    "pretension_n",
+    "drum_radius_mm",
+    "tendon_thickness_mm",
+    "gear_ratio",
+    "sign",
+    "travel_deg",
+    "travel_rad",
+    "speed_rad_s",
+    "acceleration_rad_s2",
+];
+
+const AGE: Range = Range::above(0.0, 10.0, "s");
+
+/// Source of control ticks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TickSource {
+    /// A timer of fixed rate with absolute deadlines.
+    Timer,
+    /// Each IMU sample.
+    Imu,
+}
+
+/// Message type that setpoints are published in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SetpointMessage {
+    /// sensor_msgs/JointState, motors by name.
+    JointState,
+    /// std_msgs/Float64MultiArray, in motor order.
+    Float64Array,
+}
+
+/// A validated joint file; a law can be made from every gain set in it.
+#[derive(Clone, Debug)]
+pub struct JointFile {
+    /// Path of the file.
+    pub file: PathBuf,
+    /// Name of the joint's node.
+    pub name: String,
+    /// Namespace of the joint's node, `/` or starting with it.
+    pub namespace: String,
+    /// Names of the motors in `joint_states`, in tendon order.
+    pub motor_names: Vec<String>,
+    /// Name of the pan motor in `joint_states`; `None` without a pan motor.
+    pub pan_name: Option<String>,
+    /// Solver that finds the configuration for a gaze point; `None` without a camera.
+    pub gazer: Option<Gazer>,
+    /// Frames at fixed poses relative to each other.
+    pub fixed_frames: Vec<FixedFrame>,
+    /// The joint as the control loop uses it; `sample_period` is that of `feedback`.
+    pub joint: Joint,
+    /// Beam, head and payload, if the file gives them; see [`JointFile::self_support`].
+    pub cantilever: Option<Cantilever>,
+    /// Limits at start.
+    pub limits: Limits,
+    /// Feedback at start.
+    pub feedback: Feedback,
+    /// Command sources at start.
+    pub commands: Commands,
+    /// Command interface of the motors.
+    pub kind: CommandInterface,
+    /// Message type that setpoints are published in.
+    pub setpoint_message: SetpointMessage,
+    /// Source of control ticks. The period, nominal for `imu`, is `joint.period`.
+    pub tick: TickSource,
+    /// Nominal period of IMU samples, s.
+    pub imu_period: f64,
+    /// Nominal period of motor samples, s.
+    pub motor_period: f64,
+    /// Names of the coordinate frames.
+    pub frames: Frames,
+    /// The gain sets, with different names.
+    pub gain_sets: Vec<NamedGainSet>,
+    /// Index of the gain set in force at start.
+    pub initial: usize,
+    /// True if the node activates itself as soon as the joint is ready.
+    pub autostart: bool,
+    /// Models on which gain sets are examined; empty if the file names none.
+    pub models: Vec<JointModel>,
+}
+
+impl JointFile {
+    /// Reads a joint file and its gain-set files.
+    ///
+    /// # Errors
+    /// The first entry in any of these files that is not accepted.
+    pub fn load(file: impl AsRef<Path>) -> Result<Self, ConfigError> {
+        let file = file.as_ref();
+        Self::from_value(file, &read(file)?)
+    }
+
+    /// Parses `text` as the content of the joint file `file`. Gain-set files are read from the
+    /// folder of `file`.
+    ///
+    /// # Errors
+    /// As [`JointFile::load`].
+    pub fn from_text(file: impl AsRef<Path>, text: &str) -> Result<Self, ConfigError> {
+        let file = file.as_ref();
+        Self::from_value(file, &super::table::parse(file, text)?)
+    }
+
+    fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
+        let top = Table::top(file, value, KEYS)?;
+        let (name, namespace) = node_name(&top, "withy")?;
+        let frames = frames(&top)?;
+        let (imu_period, head_from_imu) = imu(&top)?;
+        let (motor_period, motor_time_constant, following_error_limit) = motors(&top)?;
+        let (tick, period) = tick(&top, imu_period)?;
+        let feedback = top.choice(
+            "feedback",
+            &[("imu", Feedback::Imu), ("motors", Feedback::Motors)],
+        )?;
+        let tendons = Tendons::read(&top)?;
+        let (kinematics, cantilever) = beam(&top, &tendons)?;
+        let mut limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
+        limits.supervision = supervision(&top, feedback)?;
+        let (settled_tolerance, settled_dwell) = settled(&top)?;
+        let (pan_name, pan) = pan(&top, &tendons.motor_names)?.unzip();
+        let gazer = match camera(&top)? {
+            None => None,
+            Some(camera) => {
+                let length = kinematics.routing().length;
+                let most = limits.inclination;
+                Some(gazer(&top, length, most, camera, pan.as_ref())?)
+            }
+        };
+        let joint = Joint {
+            kinematics,
+            head_from_imu,
+            gravity_base: gravity_base(&top)?,
+            base_from_imu: base_imu(&top)?,
+            pan,
+            period,
+            sample_period: match feedback {
+                Feedback::Imu => imu_period,
+                Feedback::Motors => motor_period,
+            },
+            motor_time_constant,
+            following_error_limit,
+            settled_tolerance,
+            settled_dwell,
+        };
+        let (kind, setpoint_message) = setpoint(&top)?;
+        let (gain_sets, initial) = gain_sets(&top, &tendons.motor_names, kind)?;
+        for set in &gain_sets {
+            Law::new(&joint, &set.gains, &limits, feedback)
+                .map_err(|e| law_refused(file, set, &e))?;
+        }
+        Ok(Self {
+            file: file.to_path_buf(),
+            name,
+            namespace,
+            motor_names: tendons.motor_names,
+            pan_name,
+            gazer,
+            fixed_frames: fixed_frames(&top, &frames)?,
+            joint,
+            cantilever,
+            limits,
+            feedback,
+            commands: commands(&top)?,
+            kind,
+            setpoint_message,
+            tick,
+            imu_period,
+            motor_period,
+            frames,
+            gain_sets,
+            initial,
+            autostart: top.get("autostart").is_some() && top.truth("autostart")?,
+            models: models(&top)?,
+        })
+    }
+
+    /// Returns the joint with the sample period of `feedback`.
+    pub fn joint_for(&self, feedback: Feedback) -> Joint {
+        Joint {
+            sample_period: match feedback {
+                Feedback::Imu => self.imu_period,
+                Feedback::Motors => self.motor_period,
+            },
+            ..self.joint.clone()
+        }
+    }
+
+    /// Returns the names of all motors, the pan motor last.
+    pub fn all_motor_names(&self) -> Vec<String> {
+        let motors = self.motor_names.iter().chain(&self.pan_name);
+        motors.cloned().collect()
+    }
+
+    /// Returns the solver that turns targets into configurations of this joint.
+    pub fn aim(&self) -> Aim {
+        let pan = self.joint.pan.map(|pan| PanLimits {
+            low: pan.low,
+            high: pan.high,
+        });
+        Aim::new(self.gazer.clone(), pan, self.limits.inclination)
+    }
+
+    /// Returns the law of gain set `set` with the limits and feedback of the file and an unknown
+    /// payload.
+    ///
+    /// # Errors
+    /// [`LawError`]; never for the gain sets as loaded.
+    ///
+    /// # Panics
+    /// If `set` is not an index of a gain set.
+    pub fn law(&self, set: usize) -> Result<Law, LawError> {
+        let gains = &self.gain_sets[set].gains;
+        let law = Law::new(&self.joint, gains, &self.limits, self.feedback)?;
+        Ok(law.with_self_support(&self.joint, self.self_support_of_file(None)))
+    }
+
+    /// Returns whether the beam alone supports the head with `payload` without leaning further than
+    /// `limits` allow. An unknown payload counts as the heaviest one of the file. A payload with a
+    /// known mass and height 0 gets the height of the heaviest one. `gravity_base` is gravity's
+    /// direction in the base frame; with a base IMU, the base may tilt by up to 20 deg from there.
+    /// For [`crate::control::tick::Law::with_self_support`]. Takes some milliseconds.
+    pub fn self_support(
+        &self,
+        payload: Option<Load>,
+        gravity_base: Vector3<f64>,
+        limits: &Limits,
+    ) -> SelfSupport {
+        let Some(cantilever) = &self.cantilever else {
+            return SelfSupport::NotKnown;
+        };
+        let payload = payload.map(|told| match told.height {
+            0.0 => Load {
+                height: cantilever.heaviest.height,
+                ..told
+            },
+            _ => told,
+        });
+        let tilt = (-gravity_base).angle(&Vector3::z());
+        let moves = self.joint.base_from_imu.is_some();
+        cantilever.carries(payload, tilt, moves, limits.inclination)
+    }
+
+    /// Returns the same for gravity and limits of the file; `payload` is `None` if unknown.
+    pub fn self_support_of_file(&self, payload: Option<Load>) -> SelfSupport {
+        self.self_support(payload, self.joint.gravity_base, &self.limits)
+    }
+}
+
+/// Returns gravity's direction in the base frame, from the base's orientation in a level world
+/// frame.
+fn gravity_base(top: &Table) -> Result<Vector3<f64>, ConfigError> {
+    Ok(orientation(top, "base_orientation_deg")?.inverse() * -Vector3::z())
+}
+
+/// Reads the sample period, s, and the mounting of the IMU.
+fn imu(top: &Table) -> Result<(f64, Rotation3<f64>), ConfigError> {
+    let value = top.need("imu", "a table with rate_hz and mounting_deg")?;
+    let table = Table::at(top.file, "imu", value, &["rate_hz", "mounting_deg"])?;
+    let rate = table.number("rate_hz", RATE)?;
+    Ok((1.0 / rate, orientation(&table, "mounting_deg")?))
+}
+
+/// Reads the sample period, s, the time constant, s, and the following-error limit, rad.
+fn motors(top: &Table) -> Result<(f64, f64, f64), ConfigError> {
+    let keys = ["rate_hz", "time_constant_s", "following_error_limit_rad"];
+    let value = top.need(
+        "motors",
+        "a table with rate_hz, time_constant_s and following_error_limit_rad",
+    )?;
+    let table = Table::at(top.file, "motors", value, &keys)?;
+    Ok((
+        1.0 / table.number(keys[0], RATE)?,
+        table.number(keys[1], Range::closed(0.0, 1.0, "s"))?,
+        table.number(keys[2], Range::above(0.0, 10.0, "rad"))?,
+    ))
+}
+
+/// Reads the tick source and the period, s.
+fn tick(top: &Table, imu_period: f64) -> Result<(TickSource, f64), ConfigError> {
+    let value = top.need("tick", "a table with source and, for a timer, rate_hz")?;
+    let table = Table::at(top.file, "tick", value, &["source", "rate_hz"])?;
+    let source = table.choice(
+        "source",
+        &[("timer", TickSource::Timer), ("imu", TickSource::Imu)],
+    )?;
+    let period = match source {
+        TickSource::Timer => 1.0 / table.number("rate_hz", RATE)?,
+        TickSource::Imu => {
+            let imu_rate = 1.0 / imu_period;
+            let rate = table.number_or("rate_hz", RATE, imu_rate)?;
+            if (rate - imu_rate).abs() > 1e-9 * imu_rate {
+                return Err(ConfigError::value(
+                    top.file,
+                    table.key("rate_hz"),
+                    rate,
+                    format!(
+                        "no rate or imu.rate_hz ({imu_rate}) where each IMU sample starts a tick"
+                    ),
+                ));
+            }
+            imu_period
+        }
+    };
+    Ok((source, period))
+}
+
+/// Reads the tolerance, rad, and the dwell, s.
+fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
+    let keys = ["tolerance_deg", "dwell_s"];
+    let value = top.need("settled", "a table with tolerance_deg and dwell_s")?;
+    let table = Table::at(top.file, "settled", value, &keys)?;
+    let tolerance = table.number(keys[0], Range::above(0.0, 20.0, "deg"))?;
+    let dwell = table.number(keys[1], Range::closed(0.0, 10.0, "s"))?;
+    Ok((tolerance.to_radians(), dwell))
+}
+
+/// Reads the command interface and the message type.
+pub(super) fn setpoint(top: &Table) -> Result<(CommandInterface, SetpointMessage), ConfigError> {
+    let value = top.need("setpoint", "a table with kind and message")?;
+    let table = Table::at(top.file, "setpoint", value, &["kind", "message"])?;
+    let message = [
+        ("joint_state", SetpointMessage::JointState),
+        ("float64_array", SetpointMessage::Float64Array),
+    ];
+    Ok((kind(&table, "kind")?, table.choice("message", &message)?))
+}
+
+fn limits(
+    top: &Table,
+    max_inclination: f64,
+    motors: Vec<MotorLimits>,
+) -> Result<Limits, ConfigError> {
+    let keys = [
+        "inclination_deg",
+        "over_bend_deg",
+        "feedback_rad",
+        "stale_imu_s",
+        "stale_motors_s",
+        "stop_after_s",
+    ];
+    let accepted = format!("a table with {}", keys.join(", "));
+    let value = top.need("limits", &accepted)?;
+    let table = Table::at(top.file, "limits", value, &keys)?;
+    // The over-bend limit is at most 120 deg, the end of the estimator's range.
+    let most = max_inclination.to_degrees().min(120.0);
+    // Rounded, so that the file's own number is accepted and shown.
+    let most = (most * 1e9).round() / 1e9;
+    let inclination = table.number(
+        keys[0],
+        Range::above(0.0, most, "deg, the range of beam.max_inclination_deg"),
+    )?;
+    let over_bend = table.number(
+        keys[1],
+        Range::closed(inclination, 120.0, "deg, from limits.inclination_deg on"),
+    )?;
+    Ok(Limits {
+        inclination: inclination.to_radians(),
+        over_bend: over_bend.to_radians(),
+        feedback: table.number(keys[2], Range::closed(0.0, 3.2, "rad"))?,
+        stale_imu: table.number(keys[3], AGE)?,
+        stale_motors: table.number(keys[4], AGE)?,
+        stop_after: table.number(keys[5], AGE)?,
+        motors,
+        supervision: Supervision::default(),
+    })
+}
+
+/// The tendons of a joint file with their motors.
+struct Tendons {
+    motor_names: Vec<String>,
+    tendons: Vec<Tendon>,
+    motors: Vec<Motor>,
+    limits: Vec<MotorLimits>,
+}
+
+impl Overlaid<'_> {
+    fn tendon(&self) -> Result<Tendon, ConfigError> {
+        let base_angle = self.number("base_angle_deg", ANGLE)?;
+        let base_radius = self.number("base_radius_mm", RADIUS)?;
+        let disc_radius = match self.of("disc_radius_mm").get("disc_radius_mm") {
+            None => None,
+            Some(_) => Some(self.number("disc_radius_mm", RADIUS)? * MM),
+        };
+        Ok(Tendon {
+            base_angle: base_angle.to_radians(),
+            base_radius: base_radius * MM,
+            head_angle: self
+                .number_or("head_angle_deg", ANGLE, base_angle)?
+                .to_radians(),
+            head_radius: self.number_or("head_radius_mm", RADIUS, base_radius)? * MM,
+            base_offset: self.number_or("base_offset_mm", OFFSET, 0.0)? * MM,
+            head_offset: self.number_or("head_offset_mm", OFFSET, 0.0)? * MM,
+            disc_radius,
+            stiffness: self.number("stiffness_n_per_m", Range::above(0.0, 1e7, "N/m"))?,
+            pretension: self.number("pretension_n", Range::above(0.0, 1e4, "N"))?,
+        })
+    }
+
+    fn motor(&self) -> Result<Motor, ConfigError> {
+        Ok(Motor {
+            ratio: self.number_or("gear_ratio", Range::above(0.0, 1e4, ""), 1.0)?,
+            drum_radius: self.number("drum_radius_mm", RADIUS)? * MM,
+            tendon_thickness: self.number_or(
+                "tendon_thickness_mm",
+                Range::closed(0.0, 50.0, "mm"),
+                0.0,
+            )? * MM,
+            sign: sign(self.of("sign"), REELS)?,
+        })
+    }
+
+    fn limits(&self) -> Result<MotorLimits, ConfigError> {
+        let [deg, rad] = TRAVEL;
+        let there = |table: &Table| table.get(deg).is_some() || table.get(rad).is_some();
+        let table = match &self.all {
+            Some(all) if !there(&self.own) && there(all) => all,
+            _ => &self.own,
+        };
+        let [low, high] = travel(table)?;
+        Ok(MotorLimits {
+            low,
+            high,
+            speed: self.number("speed_rad_s", Range::above(0.0, 1e5, "rad/s"))?,
+            acceleration: self.number("acceleration_rad_s2", Range::above(0.0, 1e7, "rad/s^2"))?,
+        })
+    }
+}
+
+impl Tendons {
+    fn read(top: &Table) -> Result<Self, ConfigError> {
+        let file = top.file;
+        let accepted = format!("a list of 3 to {MAX_TENDONS} tendons");
+        let list = top.list("tendons", &accepted)?;
+        if !(3..=MAX_TENDONS).contains(&list.len()) {
+            let value = format!("a list of {}", list.len());
+            return Err(ConfigError::value(file, "tendons", value, accepted));
+        }
+        let all = match top.get("all_tendons") {
+            None => None,
+            Some(value) => Some(Table::at(file, "all_tendons", value, &TENDON_KEYS[1..])?),
+        };
+        let mut made = Self {
+            motor_names: Vec::new(),
+            tendons: Vec::new(),
+            motors: Vec::new(),
+            limits: Vec::new(),
+        };
+        for (i, value) in list.iter().enumerate() {
+            let path = format!("tendons[{i}]");
+            let table = Overlaid {
+                own: Table::at(file, &path, value, TENDON_KEYS)?,
+                all,
+            };
+            motor_name(&table.own, &mut made.motor_names)?;
+            made.tendons.push(table.tendon()?);
+            made.motors.push(table.motor()?);
+            made.limits.push(table.limits()?);
+        }
+        Ok(made)
+    }
+}
+
+fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Cantilever>), ConfigError> {
+    let keys = ["length_mm", "guide_discs", "max_inclination_deg"];
+    let accepted = format!("a table with {}", keys.join(", "));
+    let value = top.need("beam", &accepted)?;
+    let all = [&keys[..], &self_support::KEYS].concat();
+    let beam = Table::at(top.file, "beam", value, &all)?;
+    let routing = Routing {
+        length: beam.number(keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
+        discs: beam.whole(keys[1], 0, 200)? as usize,
+        max_inclination: beam
+            .number(keys[2], Range::open(0.0, 180.0, "deg"))?
+            .to_radians(),
+        tendons: tendons.tendons.clone(),
+        motors: tendons.motors.clone(),
+    };
+    let cantilever = cantilever(&beam, routing.length)?;
+    let kinematics = Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))?;
+    Ok((kinematics, cantilever))
+}
+
+/// Reads the models file that `models` names, relative to this file.
+fn models(top: &Table) -> Result<Vec<JointModel>, ConfigError> {
+    let accepted = "the path of a models file, relative to this file";
+    if top.get("models").is_none() {
+        return Ok(Vec::new());
+    }
+    let name = top.text("models", accepted, |name| !name.is_empty())?;
+    let folder = top.file.parent().unwrap_or(Path::new(""));
+    Ok(ModelsFile::load(&folder.join(name))?.models)
+}
+
+fn gain_sets(
+    top: &Table,
+    motor_names: &[String],
+    kind: CommandInterface,
+) -> Result<(Vec<NamedGainSet>, usize), ConfigError> {
+    let accepted = "a list of gain-set files, relative to this file";
+    let list = top.list("gain_sets", accepted)?;
+    if list.is_empty() {
+        let value = "an empty list";
+        return Err(ConfigError::value(top.file, "gain_sets", value, accepted));
+    }
+    let folder = top.file.parent().unwrap_or(Path::new(""));
+    let mut sets = Vec::with_capacity(list.len());
+    for (i, value) in list.iter().enumerate() {
+        let Some(name) = value.as_str().filter(|name| !name.is_empty()) else {
+            return Err(ConfigError::value(
+                top.file,
+                format!("gain_sets[{i}]"),
+                show(value),
+                "the path of a gain-set file, relative to this file",
+            ));
+        };
+        let path = folder.join(name);
+        let set = NamedGainSet::load(&path, motor_names)?;
+        check_kind(&set, top.file, kind)?;
+        sets.push(set);
+    }
+    check_names(&sets)?;
+    let Some(value) = top.get("initial_gain_set") else {
+        return Ok((sets, 0));
+    };
+    let names: Vec<&str> = sets.iter().map(|set| set.name.as_str()).collect();
+    let initial = value
+        .as_str()
+        .and_then(|name| names.iter().position(|n| *n == name));
+    match initial {
+        Some(initial) => Ok((sets, initial)),
+        None => Err(top.refuse(
+            "initial_gain_set",
+            value,
+            format!("one of {}", names.join(", ")),
+        )),
+    }
+}

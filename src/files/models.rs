@@ -1,0 +1,309 @@
+//! Files with the models of one joint over payloads and directions, on which gain sets are
+//! examined.
+//!
+//! ```yaml
+//! models:
+//!   - name: lens-17                 # for people
+//!     payload_mass_g: 90            # both or none; none: unknown
+//!     payload_height_mm: 35         # of its centre above the beam's end
+//!     direction_deg: 17             # of the step, from +x toward +y
+//!     model: {gain: 0.95, natural_frequency_rad_s: 39.1, damping_ratio: 0.44, dead_time_s: 0.014}
+//!     standard_errors: {gain: 0.001, natural_frequency_rad_s: 0.2, damping_ratio: 0.004}
+//!     cross_axis_gain: 0.002        # with the same dynamics; default 0
+//!     normalised_rms_error: 0.01    # of the fit
+//!     samples: 1200
+//! ```
+//!
+//! A first-order model has `gain`, `time_constant_s`, `dead_time_s`; an integrating one
+//! `gain_per_s`, `time_constant_s`, `dead_time_s`. Standard errors are optional, key by key.
+
+use std::path::{Path, PathBuf};
+
+use serde_yaml::{Mapping, Value};
+
+use super::ConfigError;
+use super::gains::write_kept;
+use super::table::{Range, Table, parse, read};
+use crate::design::fit::{Family, Member, Payload};
+use crate::design::model::{Dynamics, Plant};
+
+/// One model of a joint with the conditions it was recorded under.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JointModel {
+    /// Name for people.
+    pub name: String,
+    /// Payload on the head plate, if known.
+    pub payload: Option<Payload>,
+    /// Direction of the step, from +x toward +y, rad.
+    pub direction: f64,
+    /// In-plane model.
+    pub plant: Plant,
+    /// Standard errors of the parameters for which they are known, by the model's keys.
+    pub standard_errors: Vec<(String, f64)>,
+    /// Cross-axis gain.
+    pub cross_axis_gain: f64,
+    /// RMS of the residuals divided by the standard deviation of the response.
+    pub nrmse: f64,
+    /// Number of samples fitted.
+    pub samples: u64,
+}
+
+/// The models of a joint.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ModelsFile {
+    /// Path of the file that the models are read from or written to.
+    pub file: PathBuf,
+    /// The models, at least one.
+    pub models: Vec<JointModel>,
+    /// One line for people, written above the models; it is not read back.
+    pub comment: Option<String>,
+}
+
+const KEYS: &[&str] = &[
+    "name",
+    "payload_mass_g",
+    "payload_height_mm",
+    "direction_deg",
+    "model",
+    "standard_errors",
+    "cross_axis_gain",
+    "normalised_rms_error",
+    "samples",
+];
+const MODEL_KEYS: &[&str] = &[
+    "gain",
+    "gain_per_s",
+    "time_constant_s",
+    "natural_frequency_rad_s",
+    "damping_ratio",
+    "dead_time_s",
+];
+/// Maximum number of models in a file.
+const MOST: usize = 1000;
+
+impl From<&Member> for JointModel {
+    fn from(member: &Member) -> Self {
+        let fit = &member.fitted.fit;
+        let errors = fit.parameters.iter().filter(|p| p.name != "offset_rad");
+        let errors = errors.filter_map(|p| Some((p.name.to_string(), p.standard_error?)));
+        Self {
+            name: member.name.clone(),
+            payload: member.payload,
+            direction: member.direction,
+            plant: fit.plant,
+            standard_errors: errors.collect(),
+            cross_axis_gain: member.fitted.across.gain,
+            nrmse: fit.nrmse,
+            samples: fit.samples as u64,
+        }
+    }
+}
+
+impl ModelsFile {
+    /// Returns the models of a family, to be written to `file`.
+    pub fn of(file: &Path, family: &Family) -> Self {
+        Self {
+            file: file.to_path_buf(),
+            models: family.members.iter().map(JointModel::from).collect(),
+            comment: family.caution(),
+        }
+    }
+
+    /// Reads a models file.
+    ///
+    /// # Errors
+    /// The first entry in the file that is not accepted.
+    pub fn load(file: &Path) -> Result<Self, ConfigError> {
+        Self::from_value(file, &read(file)?)
+    }
+
+    /// Parses `text` as the content of the models file `file`.
+    ///
+    /// # Errors
+    /// As [`ModelsFile::load`].
+    pub fn from_text(file: &Path, text: &str) -> Result<Self, ConfigError> {
+        Self::from_value(file, &parse(file, text)?)
+    }
+
+    fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
+        let top = Table::top(file, value, &["models"])?;
+        let accepted = format!("a list of 1 to {MOST} models");
+        let list = top.list("models", &accepted)?;
+        if list.is_empty() || list.len() > MOST {
+            let value = format!("a list of {}", list.len());
+            return Err(ConfigError::value(file, "models", value, accepted));
+        }
+        let model = |(i, value): (usize, &Value)| {
+            let path = format!("models[{i}]");
+            joint_model(&Table::at(file, &path, value, KEYS)?)
+        };
+        let models: Result<_, _> = list.iter().enumerate().map(model).collect();
+        Ok(Self {
+            file: file.to_path_buf(),
+            models: models?,
+            comment: None,
+        })
+    }
+
+    /// Returns the text of a models file.
+    pub fn to_yaml(&self) -> String {
+        let comment = self.comment.as_deref().unwrap_or_default();
+        let comment = comment.replace(char::is_control, " ");
+        let comment = match comment.as_str() {
+            "" => String::new(),
+            line => format!("# {line}\n"),
+        };
+        // Mappings of text and finite numbers always have a YAML form.
+        comment + &serde_yaml::to_string(&self.to_value()).unwrap_or_default()
+    }
+
+    fn to_value(&self) -> Value {
+        let models: Vec<Value> = self.models.iter().map(value_of).collect();
+        let mut top = Mapping::new();
+        top.insert("models".into(), models.into());
+        top.into()
+    }
+
+    /// Writes the file atomically. An existing file is kept beside it as `<name>.<number>.bak`.
+    /// Returns the path of that backup.
+    ///
+    /// # Errors
+    /// A model that a models file cannot hold, or the system's error if writing fails.
+    pub fn save(&self) -> Result<Option<PathBuf>, ConfigError> {
+        // Text that could not be read back is not written.
+        Self::from_value(&self.file, &self.to_value())?;
+        write_kept(&self.file, &self.to_yaml())
+    }
+}
+
+fn joint_model(table: &Table) -> Result<JointModel, ConfigError> {
+    let text = "a text of 1 to 200 characters";
+    let name = table.text("name", text, |t| (1..=200).contains(&t.chars().count()))?;
+    let keys = ["payload_mass_g", "payload_height_mm"];
+    let payload = if keys.iter().any(|key| table.get(key).is_some()) {
+        Some(Payload {
+            mass: table.number(keys[0], Range::closed(0.0, 1e5, "g"))? * 1e-3,
+            height: table.number(keys[1], Range::closed(-1e4, 1e4, "mm"))? * 1e-3,
+        })
+    } else {
+        None
+    };
+    let direction = table.number("direction_deg", Range::closed(-360.0, 360.0, "deg"))?;
+    let path = table.key("model");
+    let accepted = "a table with gain, dead_time_s, and either time_constant_s or natural_frequency_rad_s with damping_ratio, or with gain_per_s, time_constant_s, dead_time_s";
+    let value = table.need("model", accepted)?;
+    let model = Table::at(table.file, &path, value, MODEL_KEYS)?;
+    let mut standard_errors = Vec::new();
+    if let Some(value) = table.get("standard_errors") {
+        let path = table.key("standard_errors");
+        let errors = Table::at(table.file, &path, value, MODEL_KEYS)?;
+        for key in MODEL_KEYS {
+            if errors.get(key).is_some() {
+                let error = errors.number(key, Range::above(0.0, 1e9, ""))?;
+                standard_errors.push(((*key).to_string(), error));
+            }
+        }
+    }
+    Ok(JointModel {
+        name: name.to_string(),
+        payload,
+        direction: direction.to_radians(),
+        plant: plant(&model)?,
+        standard_errors,
+        cross_axis_gain: table.number_or("cross_axis_gain", Range::closed(-1e3, 1e3, ""), 0.0)?,
+        nrmse: table.number_or("normalised_rms_error", Range::closed(0.0, 10.0, ""), 0.0)?,
+        samples: match table.get("samples") {
+            None => 0,
+            Some(_) => table.whole("samples", 0, 1_000_000_000)?,
+        },
+    })
+}
+
+/// Reads a model of any form; the ranges are those of [`Plant::check`].
+fn plant(model: &Table) -> Result<Plant, ConfigError> {
+    let integrating = model.get("gain_per_s");
+    let second = ["natural_frequency_rad_s", "damping_ratio"];
+    let swings = second.iter().any(|key| model.get(key).is_some());
+    for (key, clash) in [
+        ("gain", integrating.is_some()),
+        ("time_constant_s", swings),
+        ("gain_per_s", swings),
+    ] {
+        if let (Some(value), true) = (model.get(key), clash) {
+            let accepted = "one form of model: gain with time_constant_s, gain with natural_frequency_rad_s and damping_ratio, or gain_per_s with time_constant_s";
+            return Err(model.refuse(key, value, accepted));
+        }
+    }
+    let gain = Range::closed(1e-3, 1e3, "");
+    let dynamics = if swings {
+        Dynamics::Second {
+            natural_frequency: model.number(second[0], Range::closed(0.01, 1e4, "rad/s"))?,
+            damping_ratio: model.number(second[1], Range::closed(1e-3, 100.0, ""))?,
+        }
+    } else if integrating.is_some() {
+        let range = Range::closed(0.0, 100.0, "s");
+        let time_constant = model.number("time_constant_s", range)?;
+        Dynamics::Integrating { time_constant }
+    } else {
+        let range = Range::closed(1e-4, 100.0, "s");
+        let time_constant = model.number("time_constant_s", range)?;
+        Dynamics::First { time_constant }
+    };
+    let key = if integrating.is_some() {
+        "gain_per_s"
+    } else {
+        "gain"
+    };
+    Ok(Plant {
+        gain: model.number(key, gain)?,
+        dynamics,
+        dead_time: model.number("dead_time_s", Range::closed(0.0, 10.0, "s"))?,
+    })
+}
+
+fn value_of(model: &JointModel) -> Value {
+    let mut entry = Mapping::new();
+    let mut put = |key: &str, value: Value| entry.insert(key.into(), value);
+    // Rounded, so that whole degrees, grams and millimetres are shown as they were typed.
+    let round = |x: f64| Value::from((x * 1e9).round() / 1e9);
+    put("name", model.name.as_str().into());
+    if let Some(payload) = model.payload {
+        put("payload_mass_g", round(payload.mass * 1e3));
+        put("payload_height_mm", round(payload.height * 1e3));
+    }
+    put("direction_deg", round(model.direction.to_degrees()));
+    let plant = &model.plant;
+    let mut numbers = Mapping::new();
+    let mut number = |key: &str, value: f64| numbers.insert(key.into(), value.into());
+    match plant.dynamics {
+        Dynamics::First { time_constant } => {
+            number("gain", plant.gain);
+            number("time_constant_s", time_constant);
+        }
+        Dynamics::Second {
+            natural_frequency,
+            damping_ratio,
+        } => {
+            number("gain", plant.gain);
+            number("natural_frequency_rad_s", natural_frequency);
+            number("damping_ratio", damping_ratio);
+        }
+        Dynamics::Integrating { time_constant } => {
+            number("gain_per_s", plant.gain);
+            number("time_constant_s", time_constant);
+        }
+    }
+    number("dead_time_s", plant.dead_time);
+    put("model", numbers.into());
+    if !model.standard_errors.is_empty() {
+        let errors = model.standard_errors.iter();
+        let errors: Mapping = errors
+            .map(|(key, error)| (key.as_str().into(), (*error).into()))
+            .collect();
+        put("standard_errors", errors.into());
+    }
+    put("cross_axis_gain", model.cross_axis_gain.into());
+    put("normalised_rms_error", model.nrmse.into());
+    put("samples", model.samples.into());
+    entry.into()
+}

@@ -1,0 +1,116 @@
+//! Purpose of a gain set: payloads, models, specification. All of it is optional.
+
+use serde_yaml::{Mapping, Value};
+
+use super::ConfigError;
+use super::gains::{MODEL_KEYS, model_of, model_value};
+use super::table::{Range, Table};
+use crate::control::controller::reference_model::Model;
+
+const MOMENT: Range = Range::closed(0.0, 100.0, "kg m");
+
+/// Purpose of a gain set.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Purpose {
+    /// Minimum and maximum moment of the payloads that the set covers, kg m: mass times height of
+    /// the payload's centre above the beam's end.
+    pub payload_moment: Option<[f64; 2]>,
+    /// Specification of the loop.
+    pub specification: Option<Specification>,
+    /// Models of the joint that the set was made for.
+    pub models: Vec<Model>,
+}
+
+/// Specification of a loop.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Specification {
+    /// Phase margin, rad.
+    pub phase_margin: Option<f64>,
+    /// Gain crossover, rad/s.
+    pub crossover: Option<f64>,
+    /// Maximum sensitivity peak.
+    pub sensitivity_peak: Option<f64>,
+}
+
+const SPECIFICATION_KEYS: &[&str] = &["phase_margin_deg", "crossover_rad_s", "sensitivity_peak"];
+
+impl Purpose {
+    /// Reads the keys `payload_moment_kg_m`, `specification` and `made_for`.
+    pub(super) fn read(top: &Table) -> Result<Self, ConfigError> {
+        let payload_moment = match top.get("payload_moment_kg_m") {
+            None => None,
+            Some(value) => {
+                let [low, high] = top.pair("payload_moment_kg_m", MOMENT)?;
+                if low > high {
+                    let accepted = "[least, greatest], the least not above the greatest";
+                    return Err(top.refuse("payload_moment_kg_m", value, accepted));
+                }
+                Some([low, high])
+            }
+        };
+        let mut models = Vec::new();
+        if top.get("made_for").is_some() {
+            let list = top.list("made_for", "a list of models")?;
+            for (i, value) in list.iter().enumerate() {
+                let path = format!("made_for[{i}]");
+                models.push(model_of(&Table::at(top.file, &path, value, MODEL_KEYS)?)?);
+            }
+        }
+        Ok(Self {
+            payload_moment,
+            specification: specification(top)?,
+            models,
+        })
+    }
+
+    /// Writes the keys that are set into a gain set's table.
+    pub(super) fn write(&self, top: &mut Mapping) {
+        if let Some(range) = self.payload_moment {
+            let range = range.map(Value::from).to_vec();
+            top.insert("payload_moment_kg_m".into(), range.into());
+        }
+        if let Some(specification) = &self.specification {
+            let margin = specification.phase_margin.map(f64::to_degrees);
+            // Rounded, so that a value in degrees is shown as it was typed.
+            let margin = margin.map(|m| (m * 1e9).round() / 1e9);
+            let numbers = [
+                margin,
+                specification.crossover,
+                specification.sensitivity_peak,
+            ];
+            let entries = SPECIFICATION_KEYS.iter().zip(numbers);
+            let entries = entries.filter_map(|(key, n)| Some(((*key).into(), n?.into())));
+            let entries: Mapping = entries.collect();
+            top.insert("specification".into(), entries.into());
+        }
+        if !self.models.is_empty() {
+            let models: Vec<Value> = self.models.iter().map(model_value).collect();
+            top.insert("made_for".into(), models.into());
+        }
+    }
+
+    /// Returns whether the set covers a payload of `moment`, kg m; `None` if the set gives no
+    /// range.
+    pub fn holds(&self, moment: f64) -> Option<bool> {
+        // 1 % of tolerance, so that a payload weighed at the end of the range is covered.
+        let [low, high] = self.payload_moment?;
+        Some((0.99 * low..=1.01 * high).contains(&moment))
+    }
+}
+
+fn specification(top: &Table) -> Result<Option<Specification>, ConfigError> {
+    let Some(value) = top.get("specification") else {
+        return Ok(None);
+    };
+    let table = Table::at(top.file, "specification", value, SPECIFICATION_KEYS)?;
+    let number = |key: &str, range: Range| match table.get(key) {
+        None => Ok(None),
+        Some(_) => table.number(key, range).map(Some),
+    };
+    Ok(Some(Specification {
+        phase_margin: number(SPECIFICATION_KEYS[0], Range::open(0.0, 180.0, "deg"))?
+            .map(f64::to_radians),
+        crossover: number(SPECIFICATION_KEYS[1], Range::above(0.0, 1000.0, "rad/s"))?,
+        sensitivity_peak: number(SPECIFICATION_KEYS[2], Range::above(1.0, 100.0, ""))?,
+    }))
+}

@@ -1,0 +1,617 @@
+//! A ROS client that records a step test of a joint. It selects the open-loop gain set, commands
+//! one inclination after the other, records motor setpoints, motor angles and bend, and restores
+//! the former gain set.
+//!
+//! Any failure ends the test: a hold is requested, and the former gain set and gains are restored.
+//! Steps of this that fail are reported.
+//!
+//! Measured bend and motor angles carry the stamps of their measurement. A setpoint carries the
+//! stamp of the measurement it is based on, which does not show when the motors received it. Its
+//! time is therefore that of its receipt here, on this machine's clock. The motors receive it over
+//! the same ROS graph at about the same time; the uncertainty is the difference of two deliveries,
+//! well below a millisecond on one machine (common practice, no source).
+
+mod heard;
+
+use r2r::geometry_msgs::msg::PoseStamped;
+use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
+use r2r::rcl_interfaces::srv::{GetParameters, ListParameters, SetParametersAtomically};
+use r2r::std_srvs::srv::Trigger;
+use r2r::{Client, Node, Publisher, QosProfile};
+
+use super::bend_client::pose_message;
+use super::error::ClientError;
+use super::session::{Keeps, Session};
+use crate::control::geometry::{Bend, inclination};
+use crate::design::trial::StepRow;
+use crate::files::SetpointMessage;
+use crate::ros::context::{NodeError, Spinner, context};
+use heard::{Diagnosis, Shared, listen, locked};
+
+/// Name of the gain set without feedback.
+pub const GAIN_SET: &str = "open-loop";
+/// Time limit for finding the joint's node, s.
+const DISCOVERY: f64 = 10.0;
+/// Time between the cautions and the first motion, s.
+const NOTICE: f64 = 3.0;
+/// In simulated time the first motion is at a multiple of this, s, so that all runs in lockstep are
+/// alike.
+const EVEN: f64 = 5.0;
+/// Time for the change to another gain set, s, with a margin: the node blends over a second.
+const BLEND: f64 = 1.5;
+/// Max. recorded rest before the first step, s.
+const LEAD: f64 = 1.0;
+/// Period of the checks on the joint while it moves, s.
+const LOOK: f64 = 0.01;
+/// Time between two checks, s, above which this process itself was late.
+const LATE: f64 = 0.1;
+/// Latencies of a head pose, s, that two synchronised clocks can show.
+const AGES: (f64, f64) = (-0.05, 0.5);
+
+/// The joint under test.
+#[derive(Clone, Debug)]
+pub struct Subject {
+    /// Full name of its node.
+    pub joint: String,
+    /// Its base frame.
+    pub base_frame: String,
+    /// Motors of its tendons, in order.
+    pub motor_names: Vec<String>,
+    /// Message type of its setpoints.
+    pub message: SetpointMessage,
+}
+
+/// The steps of a test.
+#[derive(Clone, Debug)]
+pub struct Steps {
+    /// One list of commanded bends per record, from straight and back to straight, rad.
+    pub runs: Vec<Vec<Bend>>,
+    /// Time for which each bend is commanded, s.
+    pub dwell: f64,
+}
+
+impl Steps {
+    /// Returns the number of steps.
+    pub fn count(&self) -> usize {
+        self.runs.iter().map(Vec::len).sum()
+    }
+
+    /// Returns the time from the first motion to the end of the last step, s, without that of the
+    /// services.
+    pub fn duration(&self) -> f64 {
+        BLEND + self.dwell * (1 + self.count()) as f64
+    }
+}
+
+/// The result of a step test.
+#[derive(Clone, Debug)]
+pub struct StepTest {
+    /// Records of the runs made so far; times from the start of each record.
+    pub runs: Vec<Run>,
+    /// Gain set in force again, or why the test ended early and what was done then.
+    pub end: Result<String, String>,
+}
+
+/// One record.
+#[derive(Clone, Debug)]
+pub struct Run {
+    /// Rows of the record.
+    pub rows: Vec<StepRow>,
+    /// True if all its steps were made.
+    pub complete: bool,
+}
+
+/// A progress report of the test.
+#[derive(Clone, Copy, Debug)]
+pub enum Told<'a> {
+    /// All is ready and nothing has moved yet: time for cautions. With the gain set in force.
+    Ready(&'a str),
+    /// A step is commanded: its number, from 1, and the bend, rad.
+    Step(usize, Bend),
+}
+
+/// The reason why a step test did not begin. The joint was not moved.
+#[derive(Debug, thiserror::Error)]
+pub enum StepTestError {
+    /// The ROS graph cannot be used.
+    #[error(transparent)]
+    Node(#[from] NodeError),
+    /// A service does not answer or refuses, or SIGINT or SIGTERM arrived.
+    #[error(transparent)]
+    BendClient(#[from] ClientError),
+    /// A topic or a subscription is missing.
+    #[error("{joint} cannot be tested: {missing}; is its node running, and in this ROS domain?")]
+    Missing {
+        /// Name of the joint's node.
+        joint: String,
+        /// The missing part.
+        missing: &'static str,
+    },
+    /// The node has no such gain set.
+    #[error(
+        "{0} has no gain set '{GAIN_SET}': list gains/open-loop.yaml under gain_sets in its joint file and start it anew"
+    )]
+    NoGainSet(String),
+    /// The open-loop gain set is already in force.
+    #[error(
+        "{0} has the gain set '{GAIN_SET}' in force already, which corrects nothing: choose the one to come back to first"
+    )]
+    Left(String),
+    /// The node controls another joint.
+    #[error("{joint} has the motors {there}, and the joint file has {here}")]
+    OtherMotors {
+        /// Name of the joint's node.
+        joint: String,
+        /// Motors of the node.
+        there: String,
+        /// Motors of the joint file.
+        here: String,
+    },
+    /// A step exceeds the inclination limit.
+    #[error(
+        "a step to an inclination of {asked:.1} deg; accepted: at most {most:.1} deg, which is limits.inclination of {joint}"
+    )]
+    Beyond {
+        /// Name of the joint's node.
+        joint: String,
+        /// Commanded inclination, deg.
+        asked: f64,
+        /// Max. inclination, deg.
+        most: f64,
+    },
+    /// The joint is not ready.
+    #[error("{joint} cannot be tested now: {reason}")]
+    NotReady {
+        /// Name of the joint's node.
+        joint: String,
+        /// The problem.
+        reason: String,
+    },
+}
+
+/// The state of a joint before its test.
+struct Former {
+    gain_set: String,
+    /// The gain set and the live gains on top of it.
+    parameters: Vec<Parameter>,
+    /// Over-bend limit of the node, rad.
+    over_bend: f64,
+}
+
+/// Makes a step test of `subject` and reports progress to `tell`.
+///
+/// # Errors
+/// [`StepTestError`] if the test cannot begin. A later failure is in [`StepTest::end`].
+pub fn step_test(
+    subject: &Subject,
+    steps: &Steps,
+    mut tell: impl FnMut(Told),
+) -> Result<StepTest, StepTestError> {
+    let tester = Tester::new(subject)?;
+    tester.find()?;
+    let former = tester.former(steps)?;
+    tester.check()?;
+    tell(Told::Ready(&former.gain_set));
+    tester.session.wait(NOTICE)?;
+    tester.session.wait_for_even_time(EVEN)?;
+    tester.check()?;
+
+    let mut windows = Vec::new();
+    let outcome = tester.measure(steps, &former, &mut windows, &mut tell);
+    let end = tester.session.now();
+    let outcome = match outcome {
+        Ok(()) => tester.put_back(&former),
+        Err(reason) => Err(format!("{reason}; {}", tester.stop(&former))),
+    };
+    let heard = locked(&tester.heard);
+    let run = |(from, until): (f64, Option<f64>)| {
+        let mut rows = heard.streams.rows(from, until.unwrap_or(end));
+        let first = rows.first().map_or(0.0, |r| r.time);
+        for row in &mut rows {
+            (row.time, row.stamp) = (row.time - first, row.stamp - first);
+        }
+        Run {
+            rows,
+            complete: until.is_some(),
+        }
+    };
+    Ok(StepTest {
+        runs: windows.into_iter().map(run).collect(),
+        end: outcome,
+    })
+}
+
+struct Tester {
+    subject: Subject,
+    desired: Publisher<PoseStamped>,
+    get: Client<GetParameters::Service>,
+    list: Client<ListParameters::Service>,
+    set: Client<SetParametersAtomically::Service>,
+    hold: Client<Trigger::Service>,
+    heard: Shared,
+    // Dropped in this order: tasks must not outlive for long the node that feeds them.
+    session: Session,
+    _spinner: Spinner,
+}
+
+impl Tester {
+    /// Creates the client's node. SIGINT and SIGTERM are handled from here on.
+    fn new(subject: &Subject) -> Result<Self, NodeError> {
+        let name = format!("step_test_{}", std::process::id());
+        let graph = |source| NodeError::Graph {
+            node: name.clone(),
+            source,
+        };
+        let mut node = Node::create(context()?, &name, "").map_err(graph)?;
+        let many = || QosProfile::default().keep_last(100).reliable();
+        let joint = &subject.joint;
+        let topic = |topic: &str| format!("{joint}/{topic}");
+        let mut session = Session::new(Keeps::of(&node))?;
+        let heard = listen(&mut node, &session, subject).map_err(graph)?;
+        session.listen_to_time(&mut node).map_err(graph)?;
+        let services = QosProfile::services_default;
+        Ok(Self {
+            desired: node
+                .create_publisher(&topic("desired_pose"), many().keep_last(1))
+                .map_err(graph)?,
+            get: node
+                .create_client(&topic("get_parameters"), services())
+                .map_err(graph)?,
+            list: node
+                .create_client(&topic("list_parameters"), services())
+                .map_err(graph)?,
+            set: node
+                .create_client(&topic("set_parameters_atomically"), services())
+                .map_err(graph)?,
+            hold: node
+                .create_client(&topic("hold"), services())
+                .map_err(graph)?,
+            subject: subject.clone(),
+            heard,
+            session,
+            _spinner: Spinner::new(node)?,
+        })
+    }
+
+    /// Waits until all streams are received and the joint is ready.
+    fn find(&self) -> Result<(), StepTestError> {
+        // Simulated time may not have started.
+        let machine = || self.session.clock().machine();
+        let end = machine() + DISCOVERY;
+        loop {
+            let idle = locked(&self.heard).idle();
+            if let Some(reason) = idle {
+                let joint = self.subject.joint.clone();
+                return Err(StepTestError::NotReady { joint, reason });
+            }
+            let silent = locked(&self.heard).silent(self.session.clock());
+            let listens = self.desired.get_inter_process_subscription_count();
+            let missing = match silent {
+                Some("~/head_pose") => "its ~/head_pose is not heard",
+                Some("~/motor_setpoints") => "its ~/motor_setpoints are not heard",
+                Some("joint_states") => "joint_states do not tell all its motors' angles",
+                Some(_) => "/diagnostics does not speak of it",
+                None if !listens.is_ok_and(|count| count > 0) => {
+                    "it does not listen to ~/desired_pose"
+                }
+                None => match self.check() {
+                    Err(error) if machine() > end => return Err(error),
+                    Err(_) => "",
+                    Ok(()) => return Ok(()),
+                },
+            };
+            if machine() > end && !missing.is_empty() {
+                let joint = self.subject.joint.clone();
+                return Err(StepTestError::Missing { joint, missing });
+            }
+            self.session.wait(0.02)?;
+        }
+    }
+
+    fn service(&self, name: &str) -> String {
+        format!("{}/{name}", self.subject.joint)
+    }
+
+    fn get(&self, names: Vec<String>) -> Result<Vec<ParameterValue>, ClientError> {
+        let service = self.service("get_parameters");
+        let request = GetParameters::Request { names };
+        Ok(self.session.ask(&self.get, &service, &request)?.values)
+    }
+
+    /// Returns the parameters in force after checking that the test can be made.
+    fn former(&self, steps: &Steps) -> Result<Former, StepTestError> {
+        let joint = || self.subject.joint.clone();
+        let gains = ListParameters::Request {
+            prefixes: vec!["gains".into()],
+            depth: 0,
+        };
+        let service = self.service("list_parameters");
+        let listed = self.session.ask(&self.list, &service, &gains)?.result.names;
+        let fixed = [
+            "gain_set",
+            "gain_sets",
+            "motor_names",
+            "limits.inclination",
+            "limits.over_bend",
+        ];
+        let mut names: Vec<String> = fixed.map(String::from).to_vec();
+        names.extend(listed.iter().cloned());
+        let values = self.get(names)?;
+        let [set, sets, motors, most, over_bend, gains @ ..] = values.as_slice() else {
+            return Err(self.odd());
+        };
+        if gains.len() != listed.len() {
+            return Err(self.odd());
+        }
+        let here = &self.subject.motor_names;
+        if &motors.string_array_value != here {
+            return Err(StepTestError::OtherMotors {
+                joint: joint(),
+                there: motors.string_array_value.join(", "),
+                here: here.join(", "),
+            });
+        }
+        if !sets.string_array_value.iter().any(|s| s == GAIN_SET) {
+            return Err(StepTestError::NoGainSet(joint()));
+        }
+        if set.string_value == GAIN_SET {
+            return Err(StepTestError::Left(joint()));
+        }
+        let asked = steps.runs.iter().flatten().map(|b| inclination(*b));
+        let (asked, most) = (asked.fold(0.0, f64::max), most.double_value);
+        // With a margin for the rounding between degrees and radians.
+        if !(asked <= most + 1e-9) {
+            return Err(StepTestError::Beyond {
+                joint: joint(),
+                asked: asked.to_degrees(),
+                most: most.to_degrees(),
+            });
+        }
+        let mut parameters = vec![parameter("gain_set", set.clone())];
+        parameters.extend(
+            listed
+                .iter()
+                .zip(gains)
+                .map(|(n, v)| parameter(n, v.clone())),
+        );
+        Ok(Former {
+            gain_set: set.string_value.clone(),
+            parameters,
+            over_bend: over_bend.double_value,
+        })
+    }
+
+    fn odd(&self) -> StepTestError {
+        StepTestError::NotReady {
+            joint: self.subject.joint.clone(),
+            reason: "its parameter services do not answer as this program's node does".into(),
+        }
+    }
+
+    /// Checks that the joint is ready and the clocks are synchronised.
+    fn check(&self) -> Result<(), StepTestError> {
+        let refuse = |reason| {
+            let joint = self.subject.joint.clone();
+            Err(StepTestError::NotReady { joint, reason })
+        };
+        let heard = locked(&self.heard);
+        if let Some(topic) = heard.silent(self.session.clock()) {
+            return refuse(format!("{topic} has fallen silent"));
+        }
+        if let Some(reason) = heard.diagnosis.as_ref().and_then(Diagnosis::trouble) {
+            return refuse(reason);
+        }
+        if !(AGES.0 <= heard.age && heard.age <= AGES.1) {
+            return refuse(format!(
+                "its head poses are {:.3} s old by this machine's clock; accepted: up to {} s, so set the clocks or record on its machine",
+                heard.age, AGES.1
+            ));
+        }
+        Ok(())
+    }
+
+    /// Makes the test; `windows` receives start and end of each record. An error is the reason why
+    /// it ended.
+    fn measure(
+        &self,
+        steps: &Steps,
+        former: &Former,
+        windows: &mut Vec<(f64, Option<f64>)>,
+        tell: &mut impl FnMut(Told),
+    ) -> Result<(), String> {
+        let words = |e: ClientError| e.to_string();
+        self.point(Bend::zeros()).map_err(words)?;
+        self.choose(vec![parameter("gain_set", text(GAIN_SET))])
+            .map_err(words)?;
+        let mut watch = Watch {
+            tester: self,
+            over_bend: former.over_bend,
+            in_force: false,
+            looked: self.session.now(),
+        };
+        watch.wait(BLEND + steps.dwell)?;
+        let (mut made, count) = (0, steps.count());
+        for run in &steps.runs {
+            // Straight, and at rest for the dwell time.
+            let from = self.session.now() - steps.dwell.min(LEAD);
+            windows.push((from, None));
+            for target in run {
+                made += 1;
+                tell(Told::Step(made, *target));
+                self.point(*target).map_err(words)?;
+                watch
+                    .wait(steps.dwell)
+                    .map_err(|reason| format!("in step {made} of {count}: {reason}"))?;
+            }
+            if let Some(window) = windows.last_mut() {
+                window.1 = Some(self.session.now());
+            }
+        }
+        Ok(())
+    }
+
+    fn point(&self, bend: Bend) -> Result<(), ClientError> {
+        let sent = self.session.now();
+        let stamp = self.session.clock().stamp_of(sent);
+        let message = pose_message(&self.subject.base_frame, bend, stamp);
+        self.desired.publish(&message)?;
+        Ok(())
+    }
+
+    fn choose(&self, parameters: Vec<Parameter>) -> Result<(), ClientError> {
+        let service = self.service("set_parameters_atomically");
+        let request = SetParametersAtomically::Request { parameters };
+        let result = self.session.ask(&self.set, &service, &request)?.result;
+        if result.successful {
+            return Ok(());
+        }
+        Err(ClientError::Refused {
+            parameter: "gain_set".into(),
+            reason: result.reason,
+        })
+    }
+
+    /// Restores the former gains after the last step and commands straight. Returns the gain set in
+    /// force, or what failed.
+    fn put_back(&self, former: &Former) -> Result<String, String> {
+        let set = match self.restore(former) {
+            Ok(set) => set,
+            Err(error) => {
+                let told = said(self.hold(), Err(error));
+                return Err(format!("all steps were made, but {told}"));
+            }
+        };
+        match self.point(Bend::zeros()) {
+            Ok(()) => Ok(set),
+            Err(error) => Err(format!(
+                "all steps were made, but the joint could not be sent straight ({error})"
+            )),
+        }
+    }
+
+    /// Requests a hold and restores the former gains. Returns what was done and what failed.
+    fn stop(&self, former: &Former) -> String {
+        // The hold first: a change of gains waits for a motion to end.
+        let held = self.hold();
+        said(held, self.restore(former))
+    }
+
+    /// Restores the former gains unless another client has chosen others; returns the gain set then
+    /// in force.
+    fn restore(&self, former: &Former) -> Result<String, ClientError> {
+        let now = self.get(vec!["gain_set".into()])?;
+        match now.first().map(|v| &v.string_value) {
+            Some(other) if other != GAIN_SET => Ok(other.clone()),
+            _ => {
+                self.choose(former.parameters.clone())?;
+                Ok(former.gain_set.clone())
+            }
+        }
+    }
+
+    fn hold(&self) -> Result<(), ClientError> {
+        let service = self.service("hold");
+        let request = Trigger::Request {};
+        let answer = self.session.ask(&self.hold, &service, &request)?;
+        if answer.success {
+            return Ok(());
+        }
+        Err(ClientError::Refused {
+            parameter: service,
+            reason: answer.message,
+        })
+    }
+}
+
+fn said(held: Result<(), ClientError>, restored: Result<String, ClientError>) -> String {
+    let held = match held {
+        Ok(()) => "the joint was told to hold".to_string(),
+        Err(error) => format!("the joint could not be told to hold ({error})"),
+    };
+    match restored {
+        Ok(set) => format!("{held}, and the gain set '{set}' is in force"),
+        Err(error) => format!(
+            "{held}, and the former gain set could not be put back ({error}): '{GAIN_SET}', which corrects nothing, may still be in force"
+        ),
+    }
+}
+
+/// Checks the joint while it moves.
+struct Watch<'a> {
+    tester: &'a Tester,
+    over_bend: f64,
+    /// The gain set has been seen in force.
+    in_force: bool,
+    looked: f64,
+}
+
+impl Watch<'_> {
+    /// Waits for `seconds` while all is well; otherwise returns the reason.
+    fn wait(&mut self, seconds: f64) -> Result<(), String> {
+        let end = self.tester.session.now() + seconds;
+        loop {
+            self.look()?;
+            let left = end - self.tester.session.now();
+            if left <= 0.0 {
+                return Ok(());
+            }
+            let looked = self.tester.session.wait(LOOK.min(left));
+            looked.map_err(|e| e.to_string())?;
+        }
+    }
+
+    fn look(&mut self) -> Result<(), String> {
+        let session = &self.tester.session;
+        if session.interrupted() {
+            return Err("interrupted".into());
+        }
+        let now = session.now();
+        // If this process did not get its share of the machine, it did not listen either.
+        let late = now - std::mem::replace(&mut self.looked, now) > LATE;
+        let heard = locked(&self.tester.heard);
+        if let (false, Some(topic)) = (late, heard.silent(session.clock())) {
+            return Err(format!("{topic} fell silent"));
+        }
+        if let Some(last) = heard.streams.bends.last() {
+            let bent = inclination(last.bend);
+            if !(bent <= self.over_bend) {
+                return Err(format!(
+                    "bent by {:.1} deg, beyond limits.over_bend of {:.1} deg",
+                    bent.to_degrees(),
+                    self.over_bend.to_degrees()
+                ));
+            }
+        }
+        let Some(diagnosis) = &heard.diagnosis else {
+            return Ok(());
+        };
+        if let Some(trouble) = diagnosis.trouble() {
+            return Err(trouble);
+        }
+        // Reports from before the change still name the former set.
+        if diagnosis.gain_set == GAIN_SET {
+            self.in_force = true;
+        } else if self.in_force {
+            return Err(format!(
+                "somebody else chose the gain set '{}'",
+                diagnosis.gain_set
+            ));
+        }
+        Ok(())
+    }
+}
+
+fn parameter(name: &str, value: ParameterValue) -> Parameter {
+    Parameter {
+        name: name.into(),
+        value,
+    }
+}
+
+fn text(value: &str) -> ParameterValue {
+    ParameterValue {
+        type_: 4, // PARAMETER_STRING of rcl_interfaces/msg/ParameterType
+        string_value: value.into(),
+        ..ParameterValue::default()
+    }
+}

@@ -1,0 +1,524 @@
+//! The node: the only module that uses the ROS graph.
+//!
+//! Creates one ROS 2 node per joint file, all in one process and one context. Each joint has four
+//! threads: the real-time loop ([`crate::runtime::rt`]), the publisher, the watchdog, and one that spins the
+//! node. Tasks on a small runtime shared by all joints receive messages and requests.
+
+mod aim;
+mod capture;
+mod diagnostics;
+mod faults;
+mod incident;
+mod lifecycle;
+mod parameters;
+mod point_head;
+mod publisher;
+mod refused;
+mod requester;
+mod rosout;
+mod services;
+mod sources;
+mod status;
+mod subscriptions;
+mod target;
+mod tf;
+mod watchdog;
+
+pub use incident::{LogCapture, LogCaptureLayer, log_capture};
+pub(in crate::ros) use parameters::USE_SIM_TIME;
+pub use rosout::{Rosout, RosoutLayer, rosout};
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use r2r::{Context, Node, ParameterValue, QosProfile};
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::{mpsc, oneshot, watch};
+
+use crate::control::controller::CommandInterface;
+use crate::files::JointFile;
+use crate::ros::acknowledge::{Acknowledgements, Acknowledger};
+use crate::ros::context::{NodeError, Spinner, context};
+use crate::runtime::link::Link;
+use crate::runtime::rt::{self, Clock};
+use aim::TargetResolver;
+use futures::stream::{StreamExt, select_all};
+use incident::Writing;
+use lifecycle::{Ends, Order};
+use parameters::Parameters;
+use point_head::PointHead;
+use publisher::TelemetryPublisher;
+use services::{Requests, Server, value_at_start};
+use sources::listen::{listen, look_at_publishers};
+use status::Status;
+use subscriptions::Subscriptions;
+use watchdog::Watchdog;
+
+/// Time limit of the shutdown; the joints may take [`lifecycle::REST_WAIT`] of it to come to rest.
+const END: Duration = Duration::from_secs(8);
+/// Time limit of an immediate exit.
+const LAST_MOMENT: Duration = Duration::from_millis(500);
+/// Time for the last messages to leave the process.
+const LAST_WORDS: Duration = Duration::from_millis(60);
+
+/// A joint whose node exists, with its parameters as given at start.
+struct Prepared {
+    node: Node,
+    name: String,
+    file: JointFile,
+    parameters: Parameters,
+    program: crate::runtime::link::Program,
+}
+
+/// A joint whose threads and tasks run.
+struct Joint {
+    name: String,
+    status: Arc<Status>,
+    orders: mpsc::UnboundedSender<Order>,
+    threads: [JoinHandle<()>; 2],
+    writing: Writing,
+    spinner: Spinner,
+}
+
+/// Runs one node per joint file until SIGINT or SIGTERM, then brings the joints to rest and
+/// returns.
+///
+/// # Errors
+/// [`NodeError`]; if the cause exists at start, no joint has moved.
+pub fn run(
+    files: Vec<JointFile>,
+    clock: Clock,
+    rosout: Rosout,
+    log_capture: &LogCapture,
+) -> Result<(), NodeError> {
+    let context = context()?;
+    let mut prepared = Vec::new();
+    let mut names = BTreeSet::new();
+    for file in files {
+        let joint = prepare(&context, file)?;
+        if !names.insert(joint.name.clone()) {
+            return Err(NodeError::SameName(joint.name));
+        }
+        prepared.push(joint);
+    }
+    if let Some(first) = prepared.first_mut() {
+        let node = first.name.clone();
+        rosout
+            .start(&mut first.node)
+            .map_err(|source| NodeError::Graph { node, source })?;
+    }
+    caution();
+    let memory = rt::lock_memory().err();
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()?;
+    let result = runtime.block_on(async {
+        let mut ending = Ending::new()?;
+        if let Some(missing) = memory {
+            tracing::warn!("not real time: {missing}; under load ticks may come late");
+        }
+        let mut joints = Vec::new();
+        for joint in prepared {
+            if joint.file.kind == CommandInterface::Velocity {
+                let joint = &joint.name;
+                tracing::warn!(
+                    joint,
+                    "the motors take velocities and keep the last one: should this process die, only a timeout in the drives themselves stops them"
+                );
+            }
+            joints.push(start(joint, &clock, log_capture)?);
+        }
+        for joint in &joints {
+            tracing::info!(joint = joint.name, "running");
+        }
+        supervise(&joints, &mut ending).await;
+        ending.begin();
+        finish(joints).await
+    });
+    runtime.shutdown_timeout(Duration::from_millis(500));
+    result
+}
+
+fn caution() {
+    tracing::warn!(
+        "motors under tension pinch and tendons whip: keep hands and faces away, and have a hardware emergency stop, \
+         mechanical end stops and motor-current limits"
+    );
+    tracing::warn!(
+        "the software stop is not a safety function: your risk assessment, local codes and licensed practice decide \
+         (ISO 12100, ISO 13482, ISO 13850, IEC 60204-1)"
+    );
+    if is_variable(SECURITY, "true") && !is_variable("ROS_SECURITY_STRATEGY", "Enforce") {
+        tracing::warn!(
+            "{SECURITY} is true and ROS_SECURITY_STRATEGY is not Enforce: where keys are missing ROS runs unprotected, and does not say so"
+        );
+    }
+}
+
+/// Environment variable that enables DDS security (ROS 2 design documents, "ROS 2 DDS-Security
+/// Integration").
+const SECURITY: &str = "ROS_SECURITY_ENABLE";
+
+/// Returns true if the environment variable has exactly this value.
+fn is_variable(name: &str, value: &str) -> bool {
+    std::env::var(name).is_ok_and(|is| is == value)
+}
+
+/// Creates the node and checks all parameters given at start together.
+fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
+    let graph = |source| NodeError::Graph {
+        node: file.name.clone(),
+        source,
+    };
+    let node = Node::create(context.clone(), &file.name, &file.namespace);
+    let node = node.map_err(|source| match is_variable(SECURITY, "true") {
+        true => NodeError::Security {
+            node: file.name.clone(),
+            keystore: std::env::var("ROS_SECURITY_KEYSTORE").unwrap_or_default(),
+            source,
+        },
+        false => graph(source),
+    })?;
+    let name = node.fully_qualified_name().map_err(graph)?;
+    let mut given = Vec::new();
+    let mut simulated_time = false;
+    let mut parameters;
+    {
+        let overrides = node.params.lock();
+        let overrides = overrides.unwrap_or_else(std::sync::PoisonError::into_inner);
+        if let Some(ParameterValue::Bool(asked)) = overrides.get(USE_SIM_TIME).map(|p| &p.value) {
+            simulated_time = *asked;
+        }
+        parameters = Parameters::new(file.clone(), simulated_time);
+        for (key, parameter) in overrides.iter() {
+            if parameters.entries().contains_key(key) {
+                given.push((key.clone(), value_at_start(&parameter.value)));
+            } else if key != "start_type_description_service" && !key.starts_with("qos_overrides.")
+            {
+                tracing::warn!(
+                    joint = name,
+                    "parameter {key} was given at start and this node has none of that name: ignored"
+                );
+            }
+        }
+    }
+    let candidate = parameters
+        .check(&given, 0.0, true)
+        .map_err(|reason| NodeError::Parameter {
+            node: name.clone(),
+            reason,
+        })?;
+    let program = candidate.program.clone();
+    for (key, value) in parameters.commit(candidate) {
+        tracing::info!(joint = name, "given at start: {key} = {value}");
+    }
+    Ok(Prepared {
+        node,
+        name,
+        file,
+        parameters,
+        program,
+    })
+}
+
+fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<Joint, NodeError> {
+    let Prepared {
+        mut node,
+        name,
+        file,
+        parameters,
+        program,
+    } = prepared;
+    let graph = |source| NodeError::Graph {
+        node: name.clone(),
+        source,
+    };
+    let link = Link::new(file.motor_names.len());
+    // Each joint has its own simulated time; the rest of the process uses the machine's clock.
+    let (clock, hand) = if parameters.simulated_time() {
+        let (clock, hand) = Clock::simulated();
+        (clock, Some(hand))
+    } else {
+        (clock.clone(), None)
+    };
+    let clock = &clock;
+    let period = file.joint.period;
+    let status = Arc::new(Status::default());
+    status.set_at_rest(true);
+
+    let sensor = QosProfile::sensor_data;
+    let mut asked = listen(&mut node, &file).map_err(graph)?;
+    let tree = tf::tree(&file);
+    let transforms = tf::listen(&mut node, &name, &file.frames, clock, &tree, &status);
+    let pointing = PointHead::new(&mut node, &name, &file, clock, &status, &link.handle);
+    let (pointing, goals, pointed) = pointing.map_err(graph)?;
+    asked.extend([transforms.map_err(graph)?, pointed]);
+    let motors = node.subscribe("joint_states", sensor()).map_err(graph)?;
+    let head = node.subscribe("imu", sensor()).map_err(graph)?;
+    let base = if file.joint.base_from_imu.is_some() {
+        let base = node.subscribe("base_imu", sensor()).map_err(graph)?;
+        base.boxed()
+    } else {
+        futures::stream::pending().boxed()
+    };
+    let acknowledger = match clock.is_simulated() {
+        true => Acknowledger::new(link.handle.clone()),
+        false => Acknowledger::default(),
+    };
+    let (aimed, desired) = watch::channel(None);
+    let (judged, commands) = mpsc::unbounded_channel();
+    let aimer = TargetResolver {
+        joint: name.clone(),
+        clock: clock.clone(),
+        frames: file.frames.clone(),
+        aim: file.aim(),
+        speeds: program.law.reference_speeds(),
+        status: status.clone(),
+        tree: tree.clone(),
+        handle: link.handle.clone(),
+        out: aimed,
+        judged,
+    };
+    tell_view(&name, &file);
+    let subscriptions = Subscriptions {
+        joint: name.clone(),
+        clock: clock.clone(),
+        motor_names: file.all_motor_names(),
+        pan: file.joint.pan.is_some(),
+        sender: link.input,
+        status: status.clone(),
+        acknowledger: acknowledger.clone(),
+    };
+    let (turns, turn) = mpsc::unbounded_channel();
+    let requests = Requests::new(&mut node, turn).map_err(graph)?;
+    let ends = Ends {
+        side: link.loop_side,
+        handle: link.handle.clone(),
+        turns,
+        autostart: parameters.autostart(),
+    };
+    let lifecycle = lifecycle::new(&mut node, &name, &file, clock, &status, ends);
+    let (desk, keeper, orders) = lifecycle.map_err(graph)?;
+    let watchdog = Watchdog::new(&mut node, &name, &file, clock, &status, &link.handle);
+    let watchdog = watchdog.map_err(graph)?;
+    let events = node
+        .create_publisher("/parameter_events", QosProfile::parameter_events())
+        .map_err(graph)?;
+    let settings = parameters.kept().clone();
+    let kept = incident::start(
+        &mut node,
+        &name,
+        &file,
+        &settings,
+        clock,
+        &status,
+        log_capture,
+    );
+    let (kept, writing) = kept.map_err(graph)?;
+    let server = Server {
+        joint: name.clone(),
+        motor_names: file.all_motor_names(),
+        parameters,
+        laws: link.laws,
+        handle: link.handle.clone(),
+        status: status.clone(),
+        clock: clock.clone(),
+        incident: writing.incident().clone(),
+        events,
+    };
+    let acknowledgements = Acknowledgements::new(&mut node, acknowledger.clone()).map_err(graph)?;
+    let outlet = TelemetryPublisher::new(
+        &mut node,
+        &file,
+        clock.clone(),
+        link.records,
+        status.clone(),
+        tree,
+        acknowledgements,
+    )
+    .map_err(graph)?;
+
+    if let Some(hand) = hand {
+        let times = crate::ros::clock::subscribe(&mut node).map_err(graph)?;
+        tokio::spawn(crate::ros::clock::follow(
+            name.clone(),
+            times,
+            hand,
+            acknowledger,
+            period,
+        ));
+    }
+    let threads = [
+        outlet.start(kept)?,
+        watchdog.start(writing.incident().clone())?,
+    ];
+    tokio::spawn(aimer.run(select_all(asked).boxed()));
+    tokio::spawn(subscriptions.run(desired, commands, motors, head, base));
+    tokio::spawn(server.run(requests));
+    tokio::spawn(pointing.run(goals));
+    tokio::spawn(desk.run());
+    tokio::spawn(keeper.run());
+    let look = look_at_publishers(&name, status.clone());
+    Ok(Joint {
+        name,
+        status,
+        orders,
+        threads,
+        writing,
+        spinner: Spinner::watching(node, look)?,
+    })
+}
+
+/// Logs the azimuth range of the joint's camera.
+fn tell_view(joint: &str, file: &JointFile) {
+    let Some(gazer) = &file.gazer else {
+        tracing::info!(
+            joint,
+            "no camera in the joint file: gaze points are refused"
+        );
+        return;
+    };
+    let (low, high) = gazer.azimuth_range();
+    let (low, high) = (low.to_degrees(), high.to_degrees());
+    if high - low >= 360.0 {
+        tracing::info!(joint, "the camera can look all round");
+    } else if file.joint.pan.is_some() {
+        tracing::info!(
+            joint,
+            "the camera can look to azimuths of {low:.1} to {high:.1} deg"
+        );
+    } else {
+        tracing::warn!(
+            joint,
+            "without a pan motor the camera can only look to azimuths of {low:.1} to {high:.1} deg, however far the joint bends"
+        );
+    }
+}
+
+/// Ends the process on SIGINT or SIGTERM: the first signal begins the shutdown, a second one exits
+/// at once, and a shutdown that takes longer than [`END`] is cut short. Runs on its own thread
+/// without any middleware, so that nothing can block it.
+struct Ending {
+    signal: mpsc::UnboundedReceiver<&'static str>,
+    begin: Option<oneshot::Sender<()>>,
+}
+
+impl Ending {
+    fn new() -> std::io::Result<Self> {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()?;
+        let (mut interrupt, mut terminate) = {
+            let _guard = runtime.enter();
+            (
+                signal(SignalKind::interrupt())?,
+                signal(SignalKind::terminate())?,
+            )
+        };
+        let (tell, signal) = mpsc::unbounded_channel();
+        let (begin, begun) = oneshot::channel();
+        let watch = async move {
+            let mut next = async || {
+                tokio::select! {
+                    _ = interrupt.recv() => "SIGINT",
+                    _ = terminate.recv() => "SIGTERM",
+                }
+            };
+            tokio::select! {
+                name = next() => {
+                    // The receiver is gone only if the shutdown has already begun.
+                    let _ = tell.send(name);
+                }
+                _ = begun => {}
+            }
+            tokio::select! {
+                name = next() => cut_short(&format!("{name} again: ended at once")),
+                () = tokio::time::sleep(END) => {
+                    cut_short(&format!("not at the end after {} s: ended all the same", END.as_secs()));
+                }
+            }
+        };
+        std::thread::Builder::new()
+            .name("ending".into())
+            .spawn(move || runtime.block_on(watch))?;
+        Ok(Self {
+            signal,
+            begin: Some(begin),
+        })
+    }
+
+    /// Starts the time limit of the shutdown, once.
+    fn begin(&mut self) {
+        if let Some(begin) = self.begin.take() {
+            let _ = begin.send(());
+        }
+    }
+}
+
+/// Exits the process immediately with status 1.
+fn cut_short(why: &str) {
+    // Neither a blocking log nor the middleware's exit handlers may delay the exit.
+    let _ = std::thread::Builder::new().spawn(|| {
+        std::thread::sleep(LAST_MOMENT);
+        let _ = nix::sys::signal::raise(nix::sys::signal::Signal::SIGKILL);
+    });
+    tracing::error!("{why}");
+    std::process::exit(1);
+}
+
+/// Waits for a signal, or until no joint can run any more.
+async fn supervise(joints: &[Joint], ending: &mut Ending) {
+    let mut every = tokio::time::interval(Duration::from_millis(100));
+    loop {
+        tokio::select! {
+            name = ending.signal.recv() => {
+                let name = name.unwrap_or("no signal can be heard");
+                tracing::info!("{name}: bringing the joints to rest");
+                return;
+            }
+            _ = every.tick() => {
+                if joints.iter().all(|j| j.status.lifecycle().lost) {
+                    return;
+                }
+            }
+        }
+    }
+}
+
+/// Brings the joints to rest and shuts their nodes down.
+async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
+    let begin = Instant::now();
+    let mut finished = Vec::new();
+    for joint in &joints {
+        joint.status.close();
+        let (done, finish) = oneshot::channel();
+        let _ = joint.orders.send(Order::Finish(done));
+        finished.push(finish);
+    }
+    for finish in finished {
+        // The transition executor signals the end by dropping the sender.
+        let _ = finish.await;
+    }
+    let lost = joints.iter().find(|j| j.status.lifecycle().lost);
+    let lost = lost.map(|j| j.name.clone());
+    let mut spinners = Vec::new();
+    for joint in joints {
+        joint.status.end();
+        for thread in joint.threads {
+            // The panic of that thread has already been printed; the shutdown continues.
+            let _ = thread.join();
+        }
+        joint.writing.end();
+        spinners.push(joint.spinner);
+    }
+    tracing::info!("at the end after {:.2} s", begin.elapsed().as_secs_f64());
+    tokio::time::sleep(LAST_WORDS).await;
+    drop(spinners);
+    match lost {
+        Some(joint) => Err(NodeError::LoopEnded(joint)),
+        None => Ok(()),
+    }
+}

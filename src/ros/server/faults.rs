@@ -1,0 +1,253 @@
+//! Faults in words: rule, value against limit, motors, reaction, and remedy.
+
+use crate::control::tick::{Fault, Faults, Reaction, Readiness, Rule, Supervision, TimeoutAction};
+
+/// The context needed to describe faults.
+#[derive(Clone, Copy)]
+pub struct Words<'a> {
+    /// The guards in force, each with its effective limit.
+    pub supervision: &'a Supervision,
+    /// Names of the motors, the pan's last.
+    pub motor_names: &'a [String],
+}
+
+/// Returns the unit of a rule's value and limit as a key suffix; empty for a share or a number of
+/// tendons.
+pub fn unit(rule: Rule) -> &'static str {
+    match rule {
+        Rule::ImuStale | Rule::MotorStale | Rule::CommandTimeout => "_s",
+        Rule::Slack | Rule::Saturation | Rule::LateCycles => "",
+        _ => "_rad",
+    }
+}
+
+impl Words<'_> {
+    /// Returns the names of the motors in a bit set.
+    pub fn motors(&self, bits: u64) -> String {
+        let motors = self.motor_names.iter().take(64).enumerate();
+        let concerned = motors.filter(|(i, _)| bits >> i & 1 == 1);
+        let names: Vec<_> = concerned.map(|(_, name)| name.as_str()).collect();
+        names.join(", ")
+    }
+
+    /// Returns the description of a fault with its values, the rule's name first.
+    pub fn of(&self, rule: Rule, fault: &Fault) -> String {
+        let guard = self.supervision.guard(rule);
+        let (limit, value, name) = (guard.limit, fault.value, rule.name());
+        if fault.latched && !fault.above {
+            return format!(
+                "{name} was broken, and its cause has gone ({})",
+                self.figures(rule, fault)
+            );
+        }
+        let motors = match self.motors(fault.motors) {
+            motors if motors.is_empty() => "a motor".into(),
+            motors => motors,
+        };
+        let silent = match value.is_finite() {
+            true => format!("has been silent for {value:.2} s"),
+            false => "has not been heard".into(),
+        };
+        let what = match rule {
+            Rule::ImuStale => format!("an IMU {silent} (limits.stale_imu is {limit} s)"),
+            Rule::ImuFrozen => format!(
+                "the head's IMU says the same to the last bit while {value:.3} rad of motion were asked for (limit {limit} rad)"
+            ),
+            Rule::MotorStale => {
+                format!("the encoder of {motors} {silent} (limits.stale_motors is {limit} s)")
+            }
+            Rule::MotorFrozen => format!(
+                "the encoder of {motors} says the same to the last bit while {value:.3} rad of motion were asked of it (limit {limit} rad)"
+            ),
+            Rule::SensorMismatch => format!(
+                "IMU and encoders say bends that are {value:.3} rad apart (limit {limit} rad)"
+            ),
+            Rule::OverBend => {
+                format!("bent by {value:.3} rad, and limits.over_bend is {limit:.3} rad")
+            }
+            Rule::PositionLimit => format!(
+                "{motors} stands {value:.3} rad outside limits.travel_low and travel_high (limit {limit} rad); is its encoder zeroed?"
+            ),
+            Rule::Slack => {
+                format!("{value} tendons hang slack, those of {motors} (limit {limit})")
+            }
+            Rule::Saturation => format!(
+                "feedback, a speed or a travel is at its limit in {value:.2} of the cycles (limit {limit})"
+            ),
+            Rule::FollowingError => format!(
+                "{motors} departs from its setpoint by {value:.3} rad (motors.following_error_limit_rad is {limit})"
+            ),
+            Rule::Hunting => {
+                format!("the joint hunts by {value:.4} rad (limit {limit} rad)")
+            }
+            Rule::DivergingOscillation => {
+                format!("an oscillation has grown to {value:.3} rad (limit {limit} rad)")
+            }
+            Rule::LateCycles => format!("{value:.2} of the ticks are late (limit {limit})"),
+            Rule::CommandTimeout => format!(
+                "nobody has commanded the joint for {value:.1} s (supervision.command_timeout.after is {limit} s)"
+            ),
+        };
+        format!("{name}: {what}")
+    }
+
+    /// Returns a fault's value and limit.
+    fn figures(&self, rule: Rule, fault: &Fault) -> String {
+        let unit = match unit(rule) {
+            "_s" => " s",
+            "_rad" => " rad",
+            _ => "",
+        };
+        let limit = self.supervision.guard(rule).limit;
+        format!("{:.3}{unit} now, limit {limit}{unit}", fault.value)
+    }
+
+    /// Returns the fault that causes the reaction in force, and the remedy if it is latched.
+    pub fn cause(&self, faults: &Faults) -> Option<String> {
+        let rule = faults.cause?;
+        let fault = faults.of(rule);
+        let others = Rule::ALL
+            .into_iter()
+            .filter(|r| *r != rule && (faults.of(*r).broken || faults.of(*r).latched));
+        let others = match others.map(Rule::name).collect::<Vec<_>>() {
+            none if none.is_empty() => String::new(),
+            names => format!("; beside it {}", names.join(", ")),
+        };
+        let clear = match fault.latched {
+            true if fault.above => "; ~/clear_faults clears it once the cause has gone",
+            true => "; ~/clear_faults clears it",
+            false => "",
+        };
+        Some(format!("{}{others}{clear}", self.of(rule, fault)))
+    }
+
+    /// Returns the same after the reaction.
+    pub fn reacted(&self, faults: &Faults) -> Option<String> {
+        let rule = faults.cause?;
+        let cause = self.cause(faults)?;
+        let done = match faults.reaction {
+            Reaction::Warn if rule == Rule::CommandTimeout => {
+                match self.supervision.command_timeout_action {
+                    TimeoutAction::Hold => "it holds: ",
+                    TimeoutAction::Neutral => "it goes slowly to where it is straight: ",
+                }
+            }
+            Reaction::Warn => "",
+            Reaction::Slow => "the reference moves slowly and no further out: ",
+            Reaction::Hold => "the setpoints stand still: ",
+            Reaction::Release => "the tendons are released where the beam alone carries the head: ",
+        };
+        Some(format!("{done}{cause}"))
+    }
+
+    /// Returns why the joint is not ready; empty if it is.
+    pub fn unready(&self, readiness: Readiness, faults: &Faults) -> String {
+        let concerned = |rule| match self.motors(faults.of(rule).motors) {
+            motors if motors.is_empty() => "a motor".into(),
+            motors => motors,
+        };
+        match readiness {
+            Readiness::Ready => String::new(),
+            Readiness::Waiting => {
+                let mut silent = Vec::new();
+                if faults.of(Rule::ImuStale).above {
+                    silent.push("the IMU".to_string());
+                }
+                if faults.of(Rule::MotorStale).above {
+                    silent.push(concerned(Rule::MotorStale));
+                }
+                match silent.is_empty() {
+                    true => "samples of a sensor that it needs are missing or old".into(),
+                    false => format!("no samples, or old ones, of {}", silent.join(", ")),
+                }
+            }
+            Readiness::LatencyTooHigh => "the sensors are slower than the gain set allows".into(),
+            Readiness::PositionOutOfRange => format!(
+                "{} stands outside limits.travel_low and travel_high; is its encoder zeroed?",
+                concerned(Rule::PositionLimit)
+            ),
+            Readiness::OverBent => format!(
+                "the head is bent beyond limits.over_bend of {:.3} rad",
+                self.supervision.guard(Rule::OverBend).limit
+            ),
+            Readiness::SensorMismatch => format!(
+                "IMU and encoders say bends that are further apart than {} rad",
+                self.supervision.guard(Rule::SensorMismatch).limit
+            ),
+            Readiness::Unexplained => {
+                "the motors' angles are far from those of any bend at pretension, or jump; are the encoders zeroed, and the tendons taut?"
+                    .into()
+            }
+            Readiness::Latched => format!(
+                "{} waits to be cleared by ~/clear_faults",
+                self.names_of_latched(faults)
+            ),
+        }
+    }
+
+    /// Returns the names of the latched faults.
+    pub fn names_of_latched(&self, faults: &Faults) -> String {
+        let latched = Rule::ALL.into_iter().filter(|r| faults.of(*r).latched);
+        latched.map(Rule::name).collect::<Vec<_>>().join(", ")
+    }
+
+    /// Returns the descriptions of the latched faults.
+    pub fn latched(&self, faults: &Faults) -> Vec<String> {
+        let latched = Rule::ALL.into_iter().filter(|r| faults.of(*r).latched);
+        latched.map(|r| self.of(r, faults.of(r))).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fault_is_told_with_its_figures_and_motors() {
+        let mut supervision = Supervision::default();
+        supervision.guard_mut(Rule::FollowingError).limit = 0.1;
+        let motor_names = ["left", "right", "pan"].map(String::from);
+        let words = Words {
+            supervision: &supervision,
+            motor_names: &motor_names,
+        };
+        let mut faults = Faults::default();
+        assert_eq!(words.reacted(&faults), None);
+        faults.rules[Rule::FollowingError as usize] = Fault {
+            value: 0.25,
+            above: true,
+            broken: true,
+            latched: true,
+            motors: 0b110,
+            count: 1,
+        };
+        (faults.reaction, faults.cause) = (Reaction::Hold, Some(Rule::FollowingError));
+        assert_eq!(
+            words.reacted(&faults).unwrap(),
+            "the setpoints stand still: following_error: right, pan departs from its setpoint by 0.250 rad \
+             (motors.following_error_limit_rad is 0.1); ~/clear_faults clears it once the cause has gone"
+        );
+        let rule = &mut faults.rules[Rule::FollowingError as usize];
+        (rule.value, rule.above, rule.broken) = (0.01, false, false);
+        faults.rules[Rule::Slack as usize].broken = true;
+        assert_eq!(
+            words.cause(&faults).unwrap(),
+            "following_error was broken, and its cause has gone (0.010 rad now, limit 0.1 rad); beside it slack; \
+             ~/clear_faults clears it"
+        );
+        assert_eq!(words.latched(&faults).len(), 1);
+        // Every rule has its own words, on one line.
+        for rule in Rule::ALL {
+            let fault = Fault {
+                value: f64::INFINITY,
+                above: true,
+                ..Fault::default()
+            };
+            let said = words.of(rule, &fault);
+            assert!(
+                said.starts_with(rule.name()) && !said.contains('\n'),
+                "{said}"
+            );
+        }
+    }
+}

@@ -1,0 +1,141 @@
+//! The gain sets of a joint: choice for a payload, reading from a file, saving of live gains.
+
+use super::{Candidate, Live, Parameters, Value};
+use crate::control::tick::Law;
+use crate::files::{NamedGainSet, Purpose};
+
+impl Parameters {
+    /// Chooses the gain set for the payload: the set with the narrowest payload range that contains
+    /// it. An unknown payload takes a set whose range covers those of all sets. Sets without a
+    /// payload range are never chosen. Returns true if the choice changed.
+    ///
+    /// # Errors
+    /// One sentence if no set contains the payload.
+    pub(super) fn choose_for_payload(&self, live: &mut Live) -> Result<bool, String> {
+        let ranges = self.file.gain_sets.iter().enumerate();
+        let ranges: Vec<_> = ranges
+            .filter_map(|(i, set)| Some((i, set.purpose.payload_moment?)))
+            .collect();
+        let ends = ranges.iter().fold(None, |ends, (_, [low, high])| {
+            let (least, most) = ends.unwrap_or((*low, *high));
+            Some((f64::min(least, *low), f64::max(most, *high)))
+        });
+        let Some((least, most)) = ends else {
+            return Ok(false);
+        };
+        let (mass, height) = (live.payload_mass, live.payload_height);
+        let moment = mass * height;
+        let known = mass >= 0.0;
+        let fits = |i: usize, [low, high]: [f64; 2]| match known {
+            true => self.file.gain_sets[i].purpose.holds(moment) == Some(true),
+            false => low <= least && high >= most,
+        };
+        let fitting = ranges.iter().filter(|(i, range)| fits(*i, *range));
+        let width = |range: &[f64; 2]| range[1] - range[0];
+        let narrowest = fitting.min_by(|a, b| width(&a.1).total_cmp(&width(&b.1)));
+        match narrowest {
+            Some((i, _)) => {
+                let other = *i != live.set;
+                live.set = *i;
+                if other {
+                    live.gains = self.file.gain_sets[*i].gains.clone();
+                }
+                Ok(other)
+            }
+            None if known => Err(format!(
+                "payload.mass of {mass} kg at payload.height {height} m is a moment of {moment:.4} kg m, and no gain set says that it holds it; accepted: {least} to {most} kg m, or a gain_set chosen in the same request"
+            )),
+            // No set covers all payloads: the one in force stays.
+            None => Ok(false),
+        }
+    }
+
+    /// Reads the gain-set file to be added, relative to the joint file; its name must be new and
+    /// its gains must make a valid law.
+    pub(super) fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, String> {
+        let folder = self.file.file.parent();
+        let folder = folder.unwrap_or(std::path::Path::new(""));
+        let set = NamedGainSet::load(&folder.join(file), &self.file.motor_names)
+            .map_err(|e| e.to_string())?;
+        let refuse = |what: String| Err(format!("gain_set_file {}: {what}", set.file.display()));
+        if let Some(taken) = self.file.gain_sets.iter().find(|s| s.name == set.name) {
+            return refuse(format!(
+                "its name is '{}', which {} has; accepted: a name that no gain set of the joint has",
+                set.name,
+                taken.file.display()
+            ));
+        }
+        if set.gains.kind != self.file.kind {
+            let kinds = format!(
+                "it is for {:?} setpoints; accepted: a set for {:?} setpoints",
+                set.gains.kind, self.file.kind
+            );
+            return refuse(kinds.to_lowercase());
+        }
+        let joint = self.file.joint_for(self.live.feedback);
+        match Law::new(&joint, &set.gains, &self.live.limits, self.live.feedback) {
+            Ok(_) => Ok(set),
+            Err(error) => refuse(self.named(&error.to_string())),
+        }
+    }
+
+    /// Returns the live gains as a new gain set to be saved. Its name is that of the set in force
+    /// with the first number free among the sets and in its folder.
+    ///
+    /// # Errors
+    /// One sentence if no gain was changed.
+    pub fn live_gain_set(&self) -> Result<NamedGainSet, String> {
+        let set = &self.file.gain_sets[self.live.set];
+        if set.gains == self.live.gains {
+            return Err(format!(
+                "no gain was changed since gain set '{}' was chosen; accepted: gains that were changed",
+                set.name
+            ));
+        }
+        let stem = |text: &str| {
+            let bare = text.trim_end_matches(|c: char| c.is_ascii_digit());
+            bare.strip_suffix('-').map_or(text, |bare| bare).to_string()
+        };
+        let name = stem(&set.name);
+        let file_stem = set.file.file_stem().and_then(|s| s.to_str());
+        let file_stem = stem(file_stem.unwrap_or("gains"));
+        for number in 1..=u32::MAX {
+            let name = format!("{name}-{number}");
+            let file = set
+                .file
+                .with_file_name(format!("{file_stem}-{number}.yaml"));
+            let taken = self.file.gain_sets.iter().any(|s| s.name == name);
+            if taken || file.exists() {
+                continue;
+            }
+            return Ok(NamedGainSet {
+                name,
+                note: format!("Made from {} by changes while it ran.", set.name),
+                file,
+                motor_names: set.motor_names.clone(),
+                gains: self.live.gains.clone(),
+                // The specification no longer holds; the intended purpose does.
+                purpose: Purpose {
+                    specification: None,
+                    ..set.purpose.clone()
+                },
+            });
+        }
+        Err("no number is free for the new gain set".into())
+    }
+
+    /// Makes the saved live gains the set in force. Returns the parameters that changed.
+    pub fn saved(&mut self, set: NamedGainSet) -> Vec<(String, Value)> {
+        let mut live = self.live.clone();
+        live.gains = set.gains.clone();
+        live.set = self.file.gain_sets.len();
+        // The same gains as before, so that they make a valid law.
+        match self.compile(live) {
+            Ok(candidate) => self.commit(Candidate {
+                added: Some(set),
+                ..candidate
+            }),
+            Err(_) => Vec::new(),
+        }
+    }
+}

@@ -1,0 +1,554 @@
+//! The action `~/point_head` (control_msgs/action/PointHead): a point to look at, with feedback and
+//! a result.
+//!
+//! Goals follow the data flow of all targets ([`aim`](super::aim)), so that frames, stamps and
+//! refusals are those of `~/gaze_point`. A goal succeeds when the camera looks at its point within
+//! tolerance. It is aborted when the joint settles short of it, when another command, a hold or an
+//! outage ends it, or when it takes too long. After a cancellation the joint holds. A new goal is a
+//! new command.
+//!
+//! The action protocol is implemented here, three services and two topics (ROS 2 design documents,
+//! "Actions"). The server of the bindings never forgets a goal: its thread spins without pause once
+//! the first goal is due to be forgotten, its status message grows with every goal, and a cancelled
+//! goal stays in "canceling".
+
+#[cfg(has_control_msgs)]
+mod graph {
+    use std::sync::Arc;
+    use std::time::Duration;
+
+    use futures::channel::mpsc;
+    use futures::stream::{BoxStream, FuturesUnordered, StreamExt, select_all};
+    use nalgebra::Vector3;
+    use r2r::action_msgs::msg::{GoalInfo, GoalStatus, GoalStatusArray};
+    use r2r::action_msgs::srv::CancelGoal;
+    use r2r::builtin_interfaces::msg::Time;
+    use r2r::control_msgs::action::PointHead as action;
+    use r2r::unique_identifier_msgs::msg::UUID;
+    use r2r::{Node, Publisher, QosProfile, ServiceRequest};
+    use tokio::sync::oneshot;
+    use tokio::time::MissedTickBehavior;
+
+    use crate::control::aim::Target;
+    use crate::control::gaze::Outcome;
+    use crate::files::JointFile;
+    use crate::ros::messages::{Refusal, read_point, time};
+    use crate::ros::server::aim::{Asked, Command, Pace};
+    use crate::ros::server::sources::Source;
+    use crate::ros::server::status::Status;
+    use crate::ros::server::target::words;
+    use crate::runtime::link::{Handle, LoopRequest};
+    use crate::runtime::rt::Clock;
+
+    /// Name of the action in counts and logs.
+    const TOPIC: &str = "point_head";
+    /// Period of the checks on goals.
+    const STEP: Duration = Duration::from_millis(20);
+    /// Min. time between two feedback messages, s of machine time, which the client's waiting
+    /// follows too.
+    const FEEDBACK: f64 = 0.1;
+    /// Extra time for a goal beyond its requested duration, s of loop time, by which the joint
+    /// moves.
+    const PATIENCE: f64 = 30.0;
+    /// Time limit for the loop to see a request to hold, s.
+    const HOLD_PATIENCE: f64 = 3.0;
+    /// Time for which the result of an ended goal is kept, s: the default of the ROS 2 action
+    /// library (`rcl_action_server_get_default_options`).
+    const KEPT: f64 = 10.0;
+    /// Max. angle between a goal's axis and the camera's, deg.
+    const SAME_AXIS: f64 = 1.0;
+
+    // The bindings give constants the type of their C header.
+    const EXECUTING: i8 = GoalStatus::STATUS_EXECUTING as i8;
+    const CANCELING: i8 = GoalStatus::STATUS_CANCELING as i8;
+    const SUCCEEDED: i8 = GoalStatus::STATUS_SUCCEEDED as i8;
+    const CANCELED: i8 = GoalStatus::STATUS_CANCELED as i8;
+    const ABORTED: i8 = GoalStatus::STATUS_ABORTED as i8;
+    const UNKNOWN: i8 = GoalStatus::STATUS_UNKNOWN as i8;
+
+    enum Request {
+        Goal(ServiceRequest<action::SendGoal::Service>),
+        Cancel(ServiceRequest<CancelGoal::Service>),
+        Result(ServiceRequest<action::GetResult::Service>),
+    }
+
+    /// A goal whose target has not been judged yet.
+    struct Pending {
+        request: ServiceRequest<action::SendGoal::Service>,
+        pace: Pace,
+        answer: Result<u64, String>,
+    }
+
+    /// An accepted goal.
+    struct Goal {
+        id: UUID,
+        stamp: Time,
+        command: u64,
+        status: i8,
+        /// Deadline, loop time, s.
+        until: f64,
+        /// Machine time of the last feedback, and the stamp of its residual, s.
+        told: (f64, f64),
+        /// Number of the hold request that its cancellation waits for, and the machine time of that
+        /// request, s.
+        holds: Option<(u64, f64)>,
+        ended: Option<f64>,
+        /// Requests that wait for its result.
+        waiting: Vec<ServiceRequest<action::GetResult::Service>>,
+    }
+
+    /// The action server of one joint.
+    pub struct PointHead {
+        joint: String,
+        clock: Clock,
+        status: Arc<Status>,
+        handle: Handle,
+        head: String,
+        /// Axis of the camera, head frame.
+        axis: Option<Vector3<f64>>,
+        asked: mpsc::UnboundedSender<Asked>,
+        feedback: Publisher<action::FeedbackMessage>,
+        states: Publisher<GoalStatusArray>,
+        goals: Vec<Goal>,
+    }
+
+    /// The requests to one server.
+    pub struct Requests(BoxStream<'static, Request>);
+
+    impl PointHead {
+        /// Creates the action on `node`. Returns the server, its requests and its commands to the
+        /// target resolver.
+        ///
+        /// # Errors
+        /// The middleware rejects a part of the action.
+        pub fn new(
+            node: &mut Node,
+            joint: &str,
+            file: &JointFile,
+            clock: &Clock,
+            status: &Arc<Status>,
+            handle: &Handle,
+        ) -> r2r::Result<(Self, Requests, BoxStream<'static, Asked>)> {
+            let qos = QosProfile::services_default;
+            let part = |name: &str| format!("~/{TOPIC}/_action/{name}");
+            let goals = node.create_service(&part("send_goal"), qos())?;
+            let cancels = node.create_service(&part("cancel_goal"), qos())?;
+            let results = node.create_service(&part("get_result"), qos())?;
+            let requests = select_all([
+                goals.map(Request::Goal).boxed(),
+                cancels.map(Request::Cancel).boxed(),
+                results.map(Request::Result).boxed(),
+            ]);
+            let latched = QosProfile::default().keep_last(1).reliable();
+            let (asked, stream) = mpsc::unbounded();
+            let server = Self {
+                joint: joint.into(),
+                clock: clock.clone(),
+                status: status.clone(),
+                handle: handle.clone(),
+                head: file.frames.head.clone(),
+                axis: file.gazer.as_ref().map(|g| g.camera().axis),
+                asked,
+                feedback: node.create_publisher(&part("feedback"), QosProfile::default())?,
+                states: node.create_publisher(&part("status"), latched.transient_local())?,
+                goals: Vec::new(),
+            };
+            Ok((server, Requests(requests.boxed()), stream.boxed()))
+        }
+
+        /// Serves until the requests end.
+        pub async fn run(mut self, requests: Requests) {
+            let Requests(mut requests) = requests;
+            let mut pending = FuturesUnordered::new();
+            let mut every = tokio::time::interval(STEP);
+            every.set_missed_tick_behavior(MissedTickBehavior::Delay);
+            self.publish_states();
+            loop {
+                tokio::select! {
+                    request = requests.next() => match request {
+                        Some(Request::Goal(request)) => pending.extend(self.ask(request)),
+                        Some(Request::Cancel(request)) => self.cancel(request),
+                        Some(Request::Result(request)) => self.give_result(request),
+                        None => return,
+                    },
+                    Some(answered) = pending.next() => self.take(answered),
+                    _ = every.tick(), if !self.goals.is_empty() => self.look_after(),
+                }
+            }
+        }
+
+        /// Forwards a valid goal to the target resolver; returns a future of its answer.
+        fn ask(
+            &self,
+            request: ServiceRequest<action::SendGoal::Service>,
+        ) -> Option<impl Future<Output = Pending> + use<>> {
+            let message = &request.message;
+            let read = match self.goals.iter().any(|g| g.id == message.goal_id) {
+                true => refuse("known", "a goal of that number is there already"),
+                false => self.read(&message.goal),
+            };
+            let (point, pace) = match read {
+                Ok(read) => read,
+                Err(refusal) => {
+                    self.status.refused.count(TOPIC, &refusal);
+                    self.reject(request, &refusal.sentence);
+                    return None;
+                }
+            };
+            let header = &message.goal.target.header;
+            let (answer, answered) = oneshot::channel();
+            let command = Command {
+                target: Target::Point(point),
+                frame: header.frame_id.clone(),
+                stamp: header.stamp.clone(),
+                topic: TOPIC,
+                source: Source::Action,
+                pace,
+                answer: Some(answer),
+            };
+            // If the target resolver has ended, the answer's other end is dropped with the command.
+            let _ = self.asked.unbounded_send(Asked::Request(command));
+            Some(async move {
+                let gone = |_| Err("the node is coming to its end".into());
+                let answer = answered.await.unwrap_or_else(gone);
+                Pending {
+                    request,
+                    pace,
+                    answer,
+                }
+            })
+        }
+
+        /// Checks the goal's own parts; the target resolver judges frame and stamp of the target.
+        fn read(&self, goal: &action::Goal) -> Result<(Vector3<f64>, Pace), Refusal> {
+            let point = read_point(&goal.target)?;
+            let frame = goal.pointing_frame.trim_start_matches('/');
+            if !frame.is_empty() && frame != self.head {
+                return refuse(
+                    "pointing_frame",
+                    format!(
+                        "pointing_frame is '{frame}'; accepted: '{}' or empty",
+                        self.head
+                    ),
+                );
+            }
+            let a = &goal.pointing_axis;
+            let asked = Vector3::new(a.x, a.y, a.z);
+            if let Some(axis) = self.axis
+                && asked != Vector3::zeros()
+            {
+                let apart = asked.angle(&axis).to_degrees();
+                let finite = asked.iter().all(|c| c.is_finite());
+                if !(finite && apart <= SAME_AXIS) {
+                    return refuse(
+                        "pointing_axis",
+                        format!(
+                            "pointing_axis is ({}, {}, {}); accepted: zeros, or within {SAME_AXIS} deg of the camera's axis ({:.3}, {:.3}, {:.3}) in the head frame",
+                            a.x, a.y, a.z, axis.x, axis.y, axis.z
+                        ),
+                    );
+                }
+            }
+            let least_time = seconds(goal.min_duration.sec, goal.min_duration.nanosec);
+            if !(least_time >= 0.0) {
+                return refuse(
+                    "min_duration",
+                    format!("min_duration is {least_time} s; accepted: 0 or more"),
+                );
+            }
+            let most_speed = goal.max_velocity;
+            if !(most_speed >= 0.0 && most_speed.is_finite()) {
+                return refuse(
+                    "max_velocity",
+                    format!(
+                        "max_velocity is {most_speed} rad/s; accepted: above 0, or 0 for no limit"
+                    ),
+                );
+            }
+            let pace = Pace {
+                least_time,
+                most_speed,
+            };
+            Ok((point, pace))
+        }
+
+        fn reject(&self, request: ServiceRequest<action::SendGoal::Service>, reason: &str) {
+            let joint = &self.joint;
+            tracing::warn!(joint, "{TOPIC}: goal rejected: {reason}");
+            let stamp = Time::default();
+            self.check(request.respond(action::SendGoal::Response {
+                accepted: false,
+                stamp,
+            }));
+        }
+
+        /// Takes the target resolver's answer to a goal.
+        fn take(&mut self, answered: Pending) {
+            let Pending {
+                request,
+                pace,
+                answer,
+            } = answered;
+            let command = match answer {
+                Ok(command) => command,
+                // The refusal has already been counted.
+                Err(reason) => return self.reject(request, &reason),
+            };
+            let now = self.clock.now();
+            let mut asked_time = pace.least_time;
+            if pace.most_speed > 0.0
+                && let Some(target) = self.status.in_force()
+            {
+                let way = target.aimed.configuration - self.status.reference();
+                asked_time = asked_time.max(way.norm() / pace.most_speed);
+            }
+            let stamp = time(self.clock.stamp_of(now));
+            self.goals.push(Goal {
+                id: request.message.goal_id.clone(),
+                stamp: stamp.clone(),
+                command,
+                status: EXECUTING,
+                until: now + PATIENCE + asked_time,
+                told: (self.clock.machine(), 0.0),
+                holds: None,
+                ended: None,
+                waiting: Vec::new(),
+            });
+            self.check(request.respond(action::SendGoal::Response {
+                accepted: true,
+                stamp,
+            }));
+            self.publish_states();
+            self.look_after();
+        }
+
+        /// Ends goals that are done, sends feedback for the others, and forgets goals that ended
+        /// long ago.
+        fn look_after(&mut self) {
+            let now = self.clock.machine();
+            let mut goals = std::mem::take(&mut self.goals);
+            let mut changed = false;
+            for goal in goals.iter_mut().filter(|g| g.ended.is_none()) {
+                let end = self.end_of(goal);
+                self.tell_way(goal, now, end.is_some());
+                let Some((status, why)) = end else { continue };
+                let joint = &self.joint;
+                tracing::info!(joint, "{TOPIC}: goal {}: {why}", goal.command);
+                (goal.status, goal.ended) = (status, Some(now));
+                changed = true;
+                for request in goal.waiting.drain(..) {
+                    self.check(request.respond(result(status)));
+                }
+            }
+            goals.retain(|g| g.ended.is_none_or(|ended| now - ended < KEPT));
+            let under_way = goals.iter().any(|g| g.ended.is_none());
+            self.status.set_goal_under_way(under_way);
+            self.goals = goals;
+            if changed {
+                self.publish_states();
+            }
+        }
+
+        /// Returns final status and reason of a goal that has ended.
+        fn end_of(&self, goal: &Goal) -> Option<(i8, String)> {
+            let closing = self.status.closing();
+            if let Some((number, since)) = goal.holds {
+                let held = self.handle.seen(LoopRequest::Hold, number);
+                return if held {
+                    Some((CANCELED, "cancelled; the joint holds".into()))
+                } else if closing || self.clock.machine() - since > HOLD_PATIENCE {
+                    let why = "cancelled, and the control loop does not answer";
+                    Some((CANCELED, why.into()))
+                } else {
+                    None
+                };
+            }
+            // Causes without success first: the goal may have ended between two checks.
+            let target = self.status.in_force();
+            let Some(target) = target.filter(|t| t.command == goal.command) else {
+                let why = "aborted: another command, a hold or an outage ended it";
+                return Some((ABORTED, why.into()));
+            };
+            if closing {
+                return Some((ABORTED, "aborted: the node is coming to its end".into()));
+            }
+            if self.status.settled() == Some(goal.command) {
+                let (_, outcome) = words(target.aimed.outcome);
+                if target.aimed.outcome == Outcome::Reached {
+                    return Some((SUCCEEDED, outcome.into()));
+                }
+                let left = target.aimed.residual.to_degrees();
+                let why = format!("aborted: {outcome}; {left:.2} deg are left over at least");
+                return Some((ABORTED, why));
+            }
+            (self.clock.now() > goal.until).then(|| {
+                let why = format!("aborted: not settled {PATIENCE} s after it should be there");
+                (ABORTED, why)
+            })
+        }
+
+        /// Publishes the residual as feedback if due and known: the last feedback precedes the
+        /// result.
+        fn tell_way(&self, goal: &mut Goal, now: f64, last: bool) {
+            let Some(residual) = self.status.residual() else {
+                return;
+            };
+            let (when, stamp) = goal.told;
+            let due = last || now - when >= FEEDBACK;
+            if !due || residual.command != goal.command || !(residual.stamp > stamp) {
+                return;
+            }
+            goal.told = (now, residual.stamp);
+            let feedback = action::Feedback {
+                pointing_angle_error: residual.angle,
+            };
+            self.check(self.feedback.publish(&action::FeedbackMessage {
+                goal_id: goal.id.clone(),
+                feedback,
+            }));
+        }
+
+        /// Cancels the goals meant by a request; the joint holds.
+        fn cancel(&mut self, request: ServiceRequest<CancelGoal::Service>) {
+            // An ended goal cannot be cancelled, and other commands must not be stopped.
+            self.look_after();
+            let now = self.clock.machine();
+            let info = &request.message.goal_info;
+            let nanoseconds = |t: &Time| i64::from(t.sec) * 1_000_000_000 + i64::from(t.nanosec);
+            let id = Some(&info.goal_id).filter(|id| id.uuid.iter().any(|b| *b != 0));
+            let before = Some(nanoseconds(&info.stamp)).filter(|t| *t != 0);
+            // As in action_msgs/srv/CancelGoal: that goal, and all not later than the time;
+            // neither: all.
+            let meant = |goal: &Goal| {
+                id == Some(&goal.id)
+                    || before.is_some_and(|t| nanoseconds(&goal.stamp) <= t)
+                    || (id.is_none() && before.is_none())
+            };
+            let mut goals_canceling = Vec::new();
+            let mut number = None;
+            for goal in self
+                .goals
+                .iter_mut()
+                .filter(|g| g.ended.is_none() && meant(g))
+            {
+                if goal.holds.is_none() {
+                    let number = *number.get_or_insert_with(|| self.handle.ask(LoopRequest::Hold));
+                    goal.holds = Some((number, now));
+                    goal.status = CANCELING;
+                }
+                goals_canceling.push(info_of(goal));
+            }
+            let known = |id: &UUID| self.goals.iter().any(|g| g.id == *id);
+            let return_code = match id {
+                Some(id) if goals_canceling.is_empty() && known(id) => {
+                    CancelGoal::Response::ERROR_GOAL_TERMINATED as i8
+                }
+                Some(_) if goals_canceling.is_empty() => {
+                    CancelGoal::Response::ERROR_UNKNOWN_GOAL_ID as i8
+                }
+                _ => CancelGoal::Response::ERROR_NONE as i8,
+            };
+            let response = CancelGoal::Response {
+                return_code,
+                goals_canceling,
+            };
+            self.check(request.respond(response));
+            self.publish_states();
+        }
+
+        /// Answers a request for a result, or keeps it until there is one.
+        fn give_result(&mut self, request: ServiceRequest<action::GetResult::Service>) {
+            let id = &request.message.goal_id;
+            let goal = self.goals.iter_mut().find(|g| g.id == *id);
+            let status = match goal {
+                Some(goal) if goal.ended.is_none() => return goal.waiting.push(request),
+                Some(goal) => goal.status,
+                None => UNKNOWN,
+            };
+            self.check(request.respond(result(status)));
+        }
+
+        fn publish_states(&self) {
+            let list = self.goals.iter().map(|goal| GoalStatus {
+                goal_info: info_of(goal),
+                status: goal.status,
+            });
+            let status_list = list.collect();
+            self.check(self.states.publish(&GoalStatusArray { status_list }));
+        }
+
+        fn check(&self, sent: r2r::Result<()>) {
+            if let Err(error) = sent {
+                let joint = &self.joint;
+                tracing::warn!(joint, "{TOPIC}: a message could not be sent: {error}");
+            }
+        }
+    }
+
+    fn refuse<T>(reason: &'static str, sentence: impl Into<String>) -> Result<T, Refusal> {
+        let sentence = sentence.into();
+        Err(Refusal { reason, sentence })
+    }
+
+    fn seconds(sec: i32, nanosec: u32) -> f64 {
+        f64::from(sec) + 1e-9 * f64::from(nanosec)
+    }
+
+    fn result(status: i8) -> action::GetResult::Response {
+        let result = action::Result {};
+        action::GetResult::Response { status, result }
+    }
+
+    fn info_of(goal: &Goal) -> GoalInfo {
+        GoalInfo {
+            goal_id: goal.id.clone(),
+            stamp: goal.stamp.clone(),
+        }
+    }
+}
+
+#[cfg(not(has_control_msgs))]
+mod graph {
+    use std::sync::Arc;
+
+    use futures::stream::{BoxStream, StreamExt, pending};
+    use r2r::Node;
+
+    use crate::files::JointFile;
+    use crate::ros::server::aim::Asked;
+    use crate::ros::server::status::Status;
+    use crate::runtime::link::Handle;
+    use crate::runtime::rt::Clock;
+
+    /// A stub: the sourced ROS has no control_msgs.
+    pub struct PointHead;
+
+    /// An empty set of requests.
+    pub struct Requests;
+
+    impl PointHead {
+        /// Logs that the action is not served.
+        ///
+        /// # Errors
+        /// None.
+        pub fn new(
+            _: &mut Node,
+            joint: &str,
+            _: &JointFile,
+            _: &Clock,
+            _: &Arc<Status>,
+            _: &Handle,
+        ) -> r2r::Result<(Self, Requests, BoxStream<'static, Asked>)> {
+            tracing::info!(
+                joint,
+                "this ROS has no control_msgs: the action ~/point_head is not served; ~/gaze_point is there"
+            );
+            Ok((Self, Requests, pending().boxed()))
+        }
+
+        /// Returns at once.
+        pub async fn run(self, _: Requests) {}
+    }
+}
+
+pub use graph::PointHead;

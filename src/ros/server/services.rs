@@ -1,0 +1,510 @@
+//! The services of one joint: the six parameter services, `~/save_gains` and
+//! `~/capture_base_orientation`; and `~/hold`, `~/clear_faults` and `~/release_tension`, which the
+//! loop answers itself.
+//!
+//! One task answers the former, one at a time, so that a read returns the value that was set. The
+//! reply to a change of the law is sent once the loop has taken the law. The latter wait neither
+//! for that nor for each other.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use futures::stream::{BoxStream, StreamExt, select_all};
+use r2r::rcl_interfaces::msg as rcl;
+use r2r::rcl_interfaces::srv::{
+    DescribeParameters, GetParameterTypes, GetParameters, ListParameters, SetParameters,
+    SetParametersAtomically,
+};
+use r2r::std_srvs::srv::Trigger;
+use r2r::{Node, Publisher, QosProfile, ServiceRequest};
+use tokio::sync::mpsc::UnboundedReceiver;
+use tokio::time::Instant;
+
+use super::capture;
+use super::lifecycle::Turn;
+use super::parameters::{Candidate, Entry, Parameters, Value};
+use super::requester::Requester;
+use super::status::Status;
+use crate::files::save_gain_set;
+use crate::ros::messages::time;
+use crate::runtime::link::{Handle, LawSender, LoopRequest};
+use crate::runtime::recorder::IncidentRecorder;
+use crate::runtime::rt::Clock;
+
+/// Time limit for the loop to take a law: a law waits for the motion in progress,
+/// [`crate::control::tick::LONGEST_WAIT`] at most.
+const PATIENCE: Duration = Duration::from_secs(3);
+
+/// Time over which gravity is measured for the base's orientation.
+const GATHER: Duration = Duration::from_millis(500);
+
+/// A service request.
+enum Request {
+    Get(ServiceRequest<GetParameters::Service>),
+    Types(ServiceRequest<GetParameterTypes::Service>),
+    Describe(ServiceRequest<DescribeParameters::Service>),
+    List(ServiceRequest<ListParameters::Service>),
+    Set(ServiceRequest<SetParameters::Service>),
+    SetAtomically(ServiceRequest<SetParametersAtomically::Service>),
+    SaveGains(ServiceRequest<Trigger::Service>),
+    CaptureBase(ServiceRequest<Trigger::Service>),
+    Turn(Turn),
+}
+
+/// The requests to one joint's services.
+pub struct Requests {
+    in_turn: BoxStream<'static, Request>,
+    holds: Triggers,
+    clears: Triggers,
+    releases: Triggers,
+}
+
+/// Requests that the loop answers itself.
+type Triggers = BoxStream<'static, ServiceRequest<Trigger::Service>>;
+
+impl Requests {
+    /// Creates the services on `node`. Requests for the parameter lock (`turns`) are queued with
+    /// theirs.
+    ///
+    /// # Errors
+    /// The middleware rejects a service.
+    pub fn new(node: &mut Node, mut turns: UnboundedReceiver<Turn>) -> r2r::Result<Self> {
+        use rcl_srv::*;
+        let qos = QosProfile::services_default;
+        let turns = futures::stream::poll_fn(move |context| turns.poll_recv(context));
+        let mut all: Vec<BoxStream<'static, Request>> = vec![turns.map(Request::Turn).boxed()];
+        macro_rules! serve {
+            ($name:literal, $service:ty, $request:expr) => {
+                let stream = node.create_service::<$service>($name, qos())?;
+                all.push(stream.map($request).boxed());
+            };
+        }
+        serve!("~/get_parameters", Get, Request::Get);
+        serve!("~/get_parameter_types", Types, Request::Types);
+        serve!("~/describe_parameters", Describe, Request::Describe);
+        serve!("~/list_parameters", List, Request::List);
+        serve!("~/set_parameters", Set, Request::Set);
+        serve!(
+            "~/set_parameters_atomically",
+            SetAtomically,
+            Request::SetAtomically
+        );
+        serve!("~/save_gains", Trigger, Request::SaveGains);
+        serve!("~/capture_base_orientation", Trigger, Request::CaptureBase);
+        let mut triggers = |name| -> r2r::Result<Triggers> {
+            Ok(node.create_service::<Trigger>(name, qos())?.boxed())
+        };
+        Ok(Self {
+            in_turn: select_all(all).boxed(),
+            holds: triggers("~/hold")?,
+            clears: triggers("~/clear_faults")?,
+            releases: triggers("~/release_tension")?,
+        })
+    }
+}
+
+/// Short names of the service types.
+mod rcl_srv {
+    pub type Get = super::GetParameters::Service;
+    pub type Types = super::GetParameterTypes::Service;
+    pub type Describe = super::DescribeParameters::Service;
+    pub type List = super::ListParameters::Service;
+    pub type Set = super::SetParameters::Service;
+    pub type SetAtomically = super::SetParametersAtomically::Service;
+    pub type Trigger = super::Trigger::Service;
+}
+
+/// Answers the services of one joint.
+pub struct Server {
+    /// Fully qualified name of the joint's node.
+    pub joint: String,
+    /// Names of the motors, the pan's last.
+    pub motor_names: Vec<String>,
+    pub parameters: Parameters,
+    /// Sends laws to the loop.
+    pub laws: LawSender,
+    /// Handle of the loop.
+    pub handle: Handle,
+    /// Status shared with other threads.
+    pub status: Arc<Status>,
+    pub clock: Clock,
+    /// Receives the parameters for incident recordings.
+    pub incident: IncidentRecorder,
+    /// Publisher of `/parameter_events`.
+    pub events: Publisher<rcl::ParameterEvent>,
+}
+
+impl Server {
+    /// Answers until the streams end, one request at a time. Requests that the loop answers run
+    /// beside them: they wait neither for a pending law nor for the disk.
+    pub async fn run(mut self, requests: Requests) {
+        self.tell_start();
+        let Requests {
+            mut in_turn,
+            holds,
+            clears,
+            releases,
+        } = requests;
+        let requester = Requester {
+            joint: self.joint.clone(),
+            motor_names: self.motor_names.clone(),
+            handle: self.handle.clone(),
+            clock: self.clock.clone(),
+            status: self.status.clone(),
+        };
+        let answer_others = async {
+            while let Some(request) = in_turn.next().await {
+                let sent = self.answer(request).await;
+                requester.check(sent);
+            }
+        };
+        tokio::join!(
+            requester.answer(LoopRequest::Hold, holds),
+            requester.answer(LoopRequest::Clear, clears),
+            requester.answer(LoopRequest::ReleaseTension, releases),
+            answer_others
+        );
+    }
+
+    async fn answer(&mut self, request: Request) -> r2r::Result<()> {
+        match request {
+            Request::Get(r) => {
+                let values = r.message.names.iter().map(|n| self.get(n)).collect();
+                r.respond(GetParameters::Response { values })
+            }
+            Request::Types(r) => {
+                let kind = |n: &String| self.parameters.get(n).map_or(0, |v| v.kind());
+                let types = r.message.names.iter().map(kind).collect();
+                r.respond(GetParameterTypes::Response { types })
+            }
+            Request::Describe(r) => {
+                let names = r.message.names.iter();
+                let descriptors = names.map(|n| self.describe(n)).collect();
+                r.respond(DescribeParameters::Response { descriptors })
+            }
+            Request::List(r) => {
+                let (names, prefixes) = self.parameters.list(&r.message.prefixes, r.message.depth);
+                let result = rcl::ListParametersResult { names, prefixes };
+                r.respond(ListParameters::Response { result })
+            }
+            Request::Set(r) => {
+                let mut results = Vec::new();
+                for parameter in &r.message.parameters {
+                    let change = (parameter.name.clone(), value_from(&parameter.value));
+                    results.push(result(self.set(&[change]).await));
+                }
+                r.respond(SetParameters::Response { results })
+            }
+            Request::SetAtomically(r) => {
+                let changes = r.message.parameters.iter();
+                let changes: Vec<_> = changes
+                    .map(|p| (p.name.clone(), value_from(&p.value)))
+                    .collect();
+                let result = result(self.set(&changes).await);
+                r.respond(SetParametersAtomically::Response { result })
+            }
+            Request::SaveGains(r) => {
+                let (success, message) = self.save_gains().await;
+                r.respond(Trigger::Response { success, message })
+            }
+            Request::CaptureBase(r) => {
+                let outcome = self.capture_base().await;
+                let joint = &self.joint;
+                match &outcome {
+                    Ok(done) => tracing::info!(joint, "{done}"),
+                    Err(reason) => tracing::warn!(joint, "base orientation not captured: {reason}"),
+                }
+                let success = outcome.is_ok();
+                let message = outcome.unwrap_or_else(|reason| reason);
+                r.respond(Trigger::Response { success, message })
+            }
+            Request::Turn(turn) => {
+                let checked = self.parameters.check(&[], self.status.delay(), false);
+                // A client that stopped waiting does not get the lock.
+                if turn.granted.send(checked.map(|c| c.program)).is_ok() {
+                    let _ = turn.done.await;
+                }
+                Ok(())
+            }
+        }
+    }
+
+    fn get(&self, name: &str) -> rcl::ParameterValue {
+        message_of(self.parameters.get(name).unwrap_or(Value::NotSet))
+    }
+
+    fn describe(&self, name: &str) -> rcl::ParameterDescriptor {
+        match self.parameters.entries().get(name) {
+            Some(entry) => {
+                let kind = self.parameters.get(name).map_or(0, |v| v.kind());
+                descriptor(name, kind, entry)
+            }
+            // An unknown parameter gets its name and no type.
+            None => rcl::ParameterDescriptor {
+                name: name.into(),
+                ..Default::default()
+            },
+        }
+    }
+
+    /// Applies all of `changes` or none.
+    async fn set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
+        let outcome = self.try_set(changes).await;
+        let joint = &self.joint;
+        let (set, changed) = self.parameters.gain_set();
+        let allowed = self.parameters.delay_allowed();
+        self.status.change_gain_set(|g| {
+            (g.name, g.changed, g.delay_allowed) = (set.into(), changed, allowed);
+            if let Err(reason) = &outcome {
+                g.refused += 1;
+                g.last_refusal.clone_from(reason);
+            }
+        });
+        match &outcome {
+            Ok(()) => {
+                let names: Vec<_> = changes.iter().map(|(n, v)| format!("{n} = {v}")).collect();
+                tracing::info!(joint, "parameters set: {}", names.join(", "));
+            }
+            Err(reason) => tracing::warn!(joint, "parameters not set: {reason}"),
+        }
+        outcome
+    }
+
+    async fn try_set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
+        let candidate = self.parameters.check(changes, self.status.delay(), false)?;
+        if changes.is_empty() {
+            return Ok(());
+        }
+        self.install(candidate).await
+    }
+
+    /// Passes a candidate to the loop, then applies it to the parameters.
+    async fn install(&mut self, candidate: Candidate) -> Result<(), String> {
+        // If no loop runs, the next one starts with the parameters then in force.
+        if !self.handle.ended() {
+            self.hand_over(&candidate).await?;
+        }
+        let changed = self.parameters.commit(candidate);
+        self.tell(Vec::new(), changed);
+        self.tell_warning();
+        Ok(())
+    }
+
+    async fn hand_over(&mut self, candidate: &Candidate) -> Result<(), String> {
+        let not_running = || {
+            format!(
+                "the control loop did not take the change within {} s, and nothing was changed; is the machine overloaded?",
+                PATIENCE.as_secs_f64()
+            )
+        };
+        let pending = self
+            .laws
+            .offer(candidate.program.clone())
+            .ok_or_else(not_running)?;
+        let start = Instant::now();
+        while !pending.taken() {
+            if start.elapsed() > PATIENCE && pending.withdraw() {
+                return Err(not_running());
+            }
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+        self.laws.collect();
+        Ok(())
+    }
+
+    /// Captures the base's orientation; returns a sentence on the result or on the reason of the
+    /// failure.
+    async fn capture_base(&mut self) -> Result<String, String> {
+        if self.parameters.base_is_measured() {
+            return Err(
+                "the base's own IMU measures its orientation (base_imu in the joint file); accepted: a joint without one"
+                    .into(),
+            );
+        }
+        match self.parameters.payload_mass() {
+            Some(0.0) => {}
+            told => {
+                let told = told.map_or("not told".into(), |mass| format!("{mass} kg"));
+                return Err(format!(
+                    "payload.mass is {told}; accepted: 0: take the payload off, say so by setting payload.mass to 0.0, and try again"
+                ));
+            }
+        }
+        self.status.gather_gravity();
+        tokio::time::sleep(GATHER).await;
+        let gathered = self.status.end_gravity().unwrap_or_default();
+        let gravity = capture::gravity(&gathered)?;
+        let candidate = self.parameters.on_base(gravity)?;
+        self.install(candidate).await?;
+        let (roll, pitch) = capture::roll_and_pitch(gravity);
+        Ok(format!(
+            "the base is tilted by roll {roll:.2} deg, pitch {pitch:.2} deg until the node ends; to keep it, write base_orientation_deg: {{roll: {roll:.2}, pitch: {pitch:.2}, yaw: 0}} into the joint file"
+        ))
+    }
+
+    async fn save_gains(&mut self) -> (bool, String) {
+        let set = match self.parameters.live_gain_set() {
+            Ok(set) => set,
+            Err(reason) => {
+                tracing::warn!(joint = self.joint, "gains not saved: {reason}");
+                return (false, reason);
+            }
+        };
+        // The disk may be slow; the executor's threads do not wait for it.
+        let saved = tokio::task::spawn_blocking(move || {
+            save_gain_set(&set.file, &set).map_err(|e| e.to_string())?;
+            Ok::<_, String>(set)
+        });
+        let saved = saved.await.unwrap_or_else(|e| Err(e.to_string()));
+        let (success, message) = match saved {
+            Ok(set) => {
+                let (name, file) = (set.name.clone(), set.file.display().to_string());
+                let changed = self.parameters.saved(set);
+                self.tell(Vec::new(), changed);
+                self.status.change_gain_set(|g| {
+                    (g.name, g.changed) = (name.clone(), false);
+                });
+                let joint_file = self.parameters.joint_file().display();
+                let message = format!(
+                    "the live gains are gain set '{name}' now, saved in {file}; list it under gain_sets in {joint_file} to have it at the next start"
+                );
+                (true, message)
+            }
+            Err(error) => (false, error),
+        };
+        let joint = &self.joint;
+        if success {
+            tracing::info!(joint, "{message}");
+        } else {
+            tracing::warn!(joint, "gains not saved: {message}");
+        }
+        (success, message)
+    }
+
+    /// Logs a new problem of the gains in force once.
+    fn tell_warning(&self) {
+        let warning = self.parameters.warning().unwrap_or_default();
+        let before = self.status.gain_set().warning;
+        if !warning.is_empty() && warning != before {
+            tracing::warn!(joint = self.joint, "{warning}");
+        }
+        self.status.change_gain_set(|g| g.warning = warning.into());
+    }
+
+    fn tell_start(&self) {
+        self.tell_warning();
+        let (set, changed) = self.parameters.gain_set();
+        let delay_allowed = self.parameters.delay_allowed();
+        self.status.change_gain_set(|g| {
+            (g.name, g.changed, g.delay_allowed) = (set.into(), changed, delay_allowed);
+        });
+        self.tell(self.parameters.all().collect(), Vec::new());
+    }
+
+    fn tell(&self, new: Vec<(String, Value)>, changed: Vec<(String, Value)>) {
+        let all = self.parameters.all().map(|(n, v)| (n, v.to_string()));
+        self.incident.set_parameters(all.collect());
+        let (supervision, self_support) = (
+            self.parameters.supervision(),
+            self.parameters.self_support(),
+        );
+        self.status.set_supervision(supervision, self_support);
+        self.status.sources.set_rules(self.parameters.commands());
+        if new.is_empty() && changed.is_empty() {
+            return;
+        }
+        let list = |values: Vec<(String, Value)>| {
+            let values = values.into_iter().map(|(name, value)| rcl::Parameter {
+                name,
+                value: message_of(value),
+            });
+            values.collect()
+        };
+        let event = rcl::ParameterEvent {
+            stamp: time(self.clock.stamp_of(self.clock.now())),
+            node: self.joint.clone(),
+            new_parameters: list(new),
+            changed_parameters: list(changed),
+            deleted_parameters: Vec::new(),
+        };
+        if let Err(error) = self.events.publish(&event) {
+            let joint = &self.joint;
+            tracing::warn!(joint, "/parameter_events could not be sent: {error}");
+        }
+    }
+}
+
+fn result(outcome: Result<(), String>) -> rcl::SetParametersResult {
+    rcl::SetParametersResult {
+        successful: outcome.is_ok(),
+        reason: outcome.err().unwrap_or_default(),
+    }
+}
+
+fn value_from(message: &rcl::ParameterValue) -> Value {
+    match message.type_ {
+        0 => Value::NotSet,
+        1 => Value::Bool(message.bool_value),
+        2 => Value::Integer(message.integer_value),
+        3 => Value::Double(message.double_value),
+        4 => Value::Text(message.string_value.clone()),
+        5 => Value::Other(5, "an array of bytes"),
+        6 => Value::Other(6, "an array of bools"),
+        7 => Value::Other(7, "an array of integers"),
+        8 => Value::Other(8, "an array of doubles"),
+        9 => Value::Texts(message.string_array_value.clone()),
+        other => Value::Other(other, "of an unknown type"),
+    }
+}
+
+/// Returns the value that a file or an argument gave at start.
+pub fn value_at_start(value: &r2r::ParameterValue) -> Value {
+    use r2r::ParameterValue as P;
+    match value {
+        P::NotSet => Value::NotSet,
+        P::Bool(v) => Value::Bool(*v),
+        P::Integer(v) => Value::Integer(*v),
+        P::Double(v) => Value::Double(*v),
+        P::String(v) => Value::Text(v.clone()),
+        P::ByteArray(_) => Value::Other(5, "an array of bytes"),
+        P::BoolArray(_) => Value::Other(6, "an array of bools"),
+        P::IntegerArray(_) => Value::Other(7, "an array of integers"),
+        P::DoubleArray(_) => Value::Other(8, "an array of doubles"),
+        P::StringArray(v) => Value::Texts(v.clone()),
+    }
+}
+
+fn message_of(value: Value) -> rcl::ParameterValue {
+    let mut message = rcl::ParameterValue {
+        type_: value.kind(),
+        ..Default::default()
+    };
+    match value {
+        Value::Bool(v) => message.bool_value = v,
+        Value::Integer(v) => message.integer_value = v,
+        Value::Double(v) => message.double_value = v,
+        Value::Text(v) => message.string_value = v,
+        Value::Texts(v) => message.string_array_value = v,
+        Value::NotSet | Value::Other(..) => {}
+    }
+    message
+}
+
+fn descriptor(name: &str, kind: u8, entry: &Entry) -> rcl::ParameterDescriptor {
+    let range = entry.range.map(|range| rcl::FloatingPointRange {
+        from_value: range.low,
+        to_value: range.high,
+        // 0: any value in the range.
+        step: 0.0,
+    });
+    rcl::ParameterDescriptor {
+        name: name.into(),
+        type_: kind,
+        description: entry.description.clone(),
+        additional_constraints: entry.constraints.clone(),
+        read_only: entry.read_only(),
+        dynamic_typing: false,
+        floating_point_range: range.into_iter().collect(),
+        integer_range: Vec::new(),
+    }
+}

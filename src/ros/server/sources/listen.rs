@@ -1,0 +1,80 @@
+//! Subscriptions to the targets of all sources, and the nodes that publish them.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use futures::stream::{BoxStream, StreamExt};
+use r2r::{Node, QosProfile};
+
+use super::names::full_name;
+use super::{Lane, Topic};
+use crate::files::JointFile;
+use crate::ros::server::aim::Asked;
+use crate::ros::server::status::Status;
+
+/// Period of the checks on publishers.
+const LOOK: Duration = Duration::from_millis(50);
+/// Max. length of a displayed node name.
+const LONGEST: usize = 256;
+/// Name that the middleware gives to a node that it does not know, or not yet.
+const NOT_KNOWN: &str = "_NODE_NAME_UNKNOWN_";
+
+/// Subscribes to the targets of all sources.
+///
+/// # Errors
+/// The middleware rejects a subscription.
+pub fn listen(node: &mut Node, file: &JointFile) -> r2r::Result<Vec<BoxStream<'static, Asked>>> {
+    let qos = || QosProfile::default().keep_last(1).reliable();
+    let own = file.commands.sources.iter().cloned().map(Lane::Own);
+    let mut streams = Vec::new();
+    for lane in [Lane::Shared].into_iter().chain(own) {
+        let name = |topic: Topic| match &lane {
+            Lane::Shared => format!("~/{}", topic.name()),
+            Lane::Own(source) => format!("~/{source}/{}", topic.name()),
+        };
+        let (poses, points) = (lane.clone(), lane.clone());
+        let stream = node.subscribe(&name(Topic::Pose), qos())?;
+        streams.push(stream.map(move |m| Asked::Pose(m, poses.clone())).boxed());
+        let stream = node.subscribe(&name(Topic::Point), qos())?;
+        streams.push(stream.map(move |m| Asked::Point(m, points.clone())).boxed());
+    }
+    Ok(streams)
+}
+
+/// Returns a function that updates, when due, which nodes publish on the shared topics; for the
+/// thread that spins the node of full name `name`. The bindings drop the middleware's information
+/// on a message's sender, so that only this distinguishes the sources.
+pub fn look_at_publishers(name: &str, status: Arc<Status>) -> impl FnMut(&Node) + Send + 'static {
+    let topics = Topic::ALL.map(|topic| {
+        let relative = format!("~/{}", topic.name());
+        (topic, full_name(name, &relative, std::env::args()))
+    });
+    let mut due = Instant::now();
+    move |node| {
+        if Instant::now() < due {
+            return;
+        }
+        for (topic, full) in &topics {
+            // Without an answer the previous names stay.
+            if let Ok(found) = node.get_publishers_info_by_topic(full, false) {
+                let names = found
+                    .iter()
+                    .map(|p| node_name(&p.node_namespace, &p.node_name));
+                status.sources.set_publishers(*topic, names.collect());
+            }
+        }
+        due = Instant::now() + LOOK;
+    }
+}
+
+/// Returns a node's full name, safe to display; empty: unknown.
+fn node_name(namespace: &str, name: &str) -> String {
+    if name == NOT_KNOWN || name.is_empty() {
+        return String::new();
+    }
+    let full = format!("{}/{name}", namespace.trim_end_matches('/'));
+    // It comes from the network and may not be a valid name.
+    let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '/');
+    let shown = full.chars().take(LONGEST);
+    shown.map(|c| if good(c) { c } else { '?' }).collect()
+}

@@ -1,0 +1,628 @@
+//! Channels between the ROS threads and a joint's real-time thread.
+//!
+//! Nothing here blocks or allocates on the real-time thread:
+//! - the [`Input`] goes in through a triple buffer, since only the newest matters;
+//! - telemetry goes out through a ring of preallocated boxes, which return through another ring;
+//! - a law goes in through a ring, and the law it replaced returns through another, so that it is
+//!   freed outside the real-time loop. The return of a law, replaced or withdrawn, is the
+//!   acknowledgement.
+
+pub mod inbox;
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use crossbeam_utils::sync::{Parker, Unparker};
+
+use crate::control::tick::{Input, Joint, Law, Output};
+
+/// Max telemetry records in transit; a publisher that falls further behind loses the newest.
+const RECORDS: usize = 64;
+/// Max laws in transit to the loop; at most one more returns.
+const LAWS: usize = 4;
+
+/// Counters of the loop. Times in s.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Counts {
+    /// Ticks since the loop began.
+    pub ticks: u64,
+    /// Ticks that began late: for `timer` more than a fifth of the period after their deadline, for
+    /// `imu` more than a fifth of the period off the nominal one.
+    pub late: u64,
+    /// Deadlines that passed without a tick, because the tick before took too long or the machine
+    /// slept.
+    pub missed: u64,
+    /// Ticks by the timer because no IMU sample arrived (`imu` only).
+    pub without_sample: u64,
+    /// Telemetry records lost because the publisher fell behind.
+    pub lost: u64,
+    /// Max duration of a tick since the loop began.
+    pub longest: f64,
+    /// Max delay of a tick after its deadline since the loop began.
+    pub latest: f64,
+}
+
+/// Telemetry of one tick.
+#[derive(Clone, Debug, Default)]
+pub struct Record {
+    /// Start of the tick, s on the loop's clock.
+    pub at: f64,
+    /// Sequence number of its command.
+    pub sequence: Option<u64>,
+    /// Input of the tick.
+    pub input: Input,
+    /// Output of the tick.
+    pub output: Output,
+    /// Counters of the loop so far.
+    pub counts: Counts,
+}
+
+impl Record {
+    /// Returns a record with capacity for `motors` motors.
+    pub fn new(motors: usize) -> Self {
+        Self {
+            input: Input::new(motors),
+            output: Output::new(motors),
+            ..Self::default()
+        }
+    }
+}
+
+const WAITING: u8 = 0;
+const TAKEN: u8 = 1;
+const WITHDRAWN: u8 = 2;
+
+/// The loop's joint and law. Immutable; exchanged as a whole.
+#[derive(Clone, Debug)]
+pub struct Program {
+    /// The joint, with the sample period of the active feedback.
+    pub joint: Joint,
+    /// The control law.
+    pub law: Law,
+}
+
+/// A program offered to the loop.
+#[derive(Debug)]
+struct Offer {
+    program: Box<Program>,
+    fate: Arc<AtomicU8>,
+}
+
+/// Number of requests of one kind, and number of those that a tick has seen.
+#[derive(Debug, Default)]
+struct Requests {
+    made: AtomicU64,
+    seen: AtomicU64,
+}
+
+impl Requests {
+    fn make(&self) -> u64 {
+        self.made.fetch_add(1, Ordering::AcqRel) + 1
+    }
+
+    fn made(&self) -> u64 {
+        self.made.load(Ordering::Acquire)
+    }
+
+    fn seen(&self, number: u64) -> bool {
+        self.seen.load(Ordering::Acquire) >= number
+    }
+}
+
+/// A request to the loop, possible at any time; see [`Input`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LoopRequest {
+    /// Stop the reference and hold.
+    Hold,
+    /// Clear latched faults whose cause no longer exists.
+    Clear,
+    /// Release the tendons.
+    ReleaseTension,
+}
+
+/// State shared by both sides.
+#[derive(Debug, Default)]
+struct Shared {
+    requests: [Requests; 3],
+    /// True if the joint is to be driven, false if it is only monitored.
+    active: AtomicBool,
+    stop: AtomicBool,
+    /// True while a loop runs.
+    running: AtomicBool,
+    /// Heartbeat, incremented while the loop runs.
+    beats: AtomicU64,
+    /// Number of events that the loop has to process, and number of those processed.
+    brought: AtomicU64,
+    dealt_with: AtomicU64,
+}
+
+impl Shared {
+    fn of(&self, ask: LoopRequest) -> &Requests {
+        &self.requests[ask as usize]
+    }
+}
+
+/// The real-time endpoint, used on the real-time thread.
+pub struct RealTimeEndpoint {
+    input: triple_buffer::Output<Input>,
+    records_out: rtrb::Producer<Box<Record>>,
+    records_back: rtrb::Consumer<Box<Record>>,
+    offers: rtrb::Consumer<Offer>,
+    returned: rtrb::Producer<Offer>,
+    shared: Arc<Shared>,
+    publisher: Unparker,
+    wake: Parker,
+    lost: u64,
+    /// Samples received before this loop time are ignored, s.
+    since: f64,
+}
+
+/// Sender of inputs to the loop.
+pub struct InputSender {
+    input: triple_buffer::Input<Input>,
+    wake: Unparker,
+}
+
+/// Receiver of telemetry.
+pub struct RecordReceiver {
+    records: rtrb::Consumer<Box<Record>>,
+    back: rtrb::Producer<Box<Record>>,
+    wake: Parker,
+    shared: Arc<Shared>,
+}
+
+/// Sender of laws to the loop.
+pub struct LawSender {
+    offers: rtrb::Producer<Offer>,
+    returned: rtrb::Consumer<Offer>,
+    under_way: usize,
+}
+
+/// A law that was offered to the loop.
+#[derive(Debug)]
+pub struct Pending {
+    fate: Arc<AtomicU8>,
+}
+
+/// Handle for requests to the loop, such as hold or stop; may be cloned.
+#[derive(Clone)]
+pub struct Handle {
+    shared: Arc<Shared>,
+    wake: Unparker,
+    publisher: Unparker,
+}
+
+/// All endpoints of one joint's channels.
+pub struct Link {
+    /// For the real-time thread.
+    pub loop_side: RealTimeEndpoint,
+    /// For the receiver of messages.
+    pub input: InputSender,
+    /// For the publisher.
+    pub records: RecordReceiver,
+    /// For the setter of parameters.
+    pub laws: LawSender,
+    /// For any thread.
+    pub handle: Handle,
+}
+
+impl Link {
+    /// Returns the channels of a joint with `motors` motors. Everything is allocated here.
+    pub fn new(motors: usize) -> Self {
+        let (input_in, input_out) = triple_buffer::triple_buffer(&Input::new(motors));
+        let (records_out, records) = rtrb::RingBuffer::new(RECORDS);
+        let (mut back, records_back) = rtrb::RingBuffer::new(RECORDS);
+        for _ in 0..RECORDS {
+            // The ring holds exactly this many.
+            let _ = back.push(Box::new(Record::new(motors)));
+        }
+        let (offers_in, offers) = rtrb::RingBuffer::new(LAWS);
+        let (returned, returned_out) = rtrb::RingBuffer::new(LAWS);
+        let shared = Shared {
+            // Before the first loop the state is that after a requested stop.
+            stop: AtomicBool::new(true),
+            ..Shared::default()
+        };
+        let shared = Arc::new(shared);
+        let (publisher, wake) = (Parker::new(), Parker::new());
+        let publisher_waker = publisher.unparker().clone();
+        Self {
+            input: InputSender {
+                input: input_in,
+                wake: wake.unparker().clone(),
+            },
+            records: RecordReceiver {
+                records,
+                back,
+                wake: publisher,
+                shared: shared.clone(),
+            },
+            laws: LawSender {
+                offers: offers_in,
+                returned: returned_out,
+                under_way: 0,
+            },
+            handle: Handle {
+                shared: shared.clone(),
+                wake: wake.unparker().clone(),
+                publisher: publisher_waker.clone(),
+            },
+            loop_side: RealTimeEndpoint {
+                input: input_out,
+                records_out,
+                records_back,
+                offers,
+                returned,
+                shared,
+                publisher: publisher_waker,
+                wake,
+                lost: 0,
+                since: f64::NEG_INFINITY,
+            },
+        }
+    }
+}
+
+impl RealTimeEndpoint {
+    /// Returns the newest input with the requests so far, and whether it is new.
+    pub fn input(&mut self) -> (&Input, bool) {
+        let new = self.input.update();
+        let shared = &self.shared;
+        let input = self.input.output_buffer_mut();
+        input.hold = shared.of(LoopRequest::Hold).made();
+        input.clear = shared.of(LoopRequest::Clear).made();
+        input.release_tension = shared.of(LoopRequest::ReleaseTension).made();
+        input.inactive = !shared.active.load(Ordering::Acquire);
+        let since = self.since;
+        for sample in input.motors.iter_mut().chain([&mut input.pan]) {
+            sample.take_if(|s| s.received < since);
+        }
+        for sample in [&mut input.head, &mut input.base] {
+            sample.take_if(|s| s.received < since);
+        }
+        (input, new)
+    }
+
+    /// From now on samples received before loop time `since`, s, count as never received.
+    pub fn forget_before(&mut self, since: f64) {
+        self.since = since;
+    }
+
+    /// Returns the input fetched last.
+    pub fn last_input(&self) -> &Input {
+        self.input.output_buffer()
+    }
+
+    /// Acknowledges that a tick has seen the requests in the input fetched last.
+    pub fn seen(&mut self) {
+        let input = self.input.output_buffer_mut();
+        let (hold, clear, release_tension) = (input.hold, input.clear, input.release_tension);
+        for (ask, number) in [
+            (LoopRequest::Hold, hold),
+            (LoopRequest::Clear, clear),
+            (LoopRequest::ReleaseTension, release_tension),
+        ] {
+            self.shared.of(ask).seen.store(number, Ordering::Release);
+        }
+        self.beat();
+    }
+
+    /// Increments the heartbeat: with each tick, and while the loop waits for the next one.
+    pub fn beat(&self) {
+        self.shared.beats.fetch_add(1, Ordering::AcqRel);
+    }
+
+    /// Returns the number of events so far; call it before processing them.
+    pub fn brought(&self) -> u64 {
+        self.shared.brought.load(Ordering::Acquire)
+    }
+
+    /// Reports that the first `brought` events have been processed.
+    pub fn dealt_with(&self, brought: u64) {
+        if self.shared.dealt_with.swap(brought, Ordering::AcqRel) != brought {
+            self.publisher.unpark();
+        }
+    }
+
+    /// Returns true if the joint is to be driven.
+    pub fn active(&self) -> bool {
+        self.shared.active.load(Ordering::Acquire)
+    }
+
+    /// Returns true if a law is on offer.
+    pub fn law_waits(&self) -> bool {
+        !self.offers.is_empty()
+    }
+
+    /// Takes one law on offer, unless it was withdrawn: `swap` exchanges it for the active law,
+    /// which returns to be freed elsewhere.
+    pub fn take_law(&mut self, swap: impl FnOnce(&mut Box<Program>)) {
+        let Ok(mut offer) = self.offers.pop() else {
+            return;
+        };
+        let fate = &offer.fate;
+        if fate
+            .compare_exchange(WAITING, TAKEN, Ordering::AcqRel, Ordering::Acquire)
+            .is_ok()
+        {
+            swap(&mut offer.program);
+        }
+        if let Err(rtrb::PushError::Full(offer)) = self.returned.push(offer) {
+            // Cannot happen while the sender keeps its count; a leak is better here than freeing
+            // memory.
+            std::mem::forget(offer);
+        }
+    }
+
+    /// Sends `record`, and replaces it by an older one to be overwritten.
+    pub fn send(&mut self, record: &mut Box<Record>) {
+        if let Ok(mut empty) = self.records_back.pop() {
+            std::mem::swap(record, &mut empty);
+            // There are as many slots as boxes: never full.
+            if let Err(rtrb::PushError::Full(record)) = self.records_out.push(empty) {
+                std::mem::forget(record);
+            }
+        } else {
+            self.lost += 1;
+        }
+        self.publisher.unpark();
+    }
+
+    /// Returns the number of records lost so far.
+    pub fn lost(&self) -> u64 {
+        self.lost
+    }
+
+    /// Returns true if the loop is requested to stop.
+    pub fn stopping(&self) -> bool {
+        self.shared.stop.load(Ordering::Acquire)
+    }
+
+    /// Sleeps until an input sender or a handle wakes the loop, at most for `most`.
+    pub fn sleep(&self, most: Duration) {
+        self.wake.park_timeout(most);
+    }
+}
+
+impl RealTimeEndpoint {
+    /// Marks the start of a loop.
+    pub fn begin(&self) {
+        // In this order; see `ended_by_itself`.
+        self.shared.running.store(true, Ordering::Release);
+        self.shared.stop.store(false, Ordering::Release);
+    }
+
+    /// Marks the end of the loop; this endpoint serves the next one.
+    pub fn end(&self) {
+        self.shared.running.store(false, Ordering::Release);
+        self.publisher.unpark();
+    }
+}
+
+impl Drop for RealTimeEndpoint {
+    fn drop(&mut self) {
+        self.end();
+    }
+}
+
+impl InputSender {
+    /// Sends a copy of `input`; with `wake` it wakes a loop that sleeps until the next sample.
+    pub fn send(&mut self, input: &Input, wake: bool) {
+        self.input.input_buffer_mut().clone_from(input);
+        self.input.publish();
+        if wake {
+            self.wake.unpark();
+        }
+    }
+}
+
+impl RecordReceiver {
+    /// Sleeps until there is telemetry, an event has been processed, the loop ends, or `most` has
+    /// passed.
+    pub fn wait(&self, most: Duration) {
+        if self.records.is_empty() {
+            self.wake.park_timeout(most);
+        }
+    }
+
+    /// Returns the number of processed events, whose telemetry is available. If no loop runs,
+    /// returns that of all events.
+    pub fn dealt_with(&self) -> u64 {
+        if self.ended() {
+            return self.shared.brought.load(Ordering::Acquire);
+        }
+        self.shared.dealt_with.load(Ordering::Acquire)
+    }
+
+    /// Passes every available record to `use_it`, oldest first, with the number of those behind it.
+    pub fn drain(&mut self, mut use_it: impl FnMut(&Record, usize)) {
+        let mut left = self.records.slots();
+        while left > 0
+            && let Ok(record) = self.records.pop()
+        {
+            left -= 1;
+            use_it(&record, left);
+            let _ = self.back.push(record);
+        }
+    }
+
+    /// Returns true if no loop runs; no record follows before the next one begins.
+    pub fn ended(&self) -> bool {
+        !self.shared.running.load(Ordering::Acquire)
+    }
+
+    /// Returns true if the loop has ended without a request to stop.
+    pub fn ended_by_itself(&self) -> bool {
+        // A loop that begins meanwhile is marked as running before its stop is withdrawn.
+        let asked = self.shared.stop.load(Ordering::Acquire);
+        !asked && self.ended()
+    }
+}
+
+impl LawSender {
+    /// Offers a law. Returns `None` if too many are in transit, which means that the loop does not
+    /// run.
+    pub fn offer(&mut self, program: Program) -> Option<Pending> {
+        self.collect();
+        if self.under_way >= LAWS {
+            return None;
+        }
+        let fate = Arc::new(AtomicU8::new(WAITING));
+        let offer = Offer {
+            program: Box::new(program),
+            fate: fate.clone(),
+        };
+        self.offers.push(offer).ok()?;
+        self.under_way += 1;
+        Some(Pending { fate })
+    }
+
+    /// Frees the returned laws.
+    pub fn collect(&mut self) {
+        while self.returned.pop().is_ok() {
+            self.under_way -= 1;
+        }
+    }
+}
+
+impl Pending {
+    /// Returns true if the loop has taken the law.
+    pub fn taken(&self) -> bool {
+        self.fate.load(Ordering::Acquire) == TAKEN
+    }
+
+    /// Withdraws the law. Returns false if the loop has already taken it.
+    pub fn withdraw(&self) -> bool {
+        self.fate
+            .compare_exchange(WAITING, WITHDRAWN, Ordering::AcqRel, Ordering::Acquire)
+            .is_ok()
+    }
+
+    /// Waits at most for `most` until the loop has taken the law, and withdraws it otherwise.
+    /// Returns true if the loop has taken it.
+    pub fn wait(&self, most: Duration) -> bool {
+        let start = Instant::now();
+        while !self.taken() {
+            if start.elapsed() > most {
+                return !self.withdraw();
+            }
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        true
+    }
+}
+
+impl Handle {
+    /// Sends a request to the loop. Returns the number of the request.
+    pub fn ask(&self, what: LoopRequest) -> u64 {
+        self.shared.of(what).make()
+    }
+
+    /// Returns the number of requests of that kind so far.
+    pub fn asked(&self, what: LoopRequest) -> u64 {
+        self.shared.of(what).made()
+    }
+
+    /// Returns true if a tick has seen request `number` of that kind.
+    pub fn seen(&self, what: LoopRequest, number: u64) -> bool {
+        self.shared.of(what).seen(number)
+    }
+
+    /// Sets whether the joint is to be driven; at first it is only monitored.
+    pub fn set_active(&self, active: bool) {
+        self.shared.active.store(active, Ordering::Release);
+        self.wake.unpark();
+    }
+
+    /// Reports an event, and wakes the loop to process it, or the publisher if no loop runs.
+    /// Returns the event's number; see [`RecordReceiver::dealt_with`].
+    pub fn bring(&self) -> u64 {
+        let number = self.shared.brought.fetch_add(1, Ordering::AcqRel) + 1;
+        self.wake.unpark();
+        if self.ended() {
+            self.publisher.unpark();
+        }
+        number
+    }
+
+    /// Requests the loop to stop.
+    pub fn stop(&self) {
+        self.shared.stop.store(true, Ordering::Release);
+        self.wake.unpark();
+    }
+
+    /// Returns true if no loop runs.
+    pub fn ended(&self) -> bool {
+        !self.shared.running.load(Ordering::Acquire)
+    }
+
+    /// Returns true if the joint is to be driven.
+    pub fn active(&self) -> bool {
+        self.shared.active.load(Ordering::Acquire)
+    }
+
+    /// Returns the heartbeat count of the loop.
+    pub fn beats(&self) -> u64 {
+        self.shared.beats.load(Ordering::Acquire)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_newest_input_wins_and_requests_to_hold_are_counted() {
+        let mut link = Link::new(3);
+        let mut input = Input::new(3);
+        assert!(!link.loop_side.input().1);
+        for sequence in 0..5 {
+            input.desired = Some(crate::control::tick::Desired {
+                sequence,
+                ..Default::default()
+            });
+            link.input.send(&input, false);
+        }
+        let number = link.handle.ask(LoopRequest::Hold);
+        let (seen, new) = link.loop_side.input();
+        assert!(new && seen.inactive);
+        assert_eq!(seen.desired.map(|d| d.sequence), Some(4));
+        assert_eq!((seen.hold, seen.clear, seen.release_tension), (1, 0, 0));
+        assert!(!link.handle.seen(LoopRequest::Hold, number));
+        link.loop_side.seen();
+        assert!(link.handle.seen(LoopRequest::Hold, number));
+        assert!(!link.handle.seen(LoopRequest::Clear, 1));
+        link.handle.set_active(true);
+        let (seen, new) = link.loop_side.input();
+        assert!(!new && !seen.inactive);
+    }
+
+    #[test]
+    fn records_come_out_in_order_and_a_full_ring_loses_the_newest() {
+        let mut link = Link::new(3);
+        let mut record = Box::new(Record {
+            output: Output::new(3),
+            ..Record::default()
+        });
+        for tick in 0..RECORDS as u64 + 7 {
+            record.counts.ticks = tick;
+            record.output.setpoints[1] = tick as f64;
+            link.loop_side.send(&mut record);
+            assert_eq!(record.output.setpoints.len(), 3);
+        }
+        assert_eq!(link.loop_side.lost(), 7);
+        let mut seen = Vec::new();
+        link.records
+            .drain(|r, left| seen.push((r.counts.ticks, r.output.setpoints[1], left)));
+        assert_eq!(seen.len(), RECORDS);
+        for (i, (tick, setpoint, left)) in seen.iter().enumerate() {
+            assert_eq!((*tick, *setpoint), (i as u64, i as f64));
+            assert_eq!(*left, RECORDS - 1 - i);
+        }
+        link.loop_side.send(&mut record);
+        assert_eq!(link.loop_side.lost(), 7);
+        drop(link.loop_side);
+        assert!(link.records.ended() && link.handle.ended());
+    }
+}

@@ -1,0 +1,3 @@
+//! The simulated joint. It shares nothing with the control side.
+
+pub mod beam;
