@@ -2,7 +2,8 @@
 
 use crate::control::geometry::{Bend, DIRECTION_FLOOR, bend_from, direction, inclination};
 use crate::design::trial::{MoveFigures, TrialError};
-use crate::ros::client::bend_client::{ClientError, Recorded};
+use crate::ros::client::ClientError;
+use crate::ros::client::bend_client::Recorded;
 
 /// A payload on the head plate: name, mass, kg, height of its centre above the beam's end, m, and
 /// its gain set. Invented numbers.
