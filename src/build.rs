@@ -40,8 +40,8 @@ fn main() {
         // its libraries where they were at build time. DT_RPATH is needed because DT_RUNPATH does
         // not apply to the dependencies of those libraries.
         println!("cargo::rustc-link-arg=-Wl,--disable-new-dtags");
-        for prefix in prefixes(|name| std::env::var(name).ok()) {
-            println!("cargo::rustc-link-arg=-Wl,-rpath,{prefix}/lib");
+        for folder in libraries(|name| std::env::var(name).ok()) {
+            println!("cargo::rustc-link-arg=-Wl,-rpath,{folder}");
         }
     }
 }
@@ -88,6 +88,26 @@ fn is_there(
         std::fs::read_to_string(Path::new(prefix).join(index).join(package))
             .is_ok_and(|listed| listed.lines().any(|line| kinds.iter().any(|k| k == line)))
     })
+}
+
+/// Returns the folders with ROS's libraries: `lib` of each prefix, and of the loader's own path the
+/// folders inside a prefix.
+pub fn libraries(variable: impl Fn(&str) -> Option<String>) -> Vec<String> {
+    let prefixes = prefixes(&variable);
+    let mut folders: Vec<String> = prefixes
+        .iter()
+        .map(|prefix| format!("{prefix}/lib"))
+        .collect();
+    let loaders = variable("LD_LIBRARY_PATH").unwrap_or_default();
+    for folder in loaders.split(':').filter(|folder| !folder.is_empty()) {
+        let inside = prefixes
+            .iter()
+            .any(|prefix| Path::new(folder).starts_with(prefix));
+        if inside && !folders.iter().any(|f| f == folder) {
+            folders.push(folder.into());
+        }
+    }
+    folders
 }
 
 /// Returns the folders that ROS packages are installed under.

@@ -45,7 +45,7 @@ fn a_tick_allocates_nothing() {
                 tick(&joint, &law, &mut state, &input, now, &mut out);
                 tracked += usize::from(out.mode == Mode::Tracking);
                 released |= match out.mode {
-                    Mode::Releasing => 1,
+                    Mode::ReleasingTension => 1,
                     Mode::Released => 2,
                     Mode::Retensioning => 4,
                     _ => 0,

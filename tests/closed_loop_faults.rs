@@ -355,9 +355,10 @@ fn a_loop_that_stood_in_motion_brings_a_velocity_drive_to_rest_and_goes_on_from_
             peak.to_degrees()
         );
         assert!(peak < 1.05 * target.norm(), "{stood} s: {peak} rad");
-        match goes_on {
-            true => assert!(off < 0.5, "{off} deg off"),
-            false => assert!(off > 3.0, "{off} deg off"),
+        if goes_on {
+            assert!(off < 0.5, "{off} deg off")
+        } else {
+            assert!(off > 3.0, "{off} deg off")
         }
     }
 }

@@ -113,9 +113,10 @@ fn what_is_written_is_taken_and_the_rest_is_as_usual() {
             let word = reaction.name();
             let result = with(&format!("  {name}: {{reaction: {word}}}\n"));
             let by_imu = [Rule::ImuStale, Rule::ImuFrozen].contains(&rule);
-            let good = match by_imu {
-                true => reaction >= Reaction::Hold,
-                false => choice.mildest.is_some_and(|mildest| reaction >= mildest),
+            let good = if by_imu {
+                reaction >= Reaction::Hold
+            } else {
+                choice.mildest.is_some_and(|mildest| reaction >= mildest)
             };
             assert_eq!(result.is_ok(), good, "{name} {word}");
         }
@@ -163,7 +164,7 @@ fn what_is_wrong_is_told_in_one_sentence() {
             "supervision.slack.limit_tendons is -1; accepted: a number from 0 to 63 tendons",
         ),
         (
-            "supervision: {travel: {after_s: .nan}}",
+            "supervision: {position_limit: {after_s: .nan}}",
             "supervision.position_limit.after_s is .nan; accepted: a number from 0 to 10 s",
         ),
         (

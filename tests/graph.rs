@@ -1,5 +1,5 @@
-//! The node on a real ROS 2 graph: the real binary, a plant and clients in another language (rclpy). The clients
-//! are in `tests/graph/`; each test has a ROS domain of its own.
+//! The node on a real ROS 2 graph: the real binary, a plant and clients in another language
+//! (rclpy). The clients are in `tests/graph/`; each test has a ROS domain of its own.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -202,7 +202,7 @@ fn gains_are_saved() {
     stage.plant(&[]);
     stage.client("saving.py", &[]);
     assert_eq!(std::fs::read_to_string(&file).unwrap(), before);
-    // Listed in the joint file, the new set is there at the next start.
+    // Once listed in the joint file, the new set is available at the next start.
     let (from, to) = (
         "gains/any-payload.yaml",
         "gains/any-payload.yaml\n  - gains/any-payload-1.yaml",
@@ -286,14 +286,14 @@ fn a_pose_sent_by_hand() {
         );
         assert!(number("error", "error") < 0.7, "{said}");
 
-        // Beyond its limit the joint holds another pose than the one asked, and that is no success.
+        // Beyond its limit the joint holds another pose than the commanded one, which is a failure.
         let far = ["--inclination-deg", "70", "--direction-deg", "-70"];
         let output = stage.point(&far, &["--timeout-s", "60"]).output().unwrap();
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(1), "{said}");
         assert!(said.contains("from the one asked"), "{said}");
 
-        // The sensors fall silent: the pose cannot be held, and that is said in time.
+        // The sensors fall silent: the pose cannot be held, and the command reports it in time.
         stage.client("silence.py", &[]);
         let output = stage.point(&pose, &["--timeout-s", "5"]).output().unwrap();
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -339,7 +339,7 @@ fn a_point_looked_at_by_hand() {
         assert!(number(&said, " deg at least") < 0.1, "{said}");
         assert!(number(&said, " deg measured") < 1.0, "{said}");
         assert!(said.contains("held after"), "{said}");
-        // The same point told in a frame of the joint file: the torso is 350 mm below the base plate.
+        // The same point in a frame of the joint file: the torso is 350 mm below the base plate.
         let said = look(stage, &["--at-m", "0.3,0.5,0.35", "--frame", "torso"], 0);
         assert!(said.contains("m in torso"), "{said}");
         assert!(number(&said, " deg measured") < 1.0, "{said}");
@@ -365,7 +365,7 @@ fn a_point_looked_at_by_hand() {
         );
         assert!(said.contains("garden"), "{said}");
 
-        // A pose with a twist, which is the pan motor's; directions are those of the base frame.
+        // A pose with a yaw, which the pan motor turns; directions are those of the base frame.
         let pose = [
             "--inclination-deg=15",
             "--direction-deg=-40",
@@ -406,7 +406,8 @@ fn goals_end_with_the_joint_s_sensors_and_with_its_node() {
     });
 }
 
-/// What rclpy makes of the interface packages that the project's own ROS builds itself, or of a sourced ROS's.
+/// Reads with rclpy the interface packages that the project's own ROS builds, or those of a sourced
+/// ROS.
 #[cfg(all(has_tf2_msgs, has_control_msgs))]
 #[test]
 fn transforms_and_pointing_cross_the_graph() {

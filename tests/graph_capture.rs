@@ -1,4 +1,4 @@
-//! The orientation of a base without an IMU of its own, captured over the graph. See `tests/graph.rs`.
+//! Capture of the orientation of a base without an IMU, over the graph. See `tests/graph.rs`.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]

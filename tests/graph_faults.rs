@@ -1,4 +1,5 @@
-//! What may happen to processes, topics and disks on a real ROS 2 graph: clients in another language (rclpy) see what follows.
+//! Faults of processes, topics and disks on a real ROS 2 graph; clients in another language (rclpy)
+//! observe the effects.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -12,7 +13,7 @@ use harness::{Stage, in_real_time};
 
 const NECK: &str = "glasshouse-neck.yaml";
 
-/// Joint file, simulated joint and kind of setpoints.
+/// Joint file, simulated joint and command interface.
 const KINDS: [(&str, &str, &str); 2] = [
     (NECK, "glasshouse-neck-simulated.yaml", "position"),
     (
@@ -101,8 +102,8 @@ fn subscribers_that_never_take_a_message() {
     });
 }
 
-/// Mounts a small file system of its own over the folder `$1`, which nobody but the program that follows sees and which
-/// goes with it; the folder's files are in it.
+/// Mounts a small file system over the folder `$1`, with the folder's files in it. Only the program
+/// that follows sees it, and it ends with that program.
 const SMALL_DISK: &str = r#"
 set -e
 cp -a "$1" "$1.files"
@@ -111,7 +112,7 @@ cp -a "$1.files/." "$1"
 shift
 exec "$@""#;
 
-/// Whether this machine grants such a file system.
+/// Returns true where this machine permits such a mount.
 fn may_mount() -> bool {
     let folder = tempfile::tempdir().unwrap();
     let mut command = Command::new("unshare");
@@ -125,10 +126,11 @@ fn gains_and_incident_on_a_full_disk() {
     let mut stage = Stage::new(200);
     let folder = stage.config("gains");
     let small = may_mount();
-    // In the other case: beneath a file.
-    let incident = match small {
-        true => folder.join("incident"),
-        false => stage.config(NECK).join("incident"),
+    // In the other case the folder would lie beneath a file.
+    let incident = if small {
+        folder.join("incident")
+    } else {
+        stage.config(NECK).join("incident")
     };
     let incident = format!("incidents.folder:={}", incident.display());
     let node = stage.withy(&[NECK], &["-p", &incident]);

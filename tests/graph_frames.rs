@@ -1,5 +1,6 @@
-//! Looking at things on a real ROS 2 graph: points and poses in frames, frames that move, streams, a base that moves. The
-//! real binary before the simulated joint as a process, and clients in another language (rclpy) in `tests/graph/`.
+//! Gaze targets on a real ROS 2 graph: points and poses in frames, moving frames, streams, a moving
+//! base. The real binary and the simulated joint run as processes; the clients in another language
+//! (rclpy) are in `tests/graph/`.
 #![cfg(all(feature = "ros", has_tf2_msgs))]
 
 #[path = "graph/harness.rs"]
@@ -15,7 +16,7 @@ const CAMERA: &str = "camera:\n  position_mm: [60, 0, 30]\n  axis: [1, 0, 0]\n  
 const PAN: &str = "pan:\n  motor: neck_pan\n  travel_deg: [-170, 170]\n  speed_rad_s: 3\n  acceleration_rad_s2: 40\n  \
                    time_constant_s: 0.02\n  gear_ratio: 1\n  sign: 1\n";
 
-/// A client before the neck on its pan.
+/// Runs a client against the neck on its pan.
 fn look(number: u32, client: &str, arguments: &[&str], simulated: &[&str]) {
     let mut stage = Stage::new(number);
     run(&mut stage, client, arguments, simulated);
@@ -99,7 +100,8 @@ fn a_forward_camera_without_pan_is_told_to_see_a_few_degrees() {
     let line = said.lines().find(|l| l.contains("without a pan motor"));
     let line = line.unwrap_or_else(|| panic!("{said}"));
     assert!(line.contains("WARN"), "{line}");
-    // Leaning sideways turns a forward axis a little: by less than 10 deg within 40 deg of inclination.
+    // Leaning sideways turns a forward axis a little: by less than 10 deg within 40 deg of
+    // inclination.
     let numbers: Vec<f64> = line
         .split(' ')
         .filter_map(|word| word.parse().ok())

@@ -1,5 +1,5 @@
-//! The incident recording on a real ROS 2 graph: what a fault and a request write agrees with what a client in another language
-//! (rclpy) saw.
+//! The incident recording on a real ROS 2 graph: the files of a fault and of a request agree with
+//! what a client in another language (rclpy) received.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -15,7 +15,7 @@ const NECK: &str = "glasshouse-neck.yaml";
 fn a_fault_and_a_request_write_what_others_saw() {
     let mut stage = Stage::new(151);
     let folder = stage.folder().join("state/withy/withy");
-    // The IMU of a machine that stalls is not what is looked at here.
+    // IMU gaps of a stalled machine are outside this test.
     let given = ["limits.feedback:=0.12", "limits.stale_imu:=2.0"];
     stage.withy_run(&[NECK], &["-p", given[0], "-p", given[1]]);
     stage.plant(&[]);
@@ -39,7 +39,7 @@ fn a_kill_in_the_middle_leaves_no_half_file() {
             &["kill", folder.to_str().unwrap(), &pid],
         );
         stage.wait("withy", Duration::from_secs(10));
-        // The next one clears up and writes.
+        // The next node deletes the leftovers and writes.
         stage.withy_run(&[NECK], &["-p", &given]);
         stage.client("incident_killed.py", &["after", folder.to_str().unwrap()]);
     });

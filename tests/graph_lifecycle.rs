@@ -1,5 +1,6 @@
-//! A managed node on a real ROS 2 graph: the real binary, a plant and clients in another language (rclpy), whose own lifecycle
-//! node is what the tables are compared with. The clients are in `tests/graph/`.
+//! A managed node on a real ROS 2 graph: the real binary, a plant and clients in another language
+//! (rclpy). The tables are compared with rclpy's own lifecycle node. The clients are in
+//! `tests/graph/`.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -19,7 +20,7 @@ use nix::unistd::Pid;
 
 const NECK: &str = "glasshouse-neck.yaml";
 
-/// Copies of the neck's joint file, each in the namespace of its name.
+/// Writes copies of the neck's joint file, each in the namespace of its name.
 fn apart(stage: &Stage, names: &[&str]) -> Vec<String> {
     let neck = std::fs::read_to_string(stage.config(NECK)).unwrap();
     let copy = |name: &&str| {
@@ -39,7 +40,7 @@ fn every_transition_legal_and_illegal_from_each_state() {
     stage.withy_run_by_hand(&files, &[]);
     stage.plant(&["ns=/a"]);
     stage.client("transitions.py", &[]);
-    // Finalized is not gone: the process ends when it is told to.
+    // A finalized node still runs: its process ends on a signal.
     stage.signal("withy", "-TERM");
     let status = stage.wait("withy", Duration::from_secs(10));
     assert!(status.success(), "{status}\n{}", stage.log("withy"));
@@ -151,7 +152,7 @@ fn a_process_that_is_stopped_and_goes_on_says_so_and_holds() {
     });
 }
 
-/// Holds a thread of a process where it is, until it is dropped; by its name (proc(5): task/[tid]/comm).
+/// Stops a thread of a process, found by its name (proc(5): task/[tid]/comm), until it is dropped.
 struct Held(Pid);
 
 impl Held {
@@ -177,7 +178,8 @@ impl Held {
 
 impl Drop for Held {
     fn drop(&mut self) {
-        // One that has ended with its process is waited for by whoever held it, and so is its process by that.
+        // A thread that ended with its process must be waited for by its tracer, and so must the
+        // process.
         if ptrace::detach(self.0, None).is_err() {
             let _ = waitpid(self.0, Some(WaitPidFlag::__WALL));
         }
@@ -250,7 +252,7 @@ fn signals_bring_it_to_rest_deactivate_and_finalize_it() {
 fn the_end_is_bounded_where_something_blocks_and_a_second_signal_ends_at_once() {
     for (number, signals, most) in [(127, 2, 3.0), (128, 1, 12.0)] {
         in_real_time(number, |stage| {
-            // What the node says goes into a pipe that nobody reads, and whose other end is known here.
+            // The node's log goes into a pipe that nobody reads, and whose read end is open here.
             let pipe = stage.folder().join("log");
             let made = Command::new("mkfifo").arg(&pipe).status().unwrap();
             assert!(made.success());
@@ -286,7 +288,7 @@ fn the_end_is_bounded_where_something_blocks_and_a_second_signal_ends_at_once() 
             signal();
             let begin = Instant::now();
             if signals == 2 {
-                // Two signals that come together are one.
+                // Two signals that arrive together count as one.
                 while begin.elapsed() < Duration::from_millis(300) {
                     std::thread::sleep(Duration::from_millis(10));
                 }

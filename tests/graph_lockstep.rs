@@ -1,5 +1,5 @@
-//! Simulated time in lockstep on a real ROS 2 graph: the same seed and commands give the same recording, byte for byte,
-//! whatever the machine does meanwhile.
+//! Simulated time in lockstep on a real ROS 2 graph: the same seed and commands give the same
+//! recording, byte for byte, under any load of the machine.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -9,8 +9,8 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 
 use harness::Stage;
 
-/// The node's own recording of a joint with this seed, tick by tick: what was measured, computed and sent. Without its head,
-/// which has the date.
+/// Returns the node's own recording of a joint with this seed, cycle by cycle: measured, computed
+/// and sent values. The head is left out, since it has the date.
 fn recording(number: u32, joints: [&str; 2], what: &str, seed: &str, second: bool) -> String {
     let mut stage = Stage::new(number);
     let [joint, simulated] = joints;
@@ -18,7 +18,7 @@ fn recording(number: u32, joints: [&str; 2], what: &str, seed: &str, second: boo
     let mut nodes = vec![joint];
     let (file, other);
     if second {
-        // The same neck once more, in a namespace of its own, on the same clock.
+        // A second copy of the neck, in a namespace of its own, on the same clock.
         for (from, to) in [(joint, "second.yaml"), (simulated, "second-simulated.yaml")] {
             let text = std::fs::read_to_string(stage.config(from)).unwrap();
             let text = text.replace("namespace: /", "namespace: /second");
@@ -41,7 +41,7 @@ fn recording(number: u32, joints: [&str; 2], what: &str, seed: &str, second: boo
     rows.join("\n")
 }
 
-/// Two runs are the same. Gives the first.
+/// Checks that two runs are the same. Returns the first.
 fn same(number: u32, joints: [&str; 2], what: &str, second: bool) -> String {
     let first = recording(number, joints, what, "7", second);
     let again = recording(number + 1, joints, what, "7", second);
@@ -68,7 +68,7 @@ const NECK: [&str; 2] = ["glasshouse-neck.yaml", "glasshouse-neck-simulated.yaml
 #[test]
 fn a_joint_records_the_same_in_every_run() {
     let first = same(220, NECK, "neck", false);
-    // Another seed is another build of the joint and other noise.
+    // Another seed gives another build of the joint and other noise.
     assert_ne!(first, recording(222, NECK, "neck", "8", false));
 }
 

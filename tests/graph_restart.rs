@@ -1,5 +1,5 @@
-//! Processes that are killed and started anew on a real ROS 2 graph: each hears and is heard within seconds, and nothing of
-//! them is left in shared memory.
+//! Processes that are killed and started again on a real ROS 2 graph: each hears and is heard
+//! within seconds, and leaves nothing in shared memory.
 //!
 //! 5 times each; `WITHY_RESTARTS=50` for more.
 #![cfg(feature = "ros")]
@@ -11,8 +11,8 @@ use std::process::Command;
 
 use harness::{in_real_time, skip};
 
-/// A network of its own, with nothing but this machine in it: there discovery needs no limit. And shared memory of its own,
-/// since others' listeners use the machine's.
+/// A network of its own, with nothing but this machine in it: discovery needs no limit there. The
+/// shared memory is also its own, since other listeners use the machine's.
 const ALONE: &str = r#"ip link set lo up multicast on && ip route add 224.0.0.0/4 dev lo &&
 mount -t tmpfs withy /dev/shm && exec "$@""#;
 

@@ -1,4 +1,5 @@
-//! The policy for DDS security in `config/security` against what the node really uses of the graph, and enclave arguments.
+//! The policy for DDS security in `config/security` against the node's real use of the graph, and
+//! enclave arguments.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -12,10 +13,10 @@ use roxmltree::{Document, Node};
 
 const POLICY: &str = include_str!("../config/security/withy-policy.xml");
 
-/// A right: what may be done with which name.
+/// A right: an operation and the name that it applies to.
 type Right = (&'static str, String);
 
-/// Rights, each with whether it is only optional.
+/// Rights, each with a flag that is true if it is only optional.
 type Rights = BTreeMap<Right, bool>;
 
 /// The rights that a list of the policy can give, by the list and its attributes.
@@ -25,13 +26,13 @@ const GIVEN: [(&str, &str, [&str; 2]); 3] = [
     ("actions", "action", ["execute", "call"]),
 ];
 
-/// What the action of a name is made of: topics from the server, services to it (ROS 2 design documents, "Actions").
+/// The topics from an action's server, and the services to it (ROS 2 design documents, "Actions").
 const ACTION: [(&str, [&str; 2]); 2] = [
     ("topic", ["feedback", "status"]),
     ("service", ["send_goal", "cancel_goal"]),
 ];
 
-/// The children that are elements, which all have to be of these names.
+/// Returns the children that are elements, all of which must have these names.
 fn children<'a, 'i>(of: Node<'a, 'i>, names: &[&str]) -> Vec<Node<'a, 'i>> {
     let found: Vec<_> = of.children().filter(Node::is_element).collect();
     for child in &found {
@@ -44,7 +45,7 @@ fn children<'a, 'i>(of: Node<'a, 'i>, names: &[&str]) -> Vec<Node<'a, 'i>> {
     found
 }
 
-/// The attributes, which all have to be of these names; the first `needed` have to be there.
+/// Checks that all attributes have these names, and that the first `needed` are there.
 fn attributes(of: Node, names: &[&str], needed: usize) {
     for attribute in of.attributes() {
         assert!(names.contains(&attribute.name()), "{attribute:?}");
@@ -54,7 +55,7 @@ fn attributes(of: Node, names: &[&str], needed: usize) {
     }
 }
 
-/// A full name from an expression of a profile.
+/// Returns a full name from an expression of a profile.
 fn full(profile: Node, name: &str) -> String {
     let (ns, node) = (
         profile.attribute("ns").unwrap(),
@@ -68,8 +69,8 @@ fn full(profile: Node, name: &str) -> String {
     }
 }
 
-/// Reads the policy by the rules of its schema (ROS 2 design documents, "ROS 2 Access Control Policies", policy.xsd 0.2.0): the
-/// rights of each enclave.
+/// Reads the policy by the rules of its schema (ROS 2 design documents, "ROS 2 Access Control
+/// Policies", policy.xsd 0.2.0). Returns the rights of each enclave.
 fn policy() -> BTreeMap<String, Rights> {
     let document = Document::parse(POLICY).unwrap();
     let root = document.root_element();
@@ -112,7 +113,7 @@ fn read(profile: Node, list: Node, rights: &mut Rights) {
     for entry in children(list, &[*item]) {
         attributes(entry, &[], 0);
         let name = entry.text().unwrap_or_default();
-        // Names in full, no wildcards: that is what least privilege is about.
+        // Full names, no wildcards, for least privilege.
         let good = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '/');
         assert!(
             name.trim_start_matches('~').chars().all(good) && name.len() > 1,
@@ -134,7 +135,7 @@ fn read(profile: Node, list: Node, rights: &mut Rights) {
     }
 }
 
-/// Actions as the topics and services that they are made of.
+/// Replaces actions by the topics and services that they consist of.
 fn spelt_out(rights: &Rights) -> Rights {
     let mut all = Rights::new();
     for ((does, name), optional) in rights {
@@ -157,14 +158,14 @@ fn spelt_out(rights: &Rights) -> Rights {
     all
 }
 
-/// Rights as one line each.
+/// Returns rights as one line each.
 fn lines<'a>(rights: impl Iterator<Item = &'a Right>) -> BTreeSet<String> {
     rights
         .map(|(does, name)| format!("{does} {name}"))
         .collect()
 }
 
-/// What the node of the joint file uses of the graph, once it uses all of `wanted`, or does not in time.
+/// Returns the node's use of the graph, once it includes all of `wanted` or the time is over.
 fn used(
     stage: &mut Stage,
     ros: &[&str],
@@ -217,7 +218,8 @@ fn a_joint_that_has_everything_uses_all_that_is_optional() {
 #[test]
 fn an_enclave_that_is_none_is_refused_in_one_sentence() {
     let stage = Stage::new(178);
-    // What the ROS 2 design document "ROS 2 Security Enclaves" says of a path: it begins with a slash, and so on.
+    // Rules of a path by the ROS 2 design document "ROS 2 Security Enclaves": it begins with a
+    // slash, and so on.
     for enclave in ["withy", "/with y", "//withy", "/withy/", "/1withy", ""] {
         let ros = ["--enclave", enclave];
         let output = stage.withy(&["glasshouse-neck.yaml"], &ros).output();
@@ -231,7 +233,7 @@ fn an_enclave_that_is_none_is_refused_in_one_sentence() {
     }
 }
 
-/// A node that is to be secure, with keys from a folder of the stage.
+/// Returns the command of a node with security, with keys from a folder of the stage.
 fn secure(stage: &Stage, keystore: &str) -> Command {
     let mut command = stage.withy(&["glasshouse-neck.yaml"], &["--enclave", "/withy"]);
     command.env("ROS_SECURITY_ENABLE", "true");
@@ -239,11 +241,12 @@ fn secure(stage: &Stage, keystore: &str) -> Command {
     command
 }
 
-/// A node without the security that was asked for would be open to all.
+/// A node that silently lacks the requested security would be open to all.
 #[test]
 fn security_that_cannot_be_had_is_no_reason_to_go_without() {
     let stage = Stage::new(179);
-    // A folder for keys that holds none; the wheels' middleware has no security, and says the same.
+    // A folder for keys that holds none. The wheels' middleware has no security, and reports the
+    // same.
     std::fs::create_dir_all(stage.folder().join("keys/enclaves/withy")).unwrap();
     let enabled = "ROS_SECURITY_ENABLE";
     let cases = [("nowhere", "SECURITY"), ("keys", enabled)];
@@ -294,7 +297,7 @@ fn what_one_may_do_another_may_answer() {
                 "nobody may {answers} {name}"
             );
         }
-        // And nobody may ask for what the node does not have.
+        // No enclave may ask for names that the node lacks.
         for (_, name) in others
             .iter()
             .filter(|(d, n)| *d == answers && n.starts_with("/withy/"))
@@ -305,7 +308,7 @@ fn what_one_may_do_another_may_answer() {
             );
         }
     }
-    // Only drivers say where motors are, and only the node drives them.
+    // Only drivers publish motor angles, and only the node commands them.
     for (path, rights) in &all {
         for name in ["/joint_states", "/imu", "/base_imu"] {
             let may = rights.contains_key(&("publish", name.to_string()));

@@ -1,4 +1,5 @@
-//! Who may command, on a real ROS 2 graph: several rclpy nodes that want one joint. The clients are in `tests/graph/`.
+//! Command sources on a real ROS 2 graph: several rclpy nodes compete for one joint. The clients
+//! are in `tests/graph/`.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -8,7 +9,7 @@ use harness::Stage;
 
 const NECK: &str = "glasshouse-neck.yaml";
 
-/// Gaps in the samples, of a machine that stalls, are not what is looked at here.
+/// Gaps in the samples of a stalled machine are outside these tests.
 const PATIENT: [&str; 6] = [
     "-p",
     "limits.stale_imu:=2.0",
@@ -18,7 +19,7 @@ const PATIENT: [&str; 6] = [
     "limits.stop_after:=4.0",
 ];
 
-/// A joint before a plant and the scenario of `sources.py`; the node's log.
+/// Runs a joint with a plant and the scenario of `sources.py`. Returns the node's log.
 fn plays(number: u32, scenario: &str, ros: &[&str], change: impl FnOnce(&Stage)) -> String {
     let mut stage = Stage::new(number);
     change(&stage);

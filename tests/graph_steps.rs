@@ -13,10 +13,11 @@ use withy::files::{JointFile, Mapping, StepTestRecord};
 
 const NECK: &str = "glasshouse-neck.yaml";
 const SIMULATED: &str = "glasshouse-neck-simulated.yaml";
-/// Longest that a step test may take to end once something has happened: two services that do not answer, and a margin.
+/// Longest that a step test may take to end after an event: two services that do not answer, and a
+/// margin.
 const END: Duration = Duration::from_secs(25);
 
-/// A record as a stranger reads it.
+/// A record, read independently of Withy.
 struct Record {
     notes: Vec<String>,
     columns: Vec<String>,
@@ -57,7 +58,7 @@ impl Record {
         pairs.map(|(x, y)| Bend::new(x, y)).collect()
     }
 
-    /// Ranges of rows over which the setpoints rest, and the bend that they ask for.
+    /// Returns the ranges of rows over which the setpoints rest, with the commanded bend.
     fn rests(&self) -> Vec<(Bend, std::ops::Range<usize>)> {
         let mut rests: Vec<(Bend, std::ops::Range<usize>)> = Vec::new();
         for (i, bend) in self.bends("commanded").into_iter().enumerate() {
@@ -78,7 +79,7 @@ fn own_sentence(log: &str) -> String {
     own[0].to_string()
 }
 
-/// Ends the step test, which has to fail; its sentence, and the record that it has left.
+/// Waits for the step test to fail. Returns its message and the record that it left.
 fn aborted(stage: &mut Stage) -> (String, Record) {
     let status = stage.wait("steps", END);
     let said = stage.log("steps");
@@ -111,7 +112,8 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
                 "35",
             ],
         );
-        // A second node on the same joint, whose setpoints no motor follows, and whose file lacks the gain set.
+        // A second node on the same joint. No motor follows its setpoints, and its file lacks the
+        // gain set.
         let neck = std::fs::read_to_string(stage.config(NECK)).unwrap();
         let without = neck.replace("  - gains/open-loop.yaml\n", "");
         let without = without.replace("name: withy", "name: other");
@@ -119,7 +121,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
         let without = without.replace("settled:\n", guard);
         std::fs::write(stage.config("other.yaml"), without).unwrap();
         stage.withy_run(&[NECK, "other.yaml"], &[]);
-        // One live gain is not that of the file.
+        // One live gain differs from the file.
         stage.client("stepped.py", &["before"]);
 
         let refusals: [(&[&str], i32, &str); 2] = [
@@ -165,7 +167,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
                 let status = stage.wait("steps", Duration::from_secs(60));
                 (status, stage.log("steps"))
             })
-            // A machine that stalls as it begins is refused; it may be asked again.
+            // A step test is refused while the machine stalls; it may be requested again.
             .find(|(_, said)| !said.contains("cannot be tested now"))
             .expect("a step test begun");
         assert_eq!(status.code(), Some(0), "{said}");
@@ -204,7 +206,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             let times = record.column("time_s");
             assert_eq!(times[0], 0.0);
             assert!(times.windows(2).all(|t| t[1] > t[0]));
-            // Each bend was measured before it was heard, and not long before.
+            // Each bend was measured shortly before it was received.
             let stamps = record.column("bend_stamp_s");
             assert!(stamps.windows(2).all(|t| t[1] >= t[0]));
             let ages = times.iter().zip(&stamps).map(|(time, stamp)| time - stamp);
@@ -218,14 +220,14 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             let last = times[times.len() - 1];
             println!("{name}: {} rows over {last:.3} s", times.len());
             assert!((last - seconds).abs() < 0.1, "{last}");
-            // Four in five samples at least come through on a machine that others use too.
+            // At least four in five samples arrive on a shared machine.
             assert!(
                 times.len() as f64 > 0.8 * seconds * 200.0,
                 "{}",
                 times.len()
             );
 
-            // It is read as it was written, and a model can be fitted to it.
+            // The record reads back as written, and a model can be fitted to it.
             let path = stage.folder().join(name);
             let read = StepTestRecord::load(&path, &Mapping::default()).unwrap();
             assert_eq!(read.test.times, times);
@@ -237,7 +239,8 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
                 "{name}: {:?}, gain {:.4}, dead time {:.4} s, nrmse {:.4}",
                 fitted.plant.dynamics, fitted.plant.gain, fitted.plant.dead_time, fitted.nrmse
             );
-            // Bounds that only a wrong record leaves: one shifted in time, of another joint, or in other units.
+            // Only a wrong record exceeds these bounds: one shifted in time, of another joint, or
+            // in other units.
             assert!((0.7..1.3).contains(&fitted.plant.gain), "{fitted:?}");
             assert!(
                 fitted.plant.dead_time < 0.06 && fitted.nrmse < 0.2,
@@ -254,8 +257,8 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             }
             assert_eq!(asked.len(), 5, "{asked:?}");
 
-            // At the end of each the setpoints are what the kinematics says, nothing added; the motors are there; and the
-            // head has followed: by how much more or less is the joint's own.
+            // At the end of each step the setpoints are those of the kinematics, nothing added, and
+            // the motors are there. The head has followed; by how much depends on the joint.
             let measured = record.bends("bend");
             let mut angles = vec![0.0; 4];
             for (asked, range) in rests {
@@ -299,7 +302,7 @@ fn ctrl_c_ends_a_step_test_and_the_joint_holds() {
         stage.until_said("steps", "step 2 of 8");
         stage.signal("steps", "-INT");
         let (sentence, record) = aborted(stage);
-        // For programs the same.
+        // The same for programs.
         let said = stage.log("steps");
         let json = said.lines().skip_while(|l| *l != "{");
         let json: Vec<_> = json.take_while(|l| *l != "}").chain(["}"]).collect();
@@ -330,7 +333,7 @@ fn over_bend_ends_a_step_test() {
     in_real_time(88, |stage| {
         stage.edit(NECK, "inclination_deg: 40 ", "inclination_deg: 10 ");
         stage.edit(NECK, "over_bend_deg: 60", "over_bend_deg: 10");
-        // A heavy head, which sags outward and swings.
+        // A heavy head, which sags outward and oscillates.
         stage.simulate(
             SIMULATED,
             &["--payload-g", "210", "--payload-height-mm", "50"],
@@ -364,7 +367,8 @@ fn silent_sensors_end_a_step_test() {
         stage.signal("simulated", "-KILL");
         let (sentence, _) = aborted(stage);
         println!("{sentence}");
-        // Whichever is seen first: the silence, or that the IMU's is longer than the motors', which then say the bend.
+        // Either cause may come first: the silence, or that the IMU is silent longer than the
+        // motors, which then measure the bend.
         let silent = ["fell silent", "silent for", "told by the motors"];
         assert!(silent.iter().any(|w| sentence.contains(w)), "{sentence}");
         assert!(sentence.contains("'any-payload' is in force"), "{sentence}");
@@ -391,7 +395,7 @@ fn a_node_that_vanishes_ends_a_step_test() {
         ] {
             assert!(sentence.contains(word), "{word} is not in {sentence}");
         }
-        // Nobody is there any more: that is told too, in bounded time.
+        // With the node gone too, the step test still reports it in bounded time.
         std::fs::remove_file(stage.folder().join("record.aborted.csv")).unwrap();
         stage.step_test(NECK, &[]);
         let status = stage.wait("steps", END);

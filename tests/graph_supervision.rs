@@ -1,5 +1,5 @@
-//! Supervision on a real ROS 2 graph: everything that may be wrong is made wrong, and a client in another language (rclpy) sees
-//! what follows.
+//! Supervision on a real ROS 2 graph: each fault is set, and a client in another language (rclpy)
+//! observes the effects.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]

@@ -1,4 +1,4 @@
-//! Simulated time over a real ROS 2 graph: the simulated joint's own clock, and a stranger's.
+//! Simulated time over a real ROS 2 graph: the simulated joint's own clock, and an external one.
 #![cfg(feature = "ros")]
 
 #[path = "graph/harness.rs"]
@@ -52,7 +52,7 @@ fn a_pose_is_held_at_half_the_speed_of_time_through_a_pause_and_a_new_begin() {
 #[test]
 fn a_strangers_time_pauses_begins_anew_and_leaps_ahead() {
     in_real_time(133, |stage| {
-        // The stranger's messages bring two periods each, so that every tick is late.
+        // The external clock advances by two periods a message, so that every cycle is late.
         let late = ["-p", "supervision.late_cycles.reaction:=tell"];
         stage.withy_run(&[NECK], &[&SIMULATED_TIME[..], &late].concat());
         stage.client("clock_plant.py", &[]);

@@ -123,7 +123,7 @@ fn a_file_holds_what_ran() {
         same("motors_bend_y_rad", &|r| r.output.estimate.motors_bend.y);
         same("feedback_share", &|r| r.output.feedback_share);
         same("settled", &|r| f64::from(u8::from(r.output.settled)));
-        same("ticks", &|r| r.counts.ticks as f64);
+        same("cycles", &|r| r.counts.ticks as f64);
         same("late_cycles", &|r| r.counts.late as f64);
         words("mode", &|r| format!("{:?}", r.output.mode).to_lowercase());
         words("reaction", &|r| r.output.faults.reaction.name().into());
@@ -157,7 +157,7 @@ fn the_oldest_ticks_go_and_a_minute_is_kept() {
         recorder.see(&plain(tick, period));
     }
     let read = IncidentFile::load(&asked(&incident).unwrap()).unwrap();
-    let found = read.numbers("ticks");
+    let found = read.numbers("cycles");
     let want: Vec<_> = (ticks - capacity as u64..ticks).map(|t| t as f64).collect();
     assert!(
         found == want,
@@ -194,7 +194,7 @@ fn ticks_go_on_while_a_file_is_written() {
         done.store(true, Ordering::Release);
         IncidentFile::load(&path.unwrap()).unwrap()
     });
-    let ticks = read.numbers("ticks");
+    let ticks = read.numbers("cycles");
     assert_eq!(read.line("rows"), Some(ticks.len().to_string().as_str()));
     assert!(
         ticks.windows(2).all(|w| w[1] == w[0] + 1.0),

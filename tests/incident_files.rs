@@ -276,7 +276,7 @@ fn the_command_shows_what_a_file_holds() {
         "0.000  holding",
         "somebody shook it",
         "bend measured ",
-        "ticks at a limit",
+        "cycles at a limit",
     ] {
         assert!(said.contains(words), "{words:?} is not in\n{said}");
     }

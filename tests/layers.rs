@@ -84,8 +84,8 @@ const OUTSIDE_STD: &[&str] = &[
 /// The only files that may use the simulated joint: it stands in for hardware.
 const SIM_USERS: &[&str] = &["files/simulated.rs", "cli/simulate", "ros/simulated"];
 
-/// Longest file, lines.
-const LONGEST: usize = 700;
+/// Longest file, lines: a guard, not where files are cut.
+const LONGEST: usize = 1000;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))

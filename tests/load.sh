@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
-# Runs a command beside a load such as a shared machine has: its whole process group is stopped for 20 to 300 ms at random,
-# once in 2 s in the mean, and a busy loop runs on each processor. The seed of the stops is WITHY_SEED, 1 by default.
+# Runs a command beside a load like that of a shared machine. Its process group is stopped for 20 to
+# 300 ms at random, once in 2 s in the mean, and a busy loop runs on each processor. The seed of the
+# stops is WITHY_SEED, 1 by default.
 #
 #     tests/load.sh launch-free-scripts/test --test graph_frames
 set -eu
@@ -14,7 +15,7 @@ for _ in $(seq "$(nproc)"); do
     busy+=($!)
 done
 RANDOM=${WITHY_SEED:-1}
-# In ms: an exponential distribution of waits by the inverse of its distribution function.
+# In s: exponentially distributed waits, by the inverse of the distribution function.
 (
     while :; do
         wait=$(awk -v u="$((RANDOM + 1))" 'BEGIN { printf "%.3f", -2 * log(u / 32769) }')
@@ -33,7 +34,7 @@ end() {
 }
 trap end EXIT
 result=0
-# A stop of the command makes the shell's wait return; it has ended when it is not there any more.
+# A stop of the command ends the shell's wait early, so wait until the process is gone.
 while kill -0 "$command" 2>/dev/null; do
     result=0
     wait "$command" || result=$?

@@ -154,3 +154,15 @@ fn goals_survive_serialisation() {
     );
     assert_eq!(bytes[bytes.len() - 8..], 0.5f64.to_le_bytes());
 }
+
+#[test]
+fn libraries_are_those_of_the_prefixes_and_of_the_loaders_path_in_them() {
+    let variable = |name: &str| match name {
+        "AMENT_PREFIX_PATH" => Some("/overlay:/opt/ros".to_string()),
+        "LD_LIBRARY_PATH" => Some("/usr/lib::/opt/ros/lib:/opt/ros/lib/x86_64".to_string()),
+        _ => None,
+    };
+    let folders = ["/overlay/lib", "/opt/ros/lib", "/opt/ros/lib/x86_64"];
+    assert_eq!(build::libraries(variable), folders);
+    assert!(build::libraries(|_| None).is_empty());
+}

@@ -45,7 +45,7 @@ fn peak(record: &[Record]) -> f64 {
 fn within_limits(closed: &Loop, record: &[Record]) -> (f64, f64) {
     let (dt, limits) = (closed.joint.period, &closed.law.limits().motors);
     let (mut fastest, mut hardest) = (0.0_f64, 0.0_f64);
-    let release = |r: &Record| matches!(r.out.mode, Mode::Releasing | Mode::Retensioning);
+    let release = |r: &Record| matches!(r.out.mode, Mode::ReleasingTension | Mode::Retensioning);
     for three in record.windows(3) {
         if !release(&three[2]) || !three[1].out.mode.sends() || !three[0].out.mode.sends() {
             continue;
@@ -83,7 +83,7 @@ fn let_down_where_it_is_carried_and_taken_up_by_the_next_command() {
             closed.input.release_tension += 1;
             closed.run(12.0);
             let record = closed.record[from..].to_vec();
-            assert_eq!(modes(&record), [Mode::Releasing, Mode::Released]);
+            assert_eq!(modes(&record), [Mode::ReleasingTension, Mode::Released]);
             assert_eq!(
                 (closed.out.release_tension, closed.out.release_refusal),
                 (1, None)
@@ -466,9 +466,10 @@ fn a_rule_lets_down_where_it_is_carried_and_holds_where_not() {
                 closed.out.release_refusal
             );
             assert!(closed.out.faults.of(Rule::OverBend).latched);
-            let (stands, refused) = match carried {
-                true => (Mode::Released, None),
-                false => (Mode::Faulted, Some(ReleaseRefusal::NotCarried)),
+            let (stands, refused) = if carried {
+                (Mode::Released, None)
+            } else {
+                (Mode::Faulted, Some(ReleaseRefusal::NotCarried))
             };
             assert_eq!(
                 (closed.out.mode, closed.out.release_refusal),

@@ -41,9 +41,10 @@ impl Plant {
             return;
         }
         for (angle, setpoint) in self.angles.iter_mut().zip(&record.output.setpoints) {
-            *angle += match self.velocity {
-                true => setpoint * dt,
-                false => (setpoint - *angle) * dt / (0.02 + dt),
+            *angle += if self.velocity {
+                setpoint * dt
+            } else {
+                (setpoint - *angle) * dt / (0.02 + dt)
             };
         }
     }

@@ -64,9 +64,10 @@ fn inside_limits(closed: &Loop) {
                 CommandInterface::Position => {
                     assert!((limit.low..=limit.high).contains(&b), "{b}");
                     // A loop that starts anew takes over where the motors are.
-                    match pair[0].out.mode == pair[1].out.mode {
-                        true => (b - a).abs() / dt,
-                        false => 0.0,
+                    if pair[0].out.mode == pair[1].out.mode {
+                        (b - a).abs() / dt
+                    } else {
+                        0.0
                     }
                 }
                 CommandInterface::Velocity => b.abs(),

@@ -177,7 +177,7 @@ impl<'a> Shown<'a> {
             }
         };
         format!(
-            "{:.2} s in {} ticks, {} of them late, {} missed; times below are s after the {}",
+            "{:.2} s in {} cycles, {} of them late, {} missed; times below are s after the {}",
             span,
             self.times.len(),
             grew("late_cycles"),

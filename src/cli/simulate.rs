@@ -170,9 +170,10 @@ fn pace(
         return refused("--patience-s", args.patience_s, "0.1 to 3600");
     }
     if !args.lockstep {
-        return Ok(match args.clock {
-            true => Pace::Clock(speed),
-            false => Pace::Real,
+        return Ok(if args.clock {
+            Pace::Clock(speed)
+        } else {
+            Pace::Real
         });
     }
     let rates = files.iter().map(|file| file.options.sensors.imu_rate);

@@ -13,6 +13,7 @@ mod control_law;
 mod estimate;
 mod law;
 mod mode;
+mod names;
 mod pan;
 mod release;
 mod supervise;
@@ -26,6 +27,7 @@ pub use supervise::{
 };
 
 use command::{abandon, command, stop_over_bent, stop_reference};
+use names::names;
 use supervise::{FaultMonitor, MonitorInput};
 
 use crate::control::controller::reference_model::ReferenceModelState;
@@ -200,12 +202,27 @@ pub enum Mode {
     /// A fault holds the joint: the setpoint is held until the fault is cleared.
     Faulted,
     /// The tendons are being released.
-    Releasing,
+    ReleasingTension,
     /// The tendons are released.
     Released,
     /// The tendons are being retensioned at the present bend.
     Retensioning,
 }
+
+names!(Mode {
+    Inactive => "inactive",
+    Waiting => "waiting",
+    LatencyTooHigh => "latency_too_high",
+    PositionOutOfRange => "position_out_of_range",
+    NotReady => "not_ready",
+    Tracking => "tracking",
+    Holding => "holding",
+    Stopped => "stopped",
+    Faulted => "faulted",
+    ReleasingTension => "releasing_tension",
+    Released => "released",
+    Retensioning => "retensioning",
+});
 
 impl Mode {
     /// Returns true if setpoints are sent in this mode.
@@ -222,7 +239,10 @@ impl Mode {
 
     /// Returns true if the tendons are released, being released or being retensioned.
     pub fn is_released(self) -> bool {
-        matches!(self, Self::Releasing | Self::Released | Self::Retensioning)
+        matches!(
+            self,
+            Self::ReleasingTension | Self::Released | Self::Retensioning
+        )
     }
 }
 
@@ -540,9 +560,10 @@ pub fn tick(
     now: f64,
     out: &mut Output,
 ) {
-    let pan_rate = match state.started {
-        true => state.joint_model.rate().z,
-        false => 0.0,
+    let pan_rate = if state.started {
+        state.joint_model.rate().z
+    } else {
+        0.0
     };
     let trusted = !state.watch.distrusts_imu();
     let fresh = state

@@ -222,8 +222,9 @@ pub const LATCHES: &str = "true: while the joint is held the cause is out of sig
 
 /// Returns the time of a rule as set, s: infinity for a 0 that means never.
 pub fn never(choice: Choice, after: f64) -> f64 {
-    match choice.never && after == 0.0 {
-        true => f64::INFINITY,
-        false => after,
+    if choice.never && after == 0.0 {
+        f64::INFINITY
+    } else {
+        after
     }
 }

@@ -174,13 +174,16 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
         source,
     };
     let node = Node::create(context.clone(), &file.name, &file.namespace);
-    let node = node.map_err(|source| match is_variable(SECURITY, "true") {
-        true => NodeError::Security {
-            node: file.name.clone(),
-            keystore: std::env::var("ROS_SECURITY_KEYSTORE").unwrap_or_default(),
-            source,
-        },
-        false => graph(source),
+    let node = node.map_err(|source| {
+        if is_variable(SECURITY, "true") {
+            NodeError::Security {
+                node: file.name.clone(),
+                keystore: std::env::var("ROS_SECURITY_KEYSTORE").unwrap_or_default(),
+                source,
+            }
+        } else {
+            graph(source)
+        }
     })?;
     let name = node.fully_qualified_name().map_err(graph)?;
     let mut given = Vec::new();
@@ -264,9 +267,10 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
     } else {
         futures::stream::pending().boxed()
     };
-    let acknowledger = match clock.is_simulated() {
-        true => Acknowledger::new(link.handle.clone()),
-        false => Acknowledger::default(),
+    let acknowledger = if clock.is_simulated() {
+        Acknowledger::new(link.handle.clone())
+    } else {
+        Acknowledger::default()
     };
     let (aimed, desired) = watch::channel(None);
     let (judged, commands) = mpsc::unbounded_channel();

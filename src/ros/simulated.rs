@@ -336,9 +336,10 @@ impl Stage {
     fn advance(&mut self, step: u64) -> Vec<Vec<Reading>> {
         let (clock, origin, own) = (self.clock.clone(), self.origin, self.time.is_some());
         let stamp = |t: f64| {
-            time(match own {
-                true => stamp_of(t),
-                false => clock.stamp_of(origin + t),
+            time(if own {
+                stamp_of(t)
+            } else {
+                clock.stamp_of(origin + t)
             })
         };
         let joints = self.joints.iter_mut();
@@ -407,9 +408,10 @@ impl Stage {
             }
             self.tell_truth(step);
             step += 1;
-            let speed = match self.is_anybody_gone() {
-                true => Some(lockstep.speed.unwrap_or(1.0).min(1.0)),
-                false => lockstep.speed,
+            let speed = if self.is_anybody_gone() {
+                Some(lockstep.speed.unwrap_or(1.0).min(1.0))
+            } else {
+                lockstep.speed
             };
             if let Some(speed) = speed {
                 said += Duration::from_secs_f64(STEP / speed);

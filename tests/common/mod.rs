@@ -189,9 +189,10 @@ impl Loop {
             let fault = self.out.faults.of(rule);
             let i = rule as usize;
             let closed = self.out.mode == Mode::Tracking && !self.motors_held && !self.deaf;
-            self.above[i] = match fault.above && closed {
-                true => self.above[i] + self.joint.period,
-                false => 0.0,
+            self.above[i] = if fault.above && closed {
+                self.above[i] + self.joint.period
+            } else {
+                0.0
             };
             if closed {
                 self.worst[i].0 = self.worst[i].0.max(fault.value);

@@ -1,5 +1,6 @@
-"""The node is killed while the joint is bent or moves, and another one takes over: the motors hold meanwhile, and it does not jump.
-`before` bends, and with `moving` leaves on the way; `after` finds the joint again with a new node."""
+"""The node is killed while the joint is bent or moves, and another one takes over. The motors hold
+meanwhile, and the joint does not jump. `before` bends the joint, and with `moving` leaves it under
+way; `after` checks it with a new node."""
 
 import json
 import os
@@ -26,11 +27,12 @@ if when == "before":
     os.kill(pid, signal.SIGKILL)
     killed = now()
     at = truth()
-    # The drives' own timeout, and the swing of the head after it.
+    # The drives' own timeout, and the oscillation of the head after it.
     until(lambda: now() - killed > 2.0, "two seconds")
     gone = math.degrees(math.dist(truth(), at))
     print("from the kill to rest it went %.2f deg" % gone)
-    # A velocity goes on for the drive's timeout of 0.2 s: at rest what noise and damping ask for, some tenths of a rad/s.
+    # A velocity continues for the drive's timeout of 0.2 s: at rest that of noise and damping, some
+    # tenths of a rad/s.
     most = 25.0 if way == "moving" else 0.5 if kind == "position" else 5.0
     assert gone < most, gone
     rest = truth()
@@ -50,7 +52,7 @@ else:
     c.make(ACTIVATE)
     until(lambda: c.count("setpoints") > 400, "setpoints")
     sent = [angles(m, MOTORS, field) for m in c.all["setpoints"]]
-    # A tick at 200 Hz of motors of 12 rad/s; the first step is from where the motors stand.
+    # One period at 200 Hz of motors of 12 rad/s; the first step is from where the motors stand.
     most = 12.0 / 200
     if kind == "position":
         first, later = max(abs(a - b) for a, b in zip(before, sent[0])), c.largest_step(begun)

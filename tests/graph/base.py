@@ -1,5 +1,5 @@
-"""A base that moves: arguments `swing` (told by its IMU), `tilt` (far over), `silence` (this client is the base's IMU, and
-falls silent)."""
+"""A moving base: arguments `swing` (measured by its IMU), `tilt` (far over), `silence` (this client
+is the base's IMU, and falls silent)."""
 
 from looking import *
 
@@ -8,7 +8,8 @@ c = GazeClient()
 
 
 def apart(pose, bend, pan):
-    """Angle of a head's orientation in the base frame from that of a configuration."""
+    """Returns the angle between a head's orientation in the base frame and that of a
+    configuration."""
     asked = times(about_z(pan), quaternion(bend))
     return 2 * math.asin(min(1.0, length(times(back(asked), xyzw(pose.pose.orientation))[:3])))
 
@@ -28,7 +29,7 @@ if what == "swing":
         until(lambda: c.target()["settled"] == "1", "the pose on a swinging base")
         c.clear("true_pose")
         first = seconds(until(lambda: c.newest.get("true_pose"), "truth").header.stamp)
-        # A whole swing and a little more.
+        # A whole oscillation and a little more.
         until(lambda: seconds(c.newest["true_pose"].header.stamp) > first + 5.5, "a swing")
         errors = [math.degrees(error(p)) for p in c.all["true_pose"]]
         mean, worst = math.sqrt(sum(e * e for e in errors) / len(errors)), max(errors)
@@ -55,7 +56,7 @@ if what == "tilt":
     until(lambda: c.status["feedback"] == "imu" and c.status["level"] == 0, lambda: "gravity again: %s" % c.status)
 
 if what == "silence":
-    # Joint states and the head's IMU are there, the base's is not: nothing goes out.
+    # Joint states and the head's IMU are there, the base's is not: nothing is sent.
     waits = lambda: "waiting for samples of every sensor" in c.status.get("message", "")
     until(waits, lambda: "a word in diagnostics: %s" % c.status)
     holds(lambda: c.status["mode"] == "waiting" and not c.count("setpoints"), "setpoints without the base's IMU", 1.5)
@@ -71,12 +72,12 @@ if what == "silence":
     c.ready()
     c.look(spot(1.0, 20, -20))
     assert c.status["feedback"] == "imu", c.status
-    # It falls silent: the motors say the bend, and that is told.
+    # The base IMU falls silent: the motors measure the bend, and diagnostics report it.
     talking.set()
     told = lambda: c.status["feedback"] == "motors" and "base's IMU is stale" in c.status["message"]
     until(told, lambda: "the silence to be told: %s" % c.status)
     assert c.status["level"] == 1 and c.status["mode"] == "tracking", c.status
-    # It goes on by the motors, sag and all.
+    # The joint goes on by the motors, sag included.
     place = spot(1.0, -30, 5)
     c.look(place)
     off = math.degrees(c.true_off(place))

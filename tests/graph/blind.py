@@ -1,4 +1,4 @@
-"""A joint without a camera: points are refused, poses taken."""
+"""A joint without a camera: points are refused, poses accepted."""
 
 from looking import *
 

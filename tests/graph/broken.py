@@ -1,4 +1,5 @@
-"""What the tests of broken processes have in common: a simulated joint whose truth is known, and how far setpoints step."""
+"""Common parts of the tests of broken processes: a simulated joint whose truth is known, and bounds
+on setpoint steps."""
 
 import subprocess
 
@@ -6,19 +7,21 @@ from geometry_msgs.msg import Vector3Stamped
 
 from supervised import *
 
-# Of config/glasshouse-neck.yaml and the one of velocities: rad/s, and the period of a tick, s.
+# Speed limit of the motors in config/glasshouse-neck.yaml and its velocity variant, rad/s, and the
+# control period, s.
 FASTEST, PERIOD = 12.0, 0.005
-# Setpoints carry the stamps of measurements, which come late on a busy machine: so much later or earlier, s.
+# Setpoints carry the stamps of measurements, which arrive late on a busy machine. Tolerance of a
+# stamp, s.
 SLACK = 0.03
 
 
 class Stepping(Watched):
-    """Hears every setpoint of positions or velocities."""
+    """Records every setpoint, of positions or velocities."""
 
     def __init__(self, kind="position", leave=()):
         super().__init__(leave=("setpoints",) + leave)
         self.field = kind
-        # As many as there are, not the newest alone.
+        # A queue for all of them, not for the newest alone.
         every = QoSProfile(depth=1000, reliability=ReliabilityPolicy.RELIABLE)
         heard = lambda message: self.take("setpoints", message)
         self.node.create_subscription(JointState, "/withy/motor_setpoints", heard, every)
@@ -27,7 +30,8 @@ class Stepping(Watched):
         return [(seconds(m.header.stamp), angles(m, MOTORS, self.field)) for m in self.all["setpoints"][since:]]
 
     def steps(self, sent, what):
-        """Positions go no faster than the motors may, and velocities are no greater."""
+        """Checks that positions change no faster than the motors may move, or that velocities stay
+        within it."""
         if self.field == "velocity":
             greatest = max((abs(v) for _, s in sent for v in s), default=0.0)
             print("%s: greatest speed %.3f of %g" % (what, greatest, FASTEST))
@@ -37,14 +41,14 @@ class Stepping(Watched):
         for (s, x), (t, y) in zip(sent, sent[1:]):
             step = max(abs(a - b) for a, b in zip(x, y))
             greatest = max(greatest, step)
-            # A stop of the process is no time in which motors move.
+            # Time in which the process was stopped gives the motors no distance.
             most = FASTEST * ((t - s if t - s < 0.5 else 0.0) + SLACK)
             assert step < most, (what, s - sent[0][0], t - sent[0][0], x, y)
         print("%s: greatest step between two setpoints %.4f, most in a tick %.3f" % (what, greatest, FASTEST * PERIOD))
 
 
 class Witness(Stepping):
-    """Sees how the simulated joint is really bent."""
+    """Observes the true bend of the simulated joint."""
 
     def __init__(self, kind="position"):
         super().__init__(kind, leave=("truth",))
@@ -63,7 +67,8 @@ class Witness(Stepping):
         until(lambda: math.dist(self.truth(), start) > by, lambda: "motion; diagnostics: %s" % self.status)
 
     def stopped_in_motion(self, pid, end, where):
-        """Stops a process while the joint is on its way to `end`; when that was, and where the joint is then, by `where()`."""
+        """Stops a process while the joint moves to `end`. Returns the time of the stop, and the
+        joint's place from `where()`."""
         begin = bend_deg(15, 70)
         for _ in range(5):
             self.point(begin)
@@ -74,13 +79,13 @@ class Witness(Stepping):
             stopped, at = now(), where()
             if math.dist(at, end) > math.radians(2):
                 return stopped, at
-            # On a busy machine the motion was seen when it was over.
+            # On a busy machine the motion is seen only when it is over.
             os.kill(pid, signal.SIGCONT)
             self.told("the loop to go on", mode="tracking", cause="", latched_faults="")
         raise AssertionError("each time the motion was over")
 
     def rests(self):
-        """Waits until the head has ended to swing, and gives where."""
+        """Waits until the head no longer oscillates, and returns the true bend."""
 
         def still():
             recent = self.bends[-100:]
@@ -91,7 +96,7 @@ class Witness(Stepping):
         return self.truth()
 
     def remains(self, at, most_deg, what, seconds=1.0):
-        """Watches that the joint stays where it is."""
+        """Checks that the joint stays where it is."""
         begin = len(self.bends)
         holds(lambda: math.dist(self.truth(), at) < math.radians(most_deg), what, seconds)
         off = math.degrees(max((math.dist(b, at) for b in self.bends[begin:]), default=0.0))
@@ -99,19 +104,19 @@ class Witness(Stepping):
         assert off < most_deg, off
 
     def told_on_stale(self):
-        """Stale data are told, the joint is held, and then stopped."""
+        """Waits for the report of stale data: the joint is held first, then stopped."""
         s = self.told("stale data", mode=lambda m: m in ("holding", "stopped"), level=2, fault_motor_stale="broken")
         assert s["cause"] in ("imu_stale", "motor_stale") and "motor_stale" in s["message"], s
 
     def goes_on_by_command(self, at):
-        """No move by itself; and then one by command."""
+        """Checks that the joint does not move by itself, and then that it follows a command."""
         self.remains(at, 1.0, "without a new command")
         self.point(bend_deg(12, 160))
         near(self.truth(), bend_deg(12, 160), math.radians(1.0), "by a new command")
 
 
 def memory(pid):
-    """Resident memory of a process, MB (proc(5): pages of 4096 bytes)."""
+    """Returns the resident memory of a process, MB (proc(5): pages of 4096 bytes)."""
     with open("/proc/%d/statm" % pid) as file:
         return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
 

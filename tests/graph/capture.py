@@ -1,4 +1,5 @@
-"""A base that leans without an IMU of its own: its orientation is captured from the straight, bare joint, or refused."""
+"""A leaning base without an IMU: its orientation is captured from the straight, bare joint, or
+refused."""
 
 import math
 import sys
@@ -41,7 +42,7 @@ if sys.argv[1:] == ["measured"]:
     refused("base_imu")
     done()
 
-# The base leans by a pitch of 12 deg; the node takes it for level, and bends away from where it should be.
+# The base leans by a pitch of 12 deg. The node takes it for level, and bends away from the target.
 c.point((0.0, 0.0))
 half = math.radians(12.0) / 2
 message = QuaternionStamped()
@@ -50,7 +51,7 @@ until(lambda: lean.get_subscription_count() > 0, "the simulated joint to listen"
 lean.publish(message)
 until(lambda: math.hypot(*bend()) > math.radians(1.0), "the bend to go wrong")
 
-# Nobody has said that the head is bare; then, the joint is not straight.
+# The head has not been declared bare; after that, the joint is not straight.
 refused("payload.mass is not told", "0.0")
 change("payload.mass", double(0.2))
 refused("payload.mass is 0.2 kg")
@@ -58,7 +59,7 @@ change("payload.mass", double(0.0))
 until(lambda: float(c.status["bend_error_rad"]) < 0.2, "a rest")
 refused("the motors say an inclination of", "'motors'")
 
-# Straight by the motors it is taken, and told as a joint file has it.
+# Straight by the motors: the orientation is captured, and reported in the joint file's format.
 change("feedback", text("motors"))
 c.point((0.0, 0.0))
 taken, message = capture()
@@ -68,7 +69,7 @@ roll, pitch = (float(message.split(word)[1].split(" deg")[0]) for word in ("roll
 assert abs(roll) < 0.5 and abs(pitch - 12.0) < 1.5, message
 assert "base_orientation_deg: {roll:" in message, message
 
-# With it the IMU shows the bend again: what is left is the bare head's sag at the capture.
+# With it the IMU measures the bend again; the bare head's sag at the capture remains.
 change("feedback", text("imu"))
 for asked in (bend_deg(15, 40), bend_deg(15, 220), (0.0, 0.0)):
     c.point(asked)
@@ -85,7 +86,7 @@ seen = truth[-1]
 until(lambda: truth[-1] is not seen, "the simulation to go on")
 taken, message = capture()
 if taken:
-    # The turn had not begun, or was over: as good as still.
+    # The rotation had not begun, or was over: as good as still.
     assert "roll" in message, message
 else:
     assert "moved by" in message or "inclination" in message, message

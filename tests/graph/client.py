@@ -1,4 +1,4 @@
-"""What the clients have in common: a node that listens in the background, and waiting on conditions."""
+"""Common parts of the clients: a node that listens in the background, and waits on conditions."""
 
 import gc
 import math
@@ -31,7 +31,7 @@ from timing import LOCKSTEP, Executor, clock, keep, now, seconds, stamp_of, step
 
 RELIABLE_NEWEST = QoSProfile(depth=1, reliability=ReliabilityPolicy.RELIABLE)
 LATCHED = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.TRANSIENT_LOCAL)
-# What is looked at once in a while has to wait until then.
+# For topics that are read only once in a while.
 ALL = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE)
 ALL_SENT = QoSProfile(depth=100, reliability=ReliabilityPolicy.BEST_EFFORT)
 # Generous: machines that run tests are shared, and only failures wait this long.
@@ -39,8 +39,8 @@ PATIENCE = 30.0
 
 
 def until(condition, what, patience=PATIENCE):
-    """Waits until `condition()` is true, and gives its value. Patience is at its end when that much of both times has passed,
-    the joint's and the machine's, or four times as much of the machine's."""
+    """Waits until `condition()` is true, and returns its value. It fails once `patience` has passed
+    on both clocks, the joint's and the machine's, or four times as much on the machine's."""
     begun, begun_here = now(), time.monotonic()
     while True:
         value = condition()
@@ -53,7 +53,7 @@ def until(condition, what, patience=PATIENCE):
 
 
 def holds(condition, what, seconds):
-    """Watches for `seconds` that `condition()` stays true."""
+    """Checks for `seconds` that `condition()` stays true."""
     end = now() + seconds
     while now() < end:
         assert condition(), what() if callable(what) else what
@@ -66,7 +66,7 @@ def pause(seconds):
 
 
 def until_time(end):
-    """Lets time pass until it is `end`, and no further than to the first step of time from there on."""
+    """Lets time pass until it is `end`, and stops at the first step of time from there on."""
     with clock.no_further_than(end):
         until(lambda: now() >= end, "time to be %g s" % end)
 
@@ -88,7 +88,7 @@ def text(value):
 
 
 def plain(value):
-    """A parameter value as Python has it."""
+    """Returns a parameter value as a Python value."""
     return {
         0: None,
         1: value.bool_value,
@@ -100,7 +100,7 @@ def plain(value):
 
 
 def quaternion(bend):
-    """x, y, z, w of the orientation of a bend: the turn by |b| about (-b_y, b_x, 0)."""
+    """Returns x, y, z, w of the orientation of a bend: the rotation by |b| about (-b_y, b_x, 0)."""
     theta = math.hypot(*bend)
     k = math.sin(theta / 2) / theta if theta > 1e-12 else 0.5
     return (-bend[1] * k, bend[0] * k, 0.0, math.cos(theta / 2))
@@ -112,8 +112,8 @@ def bend_deg(inclination, direction):
 
 
 class Client:
-    """Listens to everything that the joint whose node is `joint` says, but for what `leave` names; `ns` is where its
-        sensors are."""
+    """Subscribes to everything that the joint with the node `joint` publishes, except the keys in
+    `leave`. `ns` is the namespace of its sensors."""
 
     def __init__(self, joint="/withy", ns="", setpoints=JointState, topics=None, leave=()):
         if not rclpy.ok():
@@ -169,7 +169,7 @@ class Client:
         return len(self.all[key])
 
     def clear(self, *keys):
-        # What is on its way counts as before.
+        # Messages under way count as earlier ones.
         step()
         for key in keys:
             self.all[key].clear()
@@ -192,13 +192,13 @@ class Client:
         self.desired.publish(message)
 
     def point(self, bend):
-        """Sends a pose and waits until the node says that it is held."""
+        """Sends a pose and waits until the node reports it as settled."""
         before = self.command_number()
         self.send(self.pose(bend))
         held = lambda: self.command_number() > before and self.target()["settled"] == "1"
         until(held, lambda: "the pose to be held; diagnostics: %s" % self.status)
 
-    # What the joint says of its target.
+    # The joint's report on its target.
     def target(self):
         message = until(lambda: self.newest.get("target"), "a word on the target")
         values = {v.key: v.value for v in message.values}
@@ -214,7 +214,7 @@ class Client:
         self.switch_out.publish(String(data="%s %s" % (what, "on" if on else "off")))
 
     def spoil(self, what, value):
-        """Makes something of the plant wrong; 0 mends it."""
+        """Sets a fault of the plant; 0 removes it."""
         until(lambda: self.switch_out.get_subscription_count() > 0, "the plant to listen")
         self.switch_out.publish(String(data="%s %g" % (what, value)))
 
@@ -223,14 +223,14 @@ class Client:
         return (self.newest["truth"].x, self.newest["truth"].y)
 
     def is_at_rest(self):
-        """It has been seen to stand for a second."""
+        """Returns true once the truth has stayed within 0.1 deg for a second."""
         at = self.truth()
         if math.dist(at, self.rested[1]) > math.radians(0.1):
             self.rested = (now(), at)
         return now() - self.rested[0] > 1.0
 
     def measured(self):
-        """The bend in the newest head pose."""
+        """Returns the bend in the newest head pose."""
         until(lambda: "head_pose" in self.newest, "a head pose")
         o = self.newest["head_pose"].pose.orientation
         half = math.acos(max(-1.0, min(1.0, o.w)))
@@ -238,8 +238,8 @@ class Client:
         return (o.y * k, -o.x * k)
 
     def largest_step(self, since):
-        """Greatest change between two setpoints of one motor that the node sent in ticks from `since` on, rad: by its own
-        recording, since a client may not hear them all."""
+        """Returns the greatest change between two setpoints of one motor in cycles from `since` on,
+        rad. It reads the node's own recording, since a client may miss some."""
         reply = self.call(Trigger, "save_incident")
         assert reply.success, reply
         rows = Read(reply.message).rows
@@ -250,7 +250,7 @@ class Client:
 
     # Services.
     def begin(self, kind, name, request=None):
-        """Requests a service; what is given back has the answer once it is `done()`."""
+        """Requests a service; returns a future that has the answer once it is `done()`."""
         topic = name if name.startswith("/") else self.joint + "/" + name
         if topic not in self.services:
             self.services[topic] = self.node.create_client(kind, topic)
@@ -303,7 +303,7 @@ MOTORS = ["neck_motor_%d" % i for i in (1, 2, 3, 4)]
 
 
 def leave():
-    """Takes leave of the graph."""
+    """Shuts the executor down and destroys the nodes."""
     if clock.executor is not None:
         clock.executor.shutdown(1.0)
     for node in [o for o in gc.get_objects() if isinstance(o, Node)]:
@@ -311,19 +311,20 @@ def leave():
 
 
 def done(code=0):
-    """Ends. One that is gone without taking leave holds the others up: for seconds they cannot send, and who comes next
-    may not be heard (github.com/eProsima/Fast-DDS, issue 5469)."""
+    """Ends the process. A participant that ends without leaving the graph blocks the others: for
+    seconds they cannot send, and the next one may not be heard (github.com/eProsima/Fast-DDS, issue
+    5469)."""
     leaving = threading.Thread(target=leave, daemon=True)
     leaving.start()
     leaving.join(10.0)
     sys.stdout.flush()
     sys.stderr.flush()
-    # The middleware's threads are not waited for.
+    # Does not wait for the middleware's threads.
     os._exit(code)
 
 
 def values(trace, place):
-    """What the names on a line stood for."""
+    """Returns the values of the names on a line."""
     frames = [f for f, line in traceback.walk_tb(trace) if (f.f_code.co_filename, line) == (place.filename, place.lineno)]
     names = dict.fromkeys(re.findall(r"[A-Za-z_]\w*", place.line or ""))
     known = [(n, v) for n in names for f in frames[-1:] for v in [{**f.f_globals, **f.f_locals}.get(n)] if v is not None]
@@ -331,7 +332,8 @@ def values(trace, place):
 
 
 def failed(kind, error, trace):
-    """Says in a few lines what was expected, what was seen, and where; the whole trace before it, for the log."""
+    """Prints in a few lines what was expected, what was seen, and where, after the whole trace for
+    the log."""
     traceback.print_exception(kind, error, trace)
     frames = traceback.extract_tb(trace)
     own = [f for f in frames if os.path.basename(f.filename) != "client.py"]

@@ -108,11 +108,11 @@ until(lambda: math.dist(world.bend, bend_deg(12, 40)) > math.radians(5), "the jo
 with world.lock:
     world.runs = False
 until(lambda: "simulated time stands" in c.status["message"], lambda: "that time stands: %s" % c.status)
-ticks, count = c.status["ticks"], len(world.heard)
+ticks, count = c.status["cycles"], len(world.heard)
 for _ in range(3):
     before = c.status
     until(lambda: c.status is not before, "another report")
-assert c.status["ticks"] == ticks and len(world.heard) == count, c.status
+assert c.status["cycles"] == ticks and len(world.heard) == count, c.status
 world.runs = True
 until(lambda: any(m.data for m in c.all["settled"]), lambda: "the motion to end: %s" % c.status)
 near(c.truth(), bend_deg(20, 220), math.radians(0.7), "after a pause")

@@ -1,4 +1,4 @@
-"""A gain set made for less dead time than is measured."""
+"""A gain set designed for less dead time than is measured."""
 
 import sys
 
@@ -17,7 +17,7 @@ else:
     until(lambda: c.status.get("mode") == "latency_too_high", "the verdict on the sensors")
     assert "1.0 ms" in c.status["message"] and "'bare'" in c.status["message"], c.status
     holds(lambda: c.count("setpoints") == 0, "no setpoints", 1.0)
-    # A set made for more serves.
+    # A set designed for more is accepted.
     assert c.set_all([("gain_set", text("camera"))]).successful
     c.tracking()
     until(lambda: c.count("setpoints") > 0, "setpoints")

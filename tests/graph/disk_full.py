@@ -1,4 +1,4 @@
-"""The disk is full, or cannot be written: what is to be saved is refused in one sentence, and the joint goes on.
+"""The disk is full or read-only: saving is refused with one sentence, and the joint goes on.
 
 Run: disk_full.py <folder of gain sets as this process sees it> <full|unwritable>."""
 
@@ -23,7 +23,7 @@ def files():
 
 
 def fill():
-    """Until not a byte more goes in."""
+    """Writes until the disk takes no further byte."""
     with open(os.path.join(folder, "filled"), "ab", buffering=0) as file:
         for piece in (4096, 1):
             try:
@@ -51,7 +51,7 @@ for _ in range(2):
 until(lambda: c.status["gains_changed_since_chosen"] == "1", "gains that are not saved")
 c.point(bend_deg(12, 130))
 near(c.truth(), bend_deg(12, 130), math.radians(1.0), "with a full disk")
-# The incident recording: with room for a part of its file only, nothing of it is left behind.
+# The incident recording: with space for only a part of its file, nothing of it is left behind.
 if way == "full":
     os.truncate(os.path.join(folder, "filled"), len(before["filled"]) - 100000)
     before = files()
@@ -66,7 +66,7 @@ until(told, "a word in diagnostics")
 c.point(bend_deg(12, 40))
 near(c.truth(), bend_deg(12, 40), math.radians(1.0), "with a full disk, again")
 c.steps(c.sent(), "with a full disk")
-# With room again they are saved.
+# With space again they are saved.
 if way == "full":
     os.remove(os.path.join(folder, "filled"))
 else:

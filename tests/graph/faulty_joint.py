@@ -1,4 +1,5 @@
-"""What is wrong with the joint itself: IMU and encoders that disagree, over-bend, travel, slack, a motor that stands."""
+"""Faults of the joint itself: IMU and encoders that disagree, over-bend, position limit, slack, a
+stalled motor."""
 
 from supervised import *
 
@@ -7,7 +8,7 @@ c.tracking()
 asked = bend_deg(12, 40)
 c.point(asked)
 
-# The IMU slips on its plate: it and the encoders say different bends.
+# The IMU slips on its plate: it and the encoders measure different bends.
 c.spoil("imu_shift", 0.4)
 s = c.faulted("sensor_mismatch", "0.12 rad")
 assert float(s["fault.sensor_mismatch.value_rad"]) > float(s["fault.sensor_mismatch.limit_rad"]) == 0.12, s
@@ -16,7 +17,7 @@ assert c.status["mode"] == "faulted"
 c.spoil("imu_shift", 0)
 c.cleared()
 c.point(asked)
-# A wider guard lets the same pass; one as before does not.
+# A wider limit accepts the difference; the former one does not.
 c.guards({"sensor_mismatch.limit": 0.8})
 c.spoil("imu_shift", 0.4)
 c.told("the shift", inclination_rad=lambda v: v and abs(float(v) - math.hypot(*asked)) > 0.2)
@@ -28,7 +29,7 @@ c.cleared()
 c.guards({"sensor_mismatch.after": 1.0})
 c.point(asked)
 
-# A motor stands still while the others pull on; its encoder is alive.
+# A motor stalls while the others pull on; its encoder still works.
 c.spoil("stall.3", 1)
 c.send(c.pose(bend_deg(25, 250)))
 s = c.faulted("following_error", "neck_motor_4", motors="neck_motor_4")
@@ -47,7 +48,7 @@ c.spoil("shift.0", 0)
 c.cleared()
 c.point(asked)
 
-# Bent further than it may be: the limit is moved under the joint that stands at 25 deg.
+# Over-bend: the limit is lowered while the joint stands at 25 deg.
 c.point(bend_deg(25, 40))
 before = c.get("limits.inclination", "limits.over_bend")
 c.set_all([("limits.inclination", double(0.3)), ("limits.over_bend", double(0.35))])
@@ -59,13 +60,14 @@ assert result.successful, result.reason
 c.cleared()
 c.point(asked)
 
-# A motor has paid out: its tendon hangs slack. By itself that is told only; what it does to the other rules is kept out.
+# A motor has paid out: its tendon hangs slack. That alone is only reported; the other rules that it
+# would trip are kept out.
 c.guards({"following_error.after": 10.0, "sensor_mismatch.limit": 1.0, "sensor_mismatch.after": 10.0})
 c.spoil("shift.1", -1.5)
 s = c.told("slack", fault_slack="broken", cause="slack", reaction="warn", mode="tracking", level=1)
 assert "neck_motor_2" in s["fault.slack.motors"] and int(s["slack_tendons"]) >= 1, s
 assert "slack" in s["message"], s["message"]
-# By a guard that says so it holds the joint.
+# With the reaction `hold` it holds the joint.
 c.guards({"slack.reaction": "hold", "slack.latch": True})
 c.faulted("slack", "neck_motor_2")
 c.spoil("shift.1", 0)

@@ -1,4 +1,5 @@
-"""What is wrong with the loop: saturation, hunting, a growing swing; and a joint that nobody commands."""
+"""Faults of the loop: saturation, hunting, a diverging oscillation; and a joint without
+commands."""
 
 from supervised import *
 
@@ -7,7 +8,7 @@ c.tracking()
 asked = bend_deg(12, 40)
 c.point(asked)
 
-# The correction is at its authority for long: the reference goes slowly and no further out.
+# The feedback is at its limit for long: the reference moves slowly and no further out.
 authority = c.get("limits.feedback")[0]
 assert c.set_all([("limits.feedback", double(0.02))]).successful
 s = c.told("saturation", fault_saturation="broken", cause="saturation", reaction="slow", mode="tracking", level=1)
@@ -23,7 +24,8 @@ c.told("the end of it", cause="", reaction="none", mode="tracking")
 c.point(asked)
 near(c.truth(), asked, math.radians(0.7), "after saturation")
 
-# Something sways the joint while its reference rests, and the motors after it: it hunts. That is told.
+# A forced oscillation moves the joint while its reference rests, and the motors follow: it hunts.
+# That is reported.
 c.spoil("sway", 0.03)
 s = c.told("hunting", fault_hunting="broken", mode="tracking", level=1, cause="hunting", reaction="warn")
 assert float(s["fault.hunting.value_rad"]) > float(s["fault.hunting.limit_rad"]) == 0.0026, s
@@ -31,7 +33,7 @@ assert s["hunting"] == "1" and "hunting" in s["message"], s
 c.spoil("sway", 0)
 c.told("the end of it", fault_hunting=None)
 
-# A swing that grows: the loop is opened.
+# A diverging oscillation: the loop is opened.
 c.spoil("beat", 9.0)
 c.spoil("sway", -0.15)
 s = c.faulted("diverging_oscillation")
@@ -40,7 +42,7 @@ c.spoil("sway", 0)
 c.cleared()
 c.point(asked)
 
-# Nobody commands the joint any more: it holds, or goes slowly to where it is straight.
+# Commands end: the joint holds, or moves slowly to where it is straight.
 c.guards({"command_timeout.after": 2.0})
 s = c.told("an abandoned joint", fault_command_timeout="broken", cause="command_timeout", level=1, mode="tracking")
 assert float(s["fault.command_timeout.limit_s"]) == 2.0 and "it holds" in s["message"], s

@@ -1,4 +1,5 @@
-"""Sensors that fall silent or repeat themselves: the motors say the bend where they may, else the joint is held."""
+"""Sensors that fall silent or repeat themselves: the motors measure the bend where they may, else
+the joint is held."""
 
 from supervised import *
 
@@ -11,7 +12,8 @@ assert not [k for k in s if k.startswith("fault.")], s
 reply = c.call(Trigger, "clear_faults")
 assert reply.success and "no fault" in reply.message, reply
 
-# The IMU falls silent: the motors say the bend, without a jump, and the joint still goes where it is sent.
+# The IMU falls silent: the motors measure the bend, without a jump, and the joint still follows
+# commands.
 begun = now()
 c.switch("imu_on", False)
 grown = {"fault_imu_stale.value_s": lambda value: value and float(value) > 0.1}
@@ -26,7 +28,7 @@ step_sent = c.largest_step(begun)
 assert step_sent < 0.01, step_sent
 c.point(bend_deg(8, 100))
 near(c.truth(), bend_deg(8, 100), math.radians(2.5), "by the motors, sag not corrected")
-# And back.
+# The IMU comes back.
 begun = now()
 c.switch("imu_on", True)
 c.told("the IMU to serve again", mode="tracking", feedback="imu", cause="", reaction="none")
@@ -36,7 +38,7 @@ step_sent = c.largest_step(begun)
 assert step_sent < 0.01, step_sent
 near(c.truth(), bend_deg(8, 100), math.radians(0.7), "sag corrected again")
 
-# Where the motors may not serve, the joint is held as long as the IMU is silent.
+# Without the fallback to motors, the joint is held as long as the IMU is silent.
 c.guards({"fallback_to_motors": False})
 c.switch("imu_on", False)
 s = c.told("a hold", mode="stopped", level=2, cause="imu_stale", reaction="hold")
@@ -48,7 +50,7 @@ c.stays()
 c.guards({"fallback_to_motors": True})
 c.point(asked)
 
-# One encoder falls silent: nothing else says where its motor is.
+# One encoder falls silent: no other sensor measures its motor's angle.
 c.spoil("silent.2", 1)
 s = c.told("a hold", mode="stopped", level=2, cause="motor_stale", reaction="hold")
 assert s["fault.motor_stale"] == "broken" and s["fault.motor_stale.motors"] == "neck_motor_3", s
@@ -59,7 +61,7 @@ c.told("tracking again", mode="tracking", cause="", latched_faults="")
 c.stays()
 c.point(asked)
 
-# The IMU repeats itself while the joint moves: it is not believed until somebody says so.
+# The IMU repeats itself while the joint moves: it is ignored until the fault is cleared.
 c.spoil("imu_freeze", 1)
 c.send(c.pose(bend_deg(20, 220)))
 s = c.told("a frozen IMU", fault_imu_frozen="latched", feedback="motors", mode="tracking", level=1)
@@ -74,7 +76,7 @@ until(c.try_clear, lambda: "faults to be cleared; last: %s" % c.reply.message)
 c.told("the IMU to serve again", feedback="imu", latched_faults="", cause="")
 c.point(asked)
 
-# The same where the motors may not serve.
+# The same without the fallback to motors.
 c.guards({"fallback_to_motors": False})
 c.spoil("imu_freeze", 1)
 c.send(c.pose(bend_deg(20, 220)))
@@ -85,7 +87,7 @@ c.cleared()
 c.guards({"fallback_to_motors": True})
 c.point(asked)
 
-# An encoder repeats itself while its motor is sent elsewhere.
+# An encoder repeats itself while its motor is commanded elsewhere.
 c.spoil("freeze.1", 1)
 c.send(c.pose(bend_deg(20, 220)))
 c.faulted("motor_frozen", "neck_motor_2", "to the last bit", motors="neck_motor_2")

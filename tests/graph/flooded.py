@@ -1,4 +1,5 @@
-"""Two clients set parameters as fast as they can while the joint is commanded and moves: it moves as well as before."""
+"""Two clients set parameters as fast as they can while the joint is commanded and moves: it moves
+as well as before."""
 
 import json
 
@@ -12,14 +13,15 @@ GOALS = [bend_deg(15, d) for d in (70, 160, 250, 340)]
 
 
 def ticks():
-    """Ticks so far, and of them late ones and missed ones, by a report of its own."""
-    before = int(c.status["ticks"])
-    s = until(lambda: c.status if int(c.status["ticks"]) > before else None, "a report")
-    return int(s["ticks"]), int(s["late_cycles"]) + int(s["missed_cycles"]), float(s["longest_tick_s"])
+    """Returns the counts of cycles, late cycles and missed cycles, from a fresh report."""
+    before = int(c.status["cycles"])
+    s = until(lambda: c.status if int(c.status["cycles"]) > before else None, "a report")
+    return int(s["cycles"]), int(s["late_cycles"]) + int(s["missed_cycles"]), float(s["longest_cycle_s"])
 
 
 def go(goal):
-    """On a machine that is too busy the simulated joint may fall silent, which ends a command: it is told anew."""
+    """Sends a goal until it is reached. On a machine that is too busy the simulated joint may fall
+    silent, which ends a command."""
     sent, end = 0.0, time.monotonic() + PATIENCE
     there = lambda: c.status.get("settled") == "1" and math.dist(c.truth(), goal) < math.radians(1.0)
     while not there():
@@ -31,7 +33,7 @@ def go(goal):
 
 
 def moved(while_, what):
-    """Sends the joint round as long as `while_` is true; share of late ticks."""
+    """Moves the joint round as long as `while_` is true. Returns the share of late cycles."""
     c.bends = c.bends[-1:]
     begin, (ticks_0, late_0, _) = time.monotonic(), ticks()
     number = 0
@@ -71,10 +73,10 @@ for f in floods:
     assert told["answered"] == told["sent"] > 20 and told["accepted"] > 0, told
     last.update(told["last"])
 print("memory %.1f MB before, %.1f MB in the middle, %.1f MB after" % (at_first, sizes[len(sizes) // 2], memory(pid)))
-# Invented bounds: the buffers of two more clients; and next to nothing from then on.
+# Invented bounds: the buffers of two more clients; and almost no growth from then on.
 assert memory(pid) < at_first + 40.0
 assert memory(pid) < sizes[len(sizes) // 2] + 8.0
-# The clients take the processors' time as well: generous.
+# Generous, since the clients take the processors' time as well.
 assert flooded < 3.0 * quiet + 0.2, (quiet, flooded)
 for name, value in last.items():
     assert c.get(name) == [value], (name, value, c.get(name))

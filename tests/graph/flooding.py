@@ -1,5 +1,6 @@
-"""Sets parameters as fast as it is answered, good and bad in turn, several requests under way at once; run by flooded.py. Each
-of the two has its own service and its own parameters, and tells at the end which values were accepted last.
+"""Sets parameters as fast as they are answered, good and bad in turn, several requests under way at
+once; run by flooded.py. Each of the two clients has its own service and parameters, and prints at
+the end the values accepted last.
 
 Run: flooding.py <own number, 0 or 1> <seconds>."""
 
@@ -9,7 +10,7 @@ import random
 from client import *
 
 own, length = int(sys.argv[1]), float(sys.argv[2])
-# Fewer than the ten that a service keeps by default, both of them together.
+# Both together stay below the ten that a service queues by default.
 UNDER_WAY = 4
 choose = random.Random(own)
 rclpy.init(args=[])
@@ -50,7 +51,7 @@ BAD = [
 
 
 def request():
-    """A request, and what it sets if it is a good one."""
+    """Returns a request, and its values if it is a good one."""
     if choose.random() < 0.2:
         name, value = choose.choice(GOOD)()
         return [Parameter(name=name, value=value)], (name, plain(value))

@@ -1,4 +1,4 @@
-"""Targets in frames that stand still, that move, that the head carries, and that are not to be had."""
+"""Targets in frames: fixed, moving, carried by the head, and unavailable."""
 
 from looking import *
 
@@ -23,22 +23,22 @@ def known(frame, place, frames_place):
     held(place, frame)
 
 
-# The base's own frame, by its name, with '/' before it, and by none.
+# The base's own frame, by its name, with '/' before it, and by an empty name.
 for frame, place in ((BASE, spot(1.0, 30, -15)), ("/" + BASE, spot(0.5, -50, -20)), ("", spot(2.0, 10, 25))):
     told = c.look(place, frame, stamp=now())
     assert told["message"] == "reached" and told["topic"] == "gaze_point", told
     held(place, repr(frame))
 
-# One that the joint file fixes: the torso, 0.35 m below.
+# A frame fixed by the joint file: the torso, 0.35 m below.
 place = spot(0.8, 60, -20)
 assert c.look(plus(place, (0.0, 0.0, 0.35)), "torso")["frame"] == "torso"
 held(place, "torso")
-# A stamp is no matter where nothing moves.
+# The stamp does not matter where nothing moves.
 place = spot(0.8, 40, -20)
 c.look(plus(place, (0.0, 0.0, 0.35)), "/torso", stamp=now() - 3600.0)
 held(place, "torso, an hour ago")
 
-# One on /tf_static, turned by 1 rad and told below the torso.
+# A frame on /tf_static, rotated by 1 rad and published below the torso.
 c.tell("bench", "torso", (0.5, 0.2, 0.1), about_z(1.0), fixed=True)
 place = spot(1.2, -20, -25)
 known("bench", place, turn(about_z(-1.0), minus(place, (0.5, 0.2, -0.25))))
@@ -51,7 +51,7 @@ assert abs(float(c.target()["pan_rad"]) - 1.0) < 1e-4, c.target()
 assert c.target()["topic"] == "desired_pose" and c.target()["message"] == "reached"
 
 
-# A cart that rolls: told at 50 Hz with its history. The point on it is where the newest transform says.
+# A rolling cart, published at 50 Hz with its history. The point on it follows the newest transform.
 def cart_at(t):
     return (0.9 + 0.05 * math.sin(0.6 * (t - START)), 0.05 * (t - START) - 0.3, -0.2)
 
@@ -69,7 +69,8 @@ for ago in (0.5, 0.0):
     c.point_at((0.0, 0.0, 0.1), "cart", stamp=now() - ago)
     until(lambda: c.command_number() > before, "a point on the cart, stamped %g s ago" % ago)
 
-# Refusals, each with its reason, and each leaves the target alone. The cart rolls on, so first something that rests.
+# Refusals, each with its reason, and each leaves the target alone. The cart rolls on, so a resting
+# target comes first.
 resting = spot(1.0, 20, -12)
 c.look(resting)
 spot_on = (0.0, 0.0, 0.1)
@@ -81,7 +82,8 @@ c.refused("gaze_point.too_new", ["after the newest", '"cart"'], ahead)
 assert now() - asked > 0.45, "not waited for"
 held(resting, "after refusals")
 
-# Frames that nothing ties to the base: told before the one whose point is taken, on one topic.
+# Frames that nothing connects to the base. They precede, on one topic, the frame of the accepted
+# point.
 c.tell("island", "sea", (1.0, 0.0, 0.0))
 c.tell("gone", BASE, (1.0, 0.0, 0.0), stamp=now() - 3.0)
 c.tell("mark", BASE, (1.0, 0.3, 0.0))
@@ -93,12 +95,13 @@ while c.target().get("frame") != "mark":
     pause(0.1)
 c.look(resting)
 c.refused("gaze_point.not_connected", ['"island"', "not connected", "neck_base"], lambda: c.point_at(spot_on, "island"))
-# The newest of a frame that went silent, for a point of no stamp; one of its time is taken.
+# A point without a stamp uses the newest transform of a frame that went silent, and is refused; one
+# with the transform's time is accepted.
 c.refused("gaze_point.too_old", ['"gone"', "at most 1 s"], lambda: c.point_at(spot_on, "gone"))
 c.refused("desired_pose.unknown_frame", ['"nowhere"'], lambda: c.send(c.pose(bend_deg(5, 0), frame="nowhere")))
 
-# A transform that comes after the point of its time: waited for, and taken when it comes. On a machine so busy that it
-# comes too late, once more.
+# A transform that arrives after the point of its time: the point waits, and is accepted then. If a
+# busy machine delivers it too late, the test tries again.
 def refusals():
     return sum(c.dropped("gaze_point." + word) for word in ("too_new", "too_old"))
 
@@ -121,7 +124,7 @@ for attempt in range(8):
         break
 assert c.target()["frame"] == "wagon", "no transform came in time in 8 attempts"
 
-# What waits is over with a hold, as all that was asked before it.
+# A hold cancels a waiting point, as it does all earlier commands.
 c.look(resting)
 for attempt in range(8):
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
@@ -136,13 +139,13 @@ for attempt in range(8):
 assert c.dropped("gaze_point.held") == 1 and "hold" in c.status["last_dropped"], c.status
 until(lambda: "command" not in c.target(), "no target after a hold")
 
-# Targets in quick succession count as a stream, which after a hold has to pause.
+# Targets in quick succession count as a stream, which has to pause after a hold.
 result = c.set_all([("commands.release_after", double(0.2))])
 assert result.successful, result.reason
 paused = now() + 0.5
 until(lambda: now() > paused, "a pause")
 
-# And when a newer target is taken.
+# A newer accepted target cancels it as well.
 for attempt in range(8):
     c.look(resting)
     c.tell("wagon", BASE, (0.9, -0.2, 0.0))
@@ -155,7 +158,8 @@ for attempt in range(8):
         break
 assert c.dropped("gaze_point.overtaken") == 1 and "newer target" in c.status["last_dropped"], c.status
 
-# Frames that the head carries: what is told in them is taken once, and does not run away from the head.
+# Frames that the head carries: a target in them is resolved once, so that it does not run away from
+# the head.
 c.look(resting)
 c.tell("neck_camera", HEAD, CAMERA, fixed=True)
 end = now() + PATIENCE
@@ -173,7 +177,7 @@ assert off < 0.7, off
 number, at = c.command_number(), xyzw(c.newest["true_pose"].pose.orientation)
 holds(lambda: off_axis(c.newest["true_pose"].pose, place) < math.radians(1.0), "it runs away", 2.0)
 assert c.command_number() == number
-# At its stamp: where the head was when the thing was seen.
+# Resolved at its stamp: where the head was when the object was seen.
 c.look(resting)
 seen, pose = now(), c.newest["true_pose"].pose
 place = plus(xyz(pose.position), turn(xyzw(pose.orientation), plus(CAMERA, (1.0, -0.1, 0.0))))
@@ -184,13 +188,13 @@ off = math.degrees(c.true_off(place))
 print("seen before the head turned: true angle %.3f deg" % off)
 assert off < 0.7, off
 
-# Transforms that are none: dropped, counted, named.
+# Invalid transforms: dropped, counted, named.
 c.refused("tf.not_finite", ["cart", "NaN"], lambda: c.tell("cart2", BASE, (math.nan, 0.0, 0.0)))
 c.refused("tf.zero_quaternion", ["cart2", "zero"], lambda: c.tell("cart2", BASE, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0)))
 c.refused("tf.transform", ["own parent"], lambda: c.tell("cart2", "cart2", (0.0, 0.0, 0.0)))
 c.refused("tf.transform", ["hangs below"], lambda: c.tell("torso", "bench", (0.0, 0.0, 0.0)))
 c.refused("tf.stamp_ahead", ["cart2", "ahead"], lambda: c.tell("cart2", BASE, (0.0, 0.0, 0.0), stamp=now() + 60.0))
-# The head's own frame is the joint's to tell.
+# Only the joint may publish the head's own frame.
 total = c.status["messages_dropped"]
 for _ in range(10):
     c.tell(HEAD, BASE, (5.0, 5.0, 5.0), stamp=now())

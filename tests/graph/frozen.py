@@ -1,4 +1,5 @@
-"""The node's process is stopped for some seconds and goes on: it says so, the joint holds, and starts anew soundly."""
+"""The node's process is stopped for some seconds and goes on: it reports it, the joint holds, and
+restarts without a jump."""
 
 import os
 import signal
@@ -16,7 +17,7 @@ until(lambda: math.dist(c.truth(), bend_deg(15, 70)) > 0.05, "motion")
 os.kill(pid, signal.SIGSTOP)
 stopped = now()
 dog.clear()
-# The motors go to the last setpoint; the beam swings to rest about it.
+# The motors go to the last setpoint; the beam oscillates to rest about it.
 until(lambda: now() - stopped > 1.0 and c.is_at_rest(), "rest")
 c.clear("setpoints")
 at = c.truth()
@@ -29,7 +30,7 @@ stood = float(bad()[0].split(" for ")[1].split()[0])
 assert 2.0 < stood < 2.0 + now() - stopped, bad()
 c.tracking()
 until(lambda: c.count("setpoints") > 50, "setpoints")
-# A tick's speed limit.
+# The speed limit for one period.
 step_sent = c.largest_step(stopped - 0.1)
 assert step_sent < 12.0 / 200, step_sent
 until(lambda: dog[-1].level == b"\x00", "that all is well")

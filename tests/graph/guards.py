@@ -1,4 +1,4 @@
-"""The guards as parameters: what there is, what is refused, whole sets; and a file's word at start."""
+"""The supervision parameters: the list, refusals, whole sets, and the values of a file at start."""
 
 from supervised import *
 
@@ -6,7 +6,7 @@ RULES = [
     "imu_stale", "imu_frozen", "motor_stale", "motor_frozen", "sensor_mismatch", "over_bend", "position_limit", "slack",
     "saturation", "following_error", "hunting", "diverging_oscillation", "late_cycles",
 ]
-# Their limits stand elsewhere.
+# Rules whose limits are other parameters.
 ELSEWHERE = ["imu_stale", "motor_stale", "over_bend", "following_error"]
 
 c = Watched()
@@ -14,7 +14,7 @@ c.tracking()
 asked = bend_deg(12, 40)
 c.point(asked)
 
-# What there is.
+# The list.
 everything = {n[len("supervision."):]: v for n, v in c.everything().items() if n.startswith("supervision.")}
 wanted = {"%s.%s" % (r, k) for r in RULES for k in ("after", "reaction", "latch")}
 wanted |= {r + ".limit" for r in RULES if r not in ELSEWHERE}
@@ -22,7 +22,7 @@ wanted |= {"command_timeout.after", "fallback_to_motors", "command_timeout_actio
 assert set(everything) == wanted, set(everything) ^ wanted
 assert everything["fallback_to_motors"] is True and everything["command_timeout_action"] == "hold"
 assert everything["command_timeout.after"] == 0.0
-# The joint file of this test says so, and a parameter at start.
+# Values from the joint file of this test, and from a parameter at start.
 assert everything["slack.limit"] == 2.0 and everything["slack.latch"] is True
 assert everything["position_limit.after"] == 0.25
 names = ["supervision." + n for n in everything]
@@ -36,7 +36,7 @@ for d in descriptors:
     if d.type == 4:
         assert "'%s'" % is_now in d.additional_constraints, d
 
-# Refusals with the numbers; nothing is changed by them, alone or together with what is good.
+# Refusals with the numbers; they change nothing, alone or together with good values.
 refusals = [
     ("imu_frozen.limit", 0.6, ["is 0.6", "0.01 to 0.5 rad"]),
     ("sensor_mismatch.limit", math.nan, ["NaN", "0.02 to 1 rad"]),
@@ -72,7 +72,7 @@ for name, value, words in refusals:
 assert c.everything() == before
 assert c.count("events") == 0, c.all["events"]
 
-# What the loop rests on and a guard that is too mild for it are set together or not at all.
+# A loop setting and a rule that is too mild for it are set together or not at all.
 mild = ("supervision.imu_stale.reaction", text("warn"))
 assert c.set_all([("feedback", text("motors")), mild]).successful
 assert c.get("feedback", mild[0]) == ["motors", "warn"]

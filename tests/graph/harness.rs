@@ -1,8 +1,8 @@
-//! Starts processes for a test on the graph, each test in a ROS domain of its own, and ends them with it.
+//! Starts the processes of a graph test, in a ROS domain of the test's own, and ends them with it.
 //!
-//! Time is simulated, in lockstep: the joint that stands in for hardware waits at each step for the node and for the
-//! client, so that a machine that stalls changes nothing but how long it takes. What only real time can show runs
-//! [`in_real_time`], beside a witness that says when the machine stood still.
+//! Time is simulated, in lockstep. The simulated hardware waits at each step for the node and for
+//! the client. A machine that stalls therefore changes only the run time. Tests that need real time
+//! run [`in_real_time`], beside a witness that measures how long the machine stalled.
 #![allow(dead_code)] // Each test file uses its own part.
 
 use std::cell::RefCell;
@@ -17,15 +17,15 @@ use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
-/// What the machine can do at a time, and what a test takes of it: one in simulated time is never idle, and one in real time
-/// wants its processes to have their turn when they are due.
+/// Capacity of the machine, and the share that a test takes of it. A test in simulated time is
+/// never idle; a test in real time needs its processes scheduled when they are due.
 const ROOM: u32 = 6;
 const IN_LOCKSTEP: u32 = 2;
 const IN_REAL_TIME: u32 = 3;
 static TAKEN: Mutex<u32> = Mutex::new(0);
 static ENDED: Condvar = Condvar::new();
 
-/// A test's turn, until it is dropped.
+/// A test's share of the machine, held until it is dropped.
 struct Turn(u32);
 
 impl Turn {
@@ -44,18 +44,19 @@ impl Drop for Turn {
     }
 }
 
-/// Longest a client may take. Clients wait on conditions with limits of their own.
+/// Longest run time of a client. Clients wait on conditions with limits of their own.
 const CLIENT: Duration = Duration::from_secs(600);
-/// Longest a process may take to end when told to.
+/// Longest time that a process may take to end after a signal.
 const END: Duration = Duration::from_secs(10);
 
-/// How often a time in which the machine stood still is repeated.
+/// Number of attempts when the machine stalls.
 const ATTEMPTS: u32 = 3;
-/// The witness's period, and how much later than it the machine counts as standing still: a few periods of a loop.
+/// The witness's period, and the delay from which the machine counts as stalled: a few control
+/// periods.
 const WITNESS: Duration = Duration::from_millis(2);
 const STOOD: Duration = Duration::from_millis(20);
 
-/// A bare loop: how long the machine stood still at most while it ran.
+/// A bare loop that measures the longest stall of the machine while it runs.
 struct Witness {
     worst: Arc<AtomicU64>,
     stop: Arc<AtomicBool>,
@@ -90,8 +91,8 @@ impl Drop for Witness {
     }
 }
 
-/// A test that only real time can show. A time in which the machine stood still is not judged, but repeated; what was never
-/// judged counts as skipped, in the file that WITHY_SKIPPED names.
+/// Runs a test that needs real time. An attempt in which the machine stalled is not judged, but
+/// repeated. A test that was never judged counts as skipped, in the file that WITHY_SKIPPED names.
 pub fn in_real_time(number: u32, test: impl Fn(&mut Stage)) {
     for attempt in 1..=ATTEMPTS {
         let mut stage = Stage::on(number, true);
@@ -113,7 +114,7 @@ pub fn in_real_time(number: u32, test: impl Fn(&mut Stage)) {
     }
 }
 
-/// Counts the test that runs as skipped, for this reason.
+/// Counts the running test as skipped, for this reason.
 pub fn skip(reason: &str) {
     let thread = std::thread::current();
     let line = format!("{}: {reason}\n", thread.name().unwrap_or("a test"));
@@ -124,15 +125,15 @@ pub fn skip(reason: &str) {
     }
 }
 
-/// Lines of a failure that are shown; the logs have the rest.
+/// Number of lines shown of a failure; the logs have the rest.
 const SHOWN: usize = 8;
 
 thread_local! {
-    /// Where the logs of this thread's test are.
+    /// Folder with the logs of this thread's test.
     static LOGS: RefCell<Option<PathBuf>> = const { RefCell::new(None) };
 }
 
-/// A failure is told in ten lines: its cause, and where the logs are.
+/// Shortens the report of a failure to ten lines: its cause, and where the logs are.
 fn tell_failures_briefly() {
     static SET: Once = Once::new();
     SET.call_once(|| {
@@ -161,7 +162,7 @@ fn tell_failures_briefly() {
 /// One test's processes and files.
 pub struct Stage {
     domain: u32,
-    /// None once its logs are to be kept.
+    /// `None` once its logs are to be kept.
     folder: Option<TempDir>,
     path: PathBuf,
     running: Vec<(String, Child)>,
@@ -174,7 +175,8 @@ fn root() -> &'static Path {
 }
 
 impl Stage {
-    /// An empty stage for the test of this number, which is its own; in simulated time.
+    /// Returns an empty stage in simulated time, for the test of this number, which no other test
+    /// uses.
     pub fn new(number: u32) -> Self {
         Self::on(number, false)
     }
@@ -187,8 +189,8 @@ impl Stage {
         LOGS.set(Some(path.clone()));
         copy(&root().join("config"), &path.join("config"));
         Self {
-            // Domains 1 to 100: above, ports run into those that the system hands out (ROS 2 documentation,
-            // "The ROS_DOMAIN_ID").
+            // Domains 1 to 100: higher ones use ports that the system assigns as ephemeral (ROS 2
+            // documentation, "The ROS_DOMAIN_ID").
             domain: 1 + (std::process::id().wrapping_mul(31) + 7 * number) % 100,
             folder: Some(folder),
             path,
@@ -198,14 +200,14 @@ impl Stage {
         }
     }
 
-    /// The folder is kept for whoever looks for the cause.
+    /// Keeps the folder, so that the cause of a failure can be looked up.
     fn keep_logs(&mut self) {
         if let Some(folder) = self.folder.take() {
             let _ = folder.keep();
         }
     }
 
-    /// The test's own copy of a file in `config/`.
+    /// Returns the path of the test's own copy of a file in `config/`.
     pub fn config(&self, name: &str) -> PathBuf {
         self.path.join("config").join(name)
     }
@@ -226,14 +228,14 @@ impl Stage {
             .env("WITHY_LOCKSTEP", if self.real_time { "0" } else { "1" })
             .env("NO_COLOR", "1")
             .env("PYTHONDONTWRITEBYTECODE", "1")
-            // Black boxes go there, and not among those of whoever runs the tests.
+            // Incident recordings go there, not among those of the user who runs the tests.
             .env("XDG_STATE_HOME", self.path.join("state"))
             .current_dir(&self.path)
             .stdin(Stdio::null());
         command
     }
 
-    /// Starts a process that is known as `name`.
+    /// Starts a process under `name`.
     pub fn spawn(&mut self, name: &str, mut command: Command) {
         let log = self.path.join(format!("{name}.log"));
         let out = File::create(&log).unwrap();
@@ -242,14 +244,16 @@ impl Stage {
         self.running.push((name.into(), child));
     }
 
-    /// Starts a process and waits until it has said `word`, or has ended: of participants that begin at the same moment on a
-    /// busy machine some never discover all topics of each other.
+    /// Starts a process and waits until its log contains `word`, or until it ends. Participants
+    /// that start at the same moment on a busy machine sometimes never discover all of each other's
+    /// topics.
     fn spawn_until(&mut self, name: &str, command: Command, word: &str) {
         self.spawn(name, command);
         self.says(name, word);
     }
 
-    /// Waits until a process has said `word`; whether it has, and neither ended before nor taken too long.
+    /// Waits until a process's log contains `word`. Returns false if it ends first or takes longer
+    /// than [`CLIENT`].
     fn says(&mut self, name: &str, word: &str) -> bool {
         let start = Instant::now();
         loop {
@@ -265,7 +269,7 @@ impl Stage {
         }
     }
 
-    /// What a process has said so far.
+    /// Returns the log of a process so far.
     pub fn log(&self, name: &str) -> String {
         let path = self.path.join(format!("{name}.log"));
         let mut text = String::new();
@@ -275,14 +279,14 @@ impl Stage {
         text
     }
 
-    /// The command `withy run` with joint files of `config/` and arguments for ROS; the joints are not hardware, and start
-    /// by themselves.
+    /// Returns the command `withy run` with joint files of `config/` and ROS arguments. The joints
+    /// are not hardware, and activate by themselves.
     pub fn withy(&self, joints: &[&str], ros: &[&str]) -> Command {
         let start = ["-p", "autostart:=true"];
         self.withy_by_hand(joints, &[&start, ros].concat())
     }
 
-    /// The same of joints that wait for somebody to configure and activate them.
+    /// Returns the same command for joints that wait to be configured and activated.
     pub fn withy_by_hand(&self, joints: &[&str], ros: &[&str]) -> Command {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command.arg("run");
@@ -312,7 +316,7 @@ impl Stage {
     }
 
     fn python(&self, script: &str, arguments: &[&str]) -> Command {
-        // `launch-free-scripts/ros-env` says which Python has rclpy.
+        // `launch-free-scripts/ros-env` sets the Python that has rclpy.
         let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
         let mut command = self.command(&python);
         command
@@ -338,13 +342,13 @@ impl Stage {
         self.spawn_until("simulated", command, "running");
     }
 
-    /// Runs a client to its end, which has to be a good one.
+    /// Runs a client to its end, which has to be a success.
     pub fn client(&mut self, script: &str, arguments: &[&str]) {
         self.client_begins(script, arguments);
         self.client_ends();
     }
 
-    /// Runs a client to its end, which has to be a good one, by a command that is changed first.
+    /// Runs a client to its end, which has to be a success, after a change to its command.
     pub fn client_as(
         &mut self,
         script: &str,
@@ -363,7 +367,7 @@ impl Stage {
         self.spawn("client", command);
     }
 
-    /// Waits until the client that runs has said `word`; it may not end before.
+    /// Waits until the client's log contains `word`; it may not end first.
     pub fn client_says(&mut self, word: &str) {
         if !self.says("client", word) {
             self.client_ends();
@@ -371,7 +375,7 @@ impl Stage {
         }
     }
 
-    /// Waits for the end of the client that runs, which has to be a good one.
+    /// Waits for the end of the running client, which has to be a success.
     pub fn client_ends(&mut self) {
         let status = self.wait("client", CLIENT);
         if !status.success() {
@@ -381,7 +385,7 @@ impl Stage {
         }
     }
 
-    /// Waits for a process to end.
+    /// Waits for a process to end, for `most` at most.
     pub fn wait(&mut self, name: &str, most: Duration) -> ExitStatus {
         let index = self.running.iter().position(|(n, _)| n == name).unwrap();
         let start = Instant::now();
@@ -400,8 +404,8 @@ impl Stage {
         }
     }
 
-    /// Starts `withy step-test` with a joint file of `config/` and options, as the process "steps"; its record is
-    /// "record.csv" in the test's folder.
+    /// Starts `withy step-test` with a joint file of `config/` and options, as the process "steps".
+    /// It writes "record.csv" in the test's folder.
     pub fn step_test(&mut self, file: &str, options: &[&str]) {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command
@@ -412,12 +416,12 @@ impl Stage {
         self.spawn("steps", command);
     }
 
-    /// The test's own folder, in which its processes run.
+    /// The test's own folder, the working directory of its processes.
     pub fn folder(&self) -> &Path {
         &self.path
     }
 
-    /// Waits until a process has said `word`; it may not end before.
+    /// Waits until a process's log contains `word`; it may not end first.
     pub fn until_said(&mut self, name: &str, word: &str) {
         let said = self.says(name, word);
         assert!(
@@ -434,20 +438,20 @@ impl Stage {
         assert!(sent.unwrap().success(), "kill {signal} {name}");
     }
 
-    /// The process's number.
+    /// The process's id.
     pub fn pid(&self, name: &str) -> u32 {
         let (_, child) = self.running.iter().find(|(n, _)| n == name).unwrap();
         child.id()
     }
 
-    /// The command `withy transition`.
+    /// Returns the command `withy transition`.
     pub fn transition(&self, name: &str) -> Command {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command.args(["transition", name]);
         command
     }
 
-    /// The command `withy point`.
+    /// Returns the command `withy point`.
     pub fn point(&self, pose: &[&str], more: &[&str]) -> Command {
         let mut command = self.command(env!("CARGO_BIN_EXE_withy"));
         command.arg("point").args(pose).args(more);
@@ -455,7 +459,7 @@ impl Stage {
     }
 }
 
-/// The end of a log.
+/// Returns the last lines of a log.
 fn last_lines(log: &str) -> String {
     let lines: Vec<&str> = log.lines().collect();
     lines[lines.len().saturating_sub(4)..].join("\n")

@@ -1,4 +1,5 @@
-"""A stream of poses that never rests, many gains retuned in it: what the loop itself answers does not wait for them."""
+"""Many gains retuned during a stream of poses that never rests: requests that the loop itself
+answers do not wait for them."""
 
 from client import *
 
@@ -8,7 +9,7 @@ turns = [60, 240]
 
 
 def elsewhere(_):
-    """Before the reference has come to rest it is sent elsewhere."""
+    """Sends the reference elsewhere before it has come to rest."""
     turns.reverse()
     c.desired.publish(c.pose(bend_deg(15, turns[0])))
 
@@ -25,7 +26,7 @@ try:
         reply = c.call(Trigger, name)
         took = now() - asked
         assert reply.success, reply
-        # Twelve changes in motion take some seconds: nobody waits for them.
+        # Twelve changes in motion take some seconds: no other request waits for them.
         assert not answer.done() and took < 2.0, "%s answered after %.2f s, gains: %s" % (name, took, answer.done())
 finally:
     stream.set()

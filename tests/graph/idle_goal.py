@@ -1,4 +1,5 @@
-"""A goal of ~/point_head to a joint that is not driven is rejected, and why stands in ~/target_state and /diagnostics."""
+"""A goal of ~/point_head to an inactive joint is rejected; ~/target_state and /diagnostics give the
+reason."""
 
 from control_msgs.action import PointHead
 from rclpy.action import ActionClient

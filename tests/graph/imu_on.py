@@ -1,4 +1,4 @@
-"""Switches the plant's IMU on, and waits until it is heard."""
+"""Switches the plant's IMU on, and waits until the node receives it."""
 
 from client import *
 

@@ -1,4 +1,4 @@
-"""A fault and a request each write a file, and what stands in it is what was seen on the graph."""
+"""A fault and a request each write a file, whose contents agree with the messages on the graph."""
 
 from incident_file import *
 from client import *
@@ -18,7 +18,8 @@ def text_ns(words):
 
 
 def agrees(read):
-    """Rows hold the messages of joint_states, imu and motor_setpoints, stamp by stamp."""
+    """Checks that rows hold the messages of joint_states, imu and motor_setpoints, stamp by
+    stamp."""
     span = (text_ns(read.rows[0]["ros_time_s"]), text_ns(read.rows[-1]["ros_time_s"]))
     inside = [m for m in c.all["joint_states"] if span[0] + NS // 10 < ns(m.header.stamp) < span[1] - NS // 10]
     encoders = {ns(m.header.stamp): dict(zip(m.name, m.position)) for m in inside}
@@ -36,7 +37,7 @@ def agrees(read):
             rate = imus[text_ns(words)].angular_velocity
             assert abs(float(row["imu_rate_x_rad_s"]) - rate.x) < 1e-6, row
             seen_imu += 1
-    # A tick takes the newest; with as many samples as ticks some are never the newest.
+    # A cycle takes the newest sample; with as many samples as cycles some are never the newest.
     assert len(seen) > 0.1 * len(encoders) > 10, (len(seen), len(encoders))
     assert seen_imu > 30, seen_imu
     rows = {}
@@ -44,7 +45,7 @@ def agrees(read):
         if row["setpoint_stamp_s"]:
             values = [float(row[motor + "_setpoint_rad"]) for motor in MOTORS]
             rows.setdefault(text_ns(row["setpoint_stamp_s"]), []).append(values)
-    # Ticks that find no newer sample share its stamp, and some of them may lie outside the file.
+    # Cycles that find no newer sample share its stamp, and some of them may lie outside the file.
     for stamp in (min(rows), max(rows)):
         del rows[stamp]
     compared = 0
@@ -77,7 +78,7 @@ def refused():
 
 until(refused, "a message to be refused")
 
-# On request: at once, and the answer says where.
+# On request: at once, and the answer has the path.
 assert not whole_files(FOLDER), whole_files(FOLDER)
 reply = c.call(Trigger, "save_incident")
 assert reply.success, reply
@@ -93,7 +94,7 @@ assert any(words.startswith("name: withy") for words in read.lines("joint_file_t
 assert any(words.startswith("imu.") for words in read.lines("refused")), read.head
 assert read.rows[-1]["mode"] == "tracking" and read.rows[-1]["active"] == "1", read.rows[-1]
 
-# A fault: by itself, a little later, with what followed.
+# On a fault: by itself, a little later, with the time after it.
 c.clear("setpoints")
 c.send(c.pose(bend_deg(16, 130)))
 holds(lambda: True, "", 0.5)
@@ -113,7 +114,7 @@ followed = (max(mode) - at) / NS
 assert 1.5 < followed < 30.0, followed
 held = [[row[m + "_setpoint_rad"] for m in MOTORS] for row in read.rows
         if row["mode"] == "holding" and text_ns(row["ros_time_s"]) >= at]
-# Motors that were all silent for long are sent nothing.
+# No setpoints go to motors that were all silent for long.
 held = [h for h in held if all(h)]
 assert len(held) > 10 and all(h == held[0] for h in held), "held setpoints move"
 done()

@@ -1,4 +1,5 @@
-"""The folder cannot be: a request is refused with the reason, diagnostics tell it, and the joint goes on."""
+"""The folder cannot be created: a request is refused with the reason, diagnostics report it, and
+the joint goes on."""
 
 from client import *
 

@@ -1,4 +1,4 @@
-"""Reads a incident recording with the csv module of the standard library."""
+"""Reads an incident recording with the csv module of the standard library."""
 
 import csv
 import os

@@ -1,4 +1,5 @@
-"""`kill FOLDER PID`: the process is killed while it writes. `after FOLDER`: what it left is gone, and files are whole."""
+"""`kill FOLDER PID`: the process is killed while it writes. `after FOLDER`: its leftovers are gone,
+and files are whole."""
 
 import signal
 
@@ -11,8 +12,8 @@ c.tracking()
 if what == "kill":
     reply = c.call(Trigger, "save_incident")
     assert reply.success and os.path.dirname(reply.message) == folder, reply
-    # More to write, so that it takes a while.
-    until(lambda: float(c.status.get("ticks", 1e9)) > 2000, "ticks")
+    # More rows to write, so that it takes a while.
+    until(lambda: float(c.status.get("cycles", 1e9)) > 2000, "ticks")
     client = c.node.create_client(Trigger, c.joint + "/save_incident")
     until(client.service_is_ready, "the service")
     client.call_async(Trigger.Request())

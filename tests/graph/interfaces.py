@@ -1,6 +1,7 @@
-"""The interface packages that the project builds itself: as the standard's, and across the middleware.
+"""The interface packages that the project builds itself, against the standard and across the
+middleware.
 
-No node of Withy takes part: two participants of rclpy speak to each other.
+No node of Withy takes part: two participants of rclpy communicate with each other.
 """
 
 import struct
@@ -20,8 +21,9 @@ from client import PATIENCE, done, until
 
 
 def cdr(*parts):
-    """Plain CDR, little endian (DDS-XTypes, section 7.4.1), each byte as a number, or None where it is padding, whose
-    content is left open. Parts are (format of `struct`, value), aligned to their size, or texts."""
+    """Returns plain CDR, little endian (DDS-XTypes, section 7.4.1), each byte as a number, or None
+    for padding, whose content is unspecified. Parts are (format of `struct`, value), aligned to
+    their size, or texts."""
     out = []
     for part in parts:
         values = [part]
@@ -44,7 +46,8 @@ def pose_of(number):
 
 
 def same_bytes(message, expected):
-    """Serialises to `expected`, padded at the end to 4 bytes at most, and back to the same message."""
+    """Checks that a message serialises to `expected`, padded at the end to 4 bytes at most, and
+    back to itself."""
     got = serialize_message(message)
     assert 0 <= len(got) - len(expected) < 4, (got, expected)
     wrong = [(at, have, want) for at, (have, want) in enumerate(zip(got, expected)) if want not in (None, have)]
@@ -71,7 +74,7 @@ same_bytes(goal, cdr(
     ("i", 0), ("I", 0), "glasshouse", ("d", 1.0), ("d", 2.0), ("d", 3.0), ("d", 1.0), ("d", 0.0), ("d", 0.0),
     "camera", ("i", 2), ("I", 9), ("d", 0.5)))
 
-# A length that the message does not hold is refused, and no room is made for it.
+# A length beyond the message's own is refused, without an allocation for it.
 try:
     deserialize_message(bytes(cdr(("I", 0xFFFFFFFF))), TFMessage)
     sys.exit("a message of 4294967295 transforms without one was taken")
@@ -98,8 +101,9 @@ until(lambda: publisher.get_subscription_count() == 1, "a subscription of /tf")
 publisher.publish(several)
 until(lambda: got, "a message on /tf")
 assert got[0] == several
-# Two definitions can talk only if their hashes are equal. These are the ones that `ros2 topic info --verbose` prints
-# for the packages of ROS 2 (Jazzy and newer; from published logs).
+# Two participants match only if the hashes of their definitions are equal. These are the hashes
+# that `ros2 topic info --verbose` prints for the packages of ROS 2 (Jazzy and newer; from published
+# logs).
 hashes = {str(i.topic_type_hash) for i in there.get_publishers_info_by_topic("/tf")}
 assert hashes == {"RIHS01_e369d0f05a23ae52508854b66f6aa0437f3449d652e8cbf22d5abe85d020f087"}, hashes
 publisher = here.create_publisher(TF2Error, "/error", 10)

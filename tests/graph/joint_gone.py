@@ -1,4 +1,5 @@
-"""The joint's own process is killed while it moves, and another one comes seconds later, which is straight."""
+"""The joint's own process is killed while it moves. Another one comes seconds later, with a
+straight joint."""
 
 from broken import *
 
@@ -19,7 +20,7 @@ until(lambda: now() - killed > 2.0, "seconds")
 c.bends.clear()
 c.clear("setpoints", "joint_states")
 if kind == "position":
-    # Where the drives stand when they come back nobody knows: the old place is not sent to them.
+    # The drives' position after their return is unknown: the old setpoint is not sent to them.
     holds(lambda: c.count("setpoints") == 0, "sent to nobody", 0.5)
     c.told("no setpoints", message=lambda m: m and "no setpoints are sent" in m and "motor_stale" in m)
 say("the joint is gone")

@@ -1,4 +1,5 @@
-"""The joint's own process is stopped while it moves a heavy head, and goes on seconds later: all data are old by then."""
+"""The joint's own process is stopped while it moves a heavy head, and goes on seconds later with
+old data only."""
 
 from broken import *
 
@@ -17,7 +18,7 @@ stopped, _ = c.stopped_in_motion(pid, end, where)
 until(lambda: now() - stopped > 2.0, "seconds")
 c.steps(c.sent(), "%s, joint stopped" % kind)
 if kind == "position":
-    # The old place is not sent any more: when the motors go on they may stand elsewhere.
+    # The old setpoint is no longer sent: when the motors go on they may stand elsewhere.
     c.told("silence", mode="stopped", message=lambda m: m and "no setpoints are sent" in m)
 c.clear("setpoints", "joint_states")
 os.kill(pid, signal.SIGCONT)

@@ -1,4 +1,4 @@
-"""Ticks that come late are told, and the joint goes slowly meanwhile."""
+"""Late cycles are reported, and the joint moves slowly meanwhile."""
 
 from supervised import *
 
@@ -8,7 +8,7 @@ c.tracking()
 asked = bend_deg(12, 40)
 c.point(asked)
 
-# Ticks come late: the process is stopped again and again for longer than two of them.
+# Late cycles: the process is stopped again and again, each time for longer than two periods.
 c.guards({"late_cycles.limit": 0.1, "late_cycles.after": 0.5})
 with c.hindered(pid):
     s = c.told("late ticks", fault_late_cycles="broken", cause="late_cycles", reaction="slow", level=1)

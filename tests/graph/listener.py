@@ -1,4 +1,5 @@
-"""Says "here" once its node is there, and "heard" at the first setpoints of /withy; then it stays."""
+"""Prints "here" once its node is there, and "heard" at the first setpoints of /withy; then it
+stays."""
 
 import rclpy
 from sensor_msgs.msg import JointState

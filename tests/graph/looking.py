@@ -1,5 +1,6 @@
-"""What the clients that look at things have in common: a joint with pan and camera as
-config/glasshouse-neck-pan.yaml has it, before the simulated joint of config/glasshouse-neck-pan-simulated.yaml."""
+"""Common parts of the gaze clients: a joint with the pan and camera of
+config/glasshouse-neck-pan.yaml, with the simulated joint of
+config/glasshouse-neck-pan-simulated.yaml."""
 
 from client import *
 from geometry_msgs.msg import PointStamped, QuaternionStamped, TransformStamped
@@ -58,13 +59,14 @@ def xyzw(q):
 
 
 def off_axis(pose, point):
-    """Angle between the optical axis of a head at `pose` and the line of sight to a point, both in the base frame."""
+    """Returns the angle between the optical axis of a head at `pose` and the line of sight to a
+    point, both in the base frame."""
     q = xyzw(pose.orientation)
     return angle(turn(q, AXIS), minus(point, plus(xyz(pose.position), turn(q, CAMERA))))
 
 
 def spot(distance, azimuth, elevation):
-    """A point so far from a place 0.15 m above the beam's foot; m and deg."""
+    """Returns a point at this distance from a place 0.15 m above the beam's foot; m and deg."""
     azimuth, elevation = math.radians(azimuth), math.radians(elevation)
     level = distance * math.cos(elevation)
     return (level * math.cos(azimuth), level * math.sin(azimuth), 0.15 + distance * math.sin(elevation))
@@ -85,7 +87,7 @@ class GazeClient(Client):
         self.tf_static = self.node.create_publisher(TFMessage, "/tf_static", TO_ALL_KEPT)
 
     def ready(self):
-        """Waits until the joint tracks and hears."""
+        """Waits until the joint tracks and receives gaze points."""
         self.tracking()
         heard = (self.gaze, self.tf, self.tf_static)
         until(lambda: all(p.get_subscription_count() for p in heard), "a listener to points and transforms")
@@ -100,7 +102,7 @@ class GazeClient(Client):
         self.gaze.publish(message)
 
     def tell(self, child, parent, place, q=(0.0, 0.0, 0.0, 1.0), stamp=None, fixed=False):
-        """Tells a transform; without a stamp, that of now."""
+        """Publishes a transform; without a stamp, with the time now."""
         message = TransformStamped()
         message.header.frame_id, message.child_frame_id = parent, child
         message.header.stamp = stamp_of(now() if stamp is None else stamp)
@@ -110,7 +112,7 @@ class GazeClient(Client):
         (self.tf_static if fixed else self.tf).publish(TFMessage(transforms=[message]))
 
     def look(self, place, frame=BASE, stamp=None):
-        """Looks at a point, and waits until it is held: what the joint says of it."""
+        """Looks at a point, and waits until it is held. Returns the target's state."""
         before = self.command_number()
         self.point_at(place, frame, stamp)
         taken = lambda: self.command_number() > before and self.target()["settled"] == "1"
@@ -118,7 +120,8 @@ class GazeClient(Client):
         return self.target()
 
     def true_off(self, place):
-        """True angle to a point in the base frame over the newest quarter of a second, rad: mean."""
+        """Returns the mean true angle to a point in the base frame over the newest quarter of a
+        second, rad."""
         fresh = self.count("true_pose")
         until(lambda: self.count("true_pose") >= fresh + 50 or self.count("true_pose") < fresh, "truth")
         poses = self.all["true_pose"][-50:]
@@ -128,8 +131,9 @@ class GazeClient(Client):
         return int(self.status.get("dropped." + key, "0"))
 
     def refused(self, key, words, send, others=0):
-        """`send()` has to be counted as `key`, for the reason that `words` are of, and to leave the target alone."""
-        # What is on its way counts as before.
+        """Checks that `send()` is counted as `key`, with the reason in `words`, and leaves the
+        target alone."""
+        # Messages under way count as earlier ones.
         pause(0.1)
         before, target = self.dropped(key), self.target()
         total = int(self.status["messages_dropped"])

@@ -1,4 +1,4 @@
-"""Malformed messages of each input: dropped, counted, named, and the joint keeps doing what it did."""
+"""Malformed messages on each input: dropped, counted, named, and the joint keeps its target."""
 
 import math
 
@@ -24,7 +24,8 @@ def expect(key, send, words=()):
         assert now() < end, "not counted: %s in %s" % (key, c.status)
         send()
         pause(0.25)
-    # While the joint's real sensors go on, the last refusal may be about something else only if something else is wrong.
+    # The joint's real sensors go on, but only a further fault of theirs would replace the last
+    # refusal.
     for word in words:
         assert word in c.status["last_dropped"], (word, c.status["last_dropped"])
 
@@ -79,14 +80,14 @@ def imu(**more):
 expect("imu.not_finite", imu(q=(0.0, 0.0, math.nan, 1.0)), ["imu", "NaN"])
 expect("imu.not_finite", imu(rate=math.inf), ["angular_velocity", "inf"])
 expect("imu.zero_quaternion", imu(q=(0.0, 0.0, 0.0, 0.0)), ["zero quaternion"])
-# REP-145: a first covariance of -1 says that there is no such quantity.
+# REP-145: a first covariance of -1 marks an absent quantity.
 expect("imu.no_orientation", imu(covariance=-1.0), ["orientation_covariance[0]"])
 expect("imu.no_angular_velocity", imu(rate_covariance=-1.0), ["angular_velocity_covariance[0]"])
 
 total = sum(int(v) for k, v in c.status.items() if k.startswith("dropped."))
 assert int(c.status["messages_dropped"]) >= total > 15
 
-# Messages of other joints pass by, whatever is in them, and are not counted.
+# Messages of other joints are ignored, with any content, and are not counted.
 before = c.status["messages_dropped"]
 pause = len(c.all["joint_states"])
 for _ in range(20):
@@ -94,12 +95,12 @@ for _ in range(20):
     joint_state([], [])()
 until(lambda: len(c.all["joint_states"]) > pause + 100, "more joint states")
 
-# Nothing of all that moved the joint.
+# None of them moved the joint.
 assert c.status["mode"] == "tracking" and c.status["settled"] == "1", c.status
 near(c.truth(), asked, math.radians(0.7), "after malformed messages")
 assert c.status["messages_dropped"] == before, (before, c.status)
 for key, value in c.status.items():
-    if key.endswith(("_s", "_hz", "_rad")) or key.startswith("dropped.") or "ticks" in key:
+    if key.endswith(("_s", "_hz", "_rad")) or key.startswith("dropped.") or "cycles" in key:
         float(value)
 
 # Partial messages: the plant falls silent, and each motor's angle comes in a message of its own.
@@ -120,7 +121,7 @@ feeder = threading.Thread(target=feed, daemon=True)
 feeder.start()
 until(lambda: c.status["mode"] == "tracking", "tracking on partial messages")
 near(c.truth(), asked, math.radians(1.0), "on partial messages")
-# One motor is left out: it alone grows old, and that is noticed.
+# One motor is left out: its angle alone becomes stale, and that is noticed.
 stop.set()
 feeder.join()
 stop.clear()

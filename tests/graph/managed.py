@@ -1,4 +1,5 @@
-"""What the clients of a managed node have in common: rclpy's own messages and services of lifecycle_msgs."""
+"""Common parts of the clients of a managed node: rclpy's own messages and services of
+lifecycle_msgs."""
 
 from lifecycle_msgs.msg import State, Transition, TransitionEvent
 from lifecycle_msgs.srv import ChangeState, GetAvailableStates, GetAvailableTransitions, GetState
@@ -10,7 +11,7 @@ CONFIGURE, CLEANUP, ACTIVATE, DEACTIVATE = 1, 2, 3, 4
 
 
 def edge(t):
-    """A transition as rclpy's state machine tells it."""
+    """Returns a transition as rclpy's state machine gives it."""
     return (t.transition.id, t.transition.label, t.start_state.id, t.start_state.label, t.goal_state.id, t.goal_state.label)
 
 
@@ -18,12 +19,13 @@ class Managed(Client):
     def __init__(self, *args, **named):
         super().__init__(*args, **named)
         self.happened = []
-        # More than the standard's ten: a test looks at all of them.
+        # A queue longer than the standard's ten: a test looks at all events.
         self.node.create_subscription(TransitionEvent, self.joint + "/transition_event", self.happened.append, ALL)
         until(lambda: self.node.count_publishers(self.joint + "/transition_event") > 0, "transition events")
 
     def watchdog(self):
-        """What the node's watchdog says from now on, in a list that grows; it has said that all is well."""
+        """Returns the list of the watchdog's reports from now on, which grows. It waits for a first
+        report that all is well."""
         said = []
         name = self.joint.lstrip("/") + ": watchdog"
         take = lambda message: said.extend(s for s in message.status if s.name == name)
@@ -36,20 +38,21 @@ class Managed(Client):
         return self.call(ChangeState, "change_state", request).success
 
     def make(self, id):
-        """Makes a transition that has to succeed; a machine that is busy may have samples come too late for an activation."""
+        """Requests a transition until it succeeds; on a busy machine samples may come too late for
+        an activation."""
         end = now() + PATIENCE
         while not self.ask(id):
             pause(0.3)
             assert id == ACTIVATE and self.is_slow() and now() < end, "transition %d: %s" % (id, self.status)
 
     def is_slow(self):
-        """Samples that come too late were the reason of the last transition."""
+        """Returns true if the last transition failed because samples come too late."""
         reason = self.status.get("lifecycle_reason", "")
         return "slow" in reason or "samples" in reason
 
     def will_not(self, *words):
-        """An activation is refused for a reason with these words, not only because samples come late; how often it was
-        asked for."""
+        """Waits for an activation to be refused for a reason with these words, not only for late
+        samples. Returns the number of requests."""
         end = now() + PATIENCE
         for asked in range(1, 1000):
             assert not self.ask(ACTIVATE), "activated"
@@ -64,12 +67,12 @@ class Managed(Client):
         return self.call(GetState, "get_state").current_state.id
 
     def refused(self, *words):
-        """The reason of the last transition, in diagnostics, has these words in it."""
+        """Waits until the reason of the last transition, in diagnostics, has these words."""
         has = lambda: all(w in self.status.get("lifecycle_reason", "") for w in words)
         until(has, lambda: "%s in the reason; diagnostics: %s" % (words, self.status))
 
     def events(self, count):
-        """The next events, as many as told, and none besides."""
+        """Returns the next events, and checks that there are `count` of them and no more."""
         until(lambda: len(self.happened) >= count, lambda: "%d events: %s" % (count, self.happened))
         seen = [(e.transition.id, e.start_state.id, e.goal_state.id) for e in self.happened]
         assert len(seen) == count, seen
@@ -78,7 +81,7 @@ class Managed(Client):
         return seen
 
     def silence(self, seconds=0.5):
-        """No setpoints for a while."""
+        """Checks that no setpoints come for a while."""
         self.clear("setpoints")
         holds(lambda: self.count("setpoints") == 0, "no setpoints", seconds)
 

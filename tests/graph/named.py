@@ -1,5 +1,5 @@
-"""Prints every name that a node uses on the graph, one a line with what it does there, once it uses all that are named as
-arguments, or does not in time.
+"""Prints every name that a node uses on the graph, one per line with its use, once all names in the
+arguments are there or the time is over.
 
 Run: named.py <node> <name ...>"""
 

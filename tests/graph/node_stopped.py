@@ -6,7 +6,7 @@ pid, kind = int(sys.argv[1]), sys.argv[2]
 c = Witness(kind)
 c.tracking()
 end = bend_deg(20, 250)
-# Motors end where they were sent, or stop by their own timeout; the head swings until then.
+# Motors end at their last setpoint, or stop by their own timeout; the head oscillates until then.
 stopped, at = c.stopped_in_motion(pid, end, c.rests)
 count = c.count("setpoints")
 c.remains(at, 0.3, "%s, node stopped" % kind)

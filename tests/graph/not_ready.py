@@ -1,4 +1,5 @@
-"""A joint that is not where it may be set going is not activated, and the reason is told; it stays inactive, and silent."""
+"""A joint that is not ready is not activated, and the reason is reported; it stays inactive, and
+silent."""
 
 import sys
 

@@ -1,5 +1,5 @@
-"""A simulated joint that says the time itself, faster or slower than real time, and a node on it: `hold SPEED`, `paused`
-while it is stopped, `again` after it went on, `anew` after it was started anew."""
+"""A simulated joint that publishes the clock itself, faster or slower than real time, and a node on
+it: `hold SPEED`, `paused` while it is stopped, `again` after it went on, `anew` after a restart."""
 
 import math
 import sys
@@ -18,7 +18,7 @@ c.node.create_subscription(Vector3Stamped, "simulated_neck/true_bend", lambda m:
 
 
 def held(inclination, direction):
-    """Commands a pose; it is held to the bar that real time has, 0.7 deg."""
+    """Commands a pose; it is held to the tolerance of real time, 0.7 deg."""
     began = clock[-1][1] if clock else 0.0
     c.point(bend_deg(inclination, direction))
     near(bends[-1], bend_deg(inclination, direction), math.radians(0.7), "held")
@@ -36,20 +36,20 @@ if what == "hold":
     assert not result.successful and "cannot be changed" in result.reason and "at start" in result.reason, result
     held(12, 40)
     held(20, 200)
-    # Everything is stamped with simulated time.
+    # Every message is stamped with simulated time.
     for key in ("setpoints", "head_pose", "references"):
         assert abs(seconds(c.newest[key].header.stamp) - clock[-1][1]) < 1.0, (key, c.newest[key].header.stamp)
     (m0, s0), (m1, s1) = clock[50], clock[-1]
     print("%.3f simulated seconds per second, %s asked; ticks %s, late %s, missed %s, rate %s Hz" % (
-        (s1 - s0) / (m1 - m0), speed, c.status["ticks"], c.status["late_cycles"], c.status["missed_cycles"], c.status["tick_rate_hz"]))
-    # It never goes faster than asked; a busy machine may make it slower.
+        (s1 - s0) / (m1 - m0), speed, c.status["cycles"], c.status["late_cycles"], c.status["missed_cycles"], c.status["tick_rate_hz"]))
+    # It never runs faster than requested; a busy machine may make it slower.
     assert (s1 - s0) / (m1 - m0) < 1.05 * speed, (s1 - s0, m1 - m0)
-    # A tick per period of simulated time, whatever the speed.
+    # One cycle per period of simulated time, at any speed.
     until(lambda: abs(float(c.status["tick_rate_hz"]) - 200.0) < 40.0, lambda: "the rate in simulated time: %s" % c.status)
 elif what == "paused":
     until(lambda: "simulated time stands" in c.status.get("message", ""), lambda: "that time stands to be told: %s" % c.status)
     assert c.status["mode"] == "tracking" and c.status["level"] == 0, c.status
-    ticks = c.status["ticks"]
+    ticks = c.status["cycles"]
     c.clear("setpoints")
     # Parameters may be set meanwhile.
     result = c.set_each([("limits.feedback", double(0.11))])[0]
@@ -59,7 +59,7 @@ elif what == "paused":
     for _ in range(2):
         before = c.status
         until(lambda: c.status is not before, "another report")
-    assert c.status["ticks"] == ticks and c.count("setpoints") == 0 and c.status["mode"] == "tracking", c.status
+    assert c.status["cycles"] == ticks and c.count("setpoints") == 0 and c.status["mode"] == "tracking", c.status
 elif what == "again":
     until(lambda: len(clock) > 100 and bends, "time to go on")
     until(lambda: c.status.get("mode") == "tracking" and "stands" not in c.status["message"], "the loop to go on")
@@ -69,7 +69,7 @@ elif what == "anew":
     until(lambda: c.status.get("clock_steps") == "1", lambda: "the jump back to be told: %s" % c.status)
     c.tracking()
     until(lambda: bends, "the truth")
-    # The new joint is straight, and stays so until it is told otherwise.
+    # The new joint is straight, and stays so until commanded otherwise.
     begun = clock[-1][1]
     until(lambda: clock[-1][1] > begun + 1.0, "a second")
     most = max(math.hypot(*b) for b in bends)

@@ -1,4 +1,4 @@
-"""The parameter services, as a stranger's tool would use them."""
+"""The parameter services, as an external tool would use them."""
 
 import math
 
@@ -9,7 +9,7 @@ c.tracking()
 asked = bend_deg(12, 40)
 c.point(asked)
 
-# What there is.
+# The list.
 everything = c.everything()
 gains = ["kp", "ki", "kd", "integral_order", "derivative_order", "derivative_corner"]
 for motor in MOTORS:
@@ -54,7 +54,7 @@ assert {n for n in described if described[n].read_only} == {
 }
 assert described[one + ".integral_order"].floating_point_range[0].to_value == 2.0
 
-# Refusals: one clear sentence, nothing changed, nobody told of a change.
+# Refusals: one clear sentence, nothing changed, no change event.
 kp, order = one + ".kp", one + ".integral_order"
 refusals = [
     (kp, double(math.nan), [kp, "NaN", "accepted"]),
@@ -90,12 +90,12 @@ for name, value, words in refusals:
         assert not result.successful, name
         assert all(w in result.reason for w in words), (words, result.reason)
         assert "\n" not in result.reason and len(result.reason) < 250, result.reason
-        # Most have "<what it is>; accepted: <what may be>".
+        # Most have "<name and problem>; accepted: <accepted values>".
     assert c.everything() == before, name
 near(c.truth(), asked, math.radians(0.7), "after refusals")
 until(lambda: c.status.get("parameter_sets_refused") == str(2 * len(refusals)), "the refusals in diagnostics")
 
-# An atomic set with one bad member changes nothing; set one by one the good ones pass.
+# An atomic set with one bad member changes nothing; set one by one, the good ones are accepted.
 ki = one + ".ki"
 mixed = [(ki, double(before[ki] * 1.01)), (order, double(2.5)), ("limits.feedback", double(0.12))]
 result = c.set_all(mixed)
@@ -118,14 +118,14 @@ result = c.set_all([(ki, double(1.0)), (ki, double(2.0))])
 assert not result.successful and "twice" in result.reason, result
 assert c.set_all([]).successful
 
-# A gain set swaps all motors at once, at rest and in motion; the joint does not notice much.
+# A gain set swaps all motors at once, at rest and in motion, with little effect on the joint.
 for name in [s for s in sets if s != initial] + [initial]:
     c.clear("events", "setpoints")
     until(lambda: c.count("setpoints") > 20, "setpoints")
     index = c.count("setpoints")
     result = c.set_all([("gain_set", text(name))])
     assert result.successful, result.reason
-    # The reply means that the loop has taken it: what is read back belongs to the new set.
+    # The reply means that the loop has taken it: the values read back belong to the new set.
     assert c.get("gain_set") == [name]
     until(lambda: "gain_set" in changed_by_events(), "the event of the swap")
     now = c.everything()
@@ -143,7 +143,8 @@ result = c.set_all([(ki, double(1.25)), ("gain_set", text(other))])
 assert result.successful and c.get("gain_set", ki) == [other, 1.25], result
 assert c.set_all([("gain_set", text(initial))]).successful
 
-# Feedback from the motors: the sag, which they do not see, comes back. Upright, so that the model's gain plays no part.
+# Feedback from the motors: the sag, which they do not see, comes back. Upright, so that the model's
+# gain has no effect.
 c.point((0.0, 0.0))
 assert c.set_all([("feedback", text("motors"))]).successful
 until(lambda: math.hypot(c.truth()[0], c.truth()[1] + math.radians(1.0)) < math.radians(0.3), "sag with feedback from the motors")

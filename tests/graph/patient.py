@@ -1,4 +1,5 @@
-"""An autostart waits until the joint is ready, tells what it waits for, and gives way to whoever asks for a transition."""
+"""Autostart waits until the joint is ready, reports the missing conditions, and gives way to a
+requested transition."""
 
 from managed import *
 

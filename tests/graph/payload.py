@@ -1,4 +1,4 @@
-"""Telling the payload chooses the gain set made for it; an unknown one is the worst case."""
+"""Setting the payload selects the gain set designed for it; an unknown one is the worst case."""
 
 from client import *
 
@@ -18,10 +18,10 @@ for mass, height, name in ((0.0, 0.035, "bare"), (0.21, 0.05, "camera"), (0.38, 
     answer = tell(mass, height)
     assert answer.successful, answer.reason
     assert c.get("gain_set", "payload.mass", "payload.height") == [name, mass, height], c.get("gain_set")
-# Nobody knows: the set that holds all of them.
+# Unknown payload: the set that holds all of them.
 assert tell(-1.0).successful
 assert c.get("gain_set") in (["any-payload"], ["pid"]), c.get("gain_set")
-# More than any set holds: nothing changes, and the numbers are told.
+# More than any set holds: nothing changes, and the reply has the numbers.
 before = c.everything()
 answer = tell(0.9, 0.08)
 assert not answer.successful
@@ -30,7 +30,7 @@ for word in ("0.9 kg", "0.08 m", "0.0720 kg m", "0 to 0.0228"):
 assert c.everything() == before
 answer = tell(-0.5)
 assert not answer.successful and "payload.mass is -0.5" in answer.reason, answer.reason
-# A set named in the same request is the requester's choice.
+# A set named in the same request has precedence.
 answer = c.set_all([("payload.mass", double(0.9)), ("payload.height", double(0.08)), ("gain_set", text("pid"))])
 assert answer.successful, answer.reason
 assert c.get("gain_set") == ["pid"]

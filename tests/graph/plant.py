@@ -1,15 +1,17 @@
-"""A joint as a stranger would write it, on the graph: motors that follow their setpoints with a lag, a beam that swings
-about where the tendons of the continuum limit put it, an IMU and encoders.
+"""A joint on the graph, written independently of Withy: motors that follow their setpoints with a
+lag, a beam that oscillates about where the tendons of the continuum limit put it, an IMU and
+encoders.
 
-Motor angle of tendon i: q_i = r/(drum) * (b . u_i), b the bend vector, u_i the anchor's direction: the constant-curvature
-length L - theta r cos(phi - psi_i) (Webster and Jones 2010), which is not the chord length that Withy uses, so the two
-differ a little and the feedback has something to do. Orientations are made by the half-angle
-formula, q = [sin(theta/2) axis, cos(theta/2)].
+Motor angle of tendon i: q_i = r/(drum) * (b . u_i), b the bend vector, u_i the anchor's direction:
+the constant-curvature length L - theta r cos(phi - psi_i) (Webster and Jones 2010). Withy uses the
+chord length, so the two differ a little and the feedback has something to correct. Orientations
+come from the half-angle formula, q = [sin(theta/2) axis, cos(theta/2)].
 
-Run: plant.py <key=value ...> [-- <key=value ...>]; keys below, those of each joint. Ends on SIGTERM.
+Run: plant.py <key=value ...> [-- <key=value ...>]; keys below, those of each joint. Ends on
+SIGTERM.
 
-In lockstep (WITHY_LOCKSTEP=1) the plant says the time on /clock, a step at a time, and waits until the joints' nodes and the
-client have acknowledged it.
+In lockstep (WITHY_LOCKSTEP=1) the plant publishes the time on /clock, a step at a time, and waits
+until the joints' nodes and the client have acknowledged it.
 """
 
 import itertools
@@ -40,30 +42,33 @@ DEFAULTS = {
     "psi": "20,115,197,290",
     "names": "neck_motor_1,neck_motor_2,neck_motor_3,neck_motor_4",
     "start": "0.05,-0.03",
-    # What the first motor's encoder says too much, rad.
+    # Offset of the first motor's encoder, rad.
     "unzeroed": 0.0,
     "imu_topic": "imu",
     "imu": "on",
-    # Degrees of sag that the encoders do not show, toward -y.
+    # Sag that the encoders do not show, toward -y, deg.
     "sag": 1.0,
-    # The beam with its head swings about where the tendons put it: natural frequency, rad/s, and damping ratio (invented).
+    # Mode of the beam with its head, about where the tendons put it: natural frequency, rad/s, and
+    # damping ratio (invented).
     "swing": 40.0,
     "damping": 0.5,
-    # What is wrong from the start: "<what> <number>", several with commas between.
+    # Faults from the start: "<what> <number>", several with commas between.
     "wrong": "",
 }
 
-# What may be made wrong while it runs, by "<what> <number>" on plant/switch: by motor, as in "shift.1 0.5",
-#   stall    the motor stands (1) while its encoder's last digits dance
-#   freeze   its encoder repeats what it said last (1)
-#   silent   its encoder says nothing (1)
-#   shift    its encoder is off by so much, rad
+# Faults that may be set at run time, by "<what> <number>" on plant/switch: by motor, as in "shift.1
+# 0.5",
+#   stall    the motor stands (1) while its encoder's last digits vary
+#   freeze   its encoder repeats its last value (1)
+#   silent   its encoder is left out of the message (1)
+#   shift    offset of its encoder, rad
 # and of the joint
-#   imu_freeze   the IMU repeats what it said last (1)
-#   imu_shift    the IMU is off by so much toward +x, rad
-#   load         the beam hangs so much further toward +x than the tendons put it, rad
-#   sway         something sways the beam along x by so much, rad; a negative one begins small and grows up to it
-#   beat         by how many rad/s it sways
+#   imu_freeze   the IMU repeats its last value (1)
+#   imu_shift    offset of the IMU toward +x, rad
+#   load         additional sag of the beam toward +x, rad
+#   sway         amplitude of a forced oscillation along x, rad; a negative one begins small and
+#                grows up to it
+#   beat         its angular frequency, rad/s
 
 
 class Plant:
@@ -98,7 +103,7 @@ class Plant:
         self.stepped = None
         self.said, self.said_imu = list(self.q), None
         self.noise = random.Random(1)
-        # What the control node has acknowledged last, by topic.
+        # The control node's last acknowledgement, by topic.
         self.acknowledged = {}
         topic = options["node"] + "/acknowledged"
         self.node.create_subscription(Header, topic, self.on_acknowledged, timing.ACKNOWLEDGED_QOS)
@@ -126,16 +131,16 @@ class Plant:
         return self.wrong.get(what if motor is None else "%s.%d" % (what, motor), 0.0)
 
     def sway(self, dt):
-        """How far the beam is swayed, rad, and how fast."""
+        """Updates the forced oscillation: displacement of the beam, rad, and its rate, rad/s."""
         most = self.is_wrong("sway")
-        # e times as much in 3 s.
+        # Grows by a factor of e in 3 s.
         self.swayed = min(-most, max(0.01, self.swayed) * math.exp(dt / 3.0)) if most < 0.0 else most
         self.swaying += dt
         beat = self.wrong["beat"]
         self.away = self.swayed * math.sin(beat * self.swaying), self.swayed * beat * math.cos(beat * self.swaying)
 
     def bend_of(self, q):
-        """Least squares of q_i = gear (b . u_i)."""
+        """Least-squares solution of q_i = gear (b . u_i)."""
         a = sum(c * c for c, s in self.u)
         b = sum(c * s for c, s in self.u)
         d = sum(s * s for c, s in self.u)
@@ -145,7 +150,8 @@ class Plant:
         return (d * x - b * y) / det, (a * y - b * x) / det - math.radians(self.o["sag"])
 
     def elapsed(self):
-        """Time since the last step, s: on a busy machine timers are late, and motors go on meanwhile."""
+        """Returns the time since the last step, s: on a busy machine timers are late, and motors go
+        on meanwhile."""
         now, before = time.monotonic(), self.stepped
         self.stepped = now
         return 0.0 if before is None else min(now - before, 1.0)
@@ -176,7 +182,8 @@ class Plant:
         self.sway(dt)
 
     def tell(self, stamp):
-        """What the sensors say, stamped so, and what is really so. Gives the topics."""
+        """Publishes the sensors' messages with this stamp, and the truth. Returns the sensors'
+        topics."""
         away, speed = self.away
         bx, by = self.bend[0] + away, self.bend[1]
         topics = []
@@ -200,14 +207,15 @@ class Plant:
             mx, my = shown
             theta = math.hypot(mx, my)
             half = 0.5 * theta
-            # The axis of a lean toward (bx, by) is (-by, bx, 0).
+            # The axis of a bend toward (bx, by) is (-by, bx, 0).
             k = math.sin(half) / theta if theta > 1e-12 else 0.5
             message = Imu()
             message.header.stamp = stamp
             message.header.frame_id = "neck_head"
             message.orientation.x, message.orientation.y = -my * k, mx * k
             message.orientation.w = math.cos(half)
-            # Near enough for small bends: the angular velocity is the rate of the rotation vector.
+            # Accurate enough for small bends: the angular velocity is the rate of the rotation
+            # vector.
             message.angular_velocity.x, message.angular_velocity.y = -rate_y, rate_x
             self.imu.publish(message)
             topics.append("imu")
@@ -218,8 +226,8 @@ class Plant:
 class Time:
     """Simulated time in lockstep, for all plants."""
 
-    # Machine time after which the time is said again, in case the message was lost, and after which it goes on without an
-    # answer, s.
+    # Machine time after which the time is published again, in case the message was lost, and after
+    # which it goes on without an answer, s.
     AGAIN, PATIENCE = 0.1, 10.0
 
     def __init__(self, plants):
@@ -231,14 +239,16 @@ class Time:
         self.clock = node.create_publisher(Clock, "/clock", timing.CLOCK_QOS)
         self.client = None
         node.create_subscription(Header, "/client/acknowledged", self.on_client, timing.ACKNOWLEDGED_QOS)
-        # Who answers, and who does no more. Whoever has never answered is waited for, however long.
+        # Ids that answer, and ids that no longer do. One that has never answered is waited for
+        # without limit.
         self.here, self.gone = set(), set()
 
     def on_client(self, message):
         self.client = message.stamp
 
     def wait(self, who, again):
-        """Until all of `who`, by name, have answered; whoever does no more is waited for no longer."""
+        """Waits until all of `who`, by name, have answered. One that stopped answering is no longer
+        waited for."""
         begun = said = time.monotonic()
         while True:
             waiting = {name for name, answered in who.items() if not answered()}
@@ -265,13 +275,13 @@ class Time:
             say()
             told = {id(p): lambda p=p: p.acknowledged.get("clock") == stamp for p in self.plants}
             self.wait({"client": lambda: self.client == stamp, **told}, say)
-            # What has come with the answers, or before them.
+            # Handles the messages that came with the answers or before them.
             self.executor.spin_once(timeout_sec=0.0)
             told = {p: p.tell(stamp) for p in self.plants}
             seen = lambda p: all(p.acknowledged.get(topic) == stamp for topic in told[p])
             self.wait({id(p): lambda p=p: seen(p) for p in self.plants}, lambda: None)
             if self.gone:
-                # Then it goes as the machine's does.
+                # Without the others, time follows the machine's.
                 time.sleep(period)
 
 
@@ -294,7 +304,7 @@ def main():
         executor = timing.Executor()
         for plant in plants:
             executor.add_node(plant.node)
-        # Not spin(): that of the executor of events ends on no signal.
+        # Not spin(): that of the events executor does not end on a signal.
         while rclpy.ok():
             executor.spin_once(timeout_sec=1.0)
     except (KeyboardInterrupt, ExternalShutdownException):

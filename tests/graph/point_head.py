@@ -1,8 +1,9 @@
-"""The action ~/point_head as a behaviour uses it, on a joint with pan: ends, refusals, way and pace."""
+"""The action ~/point_head as a behaviour uses it, on a joint with pan: ends, refusals, feedback and
+pace."""
 
 from pointing import *
 
-# Reached: it succeeds when the camera looks there, and the way tells how far off it is.
+# Reached: it succeeds when the camera looks there, and the feedback gives the remaining angle.
 point = (0.5, 0.6, 0.05)
 first = ends(goal(*point, axis=(2.0, 0.0, 0.0), of="neck_head"), SUCCEEDED)
 off = math.degrees(sight(poses[-1][1], point))
@@ -11,7 +12,7 @@ assert off < 1.0, off
 until(lambda: first.way[-1] < math.radians(1.5), lambda: "the last word on the way: %s" % first.way)
 assert first.way[0] > math.radians(20), first.way
 
-# Too near, then beyond what the neck can pitch: aborted, the rest is told.
+# Too near, then beyond the neck's pitch: aborted, with the residual reported.
 near = ends(goal(0.09, 0.0, 0.16), ABORTED)
 until(lambda: states[-1]["message"] == "out of reach", lambda: "out of reach: %s" % states[-1])
 below = ends(goal(0.3, 0.0, -1.0), ABORTED)
@@ -21,7 +22,7 @@ print("best possible: %.2f deg left over at least, %.2f told" % (math.degrees(le
 assert least > math.radians(5), least
 until(lambda: abs(below.way[-1] - least) < math.radians(1.5), lambda: "the rest told last: %s" % below.way)
 
-# Refused: no goal, and the target in force stays as it is.
+# Refused: no goal, and the target in force stays.
 command = states[-1]["command"]
 for words, message in [
     ("pointing_axis is (0", goal(0.5, 0.0, 0.2, axis=(0.0, 0.0, 1.0))),
@@ -39,13 +40,13 @@ for words, message in [
     assert words in states[-1]["last_refusal"], (words, states[-1])
     assert states[-1]["command"] == command
 
-# Slower when asked to be: the way of the true head, in the same run.
+# Slower on request: the path of the true head, in the same run.
 ends(goal(*back), SUCCEEDED)
 
 
 def lasts(to, **pace):
-    """Time in which the true head makes the middle 80 percent of its way, s, and its greatest speed over a quarter of a
-    second, some periods of its swing, rad/s."""
+    """Returns the time in which the true head covers the middle 80 percent of its path, s, and its
+    greatest speed over a quarter of a second, some periods of its mode, rad/s."""
     begin = len(poses) - 1
     ends(goal(*to, **pace), SUCCEEDED)
     way = poses[begin:]
@@ -69,10 +70,10 @@ limited, peak = lasts(there, speed=0.3)
 print("greatest speed %.2f rad/s; %.2f rad/s with max_velocity 0.3 rad/s" % (fastest, peak))
 print("the middle of the way: %.2f s; %.2f s with min_duration 4 s; %.2f s with max_velocity 0.3 rad/s" % (free, slow, limited))
 assert slow > 2.5 * free and limited > 2.5 * free, (free, slow, limited)
-# A tenth for how the joint follows.
+# A tenth for the joint's following.
 assert fastest > 0.6 and peak < 1.1 * 0.3, (fastest, peak)
 
-# Cancelled on its way: it holds there.
+# Cancelled under way: it holds there.
 sent = Sent(goal(*back, least=8.0))
 assert sent.accepted
 until(lambda: len(sent.way) > 4 and sent.way[-1] < 0.9 * sent.way[0], "the way begun")
@@ -90,7 +91,7 @@ answer = sent.handle.cancel_goal_async()
 until(answer.done, "an answer to the second cancellation")
 assert answer.result().return_code == CancelGoal.Response.ERROR_GOAL_TERMINATED
 
-# Another goal, a pose and a hold end the one before.
+# Another goal, a pose and a hold each end the goal before.
 old = Sent(goal(*back, least=8.0))
 new = Sent(goal(*there))
 assert old.end() == ABORTED and new.end() == SUCCEEDED
@@ -101,7 +102,7 @@ sent = Sent(goal(*back, least=8.0))
 hold()
 assert sent.end() == ABORTED
 
-# A goal for where it looks already ends at its own word, not at the one before.
+# A goal at the current gaze ends by its own target state, not by the one before.
 ends(goal(*there), SUCCEEDED)
 again = ends(goal(*there), SUCCEEDED)
 print("there already: succeeded after %.2f s" % again.took)

@@ -3,7 +3,7 @@
 from pointing import *
 
 joint.tracking()
-# The joint falls silent: the goal ends, and is not retensioned after it.
+# The joint falls silent: the goal ends, and is not resumed afterwards.
 withy, simulated = int(sys.argv[1]), int(sys.argv[2])
 sent = Sent(goal(*back, least=8.0))
 assert sent.accepted
@@ -15,7 +15,7 @@ joint.status.clear()
 joint.tracking()
 assert states[-1]["message"] == "no target", states[-1]
 
-# On its way when the node ends: told, not left hanging.
+# Under way when the node ends: the client gets a result, and is not left waiting.
 sent = Sent(goal(*back, least=8.0))
 assert sent.accepted
 os.kill(withy, signal.SIGTERM)

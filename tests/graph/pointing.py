@@ -1,4 +1,5 @@
-"""What the clients of the action ~/point_head have in common: goals, and what the camera really looks at."""
+"""Common parts of the clients of the action ~/point_head: goals, and the true line of sight of the
+camera."""
 
 import math
 import os
@@ -72,7 +73,7 @@ def ends(message, status):
     assert sent.accepted
     got = sent.end()
     assert got == status, "%s ended as %d, not %d; way %s" % (message, got, status, sent.way)
-    # The last word on the way goes out before the result, on another topic.
+    # The last feedback goes out before the result, on another topic.
     until(lambda: sent.way, "a word on the way")
     return sent
 
@@ -82,14 +83,14 @@ def hold():
 
 
 def between(a, b):
-    """Angle of the turn between two poses, rad."""
+    """Returns the angle between the orientations of two poses, rad."""
     a, b = a.orientation, b.orientation
     return 2 * math.acos(min(1.0, abs(a.x * b.x + a.y * b.y + a.z * b.z + a.w * b.w)))
 
 
 def sight(pose, point):
-    """Angle between optical axis and line of sight, rad, from the simulated joint's own pose: the camera sits at
-    (60, 0, 30) mm on the head plate and looks along its x."""
+    """Returns the angle between optical axis and line of sight, rad, from the simulated joint's own
+    pose: the camera is at (60, 0, 30) mm on the head plate and looks along its x."""
     o, p = pose.orientation, pose.position
 
     def rotated(v):

@@ -1,4 +1,5 @@
-"""Tendons released on request and by a rule where the beam alone carries the head; else refused with the numbers, and held."""
+"""Tension released on request and by a rule where the beam alone carries the head; else refused
+with the numbers, and held."""
 
 from supervised import *
 
@@ -9,7 +10,7 @@ c.tracking()
 asked = bend_deg(20, 40)
 c.point(asked)
 
-# Nobody has told the payload, so that the heaviest counts, and that is more than the beam carries.
+# The payload is not set, so that the heaviest counts, and that is more than the beam carries.
 reply = c.call(Trigger, "release_tension")
 assert not reply.success, reply
 for word in ("does not carry", "380 g", "times this load", "the joint holds"):
@@ -17,7 +18,8 @@ for word in ("does not carry", "380 g", "times this load", "the joint holds"):
 c.told("holding after a refusal", mode="tracking")
 near(c.measured(), asked, math.radians(1.5), "held after a refusal")
 
-# By a rule: the motors hold instead. It is strict only while the node is hindered: at other times the machine may do that.
+# By a rule: the motors hold instead. The limit is strict only while the node is hindered, since a
+# busy machine could trip it otherwise.
 STRICT = {"late_cycles.limit": 0.1, "late_cycles.after": 0.5}
 WIDE = {"late_cycles.limit": 0.9, "late_cycles.after": 2.0}
 c.guards({**STRICT, "late_cycles.reaction": "release", "late_cycles.latch": True})
@@ -31,7 +33,7 @@ near(c.measured(), asked, math.radians(1.5), "held where it cannot be released")
 until(c.try_clear, lambda: "the fault to be cleared; last: %s" % c.reply.message)
 c.told("tracking again", mode="tracking", latched_faults="")
 
-# The bare head it carries, and says by how much.
+# The beam carries the bare head, and the reply gives the margin.
 result = c.set_all([("payload.mass", double(0.0)), ("payload.height", double(0.0))])
 assert result.successful, result.reason
 c.point(asked)
@@ -42,12 +44,12 @@ near(c.measured(), (0.0, 0.0), math.radians(3.0), "the beam stands by itself")
 assert "release tension" in s["message"], s["message"]
 reply = c.call(Trigger, "release_tension")
 assert reply.success, reply
-# The next command retensions them and goes there.
+# The next command retensions the tendons and goes there.
 c.point(asked)
 s = c.told("taken up", mode="tracking", slack_tendons="0")
 near(c.measured(), asked, math.radians(0.7), "taken up")
 
-# By a rule, until somebody clears it; and then by the next command.
+# By a rule, until the fault is cleared; then the next command retensions them.
 c.guards(STRICT)
 with c.hindered(pid):
     c.told("the tendons being released", mode="releasing_tension", cause="late_cycles", reaction="release")

@@ -1,7 +1,8 @@
-"""Processes that are killed and started anew, again and again: how long until the new one hears and is heard.
+"""Processes that are killed and started again many times: measures the time until the new one hears
+and is heard.
 
-Run: restarts.py <withy> <joint file> <simulated-joint file> <times> <discovery range>; the processes see to their transport
-themselves."""
+Run: restarts.py <withy> <joint file> <simulated-joint file> <times> <discovery range>; the
+processes set up their transport themselves."""
 
 import signal
 import subprocess
@@ -11,7 +12,7 @@ from client import *
 PROGRAM, JOINT, SIMULATED, TIMES, RANGE = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5]
 THEIRS = {k: v for k, v in os.environ.items() if "DDS" not in k and "RTPS" not in k}
 THEIRS["ROS_AUTOMATIC_DISCOVERY_RANGE"] = RANGE
-# How long it may take, s.
+# Longest time, s.
 MOST = 4.0
 NODE = [PROGRAM, "run", JOINT, "--ros-args", "-p", "autostart:=true"]
 WORLD = [PROGRAM, "simulate", SIMULATED]
@@ -19,7 +20,7 @@ LISTENER = [sys.executable, __file__.replace("restarts.py", "listener.py")]
 
 
 def left():
-    """What Fast DDS keeps in shared memory."""
+    """Returns the names of Fast DDS in shared memory."""
     return {name for name in os.listdir("/dev/shm") if name.startswith(("fastrtps", "fastdds", "sem.fastrtps", "sem.fastdds"))}
 
 
@@ -42,7 +43,7 @@ def report(what, took):
 
 
 def failed_with_them(*error):
-    """Nothing that was started here stays."""
+    """Ends every process that was started here."""
     for process in running:
         process.kill()
     failed(*error)
@@ -72,7 +73,7 @@ for _ in range(TIMES):
     begun = now()
     world = start(WORLD)
     until(lambda: "joint_states" in c.newest, "a new joint's angles")
-    # The node hears it: what it measures is of now.
+    # The node hears it: its measurements are recent.
     fresh = lambda: "head_pose" in c.newest and seconds(c.newest["head_pose"].header.stamp) > begun
     until(fresh, "the node to hear a new joint: %s" % c.status)
     took.append(now() - begun)
@@ -81,7 +82,8 @@ more = left() - before
 print("left in shared memory: %d" % len(more), flush=True)
 assert not more, more
 
-# With this client's transport, which is the project's profile: what others leave in shared memory is theirs.
+# With this client's transport, the project's profile. Leftovers of others in shared memory are not
+# counted.
 took = []
 for _ in range(TIMES):
     listener = start(LISTENER, os.environ)
@@ -93,7 +95,7 @@ for _ in range(TIMES):
     kill(listener)
 report("a client", took)
 
-# And all of it works: the last joint hears the node, and the node a command.
+# After all restarts the last joint hears the node, and the node a command.
 until(lambda: c.status.get("mode") in ("tracking", "faulted", "holding"), lambda: "a mode: %s" % c.status)
 c.call(Trigger, "clear_faults")
 c.tracking()

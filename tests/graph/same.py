@@ -1,6 +1,7 @@
-"""Commands at set times of simulated time, then the node's own recording of what came of them; the same in every run.
+"""Sends commands at fixed simulated times, then saves the node's own recording of the effects; the
+same in every run.
 
-Run: same.py <neck | pan> ; prints where the recording is."""
+Run: same.py <neck | pan> ; prints the path of the recording."""
 
 from geometry_msgs.msg import Inertia, PointStamped, WrenchStamped
 from managed import *
@@ -12,7 +13,7 @@ reliable = QoSProfile(depth=10, reliability=ReliabilityPolicy.RELIABLE)
 
 
 def at(t, send, answer=None):
-    """Does something when it is `t`, and lets time go on when the joint has it."""
+    """Calls `send()` at the time `t`, and lets time go on once the joint has it."""
     assert now() <= t, (now(), t)
     until_time(t)
     with standing():
@@ -47,11 +48,11 @@ asked = []
 
 
 def activate():
-    """The loop is told to drive the joint while time stands; that it does takes ticks."""
+    """Requests the activation while time stands; it completes after some cycles."""
     request = ChangeState.Request(transition=Transition(id=ACTIVATE))
     asked.append(c.begin(ChangeState, "change_state", request))
     until(lambda: c.state() == State.TRANSITION_STATE_ACTIVATING, "the activation to begin")
-    # The answer to a second question comes after what the first one saw.
+    # The answer to a second request comes after what the first one saw.
     c.state()
 
 

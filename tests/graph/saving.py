@@ -1,4 +1,5 @@
-"""~/save_gains writes the live gains as a new set, which is then in force; the old one stays as it was."""
+"""~/save_gains writes the live gains as a new set, which is then in force; the old one stays as it
+was."""
 
 from client import *
 
@@ -16,7 +17,7 @@ for number, ki in ((1, 4.75), (2, 4.5)):
     until(lambda: c.status.get("gains_changed_since_chosen") == "0", "the saving in diagnostics")
     assert c.get("gain_set") == [name], c.get("gain_set")
     assert name in c.get("gain_sets")[0]
-# The old set is as it was; the new ones hold what was saved.
+# The old set is as it was; the new ones hold the saved values.
 for name, ki in (("any-payload", before[0]), ("any-payload-1", 4.75), ("any-payload-2", 4.5)):
     assert c.set_each([("gain_set", text(name))])[0].successful
     assert c.get("gains.neck_motor_3.ki") == [ki], (name, ki)

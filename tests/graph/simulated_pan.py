@@ -1,4 +1,5 @@
-"""A simulated joint with a pan motor on a base that tilts, or `swings`: what it takes and says on the graph."""
+"""A simulated joint with a pan motor on a base that tilts, or `swings`: its inputs and outputs on
+the graph."""
 
 import math
 import sys
@@ -38,7 +39,7 @@ threading.Thread(target=rclpy.spin, args=(node,), daemon=True).start()
 
 
 def until(condition, what):
-    """Keeps the motors told and waits until `condition()` is true."""
+    """Keeps the motors commanded and waits until `condition()` is true."""
     end = time.monotonic() + PATIENCE
     while time.monotonic() < end:
         setpoints.publish(JointState(name=MOTORS, position=asked))
@@ -50,7 +51,7 @@ def until(condition, what):
 
 
 def up(imu):
-    """The world's vertical in the unit's axes: the last row of its orientation's matrix."""
+    """Returns the world's vertical in the unit's axes: the last row of its orientation's matrix."""
     q = imu.orientation
     return (2 * (q.x * q.z - q.w * q.y), 2 * (q.y * q.z + q.w * q.x), 1 - 2 * (q.x**2 + q.y**2))
 
@@ -60,7 +61,8 @@ def near(a, b, by):
 
 
 def turned(pose):
-    """Heading of the head's x axis in the base frame; the head is almost upright here."""
+    """Returns the heading of the head's x axis in the base frame; the head is almost upright
+    here."""
     q = pose.pose.orientation
     return math.atan2(2 * (q.x * q.y + q.w * q.z), 1 - 2 * (q.y**2 + q.z**2))
 
@@ -73,14 +75,16 @@ assert last["simulated_neck/true_pose"].header.frame_id == "neck_base"
 assert last["base_imu"].orientation_covariance[0] > 0.0
 
 if sys.argv[1:] == ["swings"]:
-    # 10 deg to either side about the base's y axis: the vertical leans in the unit's x-z plane only.
+    # 10 deg to either side about the base's y axis: the vertical leans in the unit's x-z plane
+    # only.
     for side in (1, -1):
         until(lambda: side * up(last["base_imu"])[0] > math.sin(math.radians(9.5)), f"the swing toward {side}")
         assert abs(up(last["base_imu"])[1]) < 0.01, last["base_imu"]
     assert abs(up(last["base_imu"])[0]) < math.sin(math.radians(10.5)), last["base_imu"]
     done(0)
 
-# A setpoint for the pan by name, and the truth of it; straight and level it turns the head and does not bend it.
+# A setpoint for the pan by name, and the true pose; straight and level, the pan turns the head and
+# does not bend it.
 asked = [0.0, 0.0, 0.0, 0.0, 1.0]
 until(
     lambda: abs(last["joint_states"].position[4] - 1.0) < 1e-3
@@ -91,8 +95,8 @@ assert abs(last["simulated_neck/true_pose"].pose.position.z - 0.12) < 1e-3
 bend = last["simulated_neck/true_bend"].vector
 assert math.hypot(bend.x, bend.y) < 2e-3, bend
 
-# The base pitches by 0.4 rad: its unit says so, and the head sags toward what is now down, as far as the tendons
-# let it: 1 rad to the right as the pan sees it.
+# The base pitches by 0.4 rad: its IMU reports it, and the head sags toward what is now down, as far
+# as the tendons let it: 1 rad to the right in the pan's frame.
 pitch = QuaternionStamped()
 pitch.quaternion.y, pitch.quaternion.w = math.sin(0.2), math.cos(0.2)
 expected = (-math.sin(0.4), 0.0, math.cos(0.4))
@@ -108,7 +112,7 @@ def sags():
 
 until(sags, "the sag")
 
-# One that is no orientation is dropped; one that is, still heard.
+# An invalid orientation is dropped; a valid one after it is still accepted.
 bad = QuaternionStamped()
 bad.quaternion.w = 0.0
 base.publish(bad)

@@ -1,4 +1,5 @@
-"""Subscribes to what the node says, reliably and with everything kept, and never takes a message; run by sleepers.py."""
+"""Subscribes to the node's topics, reliable and with unlimited history, and never takes a message;
+run by sleepers.py."""
 
 from rclpy.qos import HistoryPolicy
 
@@ -18,7 +19,7 @@ topics = [
     (ParameterEvent, "/parameter_events", kept),
 ]
 subscriptions = [node.create_subscription(kind, topic, lambda m: None, qos) for kind, topic, qos in topics]
-# Reliable subscriptions that match, as those of a client that works would.
+# Reliable subscriptions that match, as those of a working client would.
 until(lambda: all(node.count_publishers(topic) > 0 for _, topic, _ in topics), "publishers")
 print("asleep", flush=True)
 while True:

@@ -1,4 +1,5 @@
-"""Subscribers that never take a message, and some whose process stands still: neither the loop nor other subscribers wait."""
+"""Subscribers that never take a message, and some whose process is stopped: neither the loop nor
+other subscribers wait."""
 
 from broken import *
 
@@ -8,22 +9,23 @@ c.tracking()
 
 
 def served(seconds_, what):
-    """Moves for some seconds: setpoints heard per tick, longest time between two of them, share of late ticks."""
+    """Moves for some seconds. Returns setpoints received per cycle, longest time between two of
+    them, share of late cycles."""
     c.point(bend_deg(15, 70))
     c.clear("setpoints")
     at, arrivals = time.monotonic(), []
     s = dict(c.status)
-    until(lambda: c.status["ticks"] != s["ticks"], "a report")
+    until(lambda: c.status["cycles"] != s["cycles"], "a report")
     s, first = dict(c.status), c.count("setpoints")
     for direction in (160, 250, 340, 70):
         c.point(bend_deg(15, direction))
     until(lambda: time.monotonic() - at > seconds_, "seconds")
     t = dict(c.status)
-    until(lambda: c.status["ticks"] != t["ticks"], "a report")
+    until(lambda: c.status["cycles"] != t["cycles"], "a report")
     t, heard = dict(c.status), c.count("setpoints") - first
     stamps = [stamp for stamp, _ in c.sent(first)]
     gap = max(b - a for a, b in zip(stamps, stamps[1:]))
-    ticks = int(t["ticks"]) - int(s["ticks"])
+    ticks = int(t["cycles"]) - int(s["cycles"])
     late = int(t["late_cycles"]) + int(t["missed_cycles"]) - int(s["late_cycles"]) - int(s["missed_cycles"])
     rate = heard / ticks
     print("%s: %d of %d setpoints heard, longest gap %.1f ms, %.2f %% of ticks late" % (
@@ -49,14 +51,14 @@ try:
     again = served(2.0, "still beside sleepers")
     sizes.append(memory(pid))
     print("memory %s MB" % ", ".join("%.1f" % m for m in sizes))
-    # A parameter's event reaches them no more than the rest; the answer does not wait for it.
+    # Its parameter event reaches them no more than the rest; the answer does not wait for it.
     assert c.set_each([("limits.feedback", double(0.14))])[0].successful
     for share, gap, late in (during, again):
-        # Generous: the machine is shared, and what others run comes and goes.
+        # Generous: the machine is shared, and other load comes and goes.
         assert share > 0.5 * before[0], (before, share)
         assert gap < 3.0 * before[1] + 0.1, (before, gap)
         assert late < 3.0 * before[2] + 0.1, (before, late)
-    # Invented: far less than what was said meanwhile would take if it were kept for them, some MB at 200 Hz.
+    # Invented: far less than a queue kept for them would take meanwhile, some MB at 200 Hz.
     assert sizes[2] - sizes[1] < 4.0, sizes
     c.told("tracking as before", mode="tracking", latched_faults="")
 finally:

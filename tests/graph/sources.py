@@ -1,6 +1,7 @@
-"""Who commands: several nodes that want the same joint, on one topic, on two, on topics of their own, and with the action.
+"""Command sources: several nodes that compete for one joint, on one topic, on two, on topics of
+their own, and with the action.
 
-Run: sources.py <scenario> ; those below."""
+Run: sources.py <scenario>; the scenarios are below."""
 
 from action_msgs.msg import GoalStatus
 from client import *
@@ -25,14 +26,14 @@ class Joint(Client):
         self.told = {v.key: v.value for v in message.values}
 
     def command(self):
-        """Number of the command in force."""
+        """Returns the number of the command in force."""
         return int(self.told.get("command", "0"))
 
     def dropped(self, what):
         return int(self.status.get("dropped." + what, "0"))
 
     def says(self, **values):
-        """Waits until diagnostics say this."""
+        """Waits until diagnostics have these values."""
         until(lambda: all(self.status.get(k) == v for k, v in values.items()), lambda: "%s; diagnostics: %s" % (values, self.status))
 
     def set(self, name, value):
@@ -41,7 +42,7 @@ class Joint(Client):
 
 
 class Source:
-    """A node that commands, now and then or in a stream."""
+    """A node that commands, once in a while or in a stream."""
 
     def __init__(self, name, topic, points=False):
         self.node = rclpy.create_node(name)
@@ -56,7 +57,7 @@ class Source:
         stamp = stamp_of(now())
         if self.points:
             message = PointStamped()
-            # Along the neck bent so, far away.
+            # Along the axis of the neck at this bend, far away.
             theta = math.hypot(*self.bend)
             k = math.sin(theta) / theta if theta else 1.0
             message.point.x, message.point.y, message.point.z = 5.0 * k * self.bend[0], 5.0 * k * self.bend[1], 5.0 * math.cos(theta)
@@ -69,7 +70,7 @@ class Source:
         self.sent += 1
 
     def stream(self, rate, bend):
-        """Goes on saying so; `quiet` ends it."""
+        """Sends a stream of commands; `quiet` ends it."""
         self.bend = bend
         self.talker = keep(rate, lambda _: self.say())
 
@@ -78,7 +79,8 @@ class Source:
 
 
 def taken(joint, source, name, every):
-    """Says something every so many seconds until it is taken as a command of `name`, and for how long that took, s."""
+    """Sends a command every `every` seconds until one of `name` is in force. Returns the time that
+    took, s."""
     begun = now()
 
     def try_it():
@@ -93,14 +95,15 @@ def taken(joint, source, name, every):
 
 
 def on_one_topic():
-    """Nobody can tell them apart: told, and refused where one is to have the joint for itself."""
+    """Two sources that cannot be distinguished: reported, and refused where one is to have
+    exclusive command."""
     joint = Joint()
     one, two = Source("garden_path", "/withy/desired_pose"), Source("visitor_gaze", "/withy/desired_pose")
     one.stream(5, bend_deg(8, 0))
     two.stream(5, bend_deg(8, 90))
     joint.says(contending="/garden_path, /visitor_gaze", commanding="/garden_path or /visitor_gaze", level=1)
     assert "/garden_path, /visitor_gaze" in joint.status["message"], joint.status
-    # Both are taken.
+    # Both are accepted.
     before, sent = joint.command(), one.sent + two.sent
     until(lambda: one.sent + two.sent > sent + 20, "both to go on")
     until(lambda: joint.command() > before + 15, "both to be taken")
@@ -111,7 +114,7 @@ def on_one_topic():
         assert word in joint.status["last_dropped"], joint.status
     before = joint.command()
     holds(lambda: joint.command() == before, "a command of nobody knows whom is taken", 0.5)
-    # One goes: the other is known, and has the joint.
+    # One leaves: the other is identified, and has the joint.
     two.quiet()
     two.node.destroy_node()
     until(lambda: joint.command() > before, lambda: "the one that is left: %s" % joint.status)
@@ -120,7 +123,8 @@ def on_one_topic():
 
 
 def on_two_topics():
-    """Told apart; the first has the joint until it has been silent. The topic of poses is remapped."""
+    """Distinguished; the first has the joint until it has been silent. The topic of poses is
+    remapped."""
     joint = Joint()
     poses, points = Source("garden_path", "/look"), Source("visitor_gaze", "/withy/gaze_point", points=True)
     joint.set("commands.exclusive", boolean(True))
@@ -135,7 +139,7 @@ def on_two_topics():
     assert joint.told["topic"] == "desired_pose", joint.told
     refused = int(joint.status["commands_refused"])
     assert refused == int(joint.status["commands_contended"]) == joint.dropped("gaze_point.other_source"), joint.status
-    # Silent: the other has it, after the time that was set.
+    # Silent: the other has it, after the configured time.
     poses.quiet()
     begun = now()
     until(lambda: joint.told["source"] == "/visitor_gaze", "the other to have the joint")
@@ -143,11 +147,11 @@ def on_two_topics():
     print("the joint changed hands after %.2f s of silence, set are 1 s" % took)
     assert took > 0.8, took
     joint.says(commanding="/visitor_gaze", contending="")
-    # Now the first is the second.
+    # Now the order is reversed.
     before = joint.dropped("desired_pose.other_source")
     poses.say()
     until(lambda: joint.dropped("desired_pose.other_source") > before, "the first refused")
-    # Both are taken where that is set, and told.
+    # Both are accepted where that is configured, and reported.
     joint.set("commands.exclusive", boolean(False))
     poses.stream(10, bend_deg(8, 0))
     seen = set()
@@ -160,7 +164,7 @@ def on_two_topics():
 
 
 def by_name():
-    """On topics of their own, whoever publishes there."""
+    """Sources by their own topics, for any publisher there."""
     joint = Joint()
     teleop, other = Source("stick", "/withy/teleop/desired_pose"), Source("spare_stick", "/withy/teleop/gaze_point", points=True)
     route = Source("route", "/withy/autonomy/desired_pose")
@@ -185,14 +189,15 @@ def by_name():
 
 
 def hold():
-    """A hold holds against a stream that runs on, until it pauses; another may command meanwhile."""
+    """A hold persists against a stream that runs on, until the stream pauses; another source may
+    command meanwhile."""
     joint = Joint()
     stream, desk = Source("garden_path", "/withy/desired_pose"), Source("desk", "/withy/gaze_point", points=True)
     joint.set("commands.release_after", double(1.5))
     stream.stream(20, bend_deg(10, 0))
     until(lambda: joint.measured()[0] > math.radians(8), lambda: "the stream to be followed: %s" % joint.status)
     assert joint.call(Trigger, "hold").success
-    # It asks for the other side from here on, and gets nothing.
+    # The stream commands the other side from here on, without effect.
     stream.bend = bend_deg(10, 180)
     until(lambda: "command" not in joint.told, "no target after the hold")
     sent = stream.sent
@@ -203,18 +208,18 @@ def hold():
     assert refused > 40, joint.status
     for word in ("/garden_path", "hold", "pause of 1.5 s"):
         assert word in joint.status["last_dropped"], joint.status
-    # Another may, and the stream stays out.
+    # Another source may command, and the stream stays refused.
     desk.say(bend_deg(10, 90))
     until(lambda: joint.told.get("source") == "/desk", lambda: "the other's command: %s" % joint.status)
     until(lambda: joint.measured()[1] > math.radians(8), "it to be followed")
     assert joint.told["source"] == "/desk", joint.told
-    # After a pause it is free again.
+    # After a pause the stream is accepted again.
     stream.quiet()
     pause = now() + 1.6
     until(lambda: now() > pause, "a pause")
     print("the stream was taken %.2f s after a pause of 1.6 s, set are 1.5 s" % taken(joint, stream, "/garden_path", 2.0))
     until(lambda: joint.measured()[0] < -math.radians(8), "the stream to be followed again")
-    # Single commands of one and the same node are no stream: at once after a hold.
+    # Single commands of the same node are no stream: accepted at once after a hold.
     time_apart = now() + 1.2
     until(lambda: now() > time_apart, "some time between two commands")
     before = joint.command()
@@ -266,11 +271,11 @@ def action():
     assert "action holds the joint" in joint.status["last_dropped"], joint.status
     ended(sent, GoalStatus.STATUS_SUCCEEDED)
     print("a goal of 4 s against a stream: succeeded after %.1f s, the silence that loses the joint is 0.5 s" % (now() - begun))
-    # Over: the stream has the joint, and a goal is refused.
+    # The goal is over: the stream has the joint, and a goal is refused.
     joint.says(commanding="/garden_path")
     assert not goal(bend_deg(15, 0), 0).accepted
     until(lambda: joint.dropped("point_head.other_source") == 1, lambda: "a refusal: %s" % joint.status)
-    # Where both may, the next sample ends the goal.
+    # Where both may command, the next sample ends the goal.
     joint.set("commands.exclusive", boolean(False))
     sent = goal(bend_deg(15, 0), 4)
     assert sent.accepted

@@ -1,4 +1,4 @@
-"""What a joint says at its start on /rosout has to hold the words given."""
+"""Checks that a joint's messages on /rosout at its start have the given words."""
 
 from looking import *
 from rcl_interfaces.msg import Log

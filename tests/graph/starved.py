@@ -1,4 +1,4 @@
-"""Two joints in one process: one loses its sensors, the other must not notice."""
+"""Two joints in one process: one loses its sensors, and the other is unaffected."""
 
 import math
 
@@ -20,24 +20,24 @@ assert int(starved.status["level"]) == 2 and "stale" in starved.status["message"
 until(lambda: starved.status["mode"] == "stopped", "the starved loop to stop")
 assert "stale" in starved.status["message"], starved.status
 
-# Its setpoint stands still and is still sent; the other one's loop goes on at its rate and tracks.
+# Its setpoint stays and is still sent; the other one's loop goes on at its rate and tracks.
 index = starved.count("setpoints")
 until(lambda: starved.count("setpoints") > index + 100, "held setpoints")
 held = [angles(m, MOTORS) for m in starved.all["setpoints"][-100:]]
 assert all(h == held[0] for h in held)
-ticks, at = int(fed.status["ticks"]), now()
+ticks, at = int(fed.status["cycles"]), now()
 for direction in (70, 160, 250):
     fed.point(bend_deg(20, direction))
     near(fed.truth(), bend_deg(20, direction), math.radians(0.7), "the fed joint")
     assert fed.status["mode"] == "tracking"
-until(lambda: int(fed.status["ticks"]) > ticks, "news")
+until(lambda: int(fed.status["cycles"]) > ticks, "news")
 assert angles(starved.newest["setpoints"], MOTORS) == held[0]
 
-# Commands to one do not move the other, parameters of one are not those of the other.
+# Commands and parameters of one do not affect the other.
 assert fed.set_all([("gain_set", text("bare"))]).successful
 assert (fed.get("gain_set"), starved.get("gain_set")) == (["bare"], ["any-payload"])
 
-# Data come back: the loop starts anew where the joint is, and an old command does not move it.
+# Data come back: the loop restarts where the joint is, and an old command does not move it.
 before = starved.truth()
 starved.send(starved.pose(bend_deg(20, 300)))
 starved.switch("imu_on", True)

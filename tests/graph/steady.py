@@ -1,4 +1,4 @@
-"""Deactivation and activation of a bent joint, without a jump; what goes out last, and what first."""
+"""Deactivation and activation of a bent joint, without a jump; the last and the first setpoints."""
 
 import sys
 
@@ -28,7 +28,7 @@ for _ in range(3):
     sent = [angles(m, MOTORS, field) for m in c.all["setpoints"]]
     if kind == "position":
         jump = max(abs(a - b) for a, b in zip(sent[0], before))
-        # The quantum of the encoders: none here; the motors creep toward the setpoint held.
+        # The plant's encoders have no quantum; the motors creep toward the setpoint held.
         assert jump < 0.01, "the first setpoint is %.4f rad from where the motor stands" % jump
         steps = max(abs(a - b) for x, y in zip(sent, sent[1:]) for a, b in zip(x, y))
         assert steps < 0.01, steps

@@ -1,4 +1,5 @@
-"""A joint before and after a step test. `before` changes one gain live, so that `after` sees that it came back."""
+"""A joint before and after a step test. `before` changes one gain live, and `after` checks that it
+came back."""
 
 import sys
 

@@ -1,4 +1,5 @@
-"""SIGINT or SIGTERM in the middle of a move: in a bounded time the joint is at rest and the node silent."""
+"""SIGINT or SIGTERM in the middle of a move: in a bounded time the joint is at rest and the node
+silent."""
 
 import math
 import os
@@ -36,7 +37,7 @@ if kind == "position":
     assert max(steps[-10:]) < 2e-3 < max(steps), steps
 else:
     assert sent[-1] == [0.0] * 4, sent[-1]
-# The target was not reached, and where it is there it stays.
+# The target was not reached, and the joint stays where it is.
 assert math.hypot(c.truth()[0] - bend_deg(20, 250)[0], c.truth()[1] - bend_deg(20, 250)[1]) > 0.05, c.truth()
 at = c.truth()
 holds(lambda: math.hypot(c.truth()[0] - at[0], c.truth()[1] - at[1]) < math.radians(0.1), "rest", 1.0)

@@ -1,4 +1,5 @@
-"""Streams of points, of the base's frame: followed while they come, held when they stop, settled when they rest."""
+"""Streams of points in the base's frame: followed while they come, held when they stop, settled
+when they rest."""
 
 from looking import *
 
@@ -17,13 +18,13 @@ def error(pose):
     return off_axis(pose.pose, at(seconds(pose.header.stamp)))
 
 
-# Rate in Hz, and how old a point is when it is told, s; no stamp: not said. Then the time of arrival counts, which falls on steps of
-# 5 ms here: at 40 Hz it is even.
+# Rate in Hz, and age of a point when it is sent, s; None: no stamp. Then the time of arrival
+# counts, which falls on steps of 5 ms here: at 40 Hz it is even.
 for rate, age in ((10, 0.0), (30, 0.0), (100, 0.0), (30, 0.15), (40, None)):
     stamped = age is not None
     stop = keep(rate, lambda t: c.point_at(at(t - (age or 0.0)), stamp=t - age if stamped else None))
     until(lambda: error(c.newest["true_pose"]) < math.radians(1.5), "the axis on the point at %d Hz" % rate)
-    # Two seconds until its lag is undone.
+    # Two seconds until its lag is compensated.
     first = seconds(c.newest["true_pose"].header.stamp) + 2.0
     until(lambda: seconds(c.newest["true_pose"].header.stamp) > first, "two seconds")
     c.clear("true_pose")
@@ -32,11 +33,12 @@ for rate, age in ((10, 0.0), (30, 0.0), (100, 0.0), (30, 0.15), (40, None)):
     mean, worst = math.sqrt(sum(e * e for e in errors) / len(errors)), max(errors)
     kind = "%g s old" % age if stamped else "without stamps"
     print("%d Hz %s, circling at %g Hz, %.1f deg to each side: error %.3f deg rms, %.3f at most" % (rate, kind, RATE, SWING, mean, worst))
-    # The speed is 5.3 deg/s: a delay of 0.1 s would be 0.5 deg all along. The most has room for a machine that stalls.
+    # The speed is 5.3 deg/s: a delay of 0.1 s would be 0.5 deg all along. The maximum has a margin
+    # for a machine that stalls.
     assert mean < 0.3 and worst < 1.5, (rate, mean, worst)
     told = c.target()
     assert told["moving"] == "1" and told["message"] == "reached", told
-    # It stops: held, where the last point is.
+    # The stream stops: the joint holds the last point.
     stop.set()
     stopped = now()
     until(lambda: now() > stopped + 0.6 and c.target()["settled"] == "1", "rest after the stream")
@@ -44,14 +46,14 @@ for rate, age in ((10, 0.0), (30, 0.0), (100, 0.0), (30, 0.15), (40, None)):
     off = math.degrees(c.true_off(last))
     assert off < 0.5, off
 
-# Points in a frame that moves too, at 100 Hz, their transforms at 50 Hz and 40 ms late: each waits for its own. And
-# detections at 10 Hz, each told three times over.
+# Points in a frame that moves too, at 100 Hz, their transforms at 50 Hz and 40 ms late: each waits
+# for its own. And detections at 10 Hz, each sent three times.
 def cart_at(t):
     return (0.1 * math.sin(0.4 * t), 0.1 * math.cos(0.4 * t), 0.0)
 
 
 def detected(t):
-    """The point of the last tenth of a second."""
+    """Returns the point of the last tenth of a second."""
     t = math.floor(t * 10) / 10
     c.point_at(at(t), stamp=t)
 
@@ -80,7 +82,7 @@ for rate, what, moving in ((100, lambda t: c.point_at(minus(at(t), cart_at(t)), 
     if carts:
         carts.set()
 
-# A still stream settles, and stays so while it goes on.
+# A still stream settles, and stays settled while it goes on.
 place = spot(0.8, 15, -20)
 c.clear("settled")
 stop = keep(30, lambda t: c.point_at(place, stamp=t))
@@ -104,7 +106,7 @@ for garbage in ("no such frame", "\x1b[31mred\x07", "\u202e" + "f" * 5000, "neck
     c.refused("gaze_point.unknown_frame", ["not known"], lambda: c.point_at((1.0, 0.0, 0.3), garbage))
     said = c.status["last_dropped"]
     assert len(said) < 1000 and said.isprintable(), repr(said)
-# Finite and absurd: taken as what it is, a direction.
+# Finite and extreme: used as a direction.
 for far in ((1e300, 0.0, 0.0), (1e308, 1e308, -1e308), (5e-324, 0.0, 0.0)):
     before = c.command_number()
     c.point_at(far, "torso")

@@ -1,5 +1,5 @@
-"""The loop's thread stands still while everything else runs: the watchdog says so, nothing goes out, and what is asked of the
-joint is answered; when it goes on so does the joint, without a jump."""
+"""The loop's thread is stopped while everything else runs: the watchdog reports it, no setpoints
+are sent, and requests are answered. When it goes on the joint does too, without a jump."""
 
 from managed import *
 
@@ -17,7 +17,7 @@ values = {v.key: v.value for v in stuck()[0].values}
 assert values["stuck"] == "1" and int(values["times_stuck"]) >= 1, values
 c.silence()
 until(lambda: dog[-1].level == b"\x02" and len(stuck()) > 2, "the word again as long as it stands")
-# Services are answered, by what is not the loop.
+# Services are answered outside the loop.
 assert c.get("gain_set") == ["any-payload"], c.get("gain_set")
 assert c.state() == ACTIVE
 dog.clear()
@@ -25,13 +25,13 @@ print("let it go", flush=True)
 until(lambda: dog and dog[-1].level == b"\x00", lambda: "that all is well: %s" % dog)
 c.tracking()
 c.speaks()
-# A tick's speed limit.
+# The speed limit for one period.
 step_sent = c.largest_step(held - 0.1)
 assert step_sent < 12.0 / 200, step_sent
 c.point(bend_deg(12, 160))
 near(c.truth(), bend_deg(12, 160), math.radians(1.0), "after the stop")
 
-# Where it does not go on the joint cannot be brought to rest: that ends the node, which says why.
+# If the loop does not go on, the joint cannot be brought to rest: the node ends with the reason.
 c.happened.clear()
 dog.clear()
 print("hold the loop again", flush=True)

@@ -1,4 +1,4 @@
-"""What the tests of supervision have in common: making things wrong, and seeing what follows as a stranger does."""
+"""Common parts of the supervision tests: setting faults, and observing the effects from outside."""
 
 import contextlib
 import math
@@ -8,19 +8,20 @@ from client import *
 
 
 def value_of(value):
-    """A Python value as a parameter's."""
+    """Returns a Python value as a parameter value."""
     kinds = {bool: boolean, float: double, str: text}
     return kinds[type(value)](value)
 
 
 class Watched(Client):
     def guards(self, changes):
-        """Sets parameters under `supervision.`, all at once."""
+        """Sets parameters under `supervision.` atomically."""
         result = self.set_all([("supervision." + name, value_of(value)) for name, value in changes.items()])
         assert result.successful, result.reason
 
     def told(self, what, **wanted):
-        """Waits for a report in which all keys are as wanted (`fault_x` is the key `fault.x`), and gives it."""
+        """Waits for a report in which all keys are as wanted (`fault_x` is the key `fault.x`), and
+        returns it."""
 
         def fits(status):
             keys = {"fault." + k[6:] if k.startswith("fault_") else k: v for k, v in wanted.items()}
@@ -33,7 +34,7 @@ class Watched(Client):
         return until(look, lambda: "%s; diagnostics: %s" % (what, self.status))
 
     def stands(self, count=60):
-        """Setpoints go on and are the same, whatever is commanded."""
+        """Checks that setpoints continue and stay the same despite a command."""
         self.send(self.pose(bend_deg(8, 200)))
         index = self.count("setpoints")
         until(lambda: self.count("setpoints") > index + count, "setpoints that are held")
@@ -41,7 +42,7 @@ class Watched(Client):
         assert all(h == held[0] for h in held), (held[0], held[-1])
 
     def faulted(self, rule, *words, motors=None):
-        """A latched fault holds the joint, and the report says which."""
+        """Checks that a latched fault holds the joint, and that the report names it."""
         s = self.told(rule + " to hold the joint", mode="faulted", cause=rule, level=2)
         assert s["reaction"] == "hold" and rule in s["latched_faults"].split(", "), s
         assert s["fault." + rule] == "latched" and int(s["faults_so_far"]) > 0, s
@@ -53,19 +54,22 @@ class Watched(Client):
         return s
 
     def cleared(self):
-        """Clears, and sees that the joint is where it was and takes commands again."""
+        """Clears the faults, and checks that the joint stays where it is and takes commands
+        again."""
         reply = until(self.try_clear, lambda: "faults to be cleared; last: %s" % self.reply.message)
         self.told("tracking again", mode="tracking", latched_faults="")
         self.stays()
         return reply
 
     def stays(self):
-        """What was commanded before is over: the joint comes to rest about where it is, far from where it was sent meanwhile."""
+        """Checks that the earlier command is over: the joint comes to rest near where it is, far
+        from the target sent meanwhile."""
         at = self.truth()
         holds(lambda: math.dist(self.truth(), at) < math.radians(4), "moves without a command", 0.5)
 
     def not_cleared(self, *words):
-        """As long as the cause is there it cannot be cleared, and the reply says why."""
+        """Checks that a fault cannot be cleared while its cause persists, and that the reply gives
+        the reason."""
         assert self.try_clear() is None and all(w in self.reply.message for w in words), self.reply
 
     def try_clear(self):
@@ -77,7 +81,8 @@ class Watched(Client):
 
     @contextlib.contextmanager
     def hindered(self, pid):
-        """The process is stopped again and again for longer than two of its ticks."""
+        """Stops the process again and again, each time for longer than two of its control
+        periods."""
         going = [True]
 
         def hinder():

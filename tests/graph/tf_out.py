@@ -18,7 +18,8 @@ key = lambda m: (m.header.stamp.sec, m.header.stamp.nanosec)
 
 
 def gather(what):
-    """Transforms, head poses, IMU samples and truth while the joint looks from one side to the other."""
+    """Collects transforms, head poses, IMU samples and truth while the joint looks from one side to
+    the other."""
     c.look(spot(1.0, -60, 10))
     c.clear("tf", "head_pose", "imu", "true_pose")
     c.look(spot(1.0, 60, -25))
@@ -38,7 +39,7 @@ assert all(t.header.frame_id == BASE for t in transforms)
 times_of = [seconds(t.header.stamp) for t in transforms]
 assert all(a < b for a, b in zip(times_of, times_of[1:])), "stamps that do not rise"
 
-# Against the truth of the same time, pan in full swing.
+# Against the truth of the same time, with the pan at full speed.
 truth = [(seconds(p.header.stamp), p.pose) for p in truth]
 worst, worst_place, turned, k = 0.0, 0.0, 0.0, 0
 for transform in transforms:

@@ -1,8 +1,9 @@
 """Time for the clients: the machine's, or simulated time in lockstep.
 
-In lockstep (WITHY_LOCKSTEP=1) time stands while a client works, and goes on a step at a time while it waits: whoever says the
-time on /clock waits until the client has acknowledged it, on /client/acknowledged. So a client that waits for a condition looks
-at it after every step, and a machine that stalls changes nothing."""
+In lockstep (WITHY_LOCKSTEP=1) time stands while a client works, and goes on a step at a time while
+it waits. The publisher of /clock waits until the client has acknowledged the time on
+/client/acknowledged. A client that waits for a condition therefore checks it after every step, and
+a machine that stalls changes nothing."""
 
 import contextlib
 import math
@@ -18,7 +19,7 @@ from rosgraph_msgs.msg import Clock
 from std_msgs.msg import Header
 
 try:
-    # An eighth of the other's work for each message. Distributions before Kilted do not have it.
+    # An eighth of the other executor's work for each message. Distributions before Kilted lack it.
     from rclpy.experimental import EventsExecutor as Executor
 except ImportError:
     Executor = SingleThreadedExecutor
@@ -26,11 +27,11 @@ except ImportError:
 LOCKSTEP = os.environ.get("WITHY_LOCKSTEP") == "1"
 CLOCK_QOS = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
 ACKNOWLEDGED_QOS = QoSProfile(depth=100, reliability=ReliabilityPolicy.RELIABLE)
-# How long it looks for the next step of time before it looks at other things, s.
+# Longest wait for the next step of time before other work is checked, s.
 LOOK = 0.02
-# How long it waits for an answer while time stands, s.
+# Longest wait for an answer while time stands, s.
 SOON = 0.05
-# How long time goes on before a condition is looked at again, s.
+# Simulated time that passes before a condition is checked again, s.
 GO = 0.018
 
 
@@ -44,7 +45,7 @@ def stamp_of(t):
 
 
 class Keeper:
-    """Something that is done so many times a second, until it is `set`."""
+    """A callback at a fixed rate, until `set` is called."""
 
     def __init__(self, rate, what):
         self.rate, self.what, self.turn, self.stopped = rate, what, now(), False
@@ -52,7 +53,7 @@ class Keeper:
     def go_on(self):
         while not self.stopped and self.turn <= now():
             self.what(self.turn)
-            # Some turns may be made up for.
+            # Missed calls are made up for, within 0.1 s.
             self.turn = max(self.turn + 1.0 / self.rate, now() - 0.1)
 
     def set(self):
@@ -73,7 +74,7 @@ class Machine:
         self.executor.add_node(node)
 
     def spin(self):
-        # Not spin(): that of the executor of events holds the other threads up.
+        # Not spin(): that of the events executor blocks the other threads.
         while rclpy.ok():
             self.executor.spin_once(timeout_sec=1.0)
 
@@ -91,13 +92,14 @@ class Machine:
 
 
 class Lockstep:
-    """Simulated time, which goes on while this client lets it. What has come meanwhile is looked at when it stands again."""
+    """Simulated time, which advances while this client allows it. Messages that arrived meanwhile
+    are handled when it stands again."""
 
     executor = None
 
     def __init__(self):
         self.stamp, self.acknowledged = None, None
-        # Up to when time goes on by itself; and the time beyond which it never does.
+        # The time up to which it advances by itself, and the time beyond which it never does.
         self.end, self.most = 0.0, math.inf
         self.stands = False
 
@@ -113,7 +115,7 @@ class Lockstep:
     def on_clock(self, message):
         stamp = message.clock
         if stamp == self.acknowledged:
-            # Said again: the answer was lost, or its hearer is new.
+            # Published again: the answer was lost, or its subscriber is new.
             self.out.publish(Header(stamp=stamp, frame_id="clock"))
             return
         self.stamp = stamp
@@ -129,9 +131,10 @@ class Lockstep:
         return 0.0 if self.stamp is None else seconds(self.stamp)
 
     def step(self):
-        """Lets time go on for a while: less where something is kept up meanwhile, and not while it is to stand."""
+        """Lets time advance by up to GO: by one step while keepers run, and not at all while
+        `stands` is set."""
         if self.executor is None:
-            # Without a client nobody is asked to let it go on.
+            # Without a client nothing waits for an acknowledgement.
             return time.sleep(0.005)
         if self.stands:
             time.sleep(0.0005)
@@ -146,7 +149,7 @@ class Lockstep:
 
     @contextlib.contextmanager
     def no_further_than(self, end):
-        """Within, time goes on by itself only up to `end`."""
+        """Within it, time advances by itself only up to `end`."""
         self.most = end
         try:
             yield
@@ -157,7 +160,7 @@ class Lockstep:
         drain(self.executor)
 
     def soon(self, condition):
-        """Looks for a moment whether something comes while time stands."""
+        """Handles messages for up to SOON while time stands, until `condition()` is true."""
         end = time.monotonic() + SOON
         while not condition() and time.monotonic() < end:
             time.sleep(0.0005)
@@ -165,14 +168,14 @@ class Lockstep:
 
 
 def drain(executor):
-    """Looks at all that has come."""
+    """Handles all messages that have arrived."""
     if not isinstance(executor, SingleThreadedExecutor):
-        # Events are dealt with in the order in which they come, and this one comes last.
+        # Events are handled in the order in which they arrive, and this one is the last.
         last = executor.create_task(lambda: None)
         while not last.done():
             executor.spin_once(timeout_sec=1.0)
         return
-    # Of each subscription one message a turn, until a turn finds none.
+    # Takes one message of each subscription a round, until a round finds none.
     found = True
     while found:
         found = False
@@ -193,7 +196,7 @@ clock = Lockstep() if LOCKSTEP else Machine()
 
 @contextlib.contextmanager
 def standing():
-    """Whatever is waited for within, time stands."""
+    """Within it, time stands even while the client waits."""
     clock.stands = True
     try:
         yield
@@ -202,7 +205,7 @@ def standing():
 
 
 def now():
-    """Time on the clock that stamps are of, s."""
+    """Returns the time on the clock of the stamps, s."""
     return clock.now()
 
 
@@ -214,8 +217,8 @@ def step():
 
 
 def keep(rate, what):
-    """Calls `what(time of its turn)` so many times a second while the client waits for something, until what is given back is
-    `set`."""
+    """Calls `what(due time)` `rate` times a second while the client waits, until `set` of the
+    returned object is called."""
     keeper = Keeper(rate, what)
     keepers.append(keeper)
     return keeper

@@ -22,7 +22,7 @@ def arrives(goal, most_deg, what):
     c.steps(c.sent(), what)
 
 
-# The IMU's: the motion goes on by the motors' word; and by the IMU's when it is back.
+# The IMU's topic: the motion goes on by the motors' bend, and by the IMU's when it is back.
 under_way(bend_deg(20, 70), bend_deg(20, 250))
 c.switch("imu_on", False)
 s = c.told("the motors to serve", feedback="motors", cause="imu_stale", mode="tracking", level=1)
@@ -53,7 +53,7 @@ def held(begin, motors, vanish, come_back, what):
     c.steps(c.sent(), what)
 
 
-# One motor's name missing in joint_states; and then the whole topic.
+# One motor's name is missing in joint_states; then the whole topic.
 begin = bend_deg(20, 70)
 held(begin, "neck_motor_2", lambda: c.spoil("silent.1", 1), lambda: c.spoil("silent.1", 0), "a name gone in motion")
 on = lambda value: lambda: c.switch("motors_on", value)

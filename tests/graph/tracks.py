@@ -1,11 +1,13 @@
-"""A behaviour sends poses; the joint's truth has to follow, and what the node publishes has to fit."""
+"""A behaviour sends poses; the joint's truth has to follow, and the node's outputs have to be
+consistent."""
 
 import math
 import sys
 
 from client import *
 
-# Arguments: joint's full name, namespace of the sensors, topic of desired poses ("" for the joint's own).
+# Arguments: joint's full name, namespace of the sensors, topic of desired poses ("" for the joint's
+# own).
 joint, ns, desired = sys.argv[1:4]
 imu = sys.argv[4] if len(sys.argv) > 4 else "imu"
 topics = {"imu": imu}
@@ -21,11 +23,12 @@ near(c.truth(), (0.05, -0.03 - math.radians(1.0)), math.radians(0.5), "before a 
 for inclination, direction in ((12, 40), (20, 250), (0, 0)):
     asked = bend_deg(inclination, direction)
     c.point(asked)
-    # Held means within 0.5 deg of what the IMU shows; the plant's truth is what the IMU shows.
+    # Held means within 0.5 deg of the IMU's measurement; the plant's truth is what the IMU
+    # measures.
     near(c.truth(), asked, math.radians(0.7), "truth at %d deg toward %d deg" % (inclination, direction))
     near(c.measured(), asked, math.radians(0.7), "head pose at %d deg toward %d deg" % (inclination, direction))
 
-# Messages carry the stamp of the measurement that they come from, exactly.
+# Messages carry exactly the stamp of the measurement that they come from.
 stamps = {(m.header.stamp.sec, m.header.stamp.nanosec) for m in c.all["imu"]}
 for key in ("setpoints", "head_pose", "references"):
     last = c.all[key][-40:-10]
@@ -44,8 +47,8 @@ want = [0.12 / theta * v for v in ((1 - math.cos(theta)) * math.cos(phi), (1 - m
 got = [pose.position.x, pose.position.y, pose.position.z]
 assert all(abs(a - b) < 1e-4 for a, b in zip(want, got)), (want, got)
 
-# ~/hold on the way stops the reference; the joint then stands. Slow motors make the way long, so that the hold comes on
-# it however busy the machine is.
+# ~/hold under way stops the reference; the joint then stands. Slow motors make the move long, so
+# that the hold comes during it even on a busy machine.
 def speed(rad_s):
     result = c.set_all([("limits.%s.speed" % m, double(rad_s)) for m in MOTORS])
     assert result.successful, result.reason
@@ -64,7 +67,7 @@ holds(lambda: math.hypot(c.truth()[0] - at[0], c.truth()[1] - at[1]) < math.radi
 
 speed(12.0)
 
-# A twist is no bend: it is told as what is left over (swing-twist, turn about z by 0.3 rad).
+# A yaw is no bend: it is reported as the residual (swing-twist, rotation about z by 0.3 rad).
 c.point((0.0, 0.0))
 c.send(c.pose(None, q=(0.0, 0.0, math.sin(0.15), math.cos(0.15))))
 until(lambda: abs(float(c.status["target_left_over_rad"]) - 0.3) < 1e-5, "the twist in diagnostics")

@@ -1,5 +1,5 @@
-"""Every transition of a managed node, legal and illegal, from each state; the tables are those of an rclpy node, which rests on
-rcl_lifecycle. Setpoints come only while it is active."""
+"""Every transition of a managed node, legal and illegal, from each state. The tables are those of
+an rclpy node, which is based on rcl_lifecycle. Setpoints come only while it is active."""
 
 from rclpy.lifecycle import LifecycleNode
 
@@ -14,7 +14,8 @@ assert sorted(graph) == sorted(reference.transition_graph), graph
 
 
 def stands(state):
-    """In this state, everything that is not possible from here changes nothing; setpoints come only if it is active."""
+    """Checks that in this state every impossible transition changes nothing, and that setpoints
+    come only if it is active."""
     assert c.state() == state
     here = [t for t in reference.transition_graph if t[2] == state]
     told = [edge(t) for t in c.call(GetAvailableTransitions, "get_available_transitions").available_transitions]
@@ -24,7 +25,7 @@ def stands(state):
         if id not in possible:
             assert not c.ask(id), "transition %d from state %d" % (id, state)
     c.refused("not possible", "transition 255")
-    # A label goes before a number; those that end a transition are the node's own.
+    # A label has precedence over a number; labels that end a transition are the node's own.
     for label in ("create", "destroy", "transition_success", "transition_failure", "transition_error", "fly", " ", "Configure"):
         assert not c.ask(possible[0] if possible else 0, label), label
     c.refused("'Configure'")
@@ -46,7 +47,8 @@ def walk(id, through, to, label=""):
 
 
 stands(UNCONFIGURED)
-# What is told while nothing runs is in force when it does; a request to hold says that there is nothing to hold.
+# Parameters set before the loop runs are in force when it does; a request to hold answers that
+# there is nothing to hold.
 assert c.set_all([("gains.neck_motor_2.kp", double(0.125))]).successful
 assert not c.call(Trigger, "hold").success
 walk(CONFIGURE, 10, INACTIVE)
@@ -80,7 +82,7 @@ holds(lambda: math.dist(c.truth(), at) < math.radians(0.3), "nor for a loop made
 walk(7, 12, FINALIZED, "shutdown")
 stands(FINALIZED)
 
-# The other ways to the end; the joints of one process have each their own life.
+# The other paths to the end; the joints of one process have separate lifecycles.
 for name, before, id in (("/b", [], 5), ("/c", [CONFIGURE], 6)):
     c = Managed(name + "/withy", name)
     assert c.state() == UNCONFIGURED

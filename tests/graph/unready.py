@@ -1,4 +1,5 @@
-"""A joint that is not where it may be set going from: nothing is sent, and the report says why, one reason after the other."""
+"""A joint that is not ready: nothing is sent, and the report gives the reasons, one after the
+other."""
 
 from supervised import *
 

@@ -1,4 +1,5 @@
-"""Drives that take velocities: they track, and stale data mean zero, since a held velocity is no hold."""
+"""Drives that take velocities: they track, and stale data mean zero, since a held velocity is no
+hold."""
 
 import math
 
@@ -17,7 +18,7 @@ until(lambda: max(abs(v) for v in c.newest["setpoints"].velocity) > 0.2, "motion
 c.switch("imu_on", False)
 until(lambda: c.newest["setpoints"].velocity.tolist() == [0.0] * 4, "zero velocity")
 
-# The drives stand from the sample after that on; the beam swings to rest about where they are.
+# The drives stand from the sample after that on; the beam oscillates to rest about where they are.
 index = c.count("joint_states")
 until(lambda: c.count("joint_states") > index + 20, "encoders")
 standing = angles(c.newest["joint_states"], MOTORS)

@@ -1,4 +1,4 @@
-"""Before every sensor is there nothing goes out; the first setpoint equals the measured angles."""
+"""No setpoint is sent before every sensor is there; the first one equals the measured angles."""
 
 from client import *
 

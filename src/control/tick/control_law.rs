@@ -287,9 +287,10 @@ pub(super) fn setpoints(
     let most = law.limits.feedback;
     let offset = offset * factor_within(work.jacobian.iter().map(|row| (row.dot(&offset), most)));
     // A non-finite offset counts as zero.
-    let offset = match offset.iter().all(|part| part.is_finite()) {
-        true => offset,
-        false => Bend::zeros(),
+    let offset = if offset.iter().all(|part| part.is_finite()) {
+        offset
+    } else {
+        Bend::zeros()
     };
     // When the rate becomes known or unknown, the jump decays instead.
     let gap = match state.damping_gap {

@@ -1,5 +1,6 @@
 //! Estimation of the bend, its rate and the sensor latency from the newest samples.
 
+use super::names::names;
 use super::{Feedback, ImuSample, Input, Joint, Law, MotorSample};
 use crate::control::geometry::{Bend, bend_from_gravity, bend_rate_from_gyro, rotation};
 use nalgebra::{Rotation3, Vector3};
@@ -13,6 +14,11 @@ pub enum Source {
     /// The IMU's gravity direction.
     Imu,
 }
+
+names!(Source {
+    Motors => "motors",
+    Imu => "imu",
+});
 
 /// Reason why the motors supply the bend although IMU feedback is set.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -187,9 +187,10 @@ fn readiness(joint: &Joint, law: &Law, state: &State, input: &Input, now: f64) -
 }
 
 fn latched_or_ready(law: &Law, state: &State) -> Readiness {
-    match state.watch.latched(law) {
-        true => Readiness::Latched,
-        false => Readiness::Ready,
+    if state.watch.latched(law) {
+        Readiness::Latched
+    } else {
+        Readiness::Ready
     }
 }
 

@@ -287,9 +287,10 @@ pub(super) fn mode(
         std::mem::replace(&mut state.release.seen, input.release_tension) != input.release_tension;
     let going = matches!(state.release.phase, Phase::Releasing | Phase::Released);
     if asked {
-        let refused = match going {
-            true => None,
-            false => refusal(joint, law, state, input, now),
+        let refused = if going {
+            None
+        } else {
+            refusal(joint, law, state, input, now)
         };
         state.release.refused = refused;
         if refused.is_some() {
@@ -318,9 +319,10 @@ pub(super) fn mode(
     } else if called && !wanted && otherwise != Mode::Faulted {
         retension(joint, law, state, input);
     }
-    state.release.before.copy_from_slice(match begins {
-        true => state.estimator.angles(),
-        false => &state.sent,
+    state.release.before.copy_from_slice(if begins {
+        state.estimator.angles()
+    } else {
+        &state.sent
     });
     let fresh = state.estimator.motors_complete(joint, law, input, now);
     match (state.release.phase, otherwise) {
@@ -335,7 +337,7 @@ pub(super) fn mode(
             pause(law, state);
             Mode::Holding
         }
-        (Phase::Releasing, _) => Mode::Releasing,
+        (Phase::Releasing, _) => Mode::ReleasingTension,
         (Phase::Retensioning, _) => Mode::Retensioning,
     }
 }

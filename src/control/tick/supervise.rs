@@ -13,6 +13,7 @@ mod sensor_mismatch;
 mod sliding_fraction;
 mod stuck_sensor;
 
+use super::names::names;
 pub(super) use monitor::{FaultMonitor, MonitorInput};
 
 /// A condition that is monitored.
@@ -56,45 +57,22 @@ pub enum Rule {
 /// Number of rules.
 pub const RULES: usize = Rule::ALL.len();
 
-impl Rule {
-    /// All rules, in the order of their numbers.
-    pub const ALL: [Self; 14] = [
-        Self::ImuStale,
-        Self::ImuFrozen,
-        Self::MotorStale,
-        Self::MotorFrozen,
-        Self::SensorMismatch,
-        Self::OverBend,
-        Self::PositionLimit,
-        Self::Slack,
-        Self::Saturation,
-        Self::FollowingError,
-        Self::Hunting,
-        Self::DivergingOscillation,
-        Self::LateCycles,
-        Self::CommandTimeout,
-    ];
-
-    /// Returns the name in files, parameters and diagnostics.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::ImuStale => "imu_stale",
-            Self::ImuFrozen => "imu_frozen",
-            Self::MotorStale => "motor_stale",
-            Self::MotorFrozen => "motor_frozen",
-            Self::SensorMismatch => "sensor_mismatch",
-            Self::OverBend => "over_bend",
-            Self::PositionLimit => "position_limit",
-            Self::Slack => "slack",
-            Self::Saturation => "saturation",
-            Self::FollowingError => "following_error",
-            Self::Hunting => "hunting",
-            Self::DivergingOscillation => "diverging_oscillation",
-            Self::LateCycles => "late_cycles",
-            Self::CommandTimeout => "command_timeout",
-        }
-    }
-}
+names!(Rule {
+    ImuStale => "imu_stale",
+    ImuFrozen => "imu_frozen",
+    MotorStale => "motor_stale",
+    MotorFrozen => "motor_frozen",
+    SensorMismatch => "sensor_mismatch",
+    OverBend => "over_bend",
+    PositionLimit => "position_limit",
+    Slack => "slack",
+    Saturation => "saturation",
+    FollowingError => "following_error",
+    Hunting => "hunting",
+    DivergingOscillation => "diverging_oscillation",
+    LateCycles => "late_cycles",
+    CommandTimeout => "command_timeout",
+});
 
 /// Reaction to a broken rule, the mildest first.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -110,20 +88,12 @@ pub enum Reaction {
     Release,
 }
 
-impl Reaction {
-    /// All reactions, the mildest first.
-    pub const ALL: [Self; 4] = [Self::Warn, Self::Slow, Self::Hold, Self::Release];
-
-    /// Returns the name in files, parameters and diagnostics.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Warn => "warn",
-            Self::Slow => "slow",
-            Self::Hold => "hold",
-            Self::Release => "release",
-        }
-    }
-}
+names!(Reaction {
+    Warn => "warn",
+    Slow => "slow",
+    Hold => "hold",
+    Release => "release",
+});
 
 /// Condition of a fault, and the reaction to it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -288,3 +258,14 @@ pub enum Readiness {
     /// The joint may be started.
     Ready,
 }
+
+names!(Readiness {
+    Waiting => "waiting",
+    LatencyTooHigh => "latency_too_high",
+    PositionOutOfRange => "position_out_of_range",
+    OverBent => "over_bent",
+    SensorMismatch => "sensor_mismatch",
+    Unexplained => "unexplained",
+    Latched => "latched",
+    Ready => "ready",
+});

@@ -12,7 +12,7 @@ use super::status::{Lifecycle, Status};
 use super::target::{ERROR, OK, WARN, words};
 use crate::control::geometry::{direction, inclination};
 use crate::control::tick::{
-    Fallback, Fault, Faults, Mode, Output, RULES, Reaction, Readiness, Rule, Source,
+    Fallback, Fault, Faults, Mode, Output, RULES, Reaction, Readiness, Rule,
 };
 use crate::files::JointFile;
 use crate::runtime::link::{Counts, Record};
@@ -51,9 +51,12 @@ struct ToldFaults {
 
 impl ToldFaults {
     fn of(faults: &Faults) -> Self {
-        let rule = |fault: &Fault| match fault.broken || fault.latched {
-            true => (fault.broken, fault.latched, fault.motors),
-            false => (false, false, 0),
+        let rule = |fault: &Fault| {
+            if fault.broken || fault.latched {
+                (fault.broken, fault.latched, fault.motors)
+            } else {
+                (false, false, 0)
+            }
         };
         Self {
             rules: std::array::from_fn(|i| rule(&faults.rules[i])),
@@ -203,17 +206,17 @@ impl Diagnostics {
         let lifecycle = status.lifecycle();
         add("lifecycle_state", lifecycle.state.label().into());
         add("lifecycle_reason", lifecycle.reason);
-        add("mode", mode_name(self.mode(status)).into());
+        add("mode", self.mode(status).name().into());
         add("gain_set", gain_set.name);
         add("gains_changed_since_chosen", flag(gain_set.changed));
-        add("feedback", source_name(o.estimate.source).into());
+        add("feedback", o.estimate.source.name().into());
         add("tick_rate_hz", number(rate));
-        add("ticks", c.ticks.to_string());
+        add("cycles", c.ticks.to_string());
         add("late_cycles", c.late.to_string());
         add("missed_cycles", c.missed.to_string());
         add("cycles_without_sample", c.without_sample.to_string());
-        add("longest_tick_s", number(c.longest));
-        add("latest_tick_s", number(c.latest));
+        add("longest_cycle_s", number(c.longest));
+        add("latest_cycle_s", number(c.latest));
         add("dead_time_s", number(o.delay));
         add("dead_time_allowed_s", number(gain_set.delay_allowed));
         let bend = o.estimate.bend;
@@ -374,7 +377,7 @@ impl Diagnostics {
                 (ERROR, because(&what))
             }
             Mode::Faulted => (ERROR, because("a fault holds the setpoint")),
-            Mode::Releasing => (WARN, because("the tendons are being released")),
+            Mode::ReleasingTension => (WARN, because("the tendons are being released")),
             Mode::Released if o.faults.reaction >= Reaction::Hold => {
                 (ERROR, because("the tendons are released"))
             }
@@ -473,29 +476,5 @@ impl Diagnostics {
             Mode::Tracking if o.settled => (OK, "the target is held".into()),
             Mode::Tracking => (OK, "tracking".into()),
         }
-    }
-}
-
-fn mode_name(mode: Mode) -> &'static str {
-    match mode {
-        Mode::Waiting => "waiting",
-        Mode::LatencyTooHigh => "latency_too_high",
-        Mode::PositionOutOfRange => "position_out_of_range",
-        Mode::Tracking => "tracking",
-        Mode::Holding => "holding",
-        Mode::Stopped => "stopped",
-        Mode::Inactive => "inactive",
-        Mode::NotReady => "not_ready",
-        Mode::Faulted => "faulted",
-        Mode::Releasing => "releasing_tension",
-        Mode::Released => "released",
-        Mode::Retensioning => "retensioning",
-    }
-}
-
-fn source_name(source: Source) -> &'static str {
-    match source {
-        Source::Motors => "motors",
-        Source::Imu => "imu",
     }
 }

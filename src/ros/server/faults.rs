@@ -44,9 +44,10 @@ impl Words<'_> {
             motors if motors.is_empty() => "a motor".into(),
             motors => motors,
         };
-        let silent = match value.is_finite() {
-            true => format!("has been silent for {value:.2} s"),
-            false => "has not been heard".into(),
+        let silent = if value.is_finite() {
+            format!("has been silent for {value:.2} s")
+        } else {
+            "has not been heard".into()
         };
         let what = match rule {
             Rule::ImuStale => format!("an IMU {silent} (limits.stale_imu is {limit} s)"),
@@ -156,10 +157,7 @@ impl Words<'_> {
                 if faults.of(Rule::MotorStale).above {
                     silent.push(concerned(Rule::MotorStale));
                 }
-                match silent.is_empty() {
-                    true => "samples of a sensor that it needs are missing or old".into(),
-                    false => format!("no samples, or old ones, of {}", silent.join(", ")),
-                }
+                if silent.is_empty() { "samples of a sensor that it needs are missing or old".into() } else { format!("no samples, or old ones, of {}", silent.join(", ")) }
             }
             Readiness::LatencyTooHigh => "the sensors are slower than the gain set allows".into(),
             Readiness::PositionOutOfRange => format!(

@@ -341,9 +341,10 @@ impl Desk {
     fn change(&self, request: ServiceRequest<ChangeState::Service>) -> r2r::Result<()> {
         let standing = &self.standing;
         let asked = &request.message.transition;
-        let begun = match standing.status.closing() {
-            true => Err("the node is coming to its end; accepted: nothing more".into()),
-            false => standing.begin(asked.id, &asked.label),
+        let begun = if standing.status.closing() {
+            Err("the node is coming to its end; accepted: nothing more".into())
+        } else {
+            standing.begin(asked.id, &asked.label)
         };
         match begun {
             Ok(transition) => {
@@ -484,9 +485,10 @@ impl Keeper {
         if fault.outcome == Outcome::Error {
             let recovered = self.recover().await;
             let again = recovered && !self.status.closing();
-            self.standing.end(match again {
-                true => Outcome::Success,
-                false => Outcome::Failure,
+            self.standing.end(if again {
+                Outcome::Success
+            } else {
+                Outcome::Failure
             });
             self.status.change_lifecycle(|l| l.lost = !recovered);
         }
@@ -500,9 +502,10 @@ impl Keeper {
     /// Ends the loop if possible; returns true if a new one can be created.
     async fn recover(&mut self) -> bool {
         self.handle.set_active(false);
-        match self.looping.is_some() {
-            true => self.end_loop().await.is_ok(),
-            false => self.side.is_some(),
+        if self.looping.is_some() {
+            self.end_loop().await.is_ok()
+        } else {
+            self.side.is_some()
         }
     }
 
@@ -580,13 +583,14 @@ impl Keeper {
             return Ok("the joint is driven from where it stands; setpoints are sent".into());
         }
         self.rest().await?;
-        Err(failure(match self.status.closing() {
-            true => "the node is coming to its end".into(),
-            false => format!(
+        Err(failure(if self.status.closing() {
+            "the node is coming to its end".into()
+        } else {
+            format!(
                 "within {} s the control loop did not start; it was undone: {}",
                 START_WAIT.as_secs(),
                 self.unready(&newest)
-            ),
+            )
         }))
     }
 
@@ -611,13 +615,15 @@ impl Keeper {
             );
         }
         self.rest().await?;
-        let left = match self.velocity {
-            true => "the last setpoints were zero",
-            false => "the motors keep the last setpoints",
+        let left = if self.velocity {
+            "the last setpoints were zero"
+        } else {
+            "the motors keep the last setpoints"
         };
-        Ok(match rested {
-            true => format!("at rest after {took:.2} s; no more setpoints are sent, {left}"),
-            false => format!("no more setpoints are sent, {left}"),
+        Ok(if rested {
+            format!("at rest after {took:.2} s; no more setpoints are sent, {left}")
+        } else {
+            format!("no more setpoints are sent, {left}")
         })
     }
 
@@ -642,9 +648,10 @@ impl Keeper {
         }
         // Where simulated time stands, the loop stands too: it sees this at its next tick, before
         // any setpoint is sent.
-        match sends(self) && !self.clock.is_simulated() {
-            true => Err(error(STUCK)),
-            false => Ok(()),
+        if sends(self) && !self.clock.is_simulated() {
+            Err(error(STUCK))
+        } else {
+            Ok(())
         }
     }
 
@@ -658,9 +665,10 @@ impl Keeper {
         }
         // The loop has ended, so that the join does not block.
         self.side = self.looping.take().and_then(RunningLoop::join);
-        match panicked || self.side.is_none() {
-            true => Err(error(PANICKED)),
-            false => Ok(()),
+        if panicked || self.side.is_none() {
+            Err(error(PANICKED))
+        } else {
+            Ok(())
         }
     }
 

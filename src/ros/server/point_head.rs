@@ -183,9 +183,10 @@ mod graph {
             request: ServiceRequest<action::SendGoal::Service>,
         ) -> Option<impl Future<Output = Pending> + use<>> {
             let message = &request.message;
-            let read = match self.goals.iter().any(|g| g.id == message.goal_id) {
-                true => refuse("known", "a goal of that number is there already"),
-                false => self.read(&message.goal),
+            let read = if self.goals.iter().any(|g| g.id == message.goal_id) {
+                refuse("known", "a goal of that number is there already")
+            } else {
+                self.read(&message.goal)
             };
             let (point, pace) = match read {
                 Ok(read) => read,

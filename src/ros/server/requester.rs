@@ -49,9 +49,10 @@ impl Requester {
             let success = answered.is_ok();
             let message = answered.unwrap_or_else(|reason| reason);
             let joint = &self.joint;
-            match success {
-                true => tracing::info!(joint, "{message}"),
-                false => tracing::warn!(joint, "{message}"),
+            if success {
+                tracing::info!(joint, "{message}")
+            } else {
+                tracing::warn!(joint, "{message}")
             }
             self.check(request.respond(Trigger::Response { success, message }));
         }

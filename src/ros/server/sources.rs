@@ -169,9 +169,10 @@ impl Sources {
         let place = self.heard.iter().position(|h| h.source == *source);
         if let Some(place) = place {
             let heard = &mut self.heard[place];
-            heard.row = match since(heard.at, now) <= STREAM_GAP && *source != Source::Action {
-                true => heard.row.saturating_add(1),
-                false => 1,
+            heard.row = if since(heard.at, now) <= STREAM_GAP && *source != Source::Action {
+                heard.row.saturating_add(1)
+            } else {
+                1
             };
             heard.at = now;
             return place;
@@ -264,17 +265,18 @@ impl Sources {
             self.refused += 1;
             return Err(refusal);
         }
-        let sentence = match several {
-            true => format!(
+        let sentence = if several {
+            format!(
                 "{} publish on one topic, and whose a command is cannot be told",
                 source.names().join(", ")
-            ),
-            false => refusal
+            )
+        } else {
+            refusal
                 .sentence
                 .split("; ")
                 .next()
                 .unwrap_or_default()
-                .into(),
+                .into()
         };
         Ok(first.then_some(sentence))
     }

@@ -200,9 +200,10 @@ impl Watchdog {
         Ok(Self {
             joint: joint.into(),
             // In simulated time the beats do not follow the period.
-            period: match clock.is_simulated() {
-                true => file.joint.period.max(MOST / PERIODS),
-                false => file.joint.period,
+            period: if clock.is_simulated() {
+                file.joint.period.max(MOST / PERIODS)
+            } else {
+                file.joint.period
             },
             clock: clock.clone(),
             status: status.clone(),

@@ -6,7 +6,7 @@ use std::io::{self, Write};
 use nalgebra::Vector3;
 
 use crate::control::controller::CommandInterface;
-use crate::control::tick::{ImuSample, RULES, Reaction, Rule};
+use crate::control::tick::{ImuSample, Mode, Reaction, Readiness, Rule, Source};
 use crate::runtime::link::Record;
 
 /// Parameters that determine the columns.
@@ -43,57 +43,6 @@ pub(super) struct Column {
     pub name: String,
     pub form: Form,
 }
-
-/// In the order of [`crate::control::tick::Mode`].
-pub(super) const MODES: [&str; 12] = [
-    "inactive",
-    "waiting",
-    "latency_too_high",
-    "position_out_of_range",
-    "not_ready",
-    "tracking",
-    "holding",
-    "stopped",
-    "faulted",
-    "releasing_tension",
-    "released",
-    "retensioning",
-];
-
-/// In the order of [`crate::control::tick::Readiness`].
-const READINESS: [&str; 8] = [
-    "waiting",
-    "latency_too_high",
-    "position_out_of_range",
-    "over_bent",
-    "sensor_mismatch",
-    "unexplained",
-    "latched",
-    "ready",
-];
-
-/// In the order of [`crate::control::tick::Source`].
-const SOURCES: [&str; 2] = ["motors", "imu"];
-
-const REACTIONS: [&str; Reaction::ALL.len()] = {
-    let mut names = [""; Reaction::ALL.len()];
-    let mut i = 0;
-    while i < names.len() {
-        names[i] = Reaction::ALL[i].name();
-        i += 1;
-    }
-    names
-};
-
-const RULE_NAMES: [&str; RULES] = {
-    let mut names = [""; RULES];
-    let mut i = 0;
-    while i < RULES {
-        names[i] = Rule::ALL[i].name();
-        i += 1;
-    }
-    names
-};
 
 impl Layout {
     /// Returns all columns, in order.
@@ -136,9 +85,10 @@ impl Layout {
 
         let motors = self.motors.len();
         for (i, name) in self.all_motors().enumerate() {
-            let sample = match i < motors {
-                true => input.motors.get(i).copied().flatten(),
-                false => input.pan,
+            let sample = if i < motors {
+                input.motors.get(i).copied().flatten()
+            } else {
+                input.pan
             };
             let (angle, stamp) = sample.map_or((f64::NAN, f64::NAN), |s| (s.angle, s.stamp));
             put(format_args!("{name}_angle_rad"), Form::Number, angle);
@@ -196,22 +146,22 @@ impl Layout {
 
         put(
             format_args!("mode"),
-            Form::Word(&MODES),
+            Form::Word(Mode::NAMES),
             out.mode as usize as f64,
         );
         put(
             format_args!("readiness"),
-            Form::Word(&READINESS),
+            Form::Word(Readiness::NAMES),
             out.readiness as usize as f64,
         );
         let faults = &out.faults;
         put(
             format_args!("reaction"),
-            Form::Word(&REACTIONS),
+            Form::Word(Reaction::NAMES),
             faults.reaction as usize as f64,
         );
         let cause = faults.cause.map_or(f64::NAN, |rule| rule as usize as f64);
-        put(format_args!("cause"), Form::Word(&RULE_NAMES), cause);
+        put(format_args!("cause"), Form::Word(Rule::NAMES), cause);
         let bits = |is: fn(&crate::control::tick::Fault) -> bool| {
             let bit = |(i, fault)| u32::from(is(fault)) << i;
             f64::from(faults.rules.iter().enumerate().map(bit).sum::<u32>())
@@ -241,7 +191,7 @@ impl Layout {
         }
         put(
             format_args!("measured_by"),
-            Form::Word(&SOURCES),
+            Form::Word(Source::NAMES),
             estimate.source as usize as f64,
         );
         put(
@@ -272,9 +222,12 @@ impl Layout {
             Form::Stamp,
             sent(out.stamp),
         );
-        let of = |values: &[f64], pan: f64, i: usize| match i < motors {
-            true => sent(values.get(i).copied().unwrap_or(f64::NAN)),
-            false => sent(pan),
+        let of = |values: &[f64], pan: f64, i: usize| {
+            if i < motors {
+                sent(values.get(i).copied().unwrap_or(f64::NAN))
+            } else {
+                sent(pan)
+            }
         };
         for (i, name) in self.all_motors().enumerate() {
             let value = of(&out.setpoints, out.pan_setpoint, i);
@@ -305,7 +258,7 @@ impl Layout {
 
         let counts = &record.counts;
         for (name, count) in [
-            ("ticks", counts.ticks),
+            ("cycles", counts.ticks),
             ("late_cycles", counts.late),
             ("missed_cycles", counts.missed),
             ("cycles_without_sample", counts.without_sample),
@@ -366,7 +319,7 @@ impl Form {
             Self::Rules => {
                 let bits = value as u64;
                 let mut first = true;
-                for (i, name) in RULE_NAMES.iter().enumerate() {
+                for (i, name) in Rule::NAMES.iter().enumerate() {
                     if bits & (1 << i) != 0 {
                         if !std::mem::take(&mut first) {
                             out.write_all(b"+")?;
@@ -389,58 +342,6 @@ pub(super) fn write_stamp(out: &mut impl Write, ns: i64) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::control::tick::{Mode, Readiness, Source};
-
-    fn snake(name: &str) -> String {
-        let mut snake = String::new();
-        for c in name.chars() {
-            if c.is_uppercase() && !snake.is_empty() {
-                snake.push('_');
-            }
-            snake.push(c.to_ascii_lowercase());
-        }
-        snake
-    }
-
-    #[test]
-    fn words_are_in_the_order_of_what_they_stand_for() {
-        let modes = [
-            Mode::Inactive,
-            Mode::Waiting,
-            Mode::LatencyTooHigh,
-            Mode::PositionOutOfRange,
-            Mode::NotReady,
-            Mode::Tracking,
-            Mode::Holding,
-            Mode::Stopped,
-            Mode::Faulted,
-            Mode::Releasing,
-            Mode::Released,
-            Mode::Retensioning,
-        ];
-        for mode in modes {
-            assert_eq!(MODES[mode as usize], snake(&format!("{mode:?}")));
-        }
-        let readiness = [
-            Readiness::Waiting,
-            Readiness::LatencyTooHigh,
-            Readiness::PositionOutOfRange,
-            Readiness::OverBent,
-            Readiness::SensorMismatch,
-            Readiness::Unexplained,
-            Readiness::Latched,
-            Readiness::Ready,
-        ];
-        for readiness in readiness {
-            assert_eq!(
-                READINESS[readiness as usize],
-                snake(&format!("{readiness:?}"))
-            );
-        }
-        for source in [Source::Motors, Source::Imu] {
-            assert_eq!(SOURCES[source as usize], snake(&format!("{source:?}")));
-        }
-    }
 
     #[test]
     fn values_are_written_as_people_read_them() {
@@ -455,8 +356,8 @@ mod tests {
         assert_eq!(written(Form::Number, 1e300), "1e300");
         assert_eq!(written(Form::Stamp, 12.5), "1700000012.500000001");
         assert_eq!(written(Form::Count, 12.0), "12");
-        assert_eq!(written(Form::Word(&MODES), 5.0), "tracking");
-        assert_eq!(written(Form::Word(&MODES), 99.0), "unknown");
+        assert_eq!(written(Form::Word(Mode::NAMES), 5.0), "tracking");
+        assert_eq!(written(Form::Word(Mode::NAMES), 99.0), "unknown");
         assert_eq!(written(Form::Rules, 0.0), "");
         assert_eq!(written(Form::Rules, 5.0), "imu_stale+motor_stale");
     }

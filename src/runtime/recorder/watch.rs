@@ -1,6 +1,5 @@
 //! Detection of the ticks that cause a file.
 
-use super::columns::MODES;
 use crate::control::tick::{Mode, Output, RULES, Reaction, Rule};
 
 /// Fault state of the last tick.
@@ -49,7 +48,7 @@ impl Watch {
         let fell = held(output.mode) && self.mode.sends() && !held(self.mode);
         self.mode = output.mode;
         self.lost = false;
-        let mode = MODES[output.mode as usize];
+        let mode = output.mode.name();
         new.or(fell.then(|| faults.cause.map_or(mode, Rule::name)))
     }
 
@@ -154,7 +153,7 @@ mod tests {
         assert_eq!(watch.look(&mode(Mode::Holding)), Some("holding"));
         assert_eq!(watch.look(&mode(Mode::Stopped)), None);
         assert_eq!(watch.look(&mode(Mode::Tracking)), None);
-        assert_eq!(watch.look(&mode(Mode::Releasing)), None);
+        assert_eq!(watch.look(&mode(Mode::ReleasingTension)), None);
         assert_eq!(watch.look(&mode(Mode::Holding)), Some("holding"));
     }
 

@@ -192,9 +192,10 @@ impl FaultMonitor {
     fn judge(&mut self, law: &Law, rule: Rule, seen: Seen, after: f64, live: bool, now: f64) {
         let guard = law.limits.supervision.guard(rule);
         let since = &mut self.since[rule as usize];
-        *since = match seen.above && live {
-            true => since.or(Some(now)),
-            false => None,
+        *since = if seen.above && live {
+            since.or(Some(now))
+        } else {
+            None
         };
         let broken = since.is_some_and(|since| now - since + ROUNDING >= after);
         self.note(guard, rule, seen, broken);
@@ -259,9 +260,10 @@ impl FaultMonitor {
         // compared.
         let frozen = self.faults.of(Rule::ImuFrozen).above;
         let known = view.imu_says && !frozen && !self.faults.of(Rule::MotorStale).above;
-        let value = match known && imu && !view.released {
-            true => (view.estimate.imu_bend - view.estimate.motors_bend).norm(),
-            false => 0.0,
+        let value = if known && imu && !view.released {
+            (view.estimate.imu_bend - view.estimate.motors_bend).norm()
+        } else {
+            0.0
         };
         if frozen || !live {
             self.doubt.forget();
@@ -272,9 +274,10 @@ impl FaultMonitor {
         self.note(guard, Rule::SensorMismatch, Seen::new(value, above), broken);
 
         let value = view.estimate.bend.norm();
-        let hysteresis = match self.over_bend() {
-            true => OVER_BEND_HYSTERESIS,
-            false => 0.0,
+        let hysteresis = if self.over_bend() {
+            OVER_BEND_HYSTERESIS
+        } else {
+            0.0
         };
         let above = value > law.limits.over_bend - hysteresis;
         self.at_once(law, Rule::OverBend, Seen::new(value, above), view, now);

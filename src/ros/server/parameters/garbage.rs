@@ -80,9 +80,12 @@ fn changes_are_made_as_a_whole_or_not_at_all() {
         |(changes, at_start, delay)| {
             let changes: Vec<(String, Value)> = changes
                 .into_iter()
-                .map(|(index, foreign, value)| match foreign {
-                    true => ("no.such".into(), value),
-                    false => (names[index.index(names.len())].clone(), value),
+                .map(|(index, foreign, value)| {
+                    if foreign {
+                        ("no.such".into(), value)
+                    } else {
+                        (names[index.index(names.len())].clone(), value)
+                    }
                 })
                 // Examining stays off.
                 .filter(|(name, _)| name != "examine.action")

@@ -26,9 +26,12 @@ impl Parameters {
         let (mass, height) = (live.payload_mass, live.payload_height);
         let moment = mass * height;
         let known = mass >= 0.0;
-        let fits = |i: usize, [low, high]: [f64; 2]| match known {
-            true => self.file.gain_sets[i].purpose.holds(moment) == Some(true),
-            false => low <= least && high >= most,
+        let fits = |i: usize, [low, high]: [f64; 2]| {
+            if known {
+                self.file.gain_sets[i].purpose.holds(moment) == Some(true)
+            } else {
+                low <= least && high >= most
+            }
         };
         let fitting = ranges.iter().filter(|(i, range)| fits(*i, *range));
         let width = |range: &[f64; 2]| range[1] - range[0];
