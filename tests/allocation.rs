@@ -1,4 +1,5 @@
-//! A tick allocates nothing after construction, hand-over included: counted by the allocator itself.
+//! A control cycle allocates nothing after construction, bumpless transfer included, as counted by
+//! the allocator itself.
 
 mod common;
 
@@ -9,7 +10,7 @@ use withy::control::tick::{Input, Mode, Output, State, tick};
 #[test]
 fn a_tick_allocates_nothing() {
     let necks = [3, 6, 12].map(neck_of);
-    // As if the beam alone carried the head, so that the tendons may be released.
+    // Assumes that the beam alone carries the head, so that the tendons may be released.
     let self_support = SelfSupport::Carries {
         factor: 2.0,
         inclination: 0.0,
@@ -31,15 +32,15 @@ fn a_tick_allocates_nothing() {
                 if k % 700 == 699 {
                     state.take_over(&law, &other, now);
                 }
-                // A gap in the data, so that holding, stopping and starting anew are covered.
+                // A gap in the data, so that holding, stopping and restarting are covered.
                 if (1500..1700).contains(&k) {
                     input.head = None;
                 }
-                // And one in those of the base's IMU.
+                // Another gap in those of the base's IMU.
                 if (2200..2400).contains(&k) {
                     input.base = None;
                 }
-                // Released, and taken up.
+                // Released, and retensioned.
                 input.release_tension = u64::from(k >= 3000);
                 input.hold = u64::from(k >= 4300);
                 tick(&joint, &law, &mut state, &input, now, &mut out);
@@ -58,7 +59,7 @@ fn a_tick_allocates_nothing() {
         assert_eq!(turned > 0.01, joint.pan.is_some(), "{turned}");
         assert_eq!(made.count_total, 0, "{tendons} tendons");
     }
-    // The counter counts: otherwise none of this could fail.
+    // Checks the counter itself: otherwise this test could not fail.
     let made = allocation_counter::measure(|| {
         std::hint::black_box(vec![0_u8; 10]);
     });

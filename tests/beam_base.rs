@@ -1,4 +1,4 @@
-//! The simulated joint on a base that moves and on a pan motor, against closed forms.
+//! The simulated joint on a moving base and on a pan motor, against closed forms.
 
 mod beam_support;
 
@@ -10,7 +10,7 @@ use withy::sim::beam::{
     SimulatedPan, Swing,
 };
 
-/// A pan motor that follows at once, for all that its speed matters here.
+/// Returns a pan motor that follows almost at once.
 fn quick_pan() -> SimulatedPan {
     SimulatedPan {
         speed_limit: 100.0,
@@ -19,7 +19,8 @@ fn quick_pan() -> SimulatedPan {
     }
 }
 
-/// A beam without mass and drag, in weightlessness, with a point of 0.3 kg at its tip; no tendons.
+/// Returns a beam without mass and drag, in weightlessness, with a point of 0.3 kg at its tip; no
+/// tendons.
 fn point_on_a_spring() -> JointDescription {
     JointDescription {
         tendons: Vec::new(),
@@ -33,7 +34,8 @@ fn point_on_a_spring() -> JointDescription {
     }
 }
 
-/// Stiffness of a cantilever against a force at its tip, 3 E I / L^3 (any strength-of-materials text), N/m.
+/// Returns the stiffness of a cantilever against a force at its tip, 3 E I / L^3 (any
+/// strength-of-materials text), N/m.
 fn tip_stiffness(joint: &JointDescription) -> f64 {
     3.0 * joint.flexural_rigidity / joint.length.powi(3)
 }
@@ -51,8 +53,8 @@ fn swing(axis: Vector3<f64>, amplitude: f64, frequency: f64) -> Swing {
     }
 }
 
-/// Amplitude and phase of what is added to it, one value a millisecond, at `frequency` (Fourier's integral over whole
-/// periods).
+/// Amplitude and phase of a signal at `frequency`, one value a millisecond (Fourier's integral over
+/// whole periods).
 #[derive(Default)]
 struct Sine {
     sum: Vector2<f64>,
@@ -65,14 +67,14 @@ impl Sine {
         self.count += 1.0;
     }
 
-    /// Parts along sine and cosine.
+    /// Returns the sine and cosine components.
     fn parts(&self) -> Vector2<f64> {
         self.sum * (2.0 / self.count)
     }
 }
 
-/// Advances a swinging plant over `periods` whole periods from a whole number of them; bend's parts toward `direction`
-/// in phase with the swing and a quarter turn ahead of it.
+/// Advances an oscillating plant from a whole number of periods over `periods` more. Returns the
+/// bend's components toward `direction`: in phase with the base, and a quarter period ahead of it.
 fn response(
     plant: &mut Plant,
     frequency: f64,
@@ -87,9 +89,9 @@ fn response(
     sine.parts()
 }
 
-/// Both inertial units of a stiff, short joint with a payload, swinging about an axis aslant while it pans: orientations
-/// are base x pan x head x mounting within the noise, and without noise each unit's angular velocity is the rate of
-/// its own orientation (differences).
+/// Both IMUs of a stiff, short joint with a payload, oscillating about an oblique axis while it
+/// pans. Orientations are base x pan x head x mounting within the noise. Without noise each IMU's
+/// angular velocity is the rate of its own orientation (differences).
 #[test]
 fn inertial_units_on_a_swinging_base() {
     let mountings = [(0.4, 0.3, -1.0), (-0.2, 1.0, 2.0)]
@@ -127,7 +129,7 @@ fn inertial_units_on_a_swinging_base() {
         };
         let mut plant = Plant::new(&joint, &options, 4).unwrap();
         plant.set_payload(0.2, 0.05).unwrap();
-        // Those of time 0.
+        // Discards the readings of time 0.
         while plant.take_imu_reading().is_some() {}
         while plant.take_base_imu_reading().is_some() {}
         plant
@@ -143,7 +145,7 @@ fn inertial_units_on_a_swinging_base() {
             plant.advance(STEP);
             let truth = plant.truth().clone();
             let place = truth.base_orientation * truth.orientation;
-            // Stiff as it is, the head is turned by the pan and not by much else.
+            // The joint is stiff, so the pan turns the head and little else does.
             let stiff = truth.base_orientation
                 * UnitQuaternion::from_axis_angle(&Vector3::z_axis(), truth.pan);
             assert!(place.angle_to(&stiff) < 1e-3, "{}", place.angle_to(&stiff));
@@ -191,10 +193,11 @@ fn inertial_units_on_a_swinging_base() {
     }
 }
 
-/// Centrifugal deflection. Tendons of low stiffness kt hold a beam bent in the panned frame; it then turns at a steady
-/// W. Small deflection x and slope s of a cantilever of length L under a force F and a moment Q at its tip (any
-/// strength-of-materials text): x = F L^3/(3EI) + Q L^2/(2EI), s = F L^2/(2EI) + Q L/(EI). The tendons' moment is Q0 -
-/// K s, K = kt sum (r cos)^2, Q0 from their reeling in; F = m W^2 x.
+/// Centrifugal deflection. Tendons of low stiffness kt hold a beam bent in the panned frame; it
+/// then turns at a steady W. Small deflection x and slope s of a cantilever of length L under a
+/// force F and a moment Q at its tip (any strength-of-materials text): x = F L^3/(3EI) + Q
+/// L^2/(2EI), s = F L^2/(2EI) + Q L/(EI). The tendons' moment is Q0 - K s, K = kt sum (r cos)^2, Q0
+/// from their reeling in; F = m W^2 x.
 #[test]
 fn centrifugal_deflection_of_a_bent_head() {
     let mut joint = point_on_a_spring();
@@ -209,7 +212,7 @@ fn centrifugal_deflection_of_a_bent_head() {
         tendon.guide_radii = vec![r; 11];
     }
     let (l, ei, m) = (joint.length, joint.flexural_rigidity, joint.head_mass);
-    // The tendons toward +x reel in what those toward -x let out.
+    // The tendons toward +x reel in the length that those toward -x let out.
     let reel = 1.2 * joint.tendons[0].drum_radius;
     let angles = [1.2, 0.0, -1.2, 0.0, 0.0];
     let (k, q0) = (2.0 * kt * r * r, 2.0 * kt * r * reel);
@@ -257,10 +260,10 @@ fn centrifugal_deflection_of_a_bent_head() {
     }
 }
 
-/// An overhung shaft that turns at W under a steady side load stays where it is but, by its internal damping, not
-/// along the load: the angle between is atan(eta W) (Kimball 1925, "Internal friction as a cause of shaft whirling": k
-/// x + c (x' - W x x) = F at x' = 0 with c = eta k, here at small deflection). In the panned frame Coriolis and
-/// centrifugal force carry the head round.
+/// An overhung shaft that turns at W under a steady side load keeps its place. Its internal damping
+/// rotates the deflection from the load by the angle atan(eta W) (Kimball 1925, "Internal friction
+/// as a cause of shaft whirling": k x + c (x' - W x x) = F at x' = 0 with c = eta k, here at small
+/// deflection). In the panned frame Coriolis and centrifugal force carry the head round.
 #[test]
 fn internal_damping_deflects_a_turning_shaft_sideways() {
     let mut joint = point_on_a_spring();
@@ -286,9 +289,9 @@ fn internal_damping_deflects_a_turning_shaft_sideways() {
     }
 }
 
-/// A base that swings slowly is as good as one tilted for good: in quadrature with the swing nothing, in phase the
-/// static sag. Bound: inertia deflects by (w/wn)^2 of the tilt's leverage, here below 0.3 % of the sag, and lag by 2
-/// zeta w/wn.
+/// A base that oscillates slowly acts like a statically tilted one: no response in quadrature, the
+/// static sag in phase. Bound: inertia deflects by (w/wn)^2 of the tilt's leverage, here below 0.3
+/// % of the sag, and lag by 2 zeta w/wn.
 #[test]
 fn slow_swing_sags_as_a_tilted_base_does() {
     let mut joint = point_on_a_spring();
@@ -323,11 +326,12 @@ fn slow_swing_sags_as_a_tilted_base_does() {
     );
 }
 
-/// Near resonance a tip mass on a swinging base is the textbook's oscillator under base excitation: the motion
-/// relative to the base has the amplitude Y r^2 / sqrt((1 - r^2)^2 + (2 zeta r)^2) and lags by atan2(2 zeta r, 1 -
-/// r^2) (Rao, "Mechanical Vibrations", harmonic motion of the base). The base carries the tip through Y = L theta.
-/// With beam of mass m: wn^2 = k / (M + 33/140 m) (Rayleigh), and the beam's share of the drive is 11/40 m (the same
-/// shape (3 z^2 L - z^3)/(2 L^3) times z, integrated). zeta = eta wn / 2.
+/// Near resonance a tip mass on an oscillating base is the textbook oscillator under base
+/// excitation: the motion relative to the base has the amplitude Y r^2 / sqrt((1 - r^2)^2 + (2 zeta
+/// r)^2) and lags by atan2(2 zeta r, 1 - r^2) (Rao, "Mechanical Vibrations", harmonic motion of the
+/// base). The base carries the tip through Y = L theta. With beam of mass m: wn^2 = k / (M + 33/140
+/// m) (Rayleigh), and the beam's share of the drive is 11/40 m (the same shape (3 z^2 L - z^3)/(2
+/// L^3) times z, integrated). zeta = eta wn / 2.
 #[test]
 fn resonance_on_a_swinging_base() {
     let theta = 0.5f64.to_radians();
@@ -361,9 +365,9 @@ fn resonance_on_a_swinging_base() {
     }
 }
 
-/// Far above resonance the head stays where it is in the world while the base moves: a base that swings about a far
-/// pivot carries its foot by Y = D theta (Rao, as above, r to infinity), and drag acts on the velocity in the world:
-/// it does not hold the head in place on the base.
+/// Far above resonance the head keeps its place in the world while the base moves. A base that
+/// oscillates about a far pivot carries its foot by Y = D theta (Rao, as above, r to infinity).
+/// Drag acts on the velocity in the world: it does not hold the head in place on the base.
 #[test]
 fn far_pivot_shakes_the_foot() {
     let mut joint = point_on_a_spring();
@@ -384,8 +388,8 @@ fn far_pivot_shakes_the_foot() {
             .unwrap();
         plant.run_until((20.0 / frequency / STEP).round() * STEP);
         let seen = response(&mut plant, frequency, 20.0, |p| p.truth().position.x);
-        // m (x'' + y'') + c x' + d (x' + y') + k x = 0, y = (D + L) theta sin(w t): x / y = (m w^2 - i d w) / (k - m
-        // w^2 + i (c + d) w).
+        // m (x'' + y'') + c x' + d (x' + y') + k x = 0, y = (D + L) theta sin(w t): x / y = (m w^2
+        // - i d w) / (k - m w^2 + i (c + d) w).
         let w = r * wn;
         let (m, c) = (joint.head_mass, joint.retardation * k);
         let (re, im) = (m * w * w, -drag * w);
@@ -402,8 +406,8 @@ fn far_pivot_shakes_the_foot() {
     }
 }
 
-/// A quarter turn of the pan on a level base leaves the bend and turns the head; on a tilted one the sag stays where
-/// gravity pulls it and turns the other way in the panned frame.
+/// A quarter turn of the pan on a level base leaves the bend and turns the head. On a tilted base
+/// the sag keeps gravity's direction, and rotates the other way in the panned frame.
 #[test]
 fn quarter_turn_of_the_pan() {
     let joint = JointDescription::glasshouse_with_pan();
@@ -476,8 +480,8 @@ fn push_is_in_the_base_frame() {
     assert!(truth.bend.y < -0.01 && truth.bend.x.abs() < 1e-6);
 }
 
-/// The base turns smoothly and the shorter way, ends exactly where it was told, and takes up what was asked meanwhile;
-/// a gyro on it reads the rate of its orientation all the while.
+/// The base turns smoothly and the shorter way, ends exactly at its command, and accepts a new
+/// command meanwhile. A gyro on it measures the rate of its orientation throughout.
 #[test]
 fn base_turns_end_where_they_should() {
     let mut plant = plant(&JointDescription::glasshouse_with_pan());
@@ -492,7 +496,7 @@ fn base_turns_end_where_they_should() {
             })
             .unwrap();
     }
-    // The second was overtaken by the third while the first was under way.
+    // The third command replaced the second while the first was under way.
     let mut before = plant.truth().clone();
     let (mut worst, mut fastest) = (0.0f64, 0.0f64);
     for ms in 1..=2100 {
@@ -511,10 +515,11 @@ fn base_turns_end_where_they_should() {
     assert!(plant.truth().base_orientation.angle_to(&goals[2]) < 1e-12);
     assert_eq!(plant.truth().base_angular_velocity, Vector3::zeros());
     assert!(worst < 1e-3 && fastest < 6.0, "{worst} {fastest}");
-    // From 3 to -3 rad of yaw the shorter way is 0.28 rad; the longer one would take 11 rad/s (peak 15/8 of the mean).
+    // From 3 to -3 rad of yaw the shorter way is 0.28 rad; the longer one would take 11 rad/s (peak
+    // 15/8 of the mean).
 }
 
-/// The wildest motions that are accepted throw the joint about but leave every number finite.
+/// The wildest accepted motions move the joint violently but leave every number finite.
 #[test]
 fn wild_bases_leave_numbers_finite() {
     let half = UnitQuaternion::from_axis_angle(&Vector3::x_axis(), PI);
@@ -567,7 +572,7 @@ fn wild_bases_leave_numbers_finite() {
     }
 }
 
-/// What a moving base refuses, and that it says what and why; nothing then changes.
+/// Refused motions of a base: the message has the value and the reason, and nothing changes.
 #[test]
 fn refusals() {
     let mut plant = plant(&JointDescription::glasshouse_with_pan());

@@ -1,4 +1,5 @@
-//! The simulated glasshouse neck: gain, swing, slack, and how it treats a loop tuned without its payload.
+//! The simulated glasshouse neck: gain, oscillation, slack, and its behaviour under a loop tuned
+//! without its payload.
 
 mod beam_support;
 
@@ -7,7 +8,8 @@ use nalgebra::{Vector2, Vector3};
 use std::f64::consts::PI;
 use withy::sim::beam::{CommandError, DriveKind};
 
-/// True bend over the bend that the motors' kinematics ask for lies between 0.90 and 1.02 at rest, whatever the payload.
+/// The ratio of the true bend to the bend by the motors' kinematics is between 0.90 and 1.02 at
+/// rest, for any payload.
 #[test]
 fn gain_over_payloads_and_directions() {
     for payload in PAYLOADS {
@@ -38,7 +40,7 @@ fn gain_over_payloads_and_directions() {
     }
 }
 
-/// Response of the bend along `asked` to motors that step there.
+/// Returns the in-plane response of the bend to a step of the motors to `asked`.
 fn step_response(payload: (f64, f64), asked: Vector2<f64>) -> Vec<f64> {
     let (joint, mut plant) = glasshouse(payload);
     let mut response = Vec::new();
@@ -48,8 +50,9 @@ fn step_response(payload: (f64, f64), asked: Vector2<f64>) -> Vec<f64> {
     response
 }
 
-/// Gain, time constant and dead time from the times of 28.3 % and 63.2 % of the final value: for a first-order lag with dead time
-/// these are L + T/3 and L + T (Smith's two-point method; from memory, and 1 - exp(-1/3) = 0.283, 1 - exp(-1) = 0.632).
+/// Returns gain, time constant and dead time from the times of 28.3 % and 63.2 % of the final
+/// value. For a first-order lag with dead time these are L + T/3 and L + T (Smith's two-point
+/// method; from memory, and 1 - exp(-1/3) = 0.283, 1 - exp(-1) = 0.632).
 fn two_point_fit(response: &[f64]) -> (f64, f64, f64) {
     let last = response[response.len() - 1];
     let when = |share: f64| {
@@ -80,8 +83,9 @@ fn light_head_is_a_quick_lag_and_heavy_head_overshoots() {
     }
 }
 
-/// Swing of the head after a tap, motors still: frequency from successive extremes, damping from their decrement,
-/// delta = ln(x1/x2) over half a period, zeta = delta / sqrt(pi^2 + delta^2) (single-degree-of-freedom vibration, textbook).
+/// Oscillation of the head after a tap, motors still: frequency from successive extremes, damping
+/// from their decrement, delta = ln(x1/x2) over half a period, zeta = delta / sqrt(pi^2 + delta^2)
+/// (single-degree-of-freedom vibration, textbook).
 #[test]
 fn heaviest_payload_swings() {
     let (_, mut plant) = glasshouse(PAYLOADS[3]);
@@ -146,9 +150,9 @@ fn slack_on_hard_moves_only() {
     }
 }
 
-/// The fractional PI that meets phase margin, crossover and flat phase on a first-order lag with dead time: the root in nu of
-/// nu sin(phi) (cos(phi) - sin(phi) cot(nu pi/2)) = D, phi = pi - margin + psi (psi, D: phase of the model and its log slope).
-/// Returns (kp, ki, nu).
+/// Returns (kp, ki, nu) of the fractional PI that meets phase margin, crossover and flat phase on a
+/// first-order lag with dead time: nu is the root of nu sin(phi) (cos(phi) - sin(phi) cot(nu pi/2))
+/// = D, phi = pi - margin + psi (psi, D: phase of the model and its log slope).
 fn flat_phase_pi(gain: f64, lag: f64, dead: f64, w: f64, margin: f64) -> (f64, f64, f64) {
     let psi = -(w * lag).atan() - w * dead;
     let slope = w * lag / (1.0 + (w * lag).powi(2)) + w * dead;
@@ -170,8 +174,9 @@ fn flat_phase_pi(gain: f64, lag: f64, dead: f64, w: f64, margin: f64) -> (f64, f
     (kp, kp * phi.sin() / (alpha - phi).sin() * w.powf(nu), nu)
 }
 
-/// Bend error along the target under pure feedback of the true bend, sampled at 200 Hz and one sample old, at every tick.
-/// s^-nu is the Gruenwald-Letnikov sum with full memory (Podlubny 1999, "Fractional Differential Equations", 7.1).
+/// Returns the bend error toward the target at every cycle, under pure feedback of the true bend,
+/// sampled at 200 Hz and one sample old. s^-nu is the Gruenwald-Letnikov sum with full memory
+/// (Podlubny 1999, "Fractional Differential Equations", 7.1).
 fn pure_feedback(payload: (f64, f64), gains: (f64, f64, f64), target: Vector2<f64>) -> Vec<f64> {
     let (kp, ki, nu) = gains;
     let dt: f64 = 0.005;
@@ -189,7 +194,7 @@ fn pure_feedback(payload: (f64, f64), gains: (f64, f64, f64), target: Vector2<f6
         let now = errors.len() - 1;
         let sum: Vector2<f64> = (0..=now).map(|j| errors[now - j] * weights[j]).sum();
         let asked = errors[now] * kp + sum * (ki * dt.powf(nu));
-        // The joint's own stops: a controller would not ask for more than 60 deg either.
+        // The joint's own stops: a controller would not command more than 60 deg either.
         let asked = asked * (60f64.to_radians() / asked.norm()).min(1.0);
         measured = plant.truth().bend;
         plant
@@ -201,11 +206,12 @@ fn pure_feedback(payload: (f64, f64), gains: (f64, f64, f64), target: Vector2<f6
     along
 }
 
-/// A loop tuned on the bare head for a crossover of 8 rad/s and a margin of 70 deg is well behaved there and unstable at the heaviest payload.
+/// A loop tuned on the bare head for a crossover of 8 rad/s and a margin of 70 deg is well behaved
+/// there and unstable at the heaviest payload.
 #[test]
 fn loop_tuned_light_is_unstable_heavy() {
     let (gain, lag, dead) = two_point_fit(&step_response(PAYLOADS[0], toward(37.0, 5.0)));
-    // Half a tick of hold and one sample of age count as dead time.
+    // Half a period of hold and one sample of latency count as dead time.
     let gains = flat_phase_pi(gain, lag, dead + 0.0025 + 0.005, 8.0, 70f64.to_radians());
     println!(
         "fit {gain:.3}, {lag:.4} s, {dead:.4} s; kp {:.3}, ki {:.3}, order {:.3}",
@@ -232,7 +238,7 @@ fn loop_tuned_light_is_unstable_heavy() {
     }
 }
 
-/// A jammed motor stands, its encoder with it, and goes on when it is freed; the others go.
+/// A jammed motor stands with its encoder, and moves again when it is freed; the others move.
 #[test]
 fn a_jammed_motor_stands() {
     let (joint, mut plant) = glasshouse(PAYLOADS[0]);
@@ -250,7 +256,8 @@ fn a_jammed_motor_stands() {
     assert_eq!(plant.cut(4), Err(refused));
 }
 
-/// A cut tendon never pulls, however far its motor reels in; the head leans away from it, and energy stays a number.
+/// A cut tendon never pulls, however far its motor reels in; the head leans away from it, and the
+/// energy stays finite.
 #[test]
 fn a_cut_tendon_never_pulls() {
     let (joint, mut plant) = glasshouse(PAYLOADS[0]);

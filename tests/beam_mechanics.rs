@@ -23,7 +23,8 @@ fn plant(joint: &JointDescription) -> Plant {
     Plant::new(joint, &Options::default(), 1).unwrap()
 }
 
-/// Tip deflection F L^3 / (3 E I) and tip slope F L^2 / (2 E I) of a cantilever (Euler-Bernoulli, any strength-of-materials text).
+/// Tip deflection F L^3 / (3 E I) and tip slope F L^2 / (2 E I) of a cantilever (Euler-Bernoulli,
+/// any strength-of-materials text).
 #[test]
 fn small_cantilever_deflection() {
     let joint = bare_beam();
@@ -48,7 +49,8 @@ fn small_cantilever_deflection() {
     }
 }
 
-/// Large deflection under a dead load, against tests/beam_elastica.csv (made by tests/beam_elastica.py with SciPy).
+/// Large deflection under a dead load, against tests/beam_elastica.csv (made by
+/// tests/beam_elastica.py with SciPy).
 #[test]
 fn large_cantilever_deflection() {
     let joint = bare_beam();
@@ -79,8 +81,8 @@ fn large_cantilever_deflection() {
     assert_eq!(rows, 7);
 }
 
-/// Euler's load of a column fixed at the foot and free at the top, pi^2 E I / (4 L^2): a dead load 2 % lower leaves it
-/// straight, 2 % higher makes it fall over.
+/// Euler's load of a column fixed at the foot and free at the top, pi^2 E I / (4 L^2): a dead load
+/// 2 % lower leaves it straight, 2 % higher makes it fall over.
 #[test]
 fn buckling_load() {
     let mut joint = bare_beam();
@@ -91,7 +93,7 @@ fn buckling_load() {
         let mut plant = plant(&joint);
         let mass = share * critical / joint.gravity - joint.head_mass;
         plant.set_payload_body(mass, 0.0, [0.0; 3]).unwrap();
-        // Its growth is compared over a time long against the slowest motion of either.
+        // The growth is compared over a time much longer than the slowest motion of either.
         plant
             .push(Vector3::new(0.002 * critical, 0.0, 0.0), 0.05)
             .unwrap();
@@ -107,8 +109,8 @@ fn buckling_load() {
     assert!(above.1 > 1.25 * above.0, "{above:?}");
 }
 
-/// Frequency of a cantilever with a mass at its tip, sqrt(3 E I / ((M + 33/140 m) L^3)) (Rayleigh; the factor 33/140 of the
-/// beam's own mass is a textbook figure, from memory).
+/// Frequency of a cantilever with a mass at its tip, sqrt(3 E I / ((M + 33/140 m) L^3)) (Rayleigh;
+/// the factor 33/140 of the beam's own mass is a textbook figure, from memory).
 #[test]
 fn payload_frequency() {
     let mut joint = bare_beam();
@@ -142,8 +144,9 @@ fn payload_frequency() {
     }
 }
 
-/// Gravity follows the base's orientation: a base tilted by 90 deg loads the beam sideways. Small deflection of a cantilever under a tip
-/// weight M g and its own uniform weight m g: (M + 3/8 m) g L^3 / (3 E I) (textbook superposition; m g L^3 / (8 E I) for the second).
+/// Gravity follows the base's orientation: a base tilted by 90 deg loads the beam sideways. Small
+/// deflection of a cantilever under a tip weight M g and its own uniform weight m g: (M + 3/8 m) g
+/// L^3 / (3 E I) (textbook superposition; m g L^3 / (8 E I) for the second).
 #[test]
 fn tilted_base_sags() {
     let mut joint = bare_beam();
@@ -160,7 +163,8 @@ fn tilted_base_sags() {
     assert!((sag / expected - 1.0).abs() < 0.01);
 }
 
-/// With motors still, damping only takes energy away: a tapped or released joint never gains any, step by step.
+/// With motors still, damping only takes energy away: a tapped or released joint never gains any,
+/// step by step.
 #[test]
 fn energy_never_grows() {
     for payload in PAYLOADS {
@@ -202,7 +206,7 @@ fn energy_never_grows() {
     }
 }
 
-/// A joint of any number of tendons settles where it is asked, leaning the right way.
+/// A joint of any number of tendons settles at the commanded bend, in the right direction.
 #[test]
 fn any_number_of_tendons() {
     for angles in [
@@ -229,7 +233,8 @@ fn any_number_of_tendons() {
     }
 }
 
-/// Straight at its motors' zero the drawn joint carries its pretension: balanced (no moment), positive, near the asked mean.
+/// Straight at its motors' zero, the nominal joint carries its pretension: balanced (no moment),
+/// positive, near the specified mean.
 #[test]
 fn pretension_balances() {
     let (joint, plant) = glasshouse((0.0, 0.0));
@@ -244,7 +249,8 @@ fn pretension_balances() {
     assert!(tensions.iter().all(|&t| t > 2.0 && t < 6.0));
 }
 
-/// The same seed gives the same joint and readings, another seed others; the cost of a step is printed.
+/// The same seed gives the same joint and readings, another seed different ones; the cost of a step
+/// is printed.
 #[test]
 fn deterministic_by_seed_and_cheap() {
     let options = Options {

@@ -1,4 +1,5 @@
-//! Motors and sensors of the simulated joint: limits, timeout, stiction, rates, ages and noise; and what it refuses.
+//! Motors and sensors of the simulated joint: limits, timeout, stiction, rates, latencies and
+//! noise; and refused options.
 
 mod beam_support;
 
@@ -13,7 +14,7 @@ fn plant(options: &Options) -> Plant {
     Plant::glasshouse(options, 3).unwrap()
 }
 
-/// Motors keep their speed and acceleration limits and close in on their command at their bandwidth.
+/// Motors keep their speed and acceleration limits and approach their command at their bandwidth.
 #[test]
 fn motors_keep_their_limits() {
     for scale in [1.0, 0.25] {
@@ -43,14 +44,16 @@ fn motors_keep_their_limits() {
         assert!(hardest <= motor.acceleration_limit * (1.0 + 1e-6));
         assert!((angle - 1.0).abs() < 1e-6 && peak < 1.01);
     }
-    // A small step is a first-order lag: 1 - exp(-1) of it after 1/bandwidth (closed form), here 1/60 s.
+    // A small step is a first-order lag: 1 - exp(-1) of it after 1/bandwidth (closed form), here
+    // 1/60 s.
     let mut plant = plant(&Options::default());
     hold(&mut plant, &[0.02, 0.0, 0.0, 0.0], 0.0167, |_| ());
     let share = plant.truth().motor_angles[0] / 0.02;
     assert!((share - (1.0 - (-1.0f64).exp())).abs() < 0.05, "{share}");
 }
 
-/// Once commands stop, a velocity drive stops and a position drive holds where it is; a fresh command revives both.
+/// Once commands stop, a velocity drive stops and a position drive holds where it is; a fresh
+/// command revives both.
 #[test]
 fn command_timeout() {
     let timeout = JointDescription::glasshouse().motor.command_timeout;
@@ -73,7 +76,7 @@ fn command_timeout() {
     plant.advance(1.0);
     assert!((plant.truth().motor_angles[0] - stopped).abs() < 1e-6);
 
-    // Too far to get there before the timeout.
+    // Too far to arrive before the timeout.
     plant
         .command(DriveKind::Position, &[6.0, 0.0, 0.0, 0.0])
         .unwrap();
@@ -88,7 +91,7 @@ fn command_timeout() {
     assert!(plant.truth().motor_angles[0] < held);
 }
 
-/// A resting motor stays until its error exceeds the stiction, then goes all the way.
+/// A resting motor stays until its error exceeds the stiction, then goes to its command.
 #[test]
 fn stiction() {
     let options = Options {
@@ -105,7 +108,8 @@ fn stiction() {
     );
 }
 
-/// Encoders are quantised and stamped, at their rate; the difference from the true angle is at most half a count.
+/// Encoders are quantised and stamped, at their rate; the difference from the true angle is at most
+/// half a count.
 #[test]
 fn encoders() {
     let options = Options {
@@ -142,7 +146,8 @@ fn encoders() {
     assert_eq!(count, 200);
 }
 
-/// The inertial unit: rate, age, rms of both noises, drift of the heading and nothing else, mounting and base orientation.
+/// The IMU: rate, latency, rms of both noises, drift of the heading and nothing else, mounting and
+/// base orientation.
 #[test]
 fn inertial_unit() {
     let mounting = UnitQuaternion::from_euler_angles(0.1, -0.2, 2.0);
@@ -198,7 +203,8 @@ fn inertial_unit() {
     }
 }
 
-/// Angular velocity reported is the rate of the orientation, in IMU coordinates (differences of the true orientation).
+/// The reported angular velocity is the rate of the orientation, in IMU coordinates (differences of
+/// the true orientation).
 #[test]
 fn angular_velocity_is_the_rate_of_orientation() {
     let quiet = SensorOptions {
@@ -242,7 +248,8 @@ fn angular_velocity_is_the_rate_of_orientation() {
     assert!(fastest > 2.0, "{fastest}");
 }
 
-/// Built joints differ from the drawing within their tolerances: a joint asked straight leans a little, each seed its own way.
+/// Built joints differ from the nominal one within their tolerances: a joint commanded straight
+/// leans a little, differently for each seed.
 #[test]
 fn build_tolerances() {
     let options = Options {
@@ -278,7 +285,7 @@ fn build_tolerances() {
     assert!(least > 0.0 && most > 0.1 && most < 1.5);
 }
 
-/// What is refused, and that it says what and why.
+/// Refused options: the message has the value and the reason.
 #[test]
 fn refusals() {
     let mut plant = plant(&Options::default());

@@ -1,5 +1,5 @@
-//! What comes from outside, 100 000 times each: files of every kind, records, sensor messages. Never a panic, every refusal
-//! on one line, and what is refused leaves nothing behind.
+//! External inputs, 100 000 times each: files of every kind, records, sensor messages. There is
+//! never a panic, every refusal is one line, and a refused input leaves no trace.
 
 mod files_support;
 
@@ -22,7 +22,7 @@ fn thorough(seed: u64) -> TestRunner {
     })
 }
 
-/// A change: where, how, by what.
+/// A change: place, kind, amounts.
 type Change = (Index, u8, usize, f64);
 
 fn changes() -> impl Strategy<Value = Vec<Change>> {
@@ -30,7 +30,7 @@ fn changes() -> impl Strategy<Value = Vec<Change>> {
     prop::collection::vec((any::<Index>(), 0..10_u8, 0..NASTY.len(), number), 1..4)
 }
 
-/// The lines that say something, without their comments: what is left out does no harm and costs time.
+/// Returns the lines with content, without their comments: comments have no effect and cost time.
 fn said(text: &str) -> Vec<String> {
     let lines = text
         .lines()
@@ -68,7 +68,7 @@ fn spoilt(lines: &[String], changes: &[Change]) -> String {
     lines.join("\n")
 }
 
-/// Text that is none of our files, of the characters that YAML and CSV are made of.
+/// Text that is none of our files, of the characters of YAML and CSV.
 fn arbitrary() -> impl Strategy<Value = String> {
     let pieces = prop::collection::vec(select(NASTY.to_vec()), 0..20).prop_map(|p| p.concat());
     let keys = select(vec![
@@ -90,7 +90,7 @@ fn names() -> [String; 4] {
     [1, 2, 3, 4].map(|i| format!("neck_motor_{i}"))
 }
 
-/// The joint with one gain set: each of them is read for each case.
+/// The joint with one gain set, since every gain set is read for each case.
 #[test]
 fn joint_files() {
     let mut lines = said(&text(JOINT));
@@ -151,7 +151,7 @@ fn simulated_files() {
     run.unwrap();
 }
 
-/// A record that is accepted is written and read back as it was.
+/// An accepted record is written and read back unchanged.
 #[test]
 fn records() {
     let mut record = StepTestRecord::default();
@@ -186,7 +186,7 @@ fn records() {
                 prop_assert_eq!(&again.test.times, &record.test.times);
                 prop_assert_eq!(&again.test.measured, &record.test.measured);
                 prop_assert_eq!(again.motors.len(), record.motors.len());
-                // Whether it is a test of anything is another question, which has to have an answer.
+                // Its fitness for a fit is another question, which must have an answer.
                 if let Err(bad) = record.test.record() {
                     assert_one_line(&bad.to_string());
                 }
@@ -205,7 +205,7 @@ fn number() -> impl Strategy<Value = f64> {
     ]
 }
 
-/// A message: whose, its numbers, its names, its stamp, whether its orientation is made one.
+/// A message: source, numbers, names, stamp, and a flag that normalises its orientation.
 #[derive(Clone, Debug)]
 struct Sent {
     stream: u8,
@@ -254,7 +254,7 @@ fn deliver(inbox: &mut Inbox, sent: &Sent, now: f64) -> Result<bool, Refusal> {
         .map(|()| true)
 }
 
-/// Everything in the newest input is a number, and none of it goes back in time.
+/// Checks that all numbers in the newest input are finite, and that no time goes back.
 fn sound(before: &Input, after: &Input, now: f64) -> Result<(), TestCaseError> {
     let motors = |input: &Input| {
         let mut all = input.motors.clone();
@@ -283,7 +283,7 @@ fn sound(before: &Input, after: &Input, now: f64) -> Result<(), TestCaseError> {
     Ok(())
 }
 
-/// Four messages each: what is refused leaves all as it was, and what is taken is sound.
+/// Four messages each: a refused one leaves the input unchanged, and an accepted one is sound.
 #[test]
 fn sensor_messages() {
     let own = ["m0", "m1", "m2", "m3", "pan"].map(String::from).to_vec();

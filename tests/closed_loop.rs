@@ -1,5 +1,6 @@
-//! The main job in one process: the shipped files, one tick, the simulated joint, virtual time. All
-//! figures are of the simulated joint's true bend; the bars are those of the demo's verdict.
+//! The complete loop in one process: the shipped files, one control cycle, the simulated joint,
+//! virtual time. All figures are of the simulated joint's true bend; the bounds are those of the
+//! demo's verdict.
 
 mod common;
 
@@ -13,10 +14,10 @@ use withy::design::trial::{
 };
 use withy::sim::beam::Tolerances;
 
-/// Worst figures over a bed of plants.
+/// Worst figures over a set of targets.
 #[derive(Debug, Default)]
 struct Worst {
-    /// Overshoot over the overshoot accepted.
+    /// Overshoot as a share of the accepted overshoot.
     overshoot: f64,
     settling: f64,
     error_deg: f64,
@@ -59,7 +60,7 @@ fn assert_verdict(worst: &Worst, bars: &Bars, what: &str) {
     );
 }
 
-/// Payloads that each shipped two-degree-of-freedom set is for.
+/// Payloads of each shipped two-degree-of-freedom set.
 const RANGES: [(&str, std::ops::RangeInclusive<usize>); 6] = [
     ("any-payload", 0..=3),
     ("order-above-one", 0..=2),
@@ -95,7 +96,7 @@ fn without_feedback_the_verdict_fails() {
         println!("no feedback, payload {payload}: {worst:.3?}");
         missed += usize::from(worst.error_deg > 0.1 || worst.overshoot > 1.0);
     }
-    // One payload is just what the model says; a run over all of them fails.
+    // One payload matches the model; a run over all of them fails.
     assert!(missed >= PAYLOADS.len() - 1, "{missed} payloads missed");
 }
 
@@ -122,8 +123,8 @@ fn a_payload_set_on_while_held_is_carried() {
     }
 }
 
-/// True bend, target and greatest share of a setpoint limit after a push toward `toward` deg from the
-/// direction of bend.
+/// Returns the true bend and the target around a push toward `toward` deg from the direction of
+/// bend.
 fn pushed(neck: &Neck, set: &str, toward: f64, still: bool) -> (Vec<trial::BendSample>, Bend, f64) {
     let mut closed = neck.ready(set, HEAVIEST);
     let target = closed.point(20.0, 47.0);
@@ -173,15 +174,16 @@ fn a_push_on_the_heaviest_payload_is_survived() {
 #[test]
 fn a_swap_leaves_no_trace_at_rest_and_little_in_motion() {
     let neck = Neck::position();
-    // A set for step tests has no gains: under it the load sags, which is what it is for. That is no swap that keeps a pose.
+    // A set for step tests has no feedback, so the load sags under it. A swap to it does not keep a
+    // pose.
     let correcting = neck.file.gain_sets.iter().filter(|s| s.gains.corrects());
     let sets: Vec<_> = correcting.map(|s| s.name.clone()).collect();
-    // Pure feedback moves the joint another way altogether, so a motion is not comparable.
+    // Pure feedback moves the joint very differently, so a motion is not comparable.
     let follows = |name: &str| name != "pure-feedback";
     for from in &sets {
         let mut held = neck.ready(from, 2);
         held.point(20.0, 47.0);
-        // Pure feedback takes its time.
+        // Pure feedback is slower.
         held.run(12.0);
         let mut unswapped = held.clone();
         let target = pose(20.0, 197.0);
@@ -202,11 +204,11 @@ fn a_swap_leaves_no_trace_at_rest_and_little_in_motion() {
                 moved.to_degrees()
             );
             assert!(moved.to_degrees() < 0.1, "{from} -> {to}");
-            // An ordinary tick of either set: its noise on the setpoint is its own.
+            // An ordinary cycle of either set: each has its own noise on the setpoint.
             let sent = setpoints(record);
             let later = trial::greatest_step(&sent, at + 1.0, at + 5.0);
             let ordinary = trial::greatest_step(&sent, at - 5.0, at - 0.1).max(later);
-            // From the last tick of the old law to the second of the new one.
+            // From the last cycle of the old law to the second of the new one.
             let step = trial::greatest_step(&sent, at - 0.0075, at + 0.0075);
             assert!(
                 step <= ordinary,
@@ -281,7 +283,8 @@ fn velocity_setpoints_keep_the_tension_and_hold_the_verdict() {
     let (low, high, slack) = minutes(&velocity, "velocity");
     let asked = velocity.file.joint.kinematics.balanced_tensions();
     let asked = asked.iter().sum::<f64>() / asked.len() as f64;
-    // Straight runs between discs change their mean length with bend, and so does the position case.
+    // Straight runs between discs change their mean length with bend, and so does the position
+    // case.
     assert!(
         low > 0.85 * asked && high < 1.15 * asked,
         "{low} to {high} N, asked {asked}"
@@ -354,7 +357,7 @@ fn a_slow_old_imu_is_refused_with_its_delay() {
     let mut closed = neck.close(neck.law("any-payload"));
     closed.run(3.0);
     assert_eq!(closed.out.mode, Mode::LatencyTooHigh);
-    // Age 20 ms, up to a tick more until it is used, half of 20 ms, half of 5 ms.
+    // Latency 20 ms, up to a period more until it is used, half of 20 ms, half of 5 ms.
     println!(
         "50 Hz, 20 ms old: {:.1} ms of dead time",
         1000.0 * closed.out.delay
@@ -451,9 +454,9 @@ fn stale_data_hold_the_setpoint_and_then_start_anew() {
     closed.run(0.6);
     assert_eq!(closed.out.mode, Mode::Stopped);
     assert_eq!(closed.out.setpoints, held);
-    // Not to motors that may stand elsewhere when they come back.
+    // Motors may stand elsewhere when they come back, so nothing is sent to them.
     assert!(closed.out.unsent);
-    // A command that came while the loop was deaf is old when it starts anew.
+    // A command that came while the loop received nothing is old when it restarts.
     closed.point(20.0, 240.0);
     closed.run(0.1);
     closed.deaf = false;
@@ -484,7 +487,7 @@ fn commands_and_setpoints_stay_inside_their_limits() {
     assert!(closed.out.target_limited);
     let bend = closed.plant.truth().bend;
     assert!((bend - pose(15.0, 60.0)).norm().to_degrees() < 0.1);
-    // Travel: less than the pose needs; the bend is scaled, its direction kept.
+    // Position limit: less than the pose needs; the bend is scaled, its direction kept.
     let mut neck = Neck::position();
     for motor in &mut neck.file.limits.motors {
         (motor.low, motor.high) = (-0.8, 0.8);
@@ -562,7 +565,7 @@ fn motor_feedback_goes_where_the_model_says() {
     closed.run(2.0);
     for target in bed() {
         let figures = closed.go(target, 2.5);
-        // Sag is what encoders cannot see: the model's gain against the joint's own, up to 5 %.
+        // Encoders cannot measure sag: the model's gain against the joint's own, up to 5 %.
         assert!(figures.error < 0.06 * target.norm(), "{figures:?}");
         assert!(figures.overshoot_share() < 0.1, "{figures:?}");
     }

@@ -1,5 +1,5 @@
-//! Bases that move, in closed loop on virtual time: the shipped joint on a pan motor against the simulated joint. Bends
-//! are true ones, of the head against the base.
+//! Moving bases, in closed loop on virtual time: the shipped joint on a pan motor against the
+//! simulated joint. Bends are true ones, of the head against the base.
 
 mod common;
 
@@ -9,10 +9,10 @@ use withy::control::geometry::{Bend, configuration};
 use withy::control::tick::{Fallback, Feedback, Rule};
 use withy::sim::beam::{BaseMotion, Swing};
 
-/// Greatest departure of a pose held on a swinging base whose orientation is measured, deg.
+/// Greatest deviation from a pose held on an oscillating base whose orientation is measured, deg.
 const HELD: f64 = 1.0;
 
-/// Root mean square and peak of the bend's departure from `target`, deg.
+/// Returns the rms and peak deviation of the bend from `target`, deg.
 fn departure(record: &[Record], target: Bend) -> (f64, f64) {
     let off = record.iter().map(|r| (r.bend - target).norm());
     let square: f64 = off.clone().map(|off| off * off).sum();
@@ -21,7 +21,7 @@ fn departure(record: &[Record], target: Bend) -> (f64, f64) {
     (rms.to_degrees(), peak.to_degrees())
 }
 
-/// 20 deg at 0.2 Hz about `axis`, the beam's foot at rest.
+/// Returns a motion of 20 deg at 0.2 Hz about `axis`, the beam's foot at rest.
 fn swing(axis: Vector3<f64>) -> BaseMotion {
     BaseMotion::Swing(Swing {
         axis,
@@ -31,7 +31,8 @@ fn swing(axis: Vector3<f64>) -> BaseMotion {
     })
 }
 
-/// Worst rms and peak over poses of 20 deg in four directions on a swinging base, two periods each.
+/// Returns the worst rms and peak over poses of 20 deg in four directions on an oscillating base,
+/// two periods each.
 fn on_a_swinging_base(
     neck: &Neck,
     gain_set: &str,
@@ -41,7 +42,7 @@ fn on_a_swinging_base(
 ) -> (f64, f64) {
     let mut closed = neck.ready(gain_set, payload);
     closed.plant.set_base(swing(axis)).expect("a sound swing");
-    // The swing grows over its first period.
+    // The oscillation grows over its first period.
     closed.run(5.0);
     let (mut rms, mut peak) = (0.0_f64, 0.0_f64);
     for direction in [0.0, 90.0, 180.0, 270.0] {
@@ -60,10 +61,10 @@ fn a_pose_is_held_on_a_swinging_base() {
     let knows = Neck::pan();
     let mut velocity = knows.clone();
     velocity.file.gain_sets = Neck::velocity().file.gain_sets;
-    // Without a base IMU the configuration says that the base is level.
+    // Without a base IMU the configuration takes the base as level.
     let mut level = knows.clone();
     level.file.joint.base_from_imu = None;
-    // Supervision takes that for a head IMU that has turned.
+    // Supervision takes that for a rotated head IMU.
     let guards = &mut level.file.limits.supervision;
     guards.guard_mut(Rule::SensorMismatch).limit = 1.0;
     let mut motors = knows.clone();
@@ -82,7 +83,7 @@ fn a_pose_is_held_on_a_swinging_base() {
             if payload == 0 || payload == HEAVIEST {
                 let (_, peak) = figures("base IMU, velocity setpoints", &velocity, "velocity");
                 assert!(peak < HELD, "payload {payload}: {peak}");
-                // What the base's IMU is worth.
+                // The benefit of the base's IMU.
                 for (what, neck) in [("taken for level", &level), ("encoders alone", &motors)] {
                     let (without, _) = figures(what, neck, "any-payload");
                     assert!(without > 3.0 * rms, "payload {payload}, {what}: {without}");
@@ -92,7 +93,7 @@ fn a_pose_is_held_on_a_swinging_base() {
     }
 }
 
-/// Greatest change of a motor's setpoint from tick to tick, rad.
+/// Returns the greatest change of a motor's setpoint from cycle to cycle, rad.
 fn greatest_step(record: &[Record]) -> f64 {
     let steps = record.windows(2).flat_map(|pair| {
         let (before, after) = (&pair[0].out.setpoints, &pair[1].out.setpoints);
@@ -105,7 +106,7 @@ fn fell_back(record: &[Record], why: Fallback) -> Option<usize> {
     record.iter().position(|r| r.out.estimate.fallback == why)
 }
 
-/// The base's IMU falls silent for 3 s and comes back.
+/// Runs with the base's IMU silent for 3 s and back again.
 fn silence(closed: &mut Loop, bend: Bend) -> (f64, f64, f64, [f64; 3]) {
     let ordinary = greatest_step(closed.run(5.0));
     let from = closed.record.len();
@@ -116,7 +117,7 @@ fn silence(closed: &mut Loop, bend: Bend) -> (f64, f64, f64, [f64; 3]) {
     closed.run(4.0);
     let record = &closed.record;
     let lost = fell_back(&record[from..back], Fallback::Base).expect("it falls back");
-    // By the age that the limits take for stale, and a tick.
+    // Within the limit for stale data, and a period.
     assert!(lost as f64 * closed.joint.period <= 0.105, "{lost} ticks");
     let found = fell_back(&record[back..], Fallback::None).expect("it comes back");
     assert!(found <= 2, "{found} ticks");
@@ -142,7 +143,7 @@ fn a_silent_base_imu_hands_over_to_the_motors_and_back() {
             let motion = swing(Vector3::y());
             closed.plant.set_base(motion).expect("a sound swing");
             closed.run(10.0);
-            // At different places of the swing.
+            // At different phases of the oscillation.
             for _ in 0..3 {
                 let (ordinary, loss, back, errors) = silence(&mut closed, bend);
                 println!(
@@ -160,14 +161,15 @@ fn a_silent_base_imu_hands_over_to_the_motors_and_back() {
     }
 }
 
-/// Greatest second difference of a setpoint over the ticks about `at` and over all others, rad.
+/// Returns the greatest second difference of a setpoint over the cycles about `at` and over all
+/// others, rad.
 fn bends_of_setpoints(record: &[Record], at: &[usize]) -> (f64, f64) {
     let (mut there, mut elsewhere) = (0.0_f64, 0.0_f64);
     for (k, three) in record.windows(3).enumerate() {
         let [a, b, c] = [0, 1, 2].map(|i| &three[i].out.setpoints);
         let bent = (0..a.len()).map(|i| (a[i] - 2.0 * b[i] + c[i]).abs());
         let bent = bent.fold(0.0, f64::max);
-        // The middle one is tick k + 1.
+        // The middle one is cycle k + 1.
         if at.iter().any(|at| (k + 1).abs_diff(*at) <= 1) {
             there = there.max(bent);
         } else {
@@ -177,7 +179,7 @@ fn bends_of_setpoints(record: &[Record], at: &[usize]) -> (f64, f64) {
     (there, elsewhere)
 }
 
-/// The base lies on its side, by 80 deg: of bends only those back up are shown by gravity.
+/// The base lies on its side, by 80 deg: gravity shows only bends back up.
 #[test]
 fn where_gravity_shows_little_the_motors_serve() {
     for payload in [0, 1] {
@@ -215,7 +217,7 @@ fn where_gravity_shows_little_the_motors_serve() {
             );
             assert_eq!(estimate.fallback == Fallback::None, seen);
             assert!(changes.len() <= 1 && there <= elsewhere, "{changes:?}");
-            // What gravity corrects, and what sag leaves of a lying beam on encoders alone.
+            // The error with correction by gravity, and the sag of a lying beam on encoders alone.
             assert!(error < if seen { 0.3 } else { 3.0 }, "{error}");
             assert!(record.iter().all(|r| r.out.mode.sends()));
         }

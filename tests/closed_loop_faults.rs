@@ -1,4 +1,5 @@
-//! What must not move the joint, and what must: outages, wild samples, odd starts, holds at odd moments.
+//! Disturbances that must not move the joint, and commands that must: outages, wild samples, odd
+//! starts, holds at odd moments.
 
 mod common;
 
@@ -12,7 +13,8 @@ fn off_target(closed: &Loop, target: withy::control::geometry::Bend) -> f64 {
     (closed.plant.truth().bend - target).norm().to_degrees()
 }
 
-/// Runs with one sample spoilt; the greatest distance from the target in the next 3 s, and at their end.
+/// Runs with one sample spoilt. Returns the greatest distance from the target in the next 3 s, and
+/// that at their end, deg.
 fn spoilt(mut closed: Loop, spoil: impl Fn(&mut Loop)) -> (f64, f64) {
     let target = closed.point(15.0, 47.0);
     closed.run(3.0);
@@ -30,7 +32,7 @@ fn spoilt(mut closed: Loop, spoil: impl Fn(&mut Loop)) -> (f64, f64) {
     (far, off_target(&closed, target))
 }
 
-/// One tick on samples that no plant gave: fresh, spoilt by the caller.
+/// Runs one cycle on artificial samples: fresh, spoilt by the caller.
 fn tick_on(closed: &mut Loop, change: impl Fn(&mut ImuSample, &mut MotorSample)) {
     closed.deaf = true;
     let now = closed.now();
@@ -101,7 +103,7 @@ fn beyond_the_over_bend_limit_a_way_back_in_stays_open() {
     closed.point(20.0, 47.0);
     closed.run(2.0);
     let outward = 47f64.to_radians();
-    // A hand that leans on the head.
+    // A person's hand leans on the head.
     let force = Vector3::new(2.5 * outward.cos(), 2.5 * outward.sin(), 0.0);
     closed.plant.push(force, 6.0).unwrap();
     closed.run(1.0);
@@ -120,7 +122,7 @@ fn beyond_the_over_bend_limit_a_way_back_in_stays_open() {
 #[test]
 fn a_hold_outlives_the_wait_for_sensors() {
     let neck = Neck::position();
-    // Asked while nothing is heard yet: pose, then hold.
+    // Commanded before any sample: pose, then hold.
     let mut closed = neck.close(neck.law("any-payload"));
     closed.deaf = true;
     closed.run(0.2);
@@ -132,7 +134,7 @@ fn a_hold_outlives_the_wait_for_sensors() {
     closed.run(3.0);
     assert_eq!(closed.out.mode, Mode::Tracking);
     assert!(closed.plant.truth().bend.norm().to_degrees() < 1.0);
-    // And a pose sent after a hold that came during an outage is done.
+    // A pose sent after a hold that came during an outage is reached.
     closed.deaf = true;
     closed.run(0.2);
     closed.input.hold += 1;
@@ -226,7 +228,7 @@ fn after_a_short_gap_the_command_goes_on_and_after_a_long_one_it_is_over() {
     }
 }
 
-/// Greatest true bend since tick `from`, rad.
+/// Returns the greatest true bend since cycle `from`, rad.
 fn peak(closed: &Loop, from: usize) -> f64 {
     let bends = closed.record[from..].iter().map(|r| r.bend.norm());
     bends.fold(0.0, f64::max)
@@ -242,7 +244,7 @@ fn a_heavy_head_whose_tendon_parted_is_not_taken_over_to_that_side() {
     ] {
         for (tendon, direction) in [(0, 20.0), (1, 115.0), (2, 197.0), (3, 290.0)] {
             let mut closed = neck.ready(&neck.file.gain_sets[0].name, HEAVIEST);
-            // Toward the tendon: the head is up on the others.
+            // Toward the tendon: the others hold the head up.
             closed.point(12.0, direction);
             closed.run(3.0);
             closed.faulty = true;
@@ -269,7 +271,7 @@ fn a_heavy_head_whose_tendon_parted_is_not_taken_over_to_that_side() {
             faulted += usize::from(closed.out.faults.of(Rule::SensorMismatch).latched);
         }
     }
-    // Where the head stands up without that tendon it may go on.
+    // Where the head stands up without that tendon the joint may go on.
     assert!(faulted >= 9, "{faulted} of 12 are noticed");
 }
 
@@ -299,7 +301,7 @@ fn pushes_one_after_the_other_are_no_parted_tendon() {
             .limit;
         assert!(most > limit, "they do not try the rule: {most} rad");
         assert_eq!(closed.out.faults.of(Rule::SensorMismatch).count, 0);
-        // What is asked in between is done.
+        // A command in between is followed.
         let target = closed.point(12.0, 227.0);
         closed.run(4.0);
         let off = off_target(&closed, target);
@@ -335,7 +337,7 @@ fn a_frozen_imu_that_speaks_again_is_heard_where_it_contradicts_the_motors() {
 #[test]
 fn a_loop_that_stood_in_motion_brings_a_velocity_drive_to_rest_and_goes_on_from_there() {
     let neck = Neck::velocity();
-    // Longer than samples may be old, and longer than a command outlives.
+    // Longer than the limit for stale samples, and longer than a command stays valid.
     for (stood, goes_on) in [(0.3, true), (1.0, false)] {
         let mut closed = neck.ready(&neck.file.gain_sets[0].name, 0);
         closed.point(5.0, 27.0);

@@ -1,5 +1,5 @@
-//! Looking at things in closed loop, on virtual time: the shipped files' joints against the simulated joint. Angles are
-//! true ones, between the camera's optical axis and the line of sight to the point.
+//! Gaze in closed loop, on virtual time: the shipped files' joints against the simulated joint.
+//! Angles are true ones, between the camera's optical axis and the line of sight to the point.
 
 mod common;
 
@@ -13,7 +13,7 @@ use withy::sim::beam::BaseMotion;
 /// Greatest true angle between axis and line of sight, deg.
 const ON_THE_POINT: f64 = 0.5;
 
-/// A joint that looks.
+/// A joint with a gaze target.
 struct Looking {
     closed: Loop,
     aim: Aim,
@@ -21,7 +21,7 @@ struct Looking {
 }
 
 impl Looking {
-    /// 3 s after its start.
+    /// Returns the joint 3 s after its start.
     fn ready(neck: &Neck, gain_set: &str, payload: usize) -> Self {
         Self {
             closed: neck.ready(gain_set, payload),
@@ -37,7 +37,8 @@ impl Looking {
         axis.angle(&(point - place)).to_degrees()
     }
 
-    /// Looks at a point: what was answered, and the mean of the true angle from 3.5 s to 4 s after that, deg.
+    /// Looks at a point. Returns the answer, and the mean of the true angle from 3.5 s to 4 s after
+    /// that, deg.
     fn look(&mut self, point: Vector3<f64>) -> (Aimed, f64) {
         let out = &self.closed.out;
         let present = configuration(out.reference, out.reference_pan);
@@ -54,7 +55,7 @@ impl Looking {
     }
 }
 
-/// A point `distance` m from a place 0.15 m above the beam's foot; angles in deg.
+/// Returns a point `distance` m from a place 0.15 m above the beam's foot; angles in deg.
 fn point(distance: f64, azimuth: f64, elevation: f64) -> Vector3<f64> {
     let (azimuth, elevation) = (azimuth.to_radians(), elevation.to_radians());
     let level = distance * elevation.cos();
@@ -65,7 +66,8 @@ fn point(distance: f64, azimuth: f64, elevation: f64) -> Vector3<f64> {
     )
 }
 
-/// Round the circle: (distance m, azimuth deg, elevation deg), up and down in turn, ways short and long.
+/// Around the circle: (distance m, azimuth deg, elevation deg), up and down in turn, short and long
+/// moves.
 const ROUND: [(f64, f64, f64); 14] = [
     (0.4, -150.0, -35.0),
     (0.4, -109.0, -20.0),
@@ -83,7 +85,7 @@ const ROUND: [(f64, f64, f64); 14] = [
     (2.5, -5.0, -38.0),
 ];
 
-/// Looks round; the greatest true angle where the bend is 5 deg or more, deg.
+/// Looks around. Returns the greatest true angle where the bend is 5 deg or more, deg.
 fn look_round(neck: &Neck, gain_set: &str, payload: usize) -> f64 {
     let mut looking = Looking::ready(neck, gain_set, payload);
     let mut worst = 0.0_f64;
@@ -123,8 +125,8 @@ fn so_it_does_with_velocity_setpoints() {
     }
 }
 
-/// Without pan. The gaze takes the head's place from constant curvature; a heavy head bends the beam otherwise, and
-/// its place is then some millimetres off: at 0.4 m the part of a degree that is left.
+/// Without pan. The gaze takes the head's place from constant curvature. A heavy head bends the
+/// beam otherwise, and its place is then some millimetres off: a fraction of a degree at 0.4 m.
 #[test]
 fn an_axis_along_the_plates_normal_without_pan() {
     let neck = Neck::position();
@@ -205,7 +207,8 @@ fn what_is_left_over_is_told_and_is_so() {
     }
 }
 
-/// Time between the arrivals of bend and pan: a tick and more above the 55 ms that are measured.
+/// Time between the arrivals of bend and pan, s: a little more than a period above the measured 55
+/// ms.
 const TOGETHER: f64 = 0.065;
 
 #[test]
@@ -226,7 +229,7 @@ fn bend_and_pan_arrive_together() {
             let (from, from_pan) = (closed.plant.truth().bend, closed.plant.truth().pan);
             let (bend, pan) = (pose(inclination, direction), pan.to_radians());
             closed.command_posture(configuration(bend, pan));
-            // Ticks until each is within a twentieth of its way for good.
+            // Cycles until each stays within a twentieth of its move.
             let (mut bent, mut turned) = (0, 0);
             for tick in 0..700 {
                 closed.step();
@@ -250,8 +253,9 @@ fn bend_and_pan_arrive_together() {
     }
 }
 
-/// Turns a bent head to and fro by pan alone: greatest departure of the bend sideways and along, deg; of the pan beyond
-/// its target, deg; and how long after the pan's arrival the bend was still out by 0.5 deg, s.
+/// Turns a bent head to and fro by pan alone. Returns the greatest cross-axis and in-plane
+/// deviation of the bend, deg, the pan's overshoot, deg, and the time after the pan's arrival for
+/// which the bend was off by 0.5 deg, s.
 fn turn_about(closed: &mut Loop, bend: Bend) -> [f64; 4] {
     let half = 0.5_f64.to_radians();
     let mut worst = [0.0_f64; 4];
@@ -297,7 +301,7 @@ fn a_heavy_bent_head_is_turned_and_not_thrown() {
     }
 }
 
-/// By how much the head plate is turned about its own normal against what its bend says, deg.
+/// Returns the yaw of the head plate about its own normal that the bend does not explain, deg.
 fn twist(closed: &Loop) -> f64 {
     let truth = closed.plant.truth();
     let plate =
@@ -305,9 +309,10 @@ fn twist(closed: &Loop) -> f64 {
     plate.scaled_axis().z.to_degrees()
 }
 
-/// On a base that leans by 20 deg the head's weight goes round the beam as the pan turns. Across a bent beam it turns
-/// the head plate about its own normal too. Constant curvature has no such twist, and gravity takes part of it for
-/// bend: with a forward camera it is an error in azimuth, which only a bare head keeps below the half degree.
+/// On a base that leans by 20 deg the head's weight goes round the beam as the pan turns. A
+/// cross-axis load on a bent beam also rotates the head plate about its own normal. Constant
+/// curvature has no such yaw, and gravity shows part of it as bend: with a forward camera it is an
+/// error in azimuth, which stays below half a degree only for a bare head.
 #[test]
 fn on_a_base_that_leans() {
     let neck = Neck::pan();

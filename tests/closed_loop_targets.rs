@@ -1,5 +1,5 @@
-//! Targets that move, in closed loop on virtual time: streams of samples, as a behaviour sends them, against the
-//! simulated joint. Errors are true ones, to where the target is at that instant.
+//! Moving targets in closed loop on virtual time: streams of samples, as a behaviour sends them,
+//! against the simulated joint. Errors are true ones, to the target's place at that instant.
 
 mod common;
 
@@ -14,10 +14,10 @@ use withy::control::track::Track;
 /// From a sample's stamp to its arrival, s.
 const AGE: f64 = 0.02;
 
-/// Amplitude of what moves, rad.
+/// Amplitude of the target's motion, rad.
 const AMPLITUDE: f64 = 0.3;
 
-/// By how much the amplitude followed may exceed the target's: half a per cent.
+/// Bound on the followed amplitude as a share of the target's: half a per cent above.
 const NO_MORE: f64 = 1.005;
 
 /// Greatest lag or lead of a target whose motion is tracked, s.
@@ -28,10 +28,10 @@ const RATES: [f64; 3] = [10.0, 30.0, 100.0];
 
 /// A stream of samples of one command.
 struct Stream<'a> {
-    /// Where the target is at a time, s.
+    /// The target's place at a time, s.
     place: &'a dyn Fn(f64) -> Configuration,
     rate: f64,
-    /// Whether it is told how the target moves.
+    /// True if the target's motion is known.
     tracked: bool,
     /// Standard deviation of noise in bend, rad per axis.
     noise: f64,
@@ -55,11 +55,12 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// Nearly normal, of standard deviation 1: the sum of twelve uniform numbers.
+    /// Returns a nearly normal number of standard deviation 1: the sum of twelve uniform numbers.
     fn random(&mut self) -> f64 {
         let mut sum = -6.0;
         for _ in 0..12 {
-            // Knuth's linear congruential generator (The Art of Computer Programming 2, 3.3.4; from memory).
+            // Knuth's linear congruential generator (The Art of Computer Programming 2, 3.3.4; from
+            // memory).
             self.seed = self.seed.wrapping_mul(6364136223846793005);
             self.seed = self.seed.wrapping_add(1442695040888963407);
             sum += (self.seed >> 11) as f64 / (1_u64 << 53) as f64;
@@ -67,7 +68,7 @@ impl<'a> Stream<'a> {
         sum
     }
 
-    /// Hands over what has arrived by now.
+    /// Delivers the samples that have arrived by now.
     fn feed(&mut self, closed: &mut Loop) {
         loop {
             let stamp = self.begin + self.next as f64 / self.rate;
@@ -101,23 +102,24 @@ impl<'a> Stream<'a> {
     }
 }
 
-/// Figures of following.
+/// Figures of a followed target.
 #[derive(Debug)]
 struct Followed {
     /// Root mean square and peak of the error, deg.
     rms: f64,
     peak: f64,
-    /// Amplitude of the first harmonic, of the target's, and its lag, s.
+    /// Amplitude of the first harmonic as a share of the target's, and its lag, s.
     gain: f64,
     lag: f64,
-    /// Greatest distance from the target's centre, of the target's greatest.
+    /// Greatest distance from the target's centre, as a share of the target's greatest.
     reach: f64,
 }
 
-/// A true configuration, the target's, and the angle of the error, rad.
+/// Time, s, a true configuration, the target's, and the angle of the error, rad.
 type Sample = (f64, Configuration, Configuration, f64);
 
-/// Scores whole periods of a swing at `hz`. The harmonics of all axes together: sum of `Y conj(X)` over sum of `|X|^2`.
+/// Scores whole periods of an oscillation at `hz`. The harmonics of all axes together: sum of `Y
+/// conj(X)` over sum of `|X|^2`.
 fn score(samples: &[Sample], hz: f64) -> Followed {
     let count = samples.len() as f64;
     let w = TAU * hz;
@@ -148,10 +150,11 @@ fn score(samples: &[Sample], hz: f64) -> Followed {
     }
 }
 
-/// What moves, at a frequency in Hz.
+/// A target's course, at a frequency in Hz.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Course {
-    /// A point on a circle 1 m in front of a camera on a pan: bend and pan. The error is the axis' angle to the point.
+    /// A point on a circle 1 m in front of a camera on a pan: bend and pan. The error is the axis'
+    /// angle to the point.
     Point,
     /// A pose on a circle of bends, without pan.
     Circle,
@@ -218,8 +221,8 @@ fn show(what: &str, f: &Followed) {
     );
 }
 
-/// Follows at every rate; `bars` on the error's rms, deg, by frequency. What is left at 1 Hz is amplitude that the
-/// smoothing of the reference takes away; it could only be had at the price of overshoot.
+/// Follows at every rate; `bars` are bounds on the error's rms, deg, by frequency. The error at 1
+/// Hz is amplitude lost to the smoothing of the reference; less smoothing would overshoot.
 fn follows(course: Course, bars: [(f64, f64); 3]) {
     for payload in [0, HEAVIEST] {
         for (hz, bar) in bars {
@@ -254,8 +257,9 @@ fn a_pose_to_and_fro() {
     follows(Course::ToAndFro, [(0.1, 0.25), (0.3, 0.8), (1.0, 6.5)]);
 }
 
-/// A stream that stops in mid-motion, at 17 deg/s: the last sample is held. Until it is missed, 2.5 periods later, the
-/// target is taken to go on, and the reference is ahead of it by the joint's lag.
+/// A stream that stops in mid-motion, at 17 deg/s: the last sample is held. Until the gap is
+/// noticed, 2.5 periods later, the target is assumed to go on, and the reference is ahead of it by
+/// the joint's lag.
 #[test]
 fn a_stream_that_stops_holds() {
     for payload in [0, HEAVIEST] {
@@ -283,7 +287,7 @@ fn a_stream_that_stops_holds() {
     }
 }
 
-/// A target at rest, with 0.2 deg of noise per axis in each sample; then it is elsewhere, by 2 deg.
+/// A target at rest, with 0.2 deg of noise per axis in each sample; then it moves away by 2 deg.
 #[test]
 fn a_noisy_target_at_rest_is_settled() {
     for payload in [0, HEAVIEST] {
@@ -320,7 +324,7 @@ fn a_noisy_target_at_rest_is_settled() {
     }
 }
 
-/// A request to hold ends the command: the samples of it that still come move nothing, another command does.
+/// A request to hold ends the command: its later samples move nothing, another command does.
 #[test]
 fn hold_in_the_middle_of_a_stream() {
     for tracked in [true, false] {

@@ -1,4 +1,4 @@
-//! The binary as people meet it: exit codes and sentences.
+//! The binary from a user's view: exit codes and messages.
 
 use std::process::{Command, Output};
 
@@ -35,7 +35,7 @@ fn help_is_no_error_and_lists_every_command() {
     }
 }
 
-/// Commands that print and end, and need no graph.
+/// Commands that print and end, without the graph.
 const PRINTING: [&[&str]; 7] = [
     &["--help"],
     &["check", "config/glasshouse-neck.yaml"],
@@ -84,7 +84,7 @@ fn a_reader_that_closes_is_no_failure() {
     for arguments in PRINTING {
         let whole = withy(arguments);
         assert!(said(&whole.stdout).lines().count() > 1, "{arguments:?}");
-        // One that closes after a line, and one that reads nothing at all.
+        // One reader closes after a line, and one reads nothing at all.
         let mut early = started(arguments, std::process::Stdio::piped());
         let mut line = String::new();
         let mut reader = BufReader::with_capacity(1, early.stdout.take().unwrap());
@@ -235,7 +235,7 @@ fn a_step_test_needs_a_joint_and_a_record() {
             "--repeats",
             "2.5",
         ],
-        // A mass alone does not make a payload.
+        // A mass alone does not define a payload.
         &[
             "step-test",
             joint,
@@ -250,7 +250,7 @@ fn a_step_test_needs_a_joint_and_a_record() {
     }
 }
 
-/// What is wrong is told before the graph is joined.
+/// Errors are reported before the graph is joined.
 #[cfg(feature = "ros")]
 #[test]
 fn what_no_step_test_can_be_made_of_is_refused() {
@@ -340,7 +340,7 @@ fn what_no_step_test_can_be_made_of_is_refused() {
     assert_eq!(std::fs::read_to_string(&there).unwrap(), "kept");
 }
 
-/// The gain set of step tests has to be in the joint file, and to correct nothing.
+/// The gain set of step tests has to be in the joint file, and to have no feedback.
 #[cfg(feature = "ros")]
 #[test]
 fn a_step_test_wants_a_gain_set_without_gains() {
@@ -435,7 +435,7 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
     for line in said(&good.stdout).lines() {
         assert!(line.chars().count() <= 110, "{line}");
     }
-    // The same figures of the law as it runs and of the continuous one, for programs and for people.
+    // The figures of the discretised and of the continuous law agree between JSON and text.
     assert!(said(&good.stdout).contains("as it runs") && said(&good.stdout).contains("continuous"));
     for (run, ideal) in [
         ("feedback_step", "continuous_feedback_step"),
@@ -451,7 +451,7 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
     }
     let of = |key: &str| one["models"][0][key]["overshoot_percent"].as_f64().unwrap();
     assert!((of("feedback_step") - of("continuous_feedback_step")).abs() < 1.0);
-    // A sensor that is 0.5 s late is more than any of these bears.
+    // A sensor latency of 0.5 s is more than any of these tolerates.
     let late = withy(&[
         "examine",
         joint,
@@ -483,7 +483,8 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
     }
 }
 
-/// In a plain shell, without ROS: what needs no graph works, and what does says what to source.
+/// In a plain shell, without ROS: commands without the graph work, and the others name the file to
+/// source.
 #[test]
 #[cfg(feature = "ros")]
 fn without_ros_in_the_environment_the_offline_commands_work_and_the_others_say_what_to_source() {

@@ -1,10 +1,11 @@
-//! What the counting of reached lines does to a program: the counters lose their lock, and nothing else changes.
+//! Effect of coverage counting on a program: the counters lose their lock, and nothing else
+//! changes.
 
 use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-/// Two threads at one atomic number, and at the compiler's counters of the lines they run.
+/// Two threads increment one atomic number, and the compiler's counters of their lines.
 const PROGRAM: &str = r#"
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 static SUM: AtomicU64 = AtomicU64::new(0);

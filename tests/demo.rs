@@ -1,4 +1,4 @@
-//! The demo as people run it, shortened: its verdict is good, and bad with feedback switched off.
+//! The demo as users run it, shortened: its verdict is good, and bad with feedback switched off.
 #![cfg(feature = "ros")]
 
 use std::path::Path;
@@ -9,7 +9,8 @@ use std::time::{Duration, Instant};
 /// One at a time: each has several processes that are never idle.
 static TURN: Mutex<()> = Mutex::new(());
 
-/// The short demo; its files go into `folder`. The demo takes a ROS domain of its own.
+/// Returns the command of the short demo, with its files in `folder`. The demo takes a ROS domain
+/// of its own.
 fn short(folder: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_withy"));
     command.args(["demo", "--quick", "--output"]).arg(folder);
@@ -22,11 +23,11 @@ fn demo(folder: &Path, more: &[&str]) -> Output {
     short(folder).args(more).output().unwrap()
 }
 
-/// Processes that have a file of `folder` open.
+/// Returns the number of processes that have a file of `folder` open.
 fn users(folder: &Path) -> usize {
     let folder = folder.canonicalize().unwrap();
     let processes = std::fs::read_dir("/proc").unwrap().flatten();
-    // Of another user's process, or one that ends meanwhile, nothing is seen.
+    // Processes of other users, or that end meanwhile, are not seen.
     let files = processes.map(|p| std::fs::read_dir(p.path().join("fd")).into_iter().flatten());
     let open = |file: std::io::Result<std::fs::DirEntry>| {
         let path = std::fs::read_link(file.ok()?.path()).ok()?;
@@ -43,7 +44,7 @@ fn said(output: &Output) -> String {
     )
 }
 
-/// Lines of the verdict's table that pass and that fail.
+/// Returns the lines of the verdict's table that pass and that fail.
 fn bars(text: &str) -> (Vec<&str>, Vec<&str>) {
     let with = |word: &str| {
         let marked = |l: &&str| l.contains(word);
@@ -64,7 +65,8 @@ fn verdict_is_good_and_leaves_picture_and_recording() {
     assert_eq!((pass.len(), fail.len()), (10, 0));
     let svg = std::fs::read_to_string(folder.path().join("demo.svg")).unwrap();
     assert!(svg.starts_with("<svg") && svg.ends_with("</svg>\n") && !svg.contains("<script"));
-    // The recording tells the same as the verdict: at the end of the move to 20 deg at 47 deg the joint stands there.
+    // The recording agrees with the verdict: at the end of the move to 20 deg at 47 deg the joint
+    // stands there.
     let csv = std::fs::read_to_string(folder.path().join("demo.csv")).unwrap();
     let rows: Vec<Vec<f64>> = csv
         .lines()
@@ -100,7 +102,7 @@ fn verdict_is_bad_without_feedback() {
     assert!(text.contains("the verdict is not good"));
 }
 
-/// Whoever has seen enough closes the pipe: the demo ends, and its processes with it.
+/// A reader may close the pipe early: the demo ends, and its processes with it.
 #[test]
 fn demo_ends_with_its_processes_when_nobody_reads_it() {
     let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
@@ -114,7 +116,7 @@ fn demo_ends_with_its_processes_when_nobody_reads_it() {
     let mut running = running.unwrap();
     // This end of the pipe is closed with it.
     drop(command);
-    // Its processes start after its first words.
+    // Its processes start after its first output.
     std::io::Read::read_exact(&mut reader, &mut [0]).unwrap();
     let patience = Instant::now() + Duration::from_secs(60);
     while users(folder.path()) < 2 {

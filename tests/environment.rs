@@ -1,12 +1,13 @@
-//! The environment script, run for real in a folder of its own: what it says when something is missing, and that
-//! an interrupted set-up is retensioned. No network: the wheels are stand-ins in a local folder.
+//! The environment script, run for real in a folder of its own: its messages when something is
+//! missing, and the resumption of an interrupted set-up. No network: the wheels are dummies in a
+//! local folder.
 
 use std::fs;
 use std::os::unix::fs::{PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-/// What the script calls besides Python, cargo and the compiler.
+/// Programs that the script calls besides Python, cargo and the compiler.
 const TOOLS: &[&str] = &[
     "bash",
     "cat",
@@ -73,7 +74,8 @@ impl Place {
         fs::set_permissions(&path, fs::Permissions::from_mode(0o755)).unwrap();
     }
 
-    /// A Python in the PATH that tells the script what `lines` make of it, and is else a real one.
+    /// Puts a Python into the PATH that handles the script's calls by `lines`, and is a real one
+    /// otherwise.
     fn python(&self, name: &str, lines: &str) {
         self.program(
             name,
@@ -85,13 +87,14 @@ impl Place {
         );
     }
 
-    /// Cargo and a compiler that are merely there.
+    /// Puts dummies of cargo and a compiler into the PATH.
     fn build_tools(&self) {
         self.program("cargo", "#!/bin/sh\n");
         self.program("cc", "#!/bin/sh\n");
     }
 
-    /// Sources the script as another script would, under `set -eu`; says `after` when it got past it.
+    /// Sources the script as another script would, under `set -eu`; prints `after` once it is past
+    /// it.
     fn source(&self, settings: &[(&str, &str)]) -> Output {
         let mut command = Command::new(self.bin().join("bash"));
         command
@@ -108,7 +111,7 @@ impl Place {
         command.output().unwrap()
     }
 
-    /// Sources the script with the stand-in wheels of `links` as all that pip can see.
+    /// Sources the script; pip can see only the dummy wheels of `links`.
     fn source_with_wheels(&self, links: &Path) -> Output {
         self.source(&[
             ("PIP_NO_INDEX", "1"),
@@ -116,7 +119,7 @@ impl Place {
         ])
     }
 
-    /// Makes the stand-in wheels and pins them in this place's requirements.
+    /// Makes the dummy wheels and pins them in this place's requirements.
     fn make_wheels(&self) -> PathBuf {
         let links = self.folder.path().join("links");
         let done = Command::new(real_python())
@@ -137,7 +140,7 @@ fn find_in_path(tool: &str) -> PathBuf {
         .unwrap_or_else(|| panic!("{tool} is not in PATH"))
 }
 
-/// The interpreter behind whatever stand-in the PATH holds.
+/// Returns the interpreter behind any placeholder in the PATH.
 fn real_python() -> PathBuf {
     let name = std::env::var_os("WITHY_PYTHON").unwrap_or_else(|| "python3".into());
     let output = Command::new(name)
@@ -155,7 +158,8 @@ fn passed(output: &Output) -> bool {
     output.status.success() && String::from_utf8_lossy(&output.stdout).starts_with("after ")
 }
 
-/// It ended with an error, in one sentence that holds all of `parts`, and nothing after it was run.
+/// Checks that it ended with an error, in one sentence with all of `parts`, and that nothing after
+/// it ran.
 fn assert_refused(output: &Output, parts: &[&str]) {
     let text = said(output);
     assert!(!output.status.success(), "it went on: {text}");
@@ -199,7 +203,7 @@ fn says_which_python_is_too_old() {
     let place = Place::new();
     place.build_tools();
     place.python("python3", "import sys; sys.version_info = (3, 9, 18)");
-    // What a version manager leaves in the PATH for a version that is not chosen.
+    // A version manager's placeholder in the PATH for a version that is not selected.
     place.program(
         "python3.12",
         "#!/bin/sh\necho 'python3.12: command not found' >&2\nexit 127\n",
@@ -251,7 +255,7 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
     place.python("python3.11", "import sys");
     let links = place.make_wheels();
 
-    // The registry breaks off after the first eight wheels.
+    // The registry fails after the first eight wheels.
     let held_back = place.folder.path().join("held_back");
     fs::create_dir(&held_back).unwrap();
     for name in ["ii_nothing", "jj_nothing", "kk_templates"] {
@@ -268,8 +272,8 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
     );
     assert!(!place.ros().join("stamp").exists());
 
-    // What a run leaves that was killed in the middle of a download and of an installation. Only the two wheels
-    // that were missing can be had now: the others must be taken from where they were kept.
+    // Leftovers of a run that was killed during a download and an installation. Only the two
+    // missing wheels can be downloaded now: the others must come from the kept ones.
     fs::write(
         place.ros().join("wheels/jj_nothing-1.0-py3-none-any.whl"),
         "torn",
@@ -306,7 +310,7 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
         Path::new("librmw_fastrtps_cpp.so")
     );
 
-    // Finished: a second run needs no Python, no pip, no wheels, and says nothing.
+    // Finished: a second run needs no Python, no pip, no wheels, and prints nothing.
     for name in ["python3", "python3.11"] {
         fs::remove_file(place.bin().join(name)).unwrap();
     }
@@ -315,7 +319,7 @@ fn passes_over_an_old_python_and_takes_up_an_interrupted_set_up() {
     assert!(passed(&output), "{}", said(&output));
     assert_eq!(said(&output), "");
 
-    // Another definition, or other requirements: it is made anew.
+    // Another definition, or other requirements: it is rebuilt.
     let definition = place.interfaces().join("tf2_msgs.msg");
     fs::write(&definition, "float64 x\n").unwrap();
     assert_refused(&place.source(&[]), &["no Python 3.10 to 3.13 found"]);
@@ -334,7 +338,8 @@ fn refuses_a_wheel_that_is_not_the_pinned_one() {
     place.build_tools();
     place.python("python3", "import sys");
     let links = place.make_wheels();
-    // Another file under a pinned name: an archive with one byte more at its end is still an archive.
+    // Another file under a pinned name: an archive with one byte more at its end is still an
+    // archive.
     let wheel = links.join("cc_rcl_interfaces-1.0-py3-none-any.whl");
     let mut bytes = fs::read(&wheel).unwrap();
     bytes.push(0);
@@ -369,7 +374,7 @@ fn says_why_the_interface_packages_cannot_be_built_and_takes_it_up_again() {
     );
     assert!(!place.ros().join("stamp").exists());
 
-    // Mended; all that was fetched is still there, so the registry is not asked.
+    // Repaired; all downloaded files are still there, so the registry is not contacted.
     fs::write(&make, good).unwrap();
     fs::remove_dir_all(&links).unwrap();
     let output = place.source_with_wheels(&links);

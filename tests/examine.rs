@@ -1,5 +1,5 @@
-//! Gain sets examined on families of models, against references made in the time domain by other libraries
-//! (`tests/references/make_examine.py`).
+//! Examination of gain sets on families of models, against references made in the time domain by
+//! other libraries (`tests/references/make_examine.py`).
 
 mod examine_support;
 
@@ -26,7 +26,7 @@ fn tables() -> serde_json::Value {
     serde_json::from_str(include_str!("references/examine.json")).unwrap()
 }
 
-/// One row of the table, with the joint and law that it is for.
+/// One row of the table, with its joint and law.
 struct Row {
     name: String,
     joint: Joint,
@@ -102,7 +102,7 @@ fn numbers(value: &serde_json::Value) -> Vec<f64> {
     serde_json::from_value(value.clone()).unwrap()
 }
 
-/// Largest singular value of `(I + L)^-1`, by nalgebra's own decomposition.
+/// Returns the largest singular value of `(I + L)^-1`, by nalgebra's own decomposition.
 fn sensitivity(open: nalgebra::Matrix2<Complex<f64>>) -> f64 {
     let one = nalgebra::Matrix2::<Complex<f64>>::identity();
     1.0 / (open + one).svd(false, false).singular_values[1]
@@ -169,7 +169,8 @@ fn sensitivity_peaks_and_margins_match() {
     for row in rows() {
         let figures = row.figures();
         if let Some(peak) = row.value["peak"].as_f64() {
-            // The table's is the highest on a grid of 0.2 % steps: ours lies above by at most what a step hides.
+            // The table's is the highest on a grid of 0.2 % steps: ours may be higher by at most
+            // the error of a step.
             let ratio = figures.sensitivity.value / peak;
             assert!((1.0 - 1e-6..1.03).contains(&ratio), "{}: {ratio}", row.name);
             peaks += 1;
@@ -181,7 +182,8 @@ fn sensitivity_peaks_and_margins_match() {
         if !figures.stable() || !wanted.iter().all(|x| x.is_finite()) {
             continue;
         }
-        // python-control picks the margin of least size, too; splines between grid points limit it.
+        // python-control also picks the margin of smallest size; splines between grid points limit
+        // it.
         let margin = figures.phase_margin.unwrap();
         assert!(
             (margin.value.to_degrees() - wanted[0]).abs() < 0.01,
@@ -205,7 +207,8 @@ fn sensitivity_peaks_and_margins_match() {
     assert!(peaks > 70 && margins >= 8);
 }
 
-/// At ages of the samples just below the delay margin and just above, by the stability that the table's poles confirm.
+/// Latencies just below the delay margin and just above, against the stability by the table's
+/// poles.
 #[test]
 fn loops_bear_their_delay_margin_and_no_more() {
     let (mut count, mut endless) = (0, 0);
@@ -233,8 +236,8 @@ fn loops_bear_their_delay_margin_and_no_more() {
     assert!(count > 60 && endless < 5);
 }
 
-/// An integral law on a first-order lag: crossover and phase margin by hand, and the delay margin is their quotient (common
-/// practice, no source). Half a period of it is the hold's.
+/// An integral law on a first-order lag: crossover and phase margin by hand, and the delay margin
+/// is their quotient (common practice, no source). Half a period of it is due to the hold.
 #[test]
 fn delay_margin_of_an_integrating_loop() {
     let file = file();
@@ -264,7 +267,7 @@ fn delay_margin_of_an_integrating_loop() {
         for delay in [at_crossover.value, found] {
             assert!((delay / wanted - 1.0).abs() < 2e-3, "{delay}, {wanted}");
         }
-        // Two loci, one for each direction of bend, pass -1 together, between two frequencies that are looked at.
+        // Two loci, one for each direction of bend, pass -1 together, between two grid frequencies.
         for (share, poles) in [(0.999, 0), (1.001, 4)] {
             let late = Conditions {
                 age: share * wanted,
@@ -291,13 +294,13 @@ fn the_ideal_operator_is_that_of_mpmath() {
         });
         let wanted = Complex::new(row[2], row[3]);
         assert!((law.response(row[1]) - wanted).norm() < 1e-13 * wanted.norm());
-        // And the discrete one is close to it, at 200 Hz.
+        // The discrete one is close to it, at 200 Hz.
         let discrete = Integral::new(row[0], 0.005).unwrap().response(row[1]);
         assert!((discrete / wanted).arg().abs().to_degrees() < 0.1);
     }
 }
 
-/// The margin specified is the one that the sampled loop has.
+/// The specified margin is that of the sampled loop.
 #[test]
 fn sampled_loops_realise_the_margins_specified() {
     let file = file();
@@ -316,7 +319,7 @@ fn sampled_loops_realise_the_margins_specified() {
         ] {
             for degrees in [60.0, 75.0, 90.0] {
                 for late in [0.0, 1.0] {
-                    // One tick more where setpoints go out late.
+                    // One period more where setpoints go out late.
                     let output = late * joint.period;
                     let conditions = Conditions {
                         output,
@@ -340,7 +343,7 @@ fn sampled_loops_realise_the_margins_specified() {
                         let member = Member::new("one", plant);
                         let at = (Bend::zeros(), None);
                         let figures = loop_figures(&joint, &law, &member, &conditions, at).unwrap();
-                        // The crossover specified: others may be further up.
+                        // The specified crossover; there may be others further up.
                         let [low, _] = figures.crossovers.unwrap();
                         let (open, _) =
                             loop_response(&joint, &law, &member, &conditions, at, low).unwrap();
@@ -359,7 +362,8 @@ fn sampled_loops_realise_the_margins_specified() {
     assert!(worst.0 <= 0.2, "{worst:?}");
 }
 
-/// The PI of a given order that meets margin and crossover, if there is one: two linear equations.
+/// Returns the PI of a given order that meets margin and crossover, if there is one: two linear
+/// equations.
 fn integral_of(plant: &Plant, asked: &Specification, order: f64) -> Option<MotorGains> {
     let w = asked.crossover;
     let wanted = Complex::from_polar(1.0, -PI + asked.phase_margin) / plant.response(w);
@@ -376,7 +380,8 @@ fn integral_of(plant: &Plant, asked: &Specification, order: f64) -> Option<Motor
     })
 }
 
-/// The stepped loop against the exact inverse Laplace transform of the continuous one, delays included.
+/// The stepped loop against the exact inverse Laplace transform of the continuous one, delays
+/// included.
 #[test]
 fn steps_overshoot_as_the_transform_says() {
     let file = file();
@@ -402,9 +407,10 @@ fn steps_overshoot_as_the_transform_says() {
             .overshoots(&[1.0])[0];
         let (got, wanted) = (course.feedback.overshoot, wanted.percent.unwrap());
         println!("{got:.3} % {wanted:.3} %");
-        // A step at a sample acts half a tick early on operators that see lines between samples.
+        // A step at a sample acts half a period early on operators that interpolate linearly
+        // between samples.
         assert!((got - wanted).abs() < 0.3, "{plant:?}: {got} {wanted}");
-        // The continuous one is that itself.
+        // The continuous one matches it directly.
         let continuous = found.models[0]
             .continuous_course
             .unwrap()
@@ -417,7 +423,8 @@ fn steps_overshoot_as_the_transform_says() {
     }
 }
 
-/// Overshoot, settling, greatest setpoint and noise of the continuous law, against an exact inversion of its transforms.
+/// Overshoot, settling, greatest setpoint and noise of the continuous law, against an exact
+/// inversion of its transforms.
 #[test]
 fn the_ideal_laws_figures_are_those_of_its_transforms() {
     let file = file();
@@ -466,12 +473,13 @@ fn the_ideal_laws_figures_are_those_of_its_transforms() {
     }
     println!("worst {worst:.5?}");
     assert!(overshoots >= 3);
-    // Moments are a quarter of a tick apart, 1.25 ms.
+    // Time points are a quarter of a period apart, 1.25 ms.
     let bars = [0.1, 0.0014, 1e-3, 1e-3, 1e-3];
     assert!(worst.iter().zip(bars).all(|(w, bar)| *w < bar), "{worst:?}");
 }
 
-/// As ticks become finer, the sampled law moves the joint as the continuous one does, which is computed another way.
+/// With shorter periods the sampled law approaches the continuous one, which is computed
+/// independently.
 #[test]
 fn moves_by_both_laws_come_together_as_ticks_become_finer() {
     let (file, velocity) = (
@@ -519,7 +527,8 @@ fn moves_by_both_laws_come_together_as_ticks_become_finer() {
         };
         for (coarse, fine) in apart(0.005).iter().zip(apart(0.001)) {
             println!("{coarse:.4?}\n{fine:.4?}");
-            // Where the tail is shallow, hundredths of a percent of the bend are milliseconds of settling.
+            // Where the tail is shallow, hundredths of a percent of the bend are milliseconds of
+            // settling.
             let bars = [0.1, 0.03, 0.01, 0.01, 0.03, 0.001, 0.03, 0.001];
             let within = |off: &[f64; 8], share: f64| {
                 off.iter().zip(bars).all(|(off, bar)| *off <= share * bar)
@@ -577,7 +586,7 @@ fn shipped_sets_are_stable_on_what_they_hold() {
 fn a_set_for_the_light_model_alone_is_refused_for_the_heavy_one() {
     let file = file();
     let family = family(3);
-    // Undamped, and quick for a bare head: a crossover of 9 rad/s, 44 rad/s away from its swing.
+    // Undamped, and quick for a bare head: a crossover of 9 rad/s, far below its mode at 44 rad/s.
     let motors = vec![
         MotorGains {
             kp: 0.3,
@@ -598,7 +607,7 @@ fn a_set_for_the_light_model_alone_is_refused_for_the_heavy_one() {
     println!("{reason}");
     assert!(reason.contains("payload") && reason.contains("unstable") && reason.contains("rad/s"));
     assert!(all.reasons.contains(&reason));
-    // The factor told is the limit: just below it the heavy loop is stable, just above not.
+    // The reported factor is the limit: just below it the heavy loop is stable, just above not.
     let least = all.models[2].discrete.figures.least_gain.unwrap().value;
     for (factor, stable) in [(0.99 * least, true), (1.01 * least, false)] {
         let motors = vec![
@@ -645,7 +654,7 @@ fn margins_below_the_floor_are_refused_with_numbers() {
     );
     let reason = floor(0.99 * margin, 0.99 * peak).unwrap_err();
     assert!(reason.contains("sensitivity peaks at"), "{reason}");
-    // In accept form: a floor that is no number accepts nothing.
+    // In accept form: a floor of NaN accepts nothing.
     assert!(floor(f64::NAN, 10.0).is_err() && floor(0.0, f64::NAN).is_err());
     assert!((Floor::default().margin - FRAC_PI_6).abs() < 1e-15);
 }
@@ -653,8 +662,8 @@ fn margins_below_the_floor_are_refused_with_numbers() {
 #[test]
 fn a_joint_that_gravity_overturns_without_a_tendon_is_told() {
     let file = file();
-    // Of four tendons one has about half of the stiffness in its direction: from a gain of 2 on the rest no longer
-    // holds.
+    // Of four tendons one has about half of the stiffness in its direction: from a gain of 2 on,
+    // the other three cannot hold the joint.
     let member = Member::new("top-heavy", Plant::second_order(2.4, 12.0, 0.3, 0.01));
     let found = examined(&file, &file.law(0).unwrap(), &[member], Depth::Verdict);
     assert!(

@@ -1,5 +1,6 @@
-//! Examined loops of velocity setpoints and of feedback from the motors' encoders, against state-space models of what
-//! controller and joint do, made by other libraries (`tests/references/make_examine_drives.py`).
+//! Examined loops of velocity setpoints and of feedback from the motors' encoders, against
+//! state-space models of controller and joint, made by other libraries
+//! (`tests/references/make_examine_drives.py`).
 
 mod examine_support;
 
@@ -12,10 +13,10 @@ use withy::design::examine::{Conditions, LoopFigures, Member, loop_figures, loop
 use withy::design::model::Plant;
 use withy::files::JointFile;
 
-/// One row of the table, with the joint and law that it is for.
+/// One row of the table, with its joint and law.
 struct Row {
     name: String,
-    /// Setpoint kind and feedback.
+    /// Command interface and feedback.
     drive: (String, String),
     joint: Joint,
     law: Law,
@@ -140,7 +141,7 @@ fn numbers(value: &serde_json::Value) -> Vec<f64> {
     serde_json::from_value(value.clone()).unwrap()
 }
 
-/// The greatest of many errors, and where it was.
+/// The greatest of many errors, and its place.
 #[derive(Default)]
 struct Worst {
     error: f64,
@@ -171,7 +172,7 @@ impl Worst {
     }
 }
 
-/// Largest singular value of `(I + L)^-1`, by nalgebra's own decomposition.
+/// Returns the largest singular value of `(I + L)^-1`, by nalgebra's own decomposition.
 fn sensitivity(open: Matrix2<Complex<f64>>) -> f64 {
     let one = Matrix2::<Complex<f64>>::identity();
     1.0 / (open + one).svd(false, false).singular_values[1]

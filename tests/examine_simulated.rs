@@ -1,5 +1,5 @@
-//! What an examination says of a loop, against the loop itself: the shipped gain sets, and spoilt ones, on the
-//! simulated joint.
+//! The verdict of an examination against the loop itself: the shipped gain sets, and spoilt ones,
+//! on the simulated joint.
 
 mod common;
 
@@ -11,11 +11,13 @@ use withy::design::examine::{Conditions, Depth, Examination, Floor, Member, exam
 use withy::design::fit::{Hold, Order, Record, fit};
 use withy::sim::beam::{DriveKind, Plant as Simulated};
 
-/// From a sample's stamp to the tick that uses it: it is 4 ms old when it comes, between two ticks.
+/// Time from a sample's stamp to the cycle that uses it, s: it is 4 ms old when it comes, between
+/// two cycles.
 const AGE: f64 = 0.005;
 
-/// A model of the joint with a payload, from small steps of its motors at rest: from the bend asked of the motors to
-/// the true one; or of the joint `behind` its motors, from their own bend, with their bandwidth's lag.
+/// Returns a model of the joint with a payload, from small steps of its motors at rest: from the
+/// commanded bend to the true one. With `behind` it starts behind the motors, from their own bend,
+/// with their bandwidth's lag.
 fn member(neck: &Neck, payload: usize, behind: bool) -> Member {
     let mut plant = Simulated::new(&neck.description, &neck.options, neck.seed).unwrap();
     let (mass, height) = PAYLOADS[payload];
@@ -75,7 +77,8 @@ fn examined(neck: &Neck, law: &Law, family: &[Member]) -> Examination {
     examine(&neck.file.joint, law, family, &conditions, Depth::Verdict).unwrap()
 }
 
-/// Swing of the true bend around its mean over the last 2 s after small moves, deg.
+/// Returns the oscillation of the true bend around its mean over the last 2 s after small moves,
+/// deg.
 fn swing(neck: &Neck, law: &Law, payload: usize) -> f64 {
     let mut closed = neck.close(law.clone());
     closed.load(payload);
@@ -88,10 +91,12 @@ fn swing(neck: &Neck, law: &Law, payload: usize) -> f64 {
     most.fold(0.0, f64::max).to_degrees()
 }
 
-/// Above this swing a loop does not rest: the sensors' noise makes some 0.02 to 0.05 deg.
+/// Above this oscillation, deg, a loop does not rest: the sensors' noise makes some 0.02 to 0.05
+/// deg.
 const RESTLESS: f64 = 0.15;
 
-/// Shipped sets and spoilt ones: more damping than the motors' lag bears, none, gains far too high.
+/// Shipped sets and spoilt ones: more damping than the motors' lag permits, none, gains far too
+/// high.
 fn laws(neck: &Neck) -> Vec<(String, Law)> {
     let vary = |name: &str, f: &dyn Fn(&mut GainSet)| {
         let mut gains = neck.gains(name).clone();
@@ -117,12 +122,12 @@ fn laws(neck: &Neck) -> Vec<(String, Law)> {
     laws
 }
 
-/// What both models of a payload call good rests, what both call far from stable does not. Between them lie loops that
-/// one model of second order cannot tell: those are counted.
+/// A loop that both models of a payload call good rests; one that both call far from stable does
+/// not. Loops between them are beyond one model of second order, and are counted.
 #[test]
 fn loops_called_stable_rest_and_loops_called_unstable_swing() {
     let mut neck = Neck::position();
-    // Supervision would hold what swings.
+    // Supervision would hold an oscillating joint.
     for rule in Rule::ALL {
         neck.file.limits.supervision.guard_mut(rule).reaction = Reaction::Warn;
     }
@@ -169,7 +174,7 @@ fn loops_called_stable_rest_and_loops_called_unstable_swing() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
-/// Damping that the light head's motors do not bear.
+/// Damping that the light head's motors cannot provide.
 #[test]
 fn too_much_damping_shows_on_the_light_head() {
     let neck = Neck::position();
@@ -180,7 +185,8 @@ fn too_much_damping_shows_on_the_light_head() {
         let found = examined(&neck, &law, &[member(&neck, 0, behind)]);
         let figures = &found.models[0].discrete.figures;
         println!("{figures:?}");
-        // A few degrees with the motors' lag in the joint's own dynamics, unstable with it told apart.
+        // A few degrees with the motors' lag in the joint's own dynamics, unstable with the lag
+        // modelled separately.
         assert!(figures.margin().to_degrees() < 10.0);
         assert!(found.acceptable(&Floor::default()).is_err());
     }

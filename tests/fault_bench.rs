@@ -1,7 +1,8 @@
-//! The joint under faults, on virtual time: a table of single faults, pinned, and random sequences of them.
+//! The joint under faults, on virtual time: a table of single faults, pinned, and random sequences
+//! of them.
 //!
-//! Environment: `WITHY_GOLDEN=renew` writes the table anew; `WITHY_SEQUENCES=20000` runs as many sequences;
-//! `WITHY_SEED=17` runs one and tells what happens.
+//! Environment: `WITHY_GOLDEN=renew` rewrites the table; `WITHY_SEQUENCES=20000` runs as many
+//! sequences; `WITHY_SEED=17` runs one and prints its events.
 
 mod bench_support;
 mod common;
@@ -15,23 +16,25 @@ use bench_support::sequence::{Plan, Start};
 use bench_support::{Event, Rig};
 use common::{HEAVIEST, Neck};
 
-/// Longest time that is not safe, s: what the rules wait before they hold (`over_bend` longest, 1.5 s), and as long
-/// again for what follows, a move to the target or the end of a swing.
+/// Longest time that is not safe, s: the delay of the rules before they hold (`over_bend` longest,
+/// 1.5 s), and as long again for the reaction, a move to the target or the end of an oscillation.
 const IN_TIME: f64 = 3.0;
 
-/// Greatest bend over what the motors held still, the commands, or the same run without faults bend it to. In 20000
-/// sequences 17881 are without a cut tendon; 8 of these bend further, by up to 1.29 times (15 instead of 12 deg), with
-/// an IMU or ticks that are gone in mid-motion, and fail that run. In one more, time jumps while the encoders are
-/// frozen: the joint starts from where they say.
+/// Greatest bend as a share of the largest of: that with the motors held still, that of the
+/// commands, and that of the same run without faults. In 20000 sequences 17881 are without a cut
+/// tendon. 8 of these bend further, by up to 1.29 times (15 instead of 12 deg), with an IMU or
+/// cycles that are missing in mid-motion, and fail that run. In one more, time jumps while the
+/// encoders are frozen: the joint starts from the frozen angles.
 const BEYOND: f64 = 1.1;
 
-/// Where a tendon is cut, this share of the sequences may miss the two, none of 500, and by no more than to the next
-/// two. In 20000 sequences a tendon is cut in 2119, and 30 of these miss: 28 bend up to 1.90 times as far, 2 take up to
-/// 3.13 s. Of the first 4000 one misses. A heavy head falls then to the side that nothing holds it from, wherever the
-/// motors stand; held still at the cut, it may happen to stand on the other side. Many of those that miss are cut in
-/// mid-motion to that side, and are over it when IMU and encoders begin to differ by more than in ordinary work, 0.2 s
-/// later. With others the head stands where that tendon does nothing, or the IMU says nothing meanwhile, until a
-/// command takes it over.
+/// Share of the sequences with a cut tendon that may miss the two bounds above, none of 500, and
+/// only up to the next two. In 20000 sequences a tendon is cut in 2119, and 30 of these miss: 28
+/// bend up to 1.90 times as far, 2 take up to 3.13 s. Of the first 4000 one misses. A heavy head
+/// then falls to the side without a tendon, wherever the motors stand; with motors held still at
+/// the cut, it may happen to stand on the other side. Many of those that miss are cut in mid-motion
+/// to that side, and are past it when IMU and encoders begin to differ by more than in ordinary
+/// work, 0.2 s later. In others that tendon has no effect where the head stands, or the IMU is
+/// silent meanwhile, until a command moves it over.
 const SHARE_CUT: f64 = 0.015;
 const BEYOND_CUT: f64 = 2.0;
 const IN_TIME_CUT: f64 = 3.2;
@@ -59,18 +62,19 @@ fn variable(name: &str) -> Option<u64> {
     )
 }
 
-/// What came of some sequences, those where a tendon is cut last.
+/// Results of some sequences, those with a cut tendon last.
 #[derive(Default)]
 struct Found {
-    /// Seeds that miss a bar, and what is wrong with them; whether that may be of some.
+    /// Seeds that miss a bound, whether some may miss it, and the reason.
     bad: Vec<(u64, bool, String)>,
     count: [usize; 2],
-    /// Greatest bend over what it may be, and the longest time that is not safe, s, each with its seed.
+    /// Greatest bend as a share of its bound, and the longest time that is not safe, s, each with
+    /// its seed.
     bend: [(f64, u64); 2],
     time: [(f64, u64); 2],
 }
 
-/// The greater of two, and whose it is.
+/// Returns the greater of two, with its seed.
 fn greater(a: (f64, u64), b: (f64, u64)) -> (f64, u64) {
     if b.0 > a.0 { b } else { a }
 }
@@ -161,7 +165,7 @@ fn random_sequences_leave_the_joint_safe() {
     );
 }
 
-/// Single faults, and whether they matter to the joint with a pan motor in another way than to the one without.
+/// Single faults; the flag marks those with a different effect on the joint with a pan motor.
 fn single() -> Vec<(&'static str, Kind, bool)> {
     use Kind::*;
     use Stream::{Base, Head, Motors};
@@ -202,11 +206,11 @@ fn single() -> Vec<(&'static str, Kind, bool)> {
     ]
 }
 
-/// How long a single fault lasts, and how long it is watched, s.
+/// Duration of a single fault, and of its observation, s.
 const LASTS: f64 = 3.0;
 const WATCHED: f64 = 5.0;
 
-/// At rest 15 deg out, or on the way from there to the other side, with the heaviest payload.
+/// At rest 15 deg out, or moving from there to the other side, with the heaviest payload.
 fn row(neck: &str, rest: &Rig, moving: bool, name: &str, kind: Kind) -> Row {
     let mut closed = rest.clone();
     let now = closed.time();

@@ -1,5 +1,5 @@
-//! Files for people: what is good is read as meant, and whatever is wrong is told in one sentence that
-//! names the file, the key, the value and what is accepted.
+//! Configuration files: good ones are read as meant, and each error is reported in one sentence
+//! with the file, the key, the value and the accepted values.
 
 mod files_support;
 
@@ -12,7 +12,7 @@ use withy::control::tick::Feedback;
 use withy::files::{JointFile, SimulatedFile, TickSource};
 use withy::sim::beam::JointDescription;
 
-/// A wrong file: what is replaced by what, and the sentence after the file's name.
+/// A wrong file: text and replacement, and the sentence after the file's name.
 struct Case {
     file: &'static str,
     from: &'static str,
@@ -38,7 +38,7 @@ const fn gains(from: &'static str, to: &'static str, sentence: &'static str) -> 
     }
 }
 
-/// Sentences end where `...` stands: what follows depends on rounding or is a long list.
+/// Sentences end at `...`: the rest depends on rounding or is a long list.
 const CASES: &[Case] = &[
     // Wrong values.
     joint(
@@ -352,7 +352,7 @@ fn what_is_wrong_is_told_in_one_sentence() {
     for case in CASES {
         let copy = Copy::new();
         copy.spoil(case.file, case.from, case.to);
-        // A corner that the sampling cannot realise is told only where there is a derivative.
+        // A corner that the sampling cannot realise is reported only where there is a derivative.
         if case.sentence.starts_with("derivative_corner") {
             copy.spoil(
                 case.file,
@@ -537,7 +537,7 @@ fn the_glasshouse_neck_is_read_as_meant() {
     assert_eq!(file.gain_sets[file.initial].name, "any-payload");
     assert_eq!(file.limits.inclination, 40_f64.to_radians());
     assert_eq!(file.limits.motors[0].low, -360_f64.to_radians());
-    // 7.75 mm and half of 0.5 mm make the 8 mm that the simulated joint is drawn with.
+    // 7.75 mm and half of 0.5 mm make the 8 mm of the simulated joint.
     let routing = file.joint.kinematics.routing();
     assert!((routing.motors[0].effective_radius() - 0.008).abs() < 1e-15);
 

@@ -1,11 +1,11 @@
-//! The key `commands` of a joint file: who may command.
+//! The key `commands` of a joint file: the sources of commands.
 
 mod files_support;
 
 use files_support::{JOINT, assert_one_line, config, text};
 use withy::files::{Commands, JointFile};
 
-/// What the joint file with this under its key says.
+/// Reads the joint file with this under its key.
 fn with(value: &str) -> Result<Commands, String> {
     let text = format!("{}\ncommands: {value}\n", text(JOINT));
     let read = JointFile::from_text(config().join(JOINT), &text);

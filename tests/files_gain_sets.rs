@@ -60,7 +60,7 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
         dead_time,
     });
     let specification = (
-        // Degrees as people type them come back exactly.
+        // Degrees as users type them come back exactly.
         proptest::option::of((1..179_999_u32).prop_map(|m| (f64::from(m) / 1e3).to_radians())),
         proptest::option::of(0.001..1000.0_f64),
         proptest::option::of(1.001..100.0_f64),

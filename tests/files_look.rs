@@ -1,4 +1,4 @@
-//! Joint files with what a joint looks with and stands on: camera, pan motor, base IMU, fixed frames.
+//! Gaze and base in joint files: camera, pan motor, base IMU, fixed frames.
 
 mod files_support;
 
@@ -12,7 +12,7 @@ const LOOKING: &str = "glasshouse-neck-pan.yaml";
 const CAMERA: &str = "  position_mm: [60, 0, 30]\n  axis: [1, 0, 0]\n  nearest_mm: 50\n";
 const TORSO: &str = "  - name: torso\n    parent: neck_base\n    position_mm: [0, 0, -350]\n";
 
-/// What is replaced by what, and the sentence after the file's name.
+/// Text and replacement, and the sentence after the file's name.
 const CASES: &[(&str, &str, &str)] = &[
     // Camera.
     (
@@ -255,7 +255,7 @@ fn signs_gears_mountings_and_defaults_are_read_as_meant() {
     );
     copy.spoil(LOOKING, "travel_deg: [-170, 170]", "travel_rad: [-1, 2]");
     copy.spoil(LOOKING, "  nearest_mm: 50\n", "");
-    // A roll of a quarter turn lays y along z of what it stands on.
+    // A roll of a quarter turn puts y along z of the parent.
     let quarter = "{roll: 90, pitch: 0, yaw: 0}";
     copy.spoil(
         LOOKING,

@@ -1,4 +1,4 @@
-//! What a joint file says of the beam's stiffness and of what it carries.
+//! The beam's stiffness and its carried mass in a joint file.
 
 mod files_support;
 
@@ -35,9 +35,10 @@ fn the_payload_told_decides_else_the_heaviest() {
     let told = |mass, height| Some(Load { mass, height });
     assert!(carries(told(0.0, 0.035)) && carries(told(0.09, 0.035)) && carries(told(0.21, 0.05)));
     assert!(!carries(told(0.38, 0.06)) && !carries(None));
-    // Of 250 g only the mass is told: as high as the heaviest it is too much, and on the beam's end it would not be.
+    // Only the mass of 250 g is known: at the height of the heaviest payload it is too much, on the
+    // beam's end it would not be.
     assert!(!carries(told(0.25, 0.0)) && carries(told(0.25, 1e-3)));
-    // On a base that leans, as captured perhaps, less is carried.
+    // On a leaning base, for example a captured one, the beam carries less.
     let gravity = nalgebra::Vector3::new(0.3, 0.0, -1.0).normalize();
     let leaning = |payload| file.self_support(payload, gravity, &file.limits).carries();
     assert!(leaning(told(0.09, 0.035)) && !leaning(told(0.21, 0.05)));

@@ -1,4 +1,4 @@
-//! Simulated-joint files with a pan motor and an inertial unit on the base.
+//! Simulated-joint files with a pan motor and an IMU on the base.
 
 mod files_support;
 
@@ -20,7 +20,7 @@ fn the_neck_with_pan_is_the_one_drawn() {
     assert_eq!(ours.orientation_noise, theirs.orientation_noise);
     assert_eq!(ours.gyro_noise, theirs.gyro_noise);
     assert_eq!(file.motor_names[3..], ["neck_motor_4", "neck_pan"]);
-    // All but these two is the neck without.
+    // Except for these two it is the neck without pan.
     let plain = SimulatedFile::load(config().join(SIMULATED)).unwrap();
     let stripped = JointDescription {
         pan: None,
@@ -45,7 +45,7 @@ fn sign_gear_and_mounting_are_read_as_meant() {
     );
     let file = SimulatedFile::load(copy.path(WITH_PAN)).unwrap();
     let mounting = file.description.base_imu.unwrap().mounting;
-    // A roll of a quarter turn lays the unit's y axis along the base's z.
+    // A roll of a quarter turn puts the unit's y axis along the base's z.
     assert!((mounting * Vector3::y() - Vector3::z()).norm() < 1e-12);
     let mut plant = Plant::new(&file.description, &file.options, file.seed).unwrap();
     for _ in 0..200 {

@@ -41,7 +41,7 @@ proptest! {
 /// Spoils `text` at one place.
 fn spoil(text: &mut String, place: prop::sample::Index, change: u8, nasty: &str) {
     let mut lines: Vec<String> = text.lines().map(String::from).collect();
-    // Comments do no harm: lines that say something are spoilt.
+    // Spoils lines with content, since comments have no effect.
     let said: Vec<usize> = (0..lines.len())
         .filter(|i| lines[*i].contains([':', '-']) && !lines[*i].trim_start().starts_with('#'))
         .collect();
@@ -71,7 +71,8 @@ fn spoil(text: &mut String, place: prop::sample::Index, change: u8, nasty: &str)
 
 #[test]
 fn aliases_and_depth_are_bounded() {
-    // Each level names the one before nine times: a file of a few lines that would fill any memory.
+    // Each level names the one before nine times: a file of a few lines that would exhaust any
+    // memory.
     let mut bomb = String::from("a0: &a0 [x, x, x, x, x, x, x, x, x]\n");
     for i in 1..12 {
         let items = vec![format!("*a{}", i - 1); 9].join(", ");

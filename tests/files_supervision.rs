@@ -1,4 +1,4 @@
-//! The key `supervision` of a joint file: what is watched, and what follows.
+//! The key `supervision` of a joint file: rules and reactions.
 
 mod files_support;
 
@@ -7,7 +7,7 @@ use withy::control::tick::{Reaction, Rule, Supervision, TimeoutAction};
 use withy::files::JointFile;
 use withy::files::supervision::choice;
 
-/// The supervision of the joint file with `lines` under its key.
+/// Reads the supervision of the joint file with `lines` under its key.
 fn with(lines: &str) -> Result<Supervision, String> {
     let text = format!("{}\nsupervision:\n{lines}", text(JOINT));
     let read = JointFile::from_text(config().join(JOINT), &text);
@@ -79,7 +79,7 @@ fn what_is_written_is_taken_and_the_rest_is_as_usual() {
     assert_eq!(with(lines).unwrap(), wanted);
     let never = with("  command_timeout: {after_s: 0}\n").unwrap();
     assert_eq!(never.guard(Rule::CommandTimeout).after, f64::INFINITY);
-    // Both ends of every range are in it, and what is beside them is not; the same of reactions.
+    // Both ends of every range are accepted, values beside them are not; the same for reactions.
     for rule in Rule::ALL {
         let (name, choice) = (rule.name(), choice(rule));
         let mut ranges = vec![("after_s", choice.after)];
@@ -177,7 +177,7 @@ fn what_is_wrong_is_told_in_one_sentence() {
         ),
         (
             "supervision: {slack: {reaction: stop}}",
-            "supervision.slack.reaction is \"stop\"; accepted: tell or limit or hold or release",
+            "supervision.slack.reaction is \"stop\"; accepted: warn or slow or hold or release",
         ),
         (
             "supervision: {motor_stale: {reaction: slow}}",

@@ -1,4 +1,5 @@
-//! Fits of step tests against SciPy, statsmodels and the Cramer-Rao bound, on records drawn from seeds.
+//! Fits of step tests against SciPy, statsmodels and the Cramer-Rao bound, on records drawn from
+//! seeds.
 //!
 //! References: `tests/references/make_fits.py`.
 
@@ -80,7 +81,7 @@ fn fits_are_those_of_scipy_on_the_same_records() {
         for stored in &case.fits {
             let fit = fitted(case, stored.seed);
             let rss = fit.noise.powi(2) * (fit.samples - fit.parameters.len()) as f64;
-            // Not a worse minimum, and where it is the same one, the same place.
+            // Not a worse minimum; where it is the same one, the same place.
             assert!(
                 rss <= stored.rss * (1.0 + 1e-9),
                 "{}: {rss} against {}",
@@ -115,8 +116,9 @@ fn fits_are_those_of_scipy_on_the_same_records() {
     }
 }
 
-/// Over 200 records for each of 3 seeds: unbiased within 3 standard errors of the mean, 95 % intervals that hold the truth in
-/// 90 to 99 of a hundred, spread at most 1.3 of the Cramer-Rao bound.
+/// Over 200 records for each of 3 seeds: unbiased within 3 standard errors of the mean, 95 %
+/// intervals that hold the truth in 90 to 99 of a hundred, spread at most 1.3 of the Cramer-Rao
+/// bound.
 #[test]
 fn estimates_are_unbiased_efficient_and_honest() {
     const RECORDS: u64 = 200;
@@ -155,7 +157,8 @@ fn the_criterion_finds_the_form_that_a_record_was_made_with() {
             Order::of(found.fit.plant.dynamics) == case.order
         });
         let right = right.count();
-        // The penalty of log n = 6.4 for one parameter too many is passed by chance in 1 of 90 (chi-squared beyond it).
+        // By chance 1 of 90 passes the penalty of log n = 6.4 for one parameter too many
+        // (chi-squared beyond it).
         assert!(right >= 19, "{:?}: {right} of 20", case.order);
     }
 }
@@ -238,7 +241,7 @@ fn a_dead_time_of_zero_is_at_its_bound_and_has_no_error() {
         assert!(dead_time.value >= 0.0);
         (dead_time.value == 0.0).then(|| assert_eq!(dead_time.standard_error, None))
     });
-    // Half of them would come out below zero.
+    // Half of them would be below zero.
     let count = at_bound.count();
     assert!((8..=32).contains(&count), "{count}");
 }

@@ -1,4 +1,4 @@
-//! Records of step tests and models as files, and the command that leads from one to the other.
+//! Records of step tests and models as files, and the command that turns one into the other.
 
 mod fit_support;
 
@@ -60,7 +60,7 @@ fn a_record_is_read_as_it_was_written() {
     unknown.motors[0].angles[3] = f64::NAN;
     let again = read(&unknown.to_csv()).unwrap();
     assert!(again.motors[0].angles[3].is_nan());
-    // Never over a file.
+    // A file is never overwritten.
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("r.csv");
     written.save(&file).unwrap();
@@ -113,7 +113,8 @@ fn what_is_wrong_with_a_record_is_told_with_its_place() {
     assert_eq!(error.unwrap_err().to_string().lines().count(), 1);
 }
 
-/// Milliseconds, degrees, one axis, semicolons, a mark at the start, other columns, line ends of another system.
+/// Milliseconds, degrees, one axis, semicolons, a byte-order mark, other columns, line ends of
+/// another system.
 fn foreign() -> String {
     let record = drawn(&cases()[0], 9);
     let mut text = String::from("\u{feff}\"t [ms]\";target;other;tilt\r\n");
@@ -327,7 +328,7 @@ fn the_command_fits_shows_and_saves() {
     assert_eq!(fit["form"], "second order");
     assert_eq!(figures["payloads"][0]["payload"]["mass_g"], 90.0);
 
-    // The good ones are shown, the bad one is told.
+    // The good ones are shown, the bad one is reported.
     let bad = withy_fit(folder.path(), &["still.csv", "lens.csv"]);
     assert_eq!(bad.status.code(), Some(1));
     assert!(said(&bad.stdout).contains("90 g at 35 mm"));
@@ -391,7 +392,8 @@ fn the_command_fits_shows_and_saves() {
     assert!(said(&mapped.stdout).contains("210 g at 50 mm"));
 }
 
-/// Where a second-order model leaves residuals that are not white, table, JSON and models file say what that means.
+/// Where a second-order model leaves residuals that are not white, table, JSON and models file
+/// explain it.
 #[test]
 fn what_standard_errors_hide_is_said() {
     let folder = tempfile::tempdir().unwrap();

@@ -1,4 +1,4 @@
-//! Bad records are called bad, each with its reason; good ones that look odd are not.
+//! Bad records are refused, each with its reason; good ones that look odd are not.
 
 mod fit_support;
 
@@ -14,12 +14,12 @@ fn refused(record: &Record) -> String {
     sentence
 }
 
-/// A first-order joint, and a joint that swings.
+/// Returns the record of a first-order joint, or of a joint that oscillates.
 fn good(index: usize) -> Record {
     drawn(&cases()[index], 11)
 }
 
-/// Evenly sampled: input 0.2 rad from 0.5 s on, and what the response says.
+/// Evenly sampled: input 0.2 rad from 0.5 s on, and the given response.
 fn stepped(seconds: f64, response: impl Fn(f64) -> f64) -> Record {
     let times: Vec<f64> = (0..(seconds / 0.005) as usize)
         .map(|i| i as f64 * 0.005)
@@ -263,7 +263,7 @@ fn unstable() {
 
 #[test]
 fn what_is_only_odd_is_fitted() {
-    // Set off at time 1000 s, offset by 1 rad, a slow sensor that repeats stamps.
+    // Shifted to time 1000 s, offset by 1 rad, a slow sensor that repeats stamps.
     let mut test = test_of(&good(1), 2.0);
     test.times.iter_mut().for_each(|t| *t += 1000.0);
     for (i, stamp) in test.stamps.iter_mut().enumerate() {
@@ -368,7 +368,7 @@ fn an_extent_is_cochrans_test() {
     assert_eq!(Extent::of(&[]), None);
 }
 
-/// Whatever is in a record, it is fitted or refused.
+/// Any record is fitted or refused.
 #[test]
 fn garbage_never_panics() {
     let mut random = Random::new(99);
@@ -412,7 +412,7 @@ fn garbage_never_panics() {
     }
 }
 
-/// Whatever the scales of time and of angle: no panic, and no figure that is no number passes for a fit.
+/// At any scales of time and angle: no panic, and no figure that is not finite passes for a fit.
 #[test]
 fn absurd_scales_never_panic() {
     for time in [1.0, 1e-290, 1e-12, 1e12, 1e290, 1e308] {

@@ -1,4 +1,5 @@
-//! Step tests on the simulated joint, recorded as a node would record them, written, read again and fitted.
+//! Step tests on the simulated joint, recorded as a node would record them, written, read again and
+//! fitted.
 
 mod common;
 
@@ -9,10 +10,11 @@ use withy::design::fit::{Family, Member, Order, Payload, fit};
 use withy::design::model::Dynamics;
 use withy::files::{Mapping, ModelsFile, MotorColumn, StepTestRecord};
 
-/// How long each step is held, s.
+/// Time for which each step is held, s.
 const DWELL: f64 = 3.0;
 
-/// Steps of 10 deg both ways in that direction, from the setpoints alone: no feedback, hardly any smoothing.
+/// Records steps of 10 deg both ways in that direction, from the setpoints alone: no feedback,
+/// hardly any smoothing.
 fn step_test(neck: &Neck, payload: usize, direction_deg: f64) -> StepTestRecord {
     let mut gains = neck.gains("any-payload").clone();
     gains.smoothing = [0.02, 0.0];
@@ -80,9 +82,9 @@ fn the_simulated_joint_is_fitted_over_payloads_and_directions() {
                 fitted.across.share,
             );
             assert_eq!(Order::of(plant.dynamics), Order::Second);
-            // What is known of this joint: its gain is from 0.90 to 1.02 over payloads and directions.
+            // Known of this joint: its gain is from 0.90 to 1.02 over payloads and directions.
             assert!((0.90..=1.03).contains(&plant.gain), "{plant:?}");
-            // Stamps are those of the measurement: the IMU's age of 4 ms is not in it.
+            // Stamps are those of the measurement: the IMU latency of 4 ms is not included.
             assert!(plant.dead_time < 0.03, "{plant:?}");
             assert!(fitted.fit.nrmse < 0.05);
             assert!(fitted.across.gain.abs() < 0.03 && fitted.across.share < 0.05);
@@ -107,13 +109,14 @@ fn the_simulated_joint_is_fitted_over_payloads_and_directions() {
             "{:?}: gain {:.4} w {:.2} z {:.3} dead time {:.4}",
             group.payload, group.spread.gain.mean, w.mean, z.mean, group.spread.dead_time.mean
         );
-        // A heavier head swings more slowly.
+        // A heavier head oscillates more slowly.
         assert!(w.greatest < slower);
         slower = w.least;
     }
-    // A tap with the motors still shows the heaviest head's swing alone: 16.8 rad/s, damping ratio 0.14 (tests/beam_joint.rs).
-    // From the setpoints the head also tilts at once, through the tendons, before it swings. One second-order model takes
-    // that for more damping and no dead time, SciPy's as well, and its residuals say that something is left out.
+    // A tap with the motors still shows the heaviest head's mode alone: 16.8 rad/s, damping ratio
+    // 0.14 (tests/beam_joint.rs). From the setpoints the head also tilts at once, through the
+    // tendons, before it oscillates. One second-order model takes that for more damping and no dead
+    // time, SciPy's as well, and its residuals show the missing part.
     let heaviest = &groups[3].spread;
     let (w, z) = (
         heaviest.natural_frequency.unwrap(),

@@ -1,10 +1,11 @@
-//! Closed loops with the fractional operators against exact inverse-Laplace step responses (mpmath 1.4.1, 30
-//! digits, checked by a second inversion; see `tests/references/make_fractional.py` for the convention).
+//! Closed loops with the fractional operators against exact inverse-Laplace step responses (mpmath
+//! 1.4.1, 30 digits, checked by a second inversion; see `tests/references/make_fractional.py` for
+//! the convention).
 
 use serde::Deserialize;
 use withy::control::fractional::{Derivative, DerivativeState, Integral, IntegralState};
 
-/// The bar: 0.1 % of the step.
+/// The bound: 0.1 % of the step.
 const BAR: f64 = 1e-3;
 
 #[derive(Debug, Deserialize)]
@@ -30,8 +31,8 @@ struct DerivativeGains {
     roll_off: u8,
 }
 
-/// Unit step response of the sampled loop, sample by sample, starting with the one at which the step is seen.
-/// The plant `gain e^(-L s)/(time_constant s + 1)` under a zero-order hold is exactly
+/// Unit step response of the sampled loop, sample by sample, starting with the one at which the
+/// step is seen. The plant `gain e^(-L s)/(time_constant s + 1)` under a zero-order hold is exactly
 /// `x' = a x + gain (1 - a) u[k - d]`, `a = e^(-dt/time_constant)`, `L = d dt`.
 fn simulate(case: &Loop, samples: usize) -> Vec<f64> {
     let integral = Integral::new(case.integral_order, case.dt).unwrap();
@@ -100,8 +101,8 @@ fn closed_loops_match_exact_step_responses() {
 
 #[test]
 fn a_load_on_the_plant_leaves_no_lasting_error() {
-    // The pole at zero: whatever the order, a constant load at the plant's input is integrated away.
-    // Fractional tails are slow, so the error is looked at over decades: it must go on shrinking.
+    // The pole at zero: at any order, a constant load at the plant's input is integrated away.
+    // Fractional tails are slow, so the error is checked over decades: it must go on shrinking.
     for order in [0.3, 0.6, 0.9, 1.0, 1.1, 1.4] {
         let dt = 0.02;
         let integral = Integral::new(order, dt).unwrap();

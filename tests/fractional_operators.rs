@@ -11,10 +11,10 @@ use withy::control::fractional::{
 
 const SAMPLE_TIMES: [f64; 4] = [0.01, 0.005, 0.002, 0.001];
 
-/// The bar on frequency responses: phase, deg, and magnitude, dB.
+/// The bounds on frequency responses: phase, deg, and magnitude, dB.
 const PHASE_DEG: f64 = 0.1;
 const MAGNITUDE_DB: f64 = 0.15;
-/// The bar on step responses, relative.
+/// The bound on step responses, relative.
 const STEP: f64 = 1.5e-3;
 
 fn orders() -> impl Iterator<Item = f64> {
@@ -31,7 +31,7 @@ fn rows(tables: &serde_json::Value, key: &str) -> Vec<Vec<f64>> {
     rows
 }
 
-/// Worst phase, deg, and magnitude, dB, of the ratios taken in.
+/// Worst phase, deg, and magnitude, dB, of the collected ratios.
 #[derive(Default)]
 struct Worst {
     phase: f64,
@@ -184,7 +184,7 @@ fn derivative_ramp_responses_match_mpmath() {
         for i in 0..=(k as usize) {
             got = design.step(&mut state, i as f64 * dt);
         }
-        // An offset in the input does not matter to a derivative.
+        // An offset in the input has no effect on a derivative.
         let mut lifted = DerivativeState::default();
         for i in 0..=(k as usize) {
             design.step(&mut lifted, 3.0 + i as f64 * dt);
@@ -198,8 +198,9 @@ fn derivative_ramp_responses_match_mpmath() {
     assert!(worst <= STEP);
 }
 
-/// Response of a stepped operator at `w`, by projecting its output to a cosine on that frequency through a
-/// fourth-order cosine window, in which what the start leaves behind (constants, slow lags, ramps) dies out.
+/// Returns the response of a stepped operator at `w`, by projecting its output to a cosine on that
+/// frequency through a fourth-order cosine window, in which the start's transients (constants, slow
+/// lags, ramps) die out.
 fn measured(dt: f64, w: f64, mut step: impl FnMut(f64) -> f64) -> Complex<f64> {
     let period = (2.0 * PI / (w * dt)).round();
     assert!(
@@ -256,7 +257,7 @@ fn order_one_is_the_trapezoidal_integrator() {
     }
     assert!(design.poles().is_empty());
     assert_eq!(design.pole_gain(), 1.0);
-    // And the response is -j dt/2 cot(w dt/2).
+    // The response is -j dt/2 cot(w dt/2).
     let r = design.response(10.0);
     assert_eq!(r.re, 0.0);
     assert!((r.im + 0.5 * dt / (5.0 * dt).tan()).abs() < 1e-16);
@@ -279,7 +280,8 @@ fn a_filtered_derivative_of_order_one_is_the_bilinear_one() {
     }
 }
 
-/// Largest difference between two integrals, stepped over a lively input, relative to the largest output.
+/// Returns the largest difference between two integrals, stepped over a varied input, relative to
+/// the largest output.
 fn distance(a: &Integral, b: &Integral) -> f64 {
     let (mut sa, mut sb) = (IntegralState::default(), IntegralState::default());
     let (mut gap, mut size) = (0f64, 0f64);
@@ -308,7 +310,8 @@ fn the_order_is_continuous_through_one_and_towards_both_ends() {
                 for order in [1.0 - gap, 1.0 + gap] {
                     let near = Derivative::new(order, corner, 2, dt).unwrap().response(w);
                     let d = (near / one - 1.0).norm();
-                    // Above 1 the slow end of the memory leaks, at 1e-4 times the gap, at least 1e-8 rad/s.
+                    // Above 1 the slow end of the memory leaks, at 1e-4 times the gap, at least
+                    // 1e-8 rad/s.
                     let leak = if order > 1.0 {
                         2.0 * (1e-4 * gap).max(1e-8) / w
                     } else {
@@ -348,7 +351,7 @@ fn the_gain_at_zero_frequency_is_infinite() {
     for order in orders() {
         let design = Integral::new(order, 0.005).unwrap();
         assert!(design.pole_gain() > 0.0);
-        // Well below the slowest lag the law is pole_gain/(jw), squared-off by another 1/(jw) above order 1.
+        // Well below the slowest lag the law is pole_gain/(jw), times another 1/(jw) above order 1.
         for w in [1e-7, 1e-8] {
             let power = if order > 1.0 { 2 } else { 1 };
             let ratio = design.response(w) * Complex::new(0.0, w).powi(power) / design.pole_gain();
@@ -419,7 +422,7 @@ fn a_start_under_a_standing_input_does_not_kick() {
             let mut state = design.with_output_at(0.4, 0.3);
             assert!((design.output(&state) - 0.4).abs() < 1e-15);
             let moved = design.step(&mut state, 0.3) - 0.4;
-            // At most what the operator itself does from its second sample to its third, after a step.
+            // At most the operator's own change from its second sample to its third, after a step.
             let mut fresh = IntegralState::default();
             design.step(&mut fresh, 0.3);
             let second = design.step(&mut fresh, 0.3);
@@ -474,7 +477,7 @@ fn poles_are_stable_over_the_whole_range_of_designs() {
             }
         }
     }
-    // The figures that the documentation gives.
+    // The figures in the documentation.
     assert_eq!(Integral::new(0.5, 0.01).unwrap().poles().len(), 20);
     assert_eq!(Integral::new(0.5, 0.001).unwrap().poles().len(), 22);
 }
@@ -513,7 +516,8 @@ fn noise_gain_is_parsevals() {
     let (pole, gain) = ((1.0 - x) / (1.0 + x), corner / (1.0 + x));
     let want = gain * (2.0 / (1.0 + pole)).sqrt();
     assert!((design.noise_gain() / want - 1.0).abs() < 1e-9);
-    // Other orders: root of the sum of squares of the impulse response, summed until it has died out.
+    // Other orders: root of the sum of squares of the impulse response, summed until it has died
+    // out.
     for (order, roll_off) in [(0.4, 1), (0.7, 2), (1.3, 2), (1.8, 2)] {
         let design = Derivative::new(order, corner, roll_off, dt).unwrap();
         let mut state = DerivativeState::at_rest(0.0);
