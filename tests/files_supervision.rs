@@ -181,11 +181,11 @@ fn what_is_wrong_is_told_in_one_sentence() {
         ),
         (
             "supervision: {motor_stale: {reaction: slow}}",
-            "supervision.motor_stale.reaction is \"limit\"; accepted: hold or release",
+            "supervision.motor_stale.reaction is \"slow\"; accepted: hold or release",
         ),
         (
             "supervision: {imu_stale: {reaction: warn}}",
-            "supervision.imu_stale.reaction is tell; accepted: hold or release where feedback is imu; warn and slow where it is motors",
+            "supervision.imu_stale.reaction is warn; accepted: hold or release where feedback is imu; warn and slow where it is motors",
         ),
         (
             "supervision: {diverging_oscillation: {latch: false}}",
