@@ -1,7 +1,7 @@
-//! The tree of frames against independent products of matrices and closed forms.
+//! The transform buffer against independent products of matrices and closed forms.
 //!
-//! References: `references/frames.json`, made by `references/make_frames.py` with Python 3.11.7, NumPy
-//! 2.4.6 and SciPy 1.17.1 (Slerp, chains from each frame to its root and back).
+//! References: `references/frames.json`, made by `references/make_frames.py` with Python 3.11.7,
+//! NumPy 2.4.6 and SciPy 1.17.1 (Slerp, chains from each frame to its root and back).
 
 use nalgebra::{Isometry3, Matrix3, Point3, Quaternion, Translation3, UnitQuaternion, Vector3};
 use serde_json::Value;
@@ -24,12 +24,12 @@ fn turned(axis: Vector3<f64>, angle: f64) -> Isometry3<f64> {
     Isometry3::rotation(axis * angle)
 }
 
-/// Largest difference of two transforms, of all numbers of their matrices.
+/// Returns the largest difference of two transforms, of all numbers of their matrices.
 fn apart(a: &Isometry3<f64>, b: &Isometry3<f64>) -> f64 {
     (a.to_homogeneous() - b.to_homogeneous()).amax()
 }
 
-/// A tree of fixed transforms, moving ones at 1 s and 2 s.
+/// Returns a tree of fixed transforms, and moving ones at 1 s and 2 s.
 fn robot() -> TransformBuffer {
     let mut tree = TransformBuffer::new(10.0);
     for (child, parent, x, fixed) in [
@@ -62,7 +62,7 @@ fn chains_agree_with_products_of_matrices() {
         for f in t["frames"].as_array().unwrap() {
             let [child, parent] = ["child", "parent"].map(|k| f[k].as_str().unwrap());
             let stamps = numbers(&f["stamps"]);
-            // Backwards: the samples are sorted in.
+            // In reverse order: the buffer sorts the samples.
             for i in (0..stamps.len()).rev() {
                 let p = Vector3::from_vec(numbers(&f["positions"][i]));
                 let q = numbers(&f["orientations"][i]);
@@ -136,7 +136,8 @@ fn the_transform_maps_source_to_target() {
     assert_eq!((own.stamp, own.moving), (-7.0, false));
 }
 
-/// Half the angle at half the time, for turns that the usual quotient of sines cannot do, and the shorter way.
+/// Half the angle at half the time, for rotations where the usual quotient of sines fails, and the
+/// shorter way.
 #[test]
 fn orientations_turn_the_shorter_way() {
     let axis = Vector3::new(1.0, -2.0, 0.5).normalize();
@@ -160,7 +161,7 @@ fn orientations_turn_the_shorter_way() {
         let off = apart(&found, &(first * turned(axis, half)));
         assert!(off < 1e-15 * 4.0, "{angle} {sign}: {off:e}");
     }
-    // Half a turn has two shorter ways; one of them is taken.
+    // Half a turn has two shortest ways; one of them is taken.
     let mut tree = TransformBuffer::new(10.0);
     tree.insert("a", "b", at(0.0, 0.0, 0.0), 1.0, false)
         .unwrap();
@@ -274,10 +275,10 @@ fn lookups_are_refused_in_one_sentence() {
         asked: 2.0,
     };
     assert_eq!(refused, expected);
-    // A way that leaves the dish out is free of it, whatever else moves.
+    // A chain without the dish is independent of it, whatever else moves.
     assert_eq!(tree.lookup("base", "cup", At::Newest).unwrap().stamp, 2.0);
     assert_eq!(tree.lookup("arm", "cup", At::Newest).unwrap().stamp, 2.5);
-    // A name too long to be known is not carried about.
+    // An overlong name is not echoed.
     let refused = tree.lookup("base", &"é".repeat(100_000), At::Newest);
     assert!(refused.unwrap_err().to_string().len() < 3 * LONGEST_NAME);
 }
@@ -420,15 +421,15 @@ fn insertions_are_refused_in_one_sentence() {
     }
 }
 
-/// What is refused at the limit leaves the rest as it was, and known frames go on.
+/// A refusal at the limit leaves the rest unchanged, and known frames go on.
 #[test]
 fn a_tree_holds_so_many_frames() {
     let mut tree = TransformBuffer::new(10.0);
     let one = at(1.0, 0.0, 0.0);
-    // One long chain: the longest way that there can be.
+    // One long chain: the longest possible.
     for i in 1..MOST_FRAMES {
         let (child, parent) = (format!("f{i}"), format!("f{}", i - 1));
-        // Room for one frame is none for two.
+        // Space for one frame is not enough for two.
         if i == MOST_FRAMES - 1 {
             let refused = tree.insert("new", "newer", one, 1.0, false);
             assert!(matches!(refused, Err(InsertError::Full { .. })));
@@ -456,7 +457,7 @@ fn a_tree_holds_so_many_frames() {
     );
     let refused = tree.insert("f0", &last, one, 1.0, false);
     assert!(matches!(refused, Err(InsertError::Loop { .. })));
-    // The farthest transforms add up to something finite.
+    // The greatest accepted transforms add up to something finite.
     for i in 1..MOST_FRAMES {
         let (child, parent) = (format!("f{i}"), format!("f{}", i - 1));
         let far = at(FARTHEST, -FARTHEST, FARTHEST);
@@ -466,7 +467,7 @@ fn a_tree_holds_so_many_frames() {
     assert!(found.transform.translation.vector.norm().is_finite());
 }
 
-/// Samples come late, twice, and far ahead; `keep` s and no more than so many of them stay.
+/// Samples come late, twice, and far ahead; `keep` s of them stay, up to the limit of samples.
 #[test]
 fn histories_keep_what_they_should() {
     let mut tree = TransformBuffer::new(2.0);
@@ -495,12 +496,12 @@ fn histories_keep_what_they_should() {
     assert!(matches!(x(&tree, 10.9), Err(LookupError::TooOld { oldest, .. }) if oldest == 11.0));
     put(&mut tree, 10.75, 3.0).unwrap();
     assert_eq!(x(&tree, 10.875), Ok(5.0));
-    // A leap of the clock leaves one sample, which is exact at its own time.
+    // A jump of the clock leaves one sample, which is exact at its own time.
     put(&mut tree, 1e6, 9.0).unwrap();
     assert_eq!(x(&tree, 1e6), Ok(9.0));
     assert!(x(&tree, 12.5).is_err() && x(&tree, 1e6 + 1e-3).is_err());
     assert_eq!(tree.newest("a"), Some(1e6));
-    // More samples than are kept, of a fast publisher: the oldest go, and what is older stays out.
+    // A fast publisher exceeds the limit of samples: the oldest go, and older ones are refused.
     let more = MOST_SAMPLES + 500;
     for i in 0..more {
         put(&mut tree, 2e6 + i as f64 / 4096.0, i as f64).unwrap();
@@ -515,7 +516,7 @@ fn histories_keep_what_they_should() {
     put(&mut tree, oldest + 1e-4, 0.0).unwrap();
     assert!(x(&tree, oldest).is_err());
     assert_eq!(x(&tree, oldest + 1e-4), Ok(0.0));
-    // The time kept: whatever is asked for, something sensible.
+    // The time kept is limited to a sensible range.
     for (keep, kept) in [
         (f64::NAN, 0.0),
         (-1.0, 0.0),
@@ -533,14 +534,14 @@ fn histories_keep_what_they_should() {
 #[test]
 fn frames_change_parents() {
     let mut tree = robot();
-    // The cup is put down on the torso: what was in the arm is no longer known.
+    // The cup is put down on the torso: its history in the arm is dropped.
     tree.insert("cup", "torso", at(0.0, 3.0, 0.0), 2.0, false)
         .unwrap();
     assert_eq!(tree.parent("cup"), Some("torso"));
     let found = tree.lookup("base", "cup", At::Newest).unwrap();
     assert_eq!(found.transform, at(0.5, 3.0, 0.0));
     assert!(tree.lookup("base", "cup", At::Time(1.5)).is_err());
-    // Nailed down: at all times, and then no longer.
+    // Fixed: at all times, and then no longer.
     tree.insert("cup", "torso", at(0.0, 4.0, 0.0), 0.0, true)
         .unwrap();
     assert_eq!(tree.newest("cup"), Some(f64::INFINITY));
@@ -558,7 +559,7 @@ fn frames_change_parents() {
         .unwrap();
     let found = tree.lookup("petal", "base", At::Newest).unwrap();
     assert_eq!((found.transform, found.stamp), (at(1.0, 0.0, -1.0), 1.5));
-    // The other way up: a frame below becomes the top, which is no loop once the old tie is gone.
+    // Reversed: a frame below becomes the top, which is no loop once the old link is gone.
     let mut tree = TransformBuffer::new(10.0);
     tree.insert("a", "b", at(1.0, 0.0, 0.0), 1.0, false)
         .unwrap();
@@ -581,7 +582,7 @@ fn a_way_passes_through_frames() {
         ("base", "camera", "head", true),
         ("camera", "base", "/head", true),
         ("base", "camera", "arm", false),
-        // The ends, and the highest frame of a way across.
+        // The ends, and the common ancestor of two branches.
         ("base", "camera", "camera", true),
         ("base", "camera", "base", true),
         ("camera", "cup", "torso", true),
@@ -605,7 +606,7 @@ fn a_way_passes_through_frames() {
     assert_eq!((tree.parent("base"), tree.parent("spoon")), (None, None));
 }
 
-/// After a jump back of the clock, old stamps are welcome again and fixed transforms stay.
+/// After a jump back of the clock, old stamps are accepted again and fixed transforms stay.
 #[test]
 fn moving_transforms_are_forgotten() {
     let mut tree = robot();

@@ -1,4 +1,4 @@
-//! The tree of frames under random transforms, good and bad.
+//! The transform buffer under random transforms, good and bad.
 
 use nalgebra::{Isometry3, Quaternion, UnitQuaternion, Vector3};
 use proptest::prelude::*;
@@ -52,7 +52,7 @@ fn insertion() -> impl Strategy<Value = Insertion> {
     )
 }
 
-/// A tree of whatever comes in, and how large the rounding of a position in it may be, m.
+/// Returns a tree from any transforms, and a bound on the rounding of a position in it, m.
 fn grown(inserted: Vec<Insertion>, keep: f64) -> Result<(TransformBuffer, f64), TestCaseError> {
     let (mut tree, mut size) = (TransformBuffer::new(keep), 1.0);
     for (child, parent, p, q, stamp, fixed) in inserted {
@@ -75,7 +75,8 @@ fn grown(inserted: Vec<Insertion>, keep: f64) -> Result<(TransformBuffer, f64), 
     Ok((tree, 1e-14 * size))
 }
 
-/// Whatever comes in: no panic, no loop, finite answers, there and back is nowhere, and ways add up.
+/// For any input: no panic, no loop, finite answers, there and back is the identity, and chains
+/// compose.
 #[test]
 fn garbage_leaves_a_tree() {
     let config = ProptestConfig {

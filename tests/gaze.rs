@@ -1,7 +1,8 @@
 //! Gaze points against closed forms and an independent optimiser.
 //!
-//! References: `references/gaze.json`, made by `references/make_gaze.py` with Python 3.11.7, NumPy 2.4.6
-//! and SciPy 1.17.1 (grid, L-BFGS-B and Nelder-Mead on the angle itself, poses by quadrature).
+//! References: `references/gaze.json`, made by `references/make_gaze.py` with Python 3.11.7, NumPy
+//! 2.4.6 and SciPy 1.17.1 (grid, L-BFGS-B and Nelder-Mead on the angle itself, poses by
+//! quadrature).
 
 use nalgebra::{Rotation3, Vector2, Vector3};
 use proptest::prelude::*;
@@ -42,8 +43,8 @@ const FREE: PanLimits = PanLimits {
 const FORWARD: [f64; 3] = [1.0, 0.0, 0.0];
 const UPWARD: [f64; 3] = [0.0, 0.0, 1.0];
 
-/// Camera and axis by rotations about two axes and the arc's centre: not by the crate's own formulas.
-/// Source: Webster and Jones 2010.
+/// Returns camera and axis by rotations about two axes and the arc's centre, independent of the
+/// crate's formulas. Source: Webster and Jones 2010.
 fn sight(c: &Camera, length: f64, b: Bend, pan: f64) -> (Vector3<f64>, Vector3<f64>) {
     let (theta, phi) = (b.norm(), b.y.atan2(b.x));
     let rz = |a: f64| Rotation3::from_axis_angle(&Vector3::z_axis(), a);
@@ -61,7 +62,7 @@ fn sight(c: &Camera, length: f64, b: Bend, pan: f64) -> (Vector3<f64>, Vector3<f
     )
 }
 
-/// Angle by `2 atan2(|u - v|, |u + v|)` (Kahan, from memory).
+/// Returns the angle by `2 atan2(|u - v|, |u + v|)` (Kahan, from memory).
 fn angle(u: Vector3<f64>, v: Vector3<f64>) -> f64 {
     let (u, v) = (u.normalize(), v.normalize());
     2.0 * (u - v).norm().atan2((u + v).norm())
@@ -77,7 +78,8 @@ fn numbers(v: &Value) -> Vec<f64> {
     v.as_array().unwrap().iter().map(number).collect()
 }
 
-/// The least residual within 0.05 deg of SciPy's on every point, joint and camera; what is said of it is true.
+/// The smallest residual within 0.05 deg of SciPy's on every point, joint and camera; the reported
+/// outcome is true.
 #[test]
 fn residuals_agree_with_an_independent_optimiser() {
     let table: Value = serde_json::from_str(include_str!("references/gaze.json")).unwrap();
@@ -166,9 +168,9 @@ fn points_on_the_tangent_are_reached_exactly() {
     assert!(worst < 1e-9, "{worst:e}");
 }
 
-/// The camera stands 60 mm off the axis and the point at 0.4 m: in closed form the line of sight of a level camera
-/// at height h passes a point at height z and distance r when tan(pitch) = (h - z) / r; a camera that looks
-/// along the point's direction from the base would miss it by the parallax.
+/// The camera stands 60 mm off the axis and the point at 0.4 m. In closed form the line of sight of
+/// a level camera at height h passes a point at height z and distance r when tan(pitch) = (h - z) /
+/// r. A camera that looks along the point's direction from the base would miss it by the parallax.
 #[test]
 fn parallax_of_a_camera_off_the_axis() {
     // A straight joint: 60 mm above the plate, the point 0.4 m ahead at the camera's own height.
@@ -176,8 +178,8 @@ fn parallax_of_a_camera_off_the_axis() {
     let g = gazer(c, 45.0, None);
     let found = g.look(Vector3::new(0.4, 0.0, LENGTH + 0.06), Present::default());
     assert!(found.bend.norm() < 1e-12 && found.outcome == Outcome::Reached);
-    // 60 mm to the left, with pan: the axis is a tangent of the circle of 60 mm about the base's z, so that
-    // the point at distance r is at azimuth pan + asin(0.06 / r).
+    // 60 mm to the left, with pan: the axis is a tangent of the circle of 60 mm about the base's z,
+    // so that the point at distance r is at azimuth pan + asin(0.06 / r).
     let c = camera([0.0, 0.06, 0.0], FORWARD);
     let g = gazer(c, 45.0, pan(-120.0, 120.0));
     for azimuth in [-1.0, 0.0, 0.8] {
@@ -187,11 +189,12 @@ fn parallax_of_a_camera_off_the_axis() {
         assert_eq!(found.outcome, Outcome::Reached);
         assert!((found.pan - expected).abs() < 1e-10, "{found:?}");
         assert!(found.bend.norm() < 1e-10, "{found:?}");
-        // 8.6 deg of parallax, that a gaze without the camera's place would be wrong by.
+        // 8.6 deg of parallax, the error of a gaze without the camera's place.
         let naive = g.angle_to(point, Bend::zeros(), azimuth).unwrap();
         assert!((naive - (0.06_f64 / 0.4).atan()).abs() < 0.01, "{naive}");
     }
-    // 60 mm in any direction and the same point at any height: reached from where the camera really is.
+    // 60 mm in any direction and the same point at any height: reached from the camera's true
+    // place.
     for spoke in 0..12 {
         let a = TAU * f64::from(spoke) / 12.0;
         let c = camera([0.06 * a.cos(), 0.06 * a.sin(), 0.03], FORWARD);
@@ -205,8 +208,8 @@ fn parallax_of_a_camera_off_the_axis() {
     }
 }
 
-/// A pitch that must reach 60 deg and is limited to 40: 20 deg are left. The point is so far away that
-/// the camera's place does not matter (0.12 m / 1e6 m).
+/// A pitch that must reach 60 deg and is limited to 40: 20 deg remain. The point is so far away
+/// that the camera's place does not matter (0.12 m / 1e6 m).
 #[test]
 fn the_limit_leaves_the_difference() {
     for (pan, lean) in [(None, 0.0), (pan(-100.0, 100.0), 0.9)] {
@@ -248,7 +251,8 @@ fn azimuth_range_of_a_forward_camera() {
     assert_eq!(free.azimuth_range(), (-PI, PI));
 }
 
-/// With pan the image stays level: the camera's own horizontal stays horizontal, to rounding, and its top up.
+/// With pan the image stays level: the camera's own horizontal stays horizontal, to rounding, and
+/// its top up.
 #[test]
 fn pan_keeps_the_image_level() {
     for axis in [FORWARD, UPWARD, [0.8, 0.5, 0.2], [-0.3, 0.6, -0.4]] {
@@ -256,8 +260,8 @@ fn pan_keeps_the_image_level() {
         let g = gazer(c, 70.0, Some(FREE));
         let a = c.axis.normalize();
         let mut reached = 0;
-        // The image's right in the head frame: horizontal, across the axis; for an axis along the
-        // normal, the plate's -y, as for a camera that was pitched up from looking forward.
+        // The image's right in the head frame: horizontal, normal to the axis; for an axis along
+        // the normal, the plate's -y, as for a camera that was pitched up from looking forward.
         let across = a.cross(&Vector3::z());
         let right = if across.norm() > 1e-9 {
             across.normalize()
@@ -315,7 +319,7 @@ fn pan_goes_the_shortest_way_round() {
     }
 }
 
-/// Lateral bend only at a pan limit, and there as much as it helps.
+/// Lateral bend only at a pan limit, and there as far as it helps.
 #[test]
 fn lateral_bend_helps_only_at_the_pan_limit() {
     let c = camera([0.0; 3], FORWARD);
@@ -350,15 +354,16 @@ fn present_of(gaze: &Gaze) -> Present {
     }
 }
 
-/// What a jump must gain over the old pose, which is no better than the old branch, rad.
+/// Minimum gain of a jump over the old pose, which is no better than the old branch, rad.
 const WORTH_IT: f64 = WORTH_A_JUMP - REACHED_WITHIN;
 
-/// What the new answer gains over the old pose at the new point, rad.
+/// Returns the gain of the new answer over the old pose at the new point, rad.
 fn gain(g: &Gazer, point: Vector3<f64>, old: &Gaze, new: &Gaze) -> f64 {
     g.angle_to(point, old.bend, old.pan).unwrap() - new.residual
 }
 
-/// Follows a path in small steps, allowing jumps only where they gain what they must; returns the largest change of pose per step and the answers.
+/// Follows a path in small steps, allowing jumps only with the minimum gain. Returns the largest
+/// change of pose per step and the answers.
 fn follow(g: &Gazer, steps: u32, path: impl Fn(f64) -> Vector3<f64>) -> (f64, Vec<Gaze>) {
     let first = g.look(path(0.0), Present::default());
     let mut all = vec![first];
@@ -369,7 +374,7 @@ fn follow(g: &Gazer, steps: u32, path: impl Fn(f64) -> Vector3<f64>) -> (f64, Ve
         let found = g.look(point, present_of(&last));
         let moved = (found.bend - last.bend).norm() + (found.pan - last.pan).abs();
         if moved > 0.05 && gain(g, point, &last, &found) < WORTH_IT {
-            // Steep or a jump: a hundredth of the step tells.
+            // Steep or a jump: a hundredth of the step decides.
             let mut last = last;
             for j in 1..=100 {
                 let s = (f64::from(k - 1) + f64::from(j) / 100.0) / f64::from(steps);
@@ -388,8 +393,8 @@ fn follow(g: &Gazer, steps: u32, path: impl Fn(f64) -> Vector3<f64>) -> (f64, Ve
     (largest, all)
 }
 
-/// Neighbouring points have neighbouring answers: circles that cross the limits and come back, turns all round,
-/// and lines through the straight joint. 2000 steps of at most 4 mrad each.
+/// Neighbouring points have neighbouring answers: circles that cross the limits and come back, full
+/// turns, and lines through the straight joint. 2000 steps of at most 4 mrad each.
 #[test]
 fn neighbouring_points_have_neighbouring_answers() {
     let circle = |x: f64, radius: f64| {
@@ -400,20 +405,21 @@ fn neighbouring_points_have_neighbouring_answers() {
     };
     let off = [0.03, -0.04, 0.05];
     let forward = gazer(camera(off, FORWARD), 30.0, Some(FREE));
-    // Up to 51 deg of elevation with 30 in reach.
+    // Up to 51 deg of elevation with 30 reachable.
     for radius in [0.05, 0.15, 0.5] {
         let (largest, _) = follow(&forward, 2000, circle(0.4, radius));
         println!("forward with pan, circle of {radius} m: {largest:.4} rad a step");
         assert!(largest < 0.01, "{largest}");
     }
-    // All the way round, twice: the pan turns on.
+    // A full circle, twice: the pan turns on.
     let (largest, all) = follow(&forward, 4000, |s| {
         let a = 2.0 * TAU * s;
         Vector3::new(0.5 * a.cos(), 0.5 * a.sin(), LENGTH + 0.2 * (3.0 * a).sin())
     });
     assert!(largest < 0.02, "{largest}");
     assert!((all[4000].pan - all[0].pan - 2.0 * TAU).abs() < 1e-6);
-    // Past both pan limits and back, above the level: there the lean takes over, steeply but without a jump.
+    // Past both pan limits and back, above the level: there lateral bend replaces pan, steeply but
+    // without a jump.
     let limited = gazer(camera(off, FORWARD), 35.0, pan(-60.0, 60.0));
     let sweep = |s: f64| {
         let a = 1.4 * (TAU * s).sin();
@@ -424,7 +430,8 @@ fn neighbouring_points_have_neighbouring_answers() {
     assert!(largest < 0.03, "{largest}");
     let stopped = all.iter().filter(|f| f.outcome == Outcome::BestPossible);
     assert!(stopped.count() > 1000);
-    // A camera along the normal without pan: all round, through the straight joint, over the limit.
+    // A camera along the normal without pan: a full circle, through the straight joint, over the
+    // limit.
     let upward = gazer(camera(off, UPWARD), 35.0, None);
     for radius in [0.05, 0.2, 0.6] {
         let path = |s: f64| {
@@ -446,7 +453,8 @@ fn neighbouring_points_have_neighbouring_answers() {
     let (largest, all) = follow(&fixed, 2000, line);
     assert!(all.iter().all(|f| f.outcome == Outcome::Reached));
     assert!(largest < 0.01, "{largest}");
-    // Through its level with a point beside: changes sides once each way, as a real jump of the least angle.
+    // Through its level with a point beside: changes sides once each way, as a real jump of the
+    // smallest angle.
     let wave = |s: f64| Vector3::new(1.0, 0.1, LENGTH + 0.2 * (TAU * s).cos());
     let (_, all) = follow(&fixed, 4000, wave);
     let jumps = all
@@ -499,14 +507,15 @@ fn singular_points_have_answers() {
             }
         }
     }
-    // Straight up from a turned base with the axis along the normal: any pan does, the present one stays.
+    // Straight up from a turned base with the axis along the normal: any pan fits, the present one
+    // stays.
     let g = gazer(camera([0.0; 3], UPWARD), 60.0, pan(-170.0, 170.0));
     let found = g.look(Vector3::new(0.0, 0.0, 2.0), present);
     assert_eq!(found.outcome, Outcome::Reached);
     assert!(found.bend.norm() < 1e-6, "{found:?}");
 }
 
-/// What cannot be seen leaves the joint where it is, within its limits.
+/// A point that cannot be seen leaves the joint where it is, within its limits.
 #[test]
 fn out_of_reach_stays() {
     let g = gazer(camera([0.0; 3], FORWARD), 30.0, None);
@@ -538,7 +547,7 @@ fn out_of_reach_stays() {
     );
 }
 
-/// One sentence: which value, what is accepted.
+/// One sentence: the value and the accepted ones.
 #[test]
 fn refusals_name_value_and_range() {
     let c = Camera::default();
@@ -624,7 +633,7 @@ fn config() -> ProptestConfig {
 proptest! {
     #![proptest_config(config())]
 
-    /// A point on the axis of a pose inside the limits is reached, whatever the present pose.
+    /// A point on the axis of a pose inside the limits is reached, from any present pose.
     #[test]
     fn what_can_be_seen_is_reached(
         c in any_camera(), theta in 0.0..0.75_f64, phi in -PI..PI, d in 0.25..5.0_f64,
@@ -637,12 +646,12 @@ proptest! {
         let found = g.look(point, present);
         prop_assert_eq!(found.outcome, Outcome::Reached);
         prop_assert!(residual(&c, LENGTH, point, found.bend, 0.0) <= REACHED_WITHIN * 1.001);
-        // Asked again from there, it stays there.
+        // A second search from there stays there.
         let again = g.look(point, present_of(&found));
         prop_assert!((again.bend - found.bend).norm() < 1e-3);
     }
 
-    /// Finite, inside the limits and told truly, wherever the point is; never worse than staying.
+    /// Finite, inside the limits and reported truly, for any point; never worse than staying.
     #[test]
     fn answers_are_finite_and_never_worse_than_staying(
         c in any_camera(), point in [-1.0..1.0, -1.0..1.0, -1.0..1.0_f64], scale in -12..9_i32,
@@ -663,7 +672,7 @@ proptest! {
         }
     }
 
-    /// The whole scene turned about z by the pan's own axis: same bend, pan turned along.
+    /// The whole scene rotated about z by the pan's own axis: same bend, pan rotated with it.
     #[test]
     fn turning_the_scene_turns_the_pan(
         c in any_camera(), azimuth in -PI..PI, height in -0.2..0.6_f64, d in 0.5..3.0_f64, by in -3.0..3.0_f64,
@@ -683,7 +692,8 @@ proptest! {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 60, ..config() })]
 
-    /// Along a line past any camera the pose goes on without a jump, but for those that gain what they must.
+    /// Along a line past any camera the pose changes without a jump, except for those with the
+    /// minimum gain.
     #[test]
     fn lines_past_any_camera_jump_only_for_a_gain(
         c in any_camera(), from in [0.3..1.0, -0.8..0.8, -0.3..0.6_f64],

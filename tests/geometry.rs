@@ -50,11 +50,12 @@ fn bend() -> impl Strategy<Value = Bend> {
 }
 
 /// Every value and derivative, from zero bend through the change from series to closed form (at 2
-/// rad) to 180 deg, is right to a few roundings of its own size near zero. Source: closed forms in mpmath,
-/// 900 digits.
+/// rad) to 180 deg, is right to a few roundings of its own size near zero. Source: closed forms in
+/// mpmath, 900 digits.
 #[test]
 fn arc_is_exact_everywhere() {
-    // By place in the table: even in the bend and 1 or 1/2 at zero; the others vanish with the bend.
+    // By place in the table: even in the bend and 1 or 1/2 at zero; the others vanish with the
+    // bend.
     const EVEN: [usize; 4] = [2, 3, 7, 11];
     let mut worst = [0.0_f64; 2];
     for case in table("arc") {
@@ -62,8 +63,8 @@ fn arc_is_exact_everywhere() {
         let theta = inclination(b);
         let value = flat(position(b, 1.0), rotation(b).into_inner());
         for (i, (mine, exact)) in value.iter().zip(numbers(&case["value"])).enumerate() {
-            // Even ones cross zero at large bends, where only their error against 1 means anything; the
-            // others are products, relative to themselves.
+            // Even ones cross zero at large bends, where only their error against 1 is meaningful;
+            // the others are products, relative to themselves.
             let own = exact.abs().max(if EVEN.contains(&i) {
                 0.5
             } else {
@@ -75,7 +76,8 @@ fn arc_is_exact_everywhere() {
         for (k, key) in ["dx", "dy"].into_iter().enumerate() {
             let mine = flat(dp.column(k).into(), dr[k]);
             for (i, (mine, exact)) in mine.iter().zip(numbers(&case[key])).enumerate() {
-                // Along x: p_x, R_xz, R_zx; along y: p_y, R_yz, R_zy; across them products of second order.
+                // Along x: p_x, R_xz, R_zx; along y: p_y, R_yz, R_zy; cross-axis ones are products
+                // of second order.
                 let along = [[0, 5, 9], [1, 8, 10]][k].contains(&i);
                 let across = [[1, 8, 10], [0, 5, 9]][k].contains(&i);
                 let size = if along {
@@ -133,8 +135,8 @@ fn direction_is_reported_from_three_degrees() {
     assert!((phi - 1.0).abs() < 1e-15);
 }
 
-/// Bends that gravity tells, with a tilted base and erroneous directions. Source: SciPy
-/// least_squares from 41 starts.
+/// Bends from gravity, with a tilted base and erroneous directions. Source: SciPy least_squares
+/// from 41 starts.
 #[test]
 fn gravity_agrees_with_brute_force() {
     for case in table("gravity") {
@@ -148,10 +150,10 @@ fn gravity_agrees_with_brute_force() {
     }
 }
 
-/// Observability against its closed form in the plane of the tilt. A turn of the head across the
-/// plane moves the gravity seen by the component of gravity normal to that turn's axis. With `A_head`
-/// across the bend having its axis at `theta/2` from the head's lean axis and length
-/// `2 sin(theta/2)/theta`, what is seen is `2 sin(theta/2)/theta |cos(tilt + theta/2)|`.
+/// Observability against its closed form in the plane of the tilt. A cross-plane rotation of the
+/// head moves the measured gravity by the component of gravity normal to its axis. The cross-axis
+/// column of `A_head` has its axis at `theta/2` from the head's lean axis and the length `2
+/// sin(theta/2)/theta`, so the observability is `2 sin(theta/2)/theta |cos(tilt + theta/2)|`.
 #[test]
 fn observability_falls_to_zero_where_gravity_cannot_tell() {
     for tilt_deg in [0.0, 20.0, 60.0, 80.0, 90.0] {
@@ -195,14 +197,14 @@ fn gravity_without_direction_changes_nothing() {
     assert_eq!(fix.bend, Bend::zeros());
 }
 
-/// Swing and twist of orientations composed by SciPy's Rotation.
+/// Swing-twist decomposition of orientations composed by SciPy's Rotation.
 #[test]
 fn swing_twist_agrees_with_composition() {
     for case in table("twist") {
         let q = numbers(&case["wxyz"]);
         let q = UnitQuaternion::from_quaternion(Quaternion::new(q[0], q[1], q[2], q[3]));
         let (twist, b) = swing_twist(&q);
-        // Close to 180 deg of bend the twist is as ill-determined as the orientation's rounding.
+        // Close to 180 deg of bend the yaw is as ill-conditioned as the orientation's rounding.
         let theta = inclination(vector2(&case["bend"]));
         let bar = 4e-15 / (theta / 2.0).cos();
         assert!(
@@ -222,7 +224,7 @@ fn swing_twist_at_its_singular_points() {
     let minus = UnitQuaternion::new_unchecked(Quaternion::new(-1.0, 0.0, 0.0, 0.0));
     let (twist, b) = swing_twist(&minus);
     assert!(twist == 0.0 && b == Bend::zeros());
-    // Pure twist of half a turn.
+    // Pure yaw of half a turn.
     let half = UnitQuaternion::new_unchecked(Quaternion::new(0.0, 0.0, 0.0, 1.0));
     assert_eq!(swing_twist(&half), (PI, Bend::zeros()));
     // Upside down: the whole orientation is bend.
@@ -272,8 +274,8 @@ proptest! {
         prop_assert!((vee(head) - angular_jacobian_head(b) * rate).norm() < 1e-10);
     }
 
-    /// A gyro on a head plate that moves as the joint lets it gives the bend rate back; a rotation
-    /// orthogonal to what the joint can do gives nothing.
+    /// A gyro on a head plate that moves as the joint allows gives the bend rate back; a rotation
+    /// orthogonal to the joint's motion gives zero.
     #[test]
     fn gyro_gives_the_bend_rate(b in bend(), rx in -5.0..5.0_f64, ry in -5.0..5.0_f64, spin in -5.0..5.0_f64) {
         let rate = Vector2::new(rx, ry);
@@ -283,7 +285,7 @@ proptest! {
         prop_assert!((bend_rate_from_gyro(b, omega) - rate).norm() < 1e-13);
     }
 
-    /// Without noise the bend comes back exactly, whatever the tilt of the base, where gravity tells.
+    /// Without noise the bend comes back exactly, at any tilt of the base where gravity shows it.
     #[test]
     fn gravity_inverts(
         b in bend(), tilt in 0.0..1.2_f64, toward in -PI..PI, dx in -0.1..0.1_f64, dy in -0.1..0.1_f64,
@@ -297,7 +299,7 @@ proptest! {
         prop_assert!(fix.residual < 1e-14);
     }
 
-    /// Whatever is seen, the answer is finite.
+    /// The answer is finite for any measurement.
     #[test]
     fn gravity_is_always_finite(
         s in prop::array::uniform3(prop::num::f64::ANY),
@@ -310,7 +312,7 @@ proptest! {
         prop_assert!((0.0..=2.0 + 1e-12).contains(&fix.residual));
     }
 
-    /// Any orientation at all is put together again from its parts, by nalgebra.
+    /// Any orientation is composed again from its parts, by nalgebra.
     #[test]
     fn swing_twist_composes(axis in prop::array::uniform3(-1.0..1.0_f64), angle in -6.0..6.0_f64) {
         let q = UnitQuaternion::from_scaled_axis(Vector3::from(axis) * angle);

@@ -1,4 +1,4 @@
-//! The incident recording without a graph: a file holds what ran, and when there is one.
+//! The incident recording without a graph: contents of a file, and the events that write one.
 
 mod common;
 mod incident_support;
@@ -27,7 +27,7 @@ fn a_file_holds_what_ran() {
             if tick == 400 {
                 closed.command(pose(12.0, 40.0));
             }
-            // Data that stop, so that every mode of an ordinary run is there.
+            // Data stop, so that every mode of an ordinary run occurs.
             closed.deaf = (900..1000).contains(&tick);
             closed.step();
             let record = record_of(&closed);
@@ -183,7 +183,7 @@ fn ticks_go_on_while_a_file_is_written() {
     let done = AtomicBool::new(false);
     let read = std::thread::scope(|scope| {
         scope.spawn(|| {
-            // Far faster than any loop, so that rows are written over while they are copied.
+            // Far faster than any loop, so that rows are overwritten while they are copied.
             let mut tick = capacity;
             while !done.load(Ordering::Acquire) {
                 recorder.see(&plain(tick, period));
@@ -226,7 +226,7 @@ fn a_recorder_allocates_nothing() {
     assert_eq!(kept.input.head, record.input.head);
 }
 
-/// Faults with what `pace` says, fed one after the other.
+/// Returns the record of a fault of this rule.
 fn fault(rule: Rule) -> Record {
     let mut record = plain(1, 0.005);
     record.output.mode = Mode::Faulted;
@@ -295,7 +295,7 @@ fn at_the_end_what_waits_is_written_at_once() {
     assert_eq!(faults.len(), 3, "{faults:?}");
     assert!(faults[0].ends_with(" over_bend"), "{faults:?}");
     assert_eq!(&faults[1..], ["- loop_ended", "- watchdog"]);
-    // And nobody waits for one that does not come.
+    // No caller waits for one that does not come.
     assert!(incident.request().recv().is_err());
 }
 
@@ -333,7 +333,7 @@ fn faults_in_a_row_share_files() {
         told == faults
     });
     let written = files(folder.path()).len() as f64;
-    // Never closer than 0.1 s, but for the one at the end.
+    // Never closer than 0.1 s, except for the one at the end.
     let most = 2.0 + start.elapsed().as_secs_f64() / 0.1;
     assert!(
         written >= 2.0 && written <= most,

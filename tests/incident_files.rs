@@ -1,4 +1,5 @@
-//! The files of the incident recording: whole or not there, within their bound, and beside those of others; and their reader.
+//! The files of the incident recording: whole or absent, within their limit, and beside other
+//! files; and their reader.
 
 mod common;
 mod incident_support;
@@ -15,7 +16,7 @@ use nix::fcntl::{Flock, FlockArg};
 use proptest::prelude::*;
 use withy::runtime::recorder::{IncidentFile, Level, PART, Pace, RecordingStore, own_name};
 
-/// A folder of which every byte counts.
+/// Returns the bytes of all files in a folder.
 fn taken(folder: &Path) -> u64 {
     files(folder)
         .iter()
@@ -39,7 +40,7 @@ fn the_bound_holds_at_any_time_and_others_files_stay() {
     for name in &others {
         fs::write(at.join(name), name).unwrap();
     }
-    // What only has such a name.
+    // Only the name matches: a folder and a link.
     fs::create_dir(at.join(format!("glasshouse.neck-{stamp}"))).unwrap();
     let linked = at.join("glasshouse.neck-20200101T000001.000Z-request.csv");
     std::os::unix::fs::symlink(at.join("notes.txt"), &linked).unwrap();
@@ -72,7 +73,7 @@ fn the_bound_holds_at_any_time_and_others_files_stay() {
         assert_eq!(fs::read_to_string(at.join(name)).unwrap(), *name);
     }
 
-    // One that alone is too great: told, and nothing of it is left.
+    // A single file beyond the limit: reported, and nothing of it is left.
     let before = files(at);
     let told = store.keep("request", SystemTime::now(), |out| {
         (0..500).try_for_each(|_| out.write_all(&[b'x'; 10_000]))
@@ -119,7 +120,7 @@ fn a_write_that_fails_leaves_nothing() {
     });
     assert!(told.unwrap_err().contains("the pen broke"));
     assert!(files(folder.path()).is_empty());
-    // A full disk, as the system says it.
+    // A full disk, by the system's error.
     let told = store.keep("request", SystemTime::now(), |out| {
         out.write_all(b"x")?;
         let mut full = fs::OpenOptions::new().write(true).open("/dev/full")?;
@@ -133,7 +134,7 @@ fn a_write_that_fails_leaves_nothing() {
 fn a_folder_that_cannot_be_is_told_and_the_joint_goes_on() {
     let neck = Neck::position();
     let place = tempfile::tempdir().unwrap();
-    // Under a file there is no folder, whoever asks.
+    // Beneath a file there can be no folder, even for root.
     let blocked = place.path().join("file");
     fs::write(&blocked, "").unwrap();
     let (incident, mut recorder) = writing(&neck.file, &blocked.join("state"), Pace::default());
@@ -149,7 +150,7 @@ fn a_folder_that_cannot_be_is_told_and_the_joint_goes_on() {
         "{report:?}"
     );
     recorder.see(&plain(1, 0.005));
-    // As soon as it can be, it is.
+    // It is created as soon as possible.
     fs::remove_file(&blocked).unwrap();
     let read = IncidentFile::load(&asked(&incident).unwrap()).unwrap();
     assert_eq!(read.rows.len(), 2);
@@ -175,7 +176,7 @@ fn what_killed_writes_left_is_removed_and_what_is_being_written_is_not() {
     assert!(files(folder.path()).is_empty());
 }
 
-/// Where the process that is killed writes; the test of this name does nothing without it.
+/// Folder of the killed process; the test of this name does nothing without it.
 const FOLDER: &str = "WITHY_TEST_INCIDENT";
 
 #[test]
@@ -210,7 +211,7 @@ fn a_killed_process_leaves_no_half_file() {
             .spawn()
             .unwrap();
         let is_part = |f: &PathBuf| f.to_str().unwrap().ends_with(PART);
-        // In the middle of a write: some of it is there.
+        // In the middle of a write: a part is there.
         until("nothing is written", || {
             let part = files(folder.path()).into_iter().find(is_part);
             part.is_some_and(|f| fs::metadata(f).is_ok_and(|m| m.len() > 300_000 * (round % 4)))
@@ -293,7 +294,7 @@ fn the_command_shows_what_a_file_holds() {
     assert!(said.contains("other.csv: line 1 is not"), "{said}");
 }
 
-/// A small file as the writer makes it.
+/// Returns a small file in the writer's format.
 fn sample() -> Vec<u8> {
     let neck = Neck::pan();
     let folder = tempfile::tempdir().unwrap();

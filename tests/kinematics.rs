@@ -59,7 +59,7 @@ fn numbers(v: &Value) -> Vec<f64> {
     v.as_array().unwrap().iter().map(number).collect()
 }
 
-/// A joint of the table, with motors that differ from one another.
+/// Returns a joint of the table, with motors that differ from one another.
 fn joint(name: &str) -> Routing {
     let all = table();
     let found = all["lengths"].as_array().unwrap().iter();
@@ -126,8 +126,8 @@ fn lengths_agree_with_an_integrated_rod() {
     assert!(worst < 1e-12, "{worst:e} m"); // the bar is 1e-9
 }
 
-/// Equal radii and no offsets: n chords of `2 (L/theta - r cos(phi - psi)) sin(theta/2n)`, and their
-/// limit `L - theta r cos(phi - psi)`, reached as 1/n^2. Source: Webster and Jones 2010.
+/// Equal radii and no offsets: n chords of `2 (L/theta - r cos(phi - psi)) sin(theta/2n)`, and
+/// their limit `L - theta r cos(phi - psi)`, reached as 1/n^2. Source: Webster and Jones 2010.
 #[test]
 fn lengths_agree_with_closed_forms() {
     let angles = [10.0, 130.0, 250.0];
@@ -175,7 +175,8 @@ fn offsets_move_the_anchors_along_the_normals() {
     assert!((l[2] - 0.130).abs() < 1e-16); // 5, 12, 13
 }
 
-/// `q = sign ratio (l(0) - l(b)) / (drum + thickness/2)`: a tendon on the side leant to is reeled in.
+/// `q = sign ratio (l(0) - l(b)) / (drum + thickness/2)`: a tendon on the inner side of the bend is
+/// reeled in.
 #[test]
 fn motors_turn_by_gear_drum_thickness_and_sign() {
     let mut r = regular(&[0.0, 120.0, 240.0], 2);
@@ -293,8 +294,8 @@ fn jacobian_agrees_with_differences() {
     assert!(worst < 1e-10, "{worst:e}");
 }
 
-/// Balanced pretension against SciPy's SLSQP, and its two conditions by themselves; the six irregular
-/// tendons among the joints, every tension strictly positive.
+/// Balanced pretension against SciPy's SLSQP, and its two conditions by themselves; the six
+/// irregular tendons among the joints, every tension strictly positive.
 #[test]
 fn pretension_is_balanced_positive_and_nearest() {
     let mut raised = 0;
@@ -327,7 +328,7 @@ fn pretension_is_balanced_positive_and_nearest() {
     }
 }
 
-/// A tension far out of balance that only one tendon asks for still ends balanced.
+/// A tension far out of balance that only one tendon requests still ends balanced.
 #[test]
 fn pretension_copes_with_lopsided_wishes() {
     let kin = Kinematics::new(joint("six irregular")).unwrap();
@@ -350,8 +351,9 @@ fn pretension_copes_with_lopsided_wishes() {
     assert!(kin.pretension(&[1.0; 5]).is_err());
 }
 
-/// A motor that paid out too much leaves a slack tendon: bit set, and the bend told by the others
-/// exactly. One paid out within the stretch of its pretension is taut and shares in the estimate.
+/// A motor that paid out too much leaves a slack tendon: its bit is set, and the others determine
+/// the bend exactly. One paid out within the stretch of its pretension is taut and shares in the
+/// estimate.
 #[test]
 fn slack_tendons_do_not_drag_the_estimate() {
     for (name, least) in JOINTS.into_iter().zip([1, 4, 18, 18]) {
@@ -363,10 +365,10 @@ fn slack_tendons_do_not_drag_the_estimate() {
             let b = bend_from(theta, phi);
             for i in 0..n {
                 kin.motor_angles(b, &mut q);
-                // 30 mm; at least three times what the leant-to side reels in for 0.35 rad.
+                // 30 mm; at least three times the reel-in of the inner side for 0.35 rad.
                 q[i] -= 0.030 * kin.gearing(i);
-                // Only a tendon that resists the bend can fall slack and leave the others pulling
-                // it there: one that makes it lets the joint go where nothing holds it.
+                // Only a tendon that resists the bend can fall slack while the others hold the
+                // bend. Slack in a tendon that makes the bend lets the joint move freely.
                 let away = (phi - kin.routing().tendons[i].base_angle).cos();
                 if n == 4 && away > 0.05 || n == 3 && away > -0.6 {
                     continue;
@@ -386,8 +388,8 @@ fn slack_tendons_do_not_drag_the_estimate() {
     }
 }
 
-/// Within the stretch of its pretension (6 N / 8000 N/m = 0.75 mm) a tendon still pulls, and the fix is
-/// the weighted least-squares one. Source: normal equations by nalgebra's SVD.
+/// Within the stretch of its pretension (6 N / 8000 N/m = 0.75 mm) a tendon still pulls, and the
+/// fix is the weighted least-squares one. Source: normal equations by nalgebra's SVD.
 #[test]
 fn taut_tendons_share_by_stiffness() {
     let mut r = joint("six irregular");
@@ -420,10 +422,11 @@ fn taut_tendons_share_by_stiffness() {
     assert!((fix.residual - rms.sqrt()).abs() < 1e-14);
 }
 
-/// Where nothing taut tells a direction of bend, the joint goes straight in it, and the fix says so.
+/// In a direction that no taut tendon determines, the joint is taken as straight, and the fix
+/// reports it.
 #[test]
 fn untold_directions_go_straight() {
-    // Everything let go.
+    // All tendons slack.
     for name in JOINTS {
         let kin = Kinematics::new(joint(name)).unwrap();
         let n = kin.count();
@@ -434,7 +437,7 @@ fn untold_directions_go_straight() {
         assert!(!fix.determined && fix.converged, "{name}: {fix:?}");
         assert_eq!(fix.residual, 0.0);
     }
-    // One tendon pulls, the others are let go: the joint leans to that one, as far as it must.
+    // One tendon pulls, the others are slack: the joint bends toward that one, as far as it must.
     let kin = Kinematics::new(regular(&[0.0, 90.0, 180.0, 270.0], 2)).unwrap();
     let mut q = [0.0; 4];
     let b = bend_from(0.3, 0.0);
@@ -553,7 +556,7 @@ proptest! {
         ..ProptestConfig::default()
     })]
 
-    /// Any joint that is accepted inverts to 1e-12 rad and holds every tendon taut and balanced.
+    /// Any accepted joint inverts to 1e-12 rad and holds every tendon taut and balanced.
     #[test]
     fn accepted_joints_invert_and_balance(
         r in irregular(), theta in 0.0..0.7_f64, phi in -PI..PI, near in (0.0..0.7_f64, -PI..PI),
@@ -571,7 +574,7 @@ proptest! {
         prop_assert!(t.iter().all(|t| *t > 0.09));
     }
 
-    /// Whatever the motors say, the fix is finite and inside half a turn.
+    /// For any motor angles the fix is finite and inside half a turn.
     #[test]
     fn any_motor_angles_give_a_finite_bend(
         r in irregular(), q in prop::collection::vec(-20.0..20.0_f64, 9),

@@ -1,4 +1,4 @@
-//! Routings that no joint can have, each refused in one sentence.
+//! Invalid routings, each refused in one sentence.
 
 use std::f64::consts::PI;
 use withy::control::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, RoutingError, Tendon};

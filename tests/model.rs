@@ -1,4 +1,5 @@
-//! Linear joint models and loops: frequency responses, crossovers, margins, stability, step responses.
+//! Linear joint models and loops: frequency responses, crossovers, margins, stability, step
+//! responses.
 
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_2, PI};
@@ -112,8 +113,8 @@ fn models_of_gain_sets_are_plants() {
 
 #[test]
 fn the_law_is_continuous_in_phase() {
-    // Sampled densely: no jump, and the principal argument modulo one turn. Orders that add up to more than 2
-    // take the law behind zero.
+    // Sampled densely: no jump, and the principal argument modulo one turn. Orders that add up to
+    // more than 2 take the law behind zero.
     let mut behind = 0;
     for g in laws().into_iter().chain([
         with_derivative(gains(0.0, 1.0, 1.5), 1.0, 1.5, f64::INFINITY),
@@ -197,7 +198,8 @@ fn stability_by_crossovers_agrees_with_dense_sampling() {
     assert!(stable > 50 && unstable > 50 && several > 20);
 }
 
-/// Uniform numbers in [0, 1) from a seed: a linear congruential generator, constants of Knuth's MMIX (from memory).
+/// Uniform numbers in [0, 1) from a seed: a linear congruential generator, constants of Knuth's
+/// MMIX (from memory).
 fn uniform(seed: &mut u64) -> f64 {
     *seed = seed
         .wrapping_mul(6_364_136_223_846_793_005)
@@ -232,7 +234,7 @@ fn random_loops_are_counted_right() {
         };
         let mut one_of = |gain: f64| if between(0.0, 1.0) < 0.3 { 0.0 } else { gain };
         let (kp, ki, kd) = (one_of(kp), one_of(ki), one_of(kd));
-        // A derivative alone round an integrating joint crosses over outside the samples below.
+        // A derivative alone on an integrating joint crosses over outside the samples below.
         let kp = if ki == 0.0 { kp.max(0.05) } else { kp };
         let law = gains(kp, ki, between(0.3, 1.95));
         let law = with_derivative(law, kd, between(0.3, 1.95), corner);
@@ -248,7 +250,7 @@ fn random_loops_are_counted_right() {
                 "{l:?} {c:?}"
             );
         }
-        // Dense samples may miss a pair close together, never see more.
+        // Dense samples may miss a pair close together, but never find more.
         let sides: Vec<bool> = (0..4000)
             .map(|i| l.response(1e-5 * (f64::from(i) * 0.0075).exp()).norm() > 1.0)
             .collect();
@@ -295,8 +297,8 @@ fn a_second_order_loop_counts_its_poles_as_its_polynomial_does() {
         let margin = figures.gain_margins[0];
         assert!((margin.factor - 2.0 / k).abs() < 1e-9 && (margin.frequency - 1.0).abs() < 1e-9);
     }
-    // 1/(s (s + 1)): |S|^2 = w^2 (1 + w^2)/((1 - w^2)^2 + w^2), highest where its derivative is zero, at
-    // w^2 = (1 + sqrt(3))/2.
+    // 1/(s (s + 1)): |S|^2 = w^2 (1 + w^2)/((1 - w^2)^2 + w^2), highest where its derivative is
+    // zero, at w^2 = (1 + sqrt(3))/2.
     let square = 0.5 * (1.0 + 3f64.sqrt());
     let want = (square * (1.0 + square) / ((1.0 - square).powi(2) + square)).sqrt();
     let figures = loop_of(Plant::first_order(1.0, 1.0, 0.0), gains(0.0, 1.0, 1.0)).figures();
@@ -328,7 +330,7 @@ fn an_integrator_with_dead_time_oscillates_at_its_known_gain() {
 
 #[test]
 fn double_integrals_need_a_least_gain() {
-    // s^-1.6 round 1/(s (0.1 s + 1)) with a proportional part: conditionally stable.
+    // s^-1.6 on 1/(s (0.1 s + 1)) with a proportional part: conditionally stable.
     let l = loop_of(Plant::integrating(1.0, 0.1, 0.0), gains(6.0, 3.0, 1.6));
     let figures = l.figures();
     assert!(figures.stable(), "{figures:?}");
@@ -340,8 +342,9 @@ fn double_integrals_need_a_least_gain() {
 
 #[test]
 fn step_responses_of_integer_loops_are_the_closed_forms() {
-    // Integrating joint k/s under kp: 1 - e^(-k kp t); first order under an integral: second order, e.g. Franklin,
-    // Powell and Emami-Naeini 2010, "Feedback Control of Dynamic Systems", section 3.3.
+    // Integrating joint k/s under kp: 1 - e^(-k kp t); first order under an integral: second order,
+    // e.g. Franklin, Powell and Emami-Naeini 2010, "Feedback Control of Dynamic Systems", section
+    // 3.3.
     let response = loop_of(Plant::integrating(2.0, 0.0, 0.0), gains(1.5, 0.0, 1.0))
         .step_response(5.0)
         .unwrap();
@@ -359,7 +362,7 @@ fn step_responses_of_integer_loops_are_the_closed_forms() {
     let got = l.overshoots(&[1.0])[0];
     assert!((got.percent.unwrap() - over).abs() < 0.02, "{got:?} {over}");
     assert!((got.at - PI / (w * f64::sqrt(1.0 - z * z))).abs() < 1e-3);
-    // 1 - e^(-k t) as long as the dead time has not come round: the answer on (L, 2 L) is k (t - L).
+    // 1 - e^(-k t) until the dead time has passed twice: the answer on (L, 2 L) is k (t - L).
     let l = loop_of(Plant::integrating(1.0, 0.0, 0.5), gains(1.0, 0.0, 1.0));
     let response = l.step_response(10.0).unwrap();
     for (t, want) in [
@@ -374,7 +377,7 @@ fn step_responses_of_integer_loops_are_the_closed_forms() {
             response.value(t)
         );
     }
-    // Without integral action the end is K kp/(1 + K kp).
+    // Without integral action the final value is K kp/(1 + K kp).
     let l = loop_of(Plant::first_order(2.0, 0.1, 0.0), gains(1.5, 0.0, 1.0));
     assert!((l.step_response(3.0).unwrap().value(2.9) - 0.75).abs() < 1e-3);
     assert!(l.overshoots(&[1.0])[0].percent.unwrap() < 0.05);

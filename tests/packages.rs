@@ -1,5 +1,5 @@
-//! Which message packages of those that not every ROS 2 has the build takes up: the build script's answer for
-//! folders made here, and the messages as r2r gives them.
+//! Message packages that not every ROS 2 has: the build script's choice for folders made here, and
+//! the messages as r2r gives them.
 
 #[allow(dead_code)]
 #[path = "../src/build.rs"]
@@ -49,7 +49,7 @@ fn packages_are_found_where_the_bindings_look() {
             ],
             &[tf],
         ),
-        // A filter that is there and empty lets nothing through.
+        // A filter that is set and empty passes nothing.
         (
             &[("AMENT_PREFIX_PATH", &both), ("IDL_PACKAGE_FILTER", "")],
             none,
@@ -65,7 +65,7 @@ fn packages_are_found_where_the_bindings_look() {
             ],
             none,
         ),
-        // A build by CMake names its packages, and the prefixes do not count.
+        // A CMake build names its packages, and the prefixes do not count.
         (
             &[("AMENT_PREFIX_PATH", &both), ("CMAKE_IDL_PACKAGES", "")],
             none,
@@ -114,7 +114,7 @@ fn the_projects_own_ros_has_them() {
     }
 }
 
-/// Across the conversion to the middleware's own form and back.
+/// Converts to the middleware's own form and back.
 #[cfg(has_tf2_msgs)]
 #[test]
 fn transforms_survive_serialisation() {

@@ -1,4 +1,5 @@
-//! The real-time loop and its channels, without the graph: deadlines, IMU ticks, laws taken over, the end.
+//! The real-time loop and its channels, without the graph: deadlines, cycles at IMU samples,
+//! changes of the law, the end.
 
 mod loop_support;
 
@@ -22,7 +23,7 @@ fn collect(link: &mut withy::runtime::link::RecordReceiver, count: usize) -> Vec
     records
 }
 
-/// An upright joint, seen now.
+/// Returns the input of an upright joint, measured now.
 fn upright(motors: usize, clock: &Clock) -> Input {
     let (stamp, received) = (clock.now(), clock.now());
     let sample = MotorSample {
@@ -50,7 +51,8 @@ fn deadlines_are_absolute() {
     let running = rt::start(program(&file, 0), link.loop_side, clock, TickSource::Timer).unwrap();
     let records = collect(&mut link.records, 300);
     let (first, last) = (&records[0], &records[records.len() - 1]);
-    // Late wake-ups do not add up: what passed is a whole number of periods, each ticked or counted as missed.
+    // Late wake-ups do not add up: the elapsed time is a whole number of periods, each run or
+    // counted as missed.
     let periods = last.counts.ticks - first.counts.ticks + last.counts.missed - first.counts.missed;
     let passed = last.at - first.at;
     let drift = passed - periods as f64 * file.joint.period;
@@ -80,12 +82,12 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
     .unwrap();
     let period = file.joint.period;
 
-    // Without samples the timer ticks, at the nominal period.
+    // Without samples the timer runs cycles, at the nominal period.
     let records = collect(&mut link.records, 100);
     let counts = records[records.len() - 1].counts;
     assert_eq!(counts.without_sample, counts.ticks);
 
-    // With samples at the period each of them ticks; a busy machine may let some come late.
+    // With samples at the period each of them runs a cycle; a busy machine may delay some.
     let mut samples = 0_u32;
     let mut send = |pause: f64, count: u32| {
         for _ in 0..count {
@@ -106,7 +108,7 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
         stamps.len()
     );
 
-    // Samples that come too fast do not tick faster than four fifths of the period allow.
+    // Samples that come too fast run no cycles faster than four fifths of the period allow.
     send(period / 10.0, 500);
     records.clear();
     link.records.drain(|r, _| records.push(r.clone()));
@@ -151,7 +153,7 @@ fn laws_are_taken_between_ticks_or_not_at_all() {
         "a dead loop took it"
     );
     assert!(!pending.taken());
-    // Nobody gives them back: soon there is no room.
+    // Nothing returns them here, so the slots run out.
     assert!((0..10).any(|_| link.laws.offer(program(&file, 0)).is_none()));
 }
 

@@ -1,4 +1,4 @@
-//! Tendons released where the beam alone carries the head, and retensioned.
+//! Tension release where the beam alone carries the head, and retensioning.
 
 mod common;
 
@@ -15,7 +15,7 @@ fn necks() -> [Neck; 2] {
     [Neck::position(), Neck::velocity()]
 }
 
-/// The closed loop as its file has it, at rest 30 deg out, the payload told.
+/// Returns the closed loop of its file, at rest 30 deg out, with the payload set.
 fn bent(neck: &Neck, payload: (f64, f64)) -> Loop {
     let told = Load {
         mass: payload.0,
@@ -40,8 +40,8 @@ fn peak(record: &[Record]) -> f64 {
     bends.fold(0.0, f64::max)
 }
 
-/// Setpoints while tendons are released or retensioned, against each motor's travel, speed and acceleration; returns the
-/// greatest shares of the latter two.
+/// Checks setpoints during release and retension against each motor's position limits. Returns the
+/// greatest shares of the speed and acceleration limits.
 fn within_limits(closed: &Loop, record: &[Record]) -> (f64, f64) {
     let (dt, limits) = (closed.joint.period, &closed.law.limits().motors);
     let (mut fastest, mut hardest) = (0.0_f64, 0.0_f64);
@@ -135,7 +135,7 @@ fn let_down_where_it_is_carried_and_taken_up_by_the_next_command() {
     }
 }
 
-/// The least tension, N.
+/// Returns the minimum tension, N.
 fn end_tensions(closed: &Loop) -> f64 {
     let tensions = &closed.plant.truth().tensions;
     tensions.iter().copied().fold(f64::INFINITY, f64::min)
@@ -147,7 +147,7 @@ fn refused_and_held_where_the_beam_does_not_carry_the_head() {
         for payload in [PAYLOADS[3], (0.45, 0.06)] {
             let mut closed = bent(&neck, payload);
             let before = closed.plant.truth().bend;
-            // In the midst of a motion, too.
+            // During a motion, too.
             closed.point(10.0, 47.0);
             closed.run(0.1);
             let from = closed.record.len();
@@ -167,13 +167,13 @@ fn refused_and_held_where_the_beam_does_not_carry_the_head() {
             assert!(now > 15.0, "it stopped on the way: {now} deg");
             assert!(closed.out.ended == closed.out.command);
         }
-        // Not told: the heaviest payload counts, although the head is bare.
+        // Payload not set: the heaviest counts, although the head is bare.
         let self_support = neck.file.self_support_of_file(None);
         let mut closed = bent_with(&neck, PAYLOADS[0], self_support);
         closed.input.release_tension += 1;
         closed.run(1.0);
         assert_eq!(closed.out.release_refusal, Some(ReleaseRefusal::NotCarried));
-        // And a law that nobody told of the beam lets nothing down.
+        // A law without the beam's data releases no tension.
         let mut closed = bent_with(&neck, PAYLOADS[0], SelfSupport::NotKnown);
         closed.input.release_tension += 1;
         closed.run(1.0);
@@ -185,7 +185,7 @@ fn refused_and_held_where_the_beam_does_not_carry_the_head() {
 #[test]
 fn a_head_that_falls_all_the_same_is_caught() {
     for neck in necks() {
-        // The beam is said to carry what it does not: 380 g, and 450 g.
+        // The beam is declared to carry more than it can: 380 g, and 450 g.
         let wrong = SelfSupport::Carries {
             factor: 2.0,
             inclination: 0.0,
@@ -199,7 +199,7 @@ fn a_head_that_falls_all_the_same_is_caught() {
             let end = closed.plant.truth().bend.norm().to_degrees();
             println!("{:.0} g: falls to {end:.1} deg", payload.0 * 1e3);
             assert!(end > 0.7 * CLEARANCE.to_degrees() && end < 1.6 * CLEARANCE.to_degrees());
-            // From there the next command gets it back.
+            // From there the next command brings it back.
             let from = closed.record.len();
             let target = closed.point(10.0, 227.0);
             closed.run(10.0);
@@ -232,7 +232,7 @@ fn let_down_in_the_midst_of_a_motion_it_brakes_first() {
             assert!(peak < 30.5);
             assert!(closed.plant.truth().bend.norm().to_degrees() < 0.2);
         }
-        // A second request while it is down changes nothing.
+        // A second request after the release changes nothing.
         let mut closed = closed;
         closed.input.release_tension += 1;
         closed.run(8.0);
@@ -248,7 +248,7 @@ fn let_down_in_the_midst_of_a_motion_it_brakes_first() {
 #[test]
 fn a_request_to_hold_takes_up_again() {
     for neck in necks() {
-        // On the way down, and when it is down.
+        // During the release, and after it.
         for (after, bent_by) in [(1.0, 5.0..30.1), (8.0, 0.0..0.5)] {
             let mut closed = bent(&neck, PAYLOADS[2]);
             closed.input.release_tension += 1;
@@ -264,7 +264,7 @@ fn a_request_to_hold_takes_up_again() {
             let end = closed.plant.truth().bend.norm().to_degrees();
             println!("{:?} after {after} s: {end:.2} deg", closed.law.kind());
             assert!(bent_by.contains(&end) && end_tensions(&closed) > 0.2);
-            // A new command is done as ever.
+            // A new command is followed as usual.
             let target = closed.point(15.0, 100.0);
             closed.run(4.0);
             assert!((closed.plant.truth().bend - target).norm().to_degrees() < 0.1);
@@ -306,7 +306,7 @@ fn silent_encoders_stop_it_and_it_goes_on() {
         assert_eq!(closed.out.mode, Mode::Released);
         within_limits(&closed, &closed.record[from..]);
         assert!(closed.plant.truth().tensions.iter().all(|t| *t == 0.0));
-        // A request that comes while they are silent is refused.
+        // A request while they are silent is refused.
         let mut closed = bent(&neck, PAYLOADS[1]);
         closed.deaf = true;
         closed.run(0.2);
@@ -320,12 +320,12 @@ fn silent_encoders_stop_it_and_it_goes_on() {
 fn a_joint_found_down_is_taken_up_without_a_jump() {
     for neck in necks() {
         for payload in &PAYLOADS[..3] {
-            // Down, and half the way down.
+            // After the release, and halfway through it.
             for after in [3.0, 8.0] {
                 let mut closed = bent(&neck, *payload);
                 closed.input.release_tension += 1;
                 closed.run(after);
-                // The loop begins anew; the motors hold meanwhile.
+                // The loop restarts; the motors hold meanwhile.
                 closed.state = State::new(&closed.joint, &closed.law);
                 closed.out = Output::new(closed.joint.motors());
                 closed.input.desired = None;
@@ -415,7 +415,7 @@ fn a_base_that_leans_too_far_refuses_it() {
             assert_eq!(closed.out.release_refusal, Some(ReleaseRefusal::Tilted));
             assert_eq!(closed.out.mode, Mode::Tracking);
         }
-        // Nobody knows the tilt.
+        // The tilt is unknown.
         closed.input.hold += 1;
         closed.run(6.0);
         closed.base_deaf = true;
@@ -443,7 +443,7 @@ fn a_rule_lets_down_where_it_is_carried_and_holds_where_not() {
             let mut closed = bent(&neck, payload);
             let from = closed.record.len();
             closed.faulty = true;
-            // A hand that leans on the head, harder and harder until the rule is broken.
+            // A person's hand leans on the head, harder and harder until the rule trips.
             let outward = 47f64.to_radians();
             for step in 0..40 {
                 let force = Vector3::new(outward.cos(), outward.sin(), 0.0);
@@ -475,7 +475,7 @@ fn a_rule_lets_down_where_it_is_carried_and_holds_where_not() {
                 (closed.out.mode, closed.out.release_refusal),
                 (stands, refused)
             );
-            // Until somebody clears it no command moves the joint.
+            // Until the fault is cleared no command moves the joint.
             closed.point(10.0, 100.0);
             closed.run(6.0);
             assert_eq!(closed.out.mode, stands);

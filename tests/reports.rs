@@ -1,4 +1,5 @@
-//! Pictures and reports: where lines, ticks and marks come to lie; pages and pictures read back by an XML parser.
+//! Pictures and reports: positions of lines, ticks and marks; pages and pictures read back by an
+//! XML parser.
 
 mod fit_support;
 mod reports_support;
@@ -82,7 +83,8 @@ fn lines_ticks_and_marks_lie_where_they_should() {
     let lines = named(&document, "polyline");
     let dashed = |n: &&Node| n.attribute("stroke-dasharray").is_some();
     let own: Vec<_> = lines.iter().filter(|n| !dashed(n)).map(points).collect();
-    // Broken at NaN; beyond 100 it is cut where it passes: a quarter of the way up, three quarters down.
+    // Broken at NaN; beyond 100 it is cut at the edge: a quarter of the way up, three quarters
+    // down.
     let y = |v: f64| bottom - 2.0 * v;
     let x = |t: f64| 70.0 + 91.0 * t;
     let expected = [
@@ -172,7 +174,7 @@ fn decades_are_equally_long() {
             .all(|(a, b)| (a - b).abs() < 0.11),
         "{heights:?}"
     );
-    // What has no place on a logarithmic axis breaks the line.
+    // Values that a logarithmic axis cannot show break the line.
     let lines: Vec<_> = named(&document, "polyline").iter().map(points).collect();
     assert_eq!(lines.len(), 1);
     assert!((lines[0][0].0 - (left + 0.5 * (right - left))).abs() < 0.051);
@@ -210,7 +212,8 @@ fn equal_scales_leave_a_circle_round() {
     }
 }
 
-/// Lightness of a colour `#rgb` or `#rrggbb`, 0 to 1, as a grey print shows it (the weights of ITU-R BT.709).
+/// Returns the lightness of a colour `#rgb` or `#rrggbb`, 0 to 1, as a grey print shows it (the
+/// weights of ITU-R BT.709).
 fn lightness(colour: &str) -> f64 {
     let digits = colour.trim_start_matches('#');
     let width = digits.len() / 3;
@@ -235,7 +238,7 @@ fn lines_can_be_told_apart_in_grey() {
     assert!(lightness(Stroke::NOISY.colour) - lightness(Stroke::TRUE.colour) > 0.3);
 }
 
-/// Every page that the tests look at.
+/// Returns every page that the tests look at.
 fn pages() -> Vec<Page> {
     let mut pages = vec![fit_page(), family_page()];
     for (i, (name, plant, margin, crossover)) in tunings().into_iter().enumerate() {
@@ -244,7 +247,7 @@ fn pages() -> Vec<Page> {
     pages
 }
 
-/// What holds for every picture.
+/// Checks the properties of every picture.
 fn sound(svg: &str) {
     let document = parse(svg);
     let root = document.root_element();
@@ -363,7 +366,7 @@ fn text_is_escaped_and_files_have_names_of_their_own() {
         std::fs::read_to_string(inside.join("r.html")).unwrap(),
         html
     );
-    // A folder that cannot be made.
+    // A folder that cannot be created.
     let (path, _) = page
         .save(&inside.join("r.html").join("deeper"), "r")
         .unwrap_err();
@@ -385,7 +388,7 @@ fn a_fit_is_shown_as_it_is() {
     let all = frames(&document);
     let [left, right, _, bottom] = all[0];
     assert_eq!(all.len(), 3);
-    // The fitted line is the model's response: at each of its corners, read off the axes.
+    // The fitted line is the model's response at each of its corners, read off the axes.
     let fitted = &member.fitted.fit;
     let model = fitted.response(&record);
     let ticks = |label: &str| place(&document, label).1 - 4.0;
@@ -438,7 +441,7 @@ fn a_fit_is_shown_as_it_is() {
     assert!((told[0] / damping.value - 1.0).abs() < 1e-3);
     assert!((told[1] / damping.standard_error.unwrap() - 1.0).abs() < 1e-3);
     assert!(html.contains("they pass for white"));
-    // The stems are the residuals' correlations: that at lag 1 is the fit's own figure.
+    // The stems are the residuals' correlations; that at lag 1 is the fit's own figure.
     let svg = page.pictures().last().unwrap().1.svg();
     let document = parse(&svg);
     let [_, _, top, bottom] = frames(&document)[0];
@@ -474,7 +477,7 @@ fn a_tuning_is_shown_as_it_is() {
         ["open-loop", "nyquist", "steps", "family", "setpoints"]
     );
     let svg = |i: usize| page.pictures().nth(i).unwrap().1.svg();
-    // Crossover and margin are where they were asked for.
+    // Crossover and margin are at the specified places.
     let text = svg(0);
     let document = parse(&text);
     let [left, right, ..] = frames(&document)[0];
@@ -487,7 +490,8 @@ fn a_tuning_is_shown_as_it_is() {
     assert!((y("-180") - number(&dots[1], "cy") - margin * degree).abs() < 0.2);
     place(&document, "crossover, 8 rad/s");
     place(&document, "margin, 65 deg");
-    // On the complex plane the crossover is on the unit circle, at the margin from the negative real axis.
+    // On the complex plane the crossover is on the unit circle, at the margin from the negative
+    // real axis.
     let text = svg(1);
     let document = parse(&text);
     let dots = named(&document, "circle");
@@ -532,7 +536,7 @@ fn a_tuning_is_shown_as_it_is() {
     }
 }
 
-/// The text of the page's picture `i`.
+/// Returns the text of the page's picture `i`.
 fn svg_of<'a>(page: &Document, i: usize, html: &'a str) -> &'a str {
     &html[named(page, "svg")[i].range()]
 }
@@ -571,10 +575,10 @@ fn fit_writes_a_report_where_it_is_told_to() {
     for name in ["record", "first-step", "autocorrelation"] {
         let svg = std::fs::read_to_string(reports.join(format!("fit-lens-{name}.svg"))).unwrap();
         sound(&svg);
-        // The page holds the same picture.
+        // The page has the same picture.
         assert!(html.contains(&svg), "{name}");
     }
-    // A folder that cannot be made is told in one sentence.
+    // A folder that cannot be created is reported in one sentence.
     let output = command().arg(file.join("reports")).output().unwrap();
     let said = String::from_utf8(output.stderr).unwrap();
     assert_eq!(output.status.code(), Some(1));

@@ -1,4 +1,5 @@
-//! Reports in a real browser, headless: everything on them has a size, no text leaves its picture, and the page can be seen.
+//! Reports in a real browser, headless: everything on them has a size, no text leaves its picture,
+//! and the page is visible.
 
 mod fit_support;
 mod reports_support;
@@ -10,7 +11,7 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 use withy::report::Page;
 
-/// None where there is none and the environment says that this is known.
+/// Returns `None` where there is no browser and the environment declares it.
 fn browser() -> Option<PathBuf> {
     let names = ["chromium", "google-chrome", "chromium-browser"];
     let path = std::env::var_os("PATH").unwrap_or_default();
@@ -30,7 +31,7 @@ fn browser() -> Option<PathBuf> {
     found
 }
 
-/// Opens `file` in a browser of its own; gives what it says on standard output.
+/// Opens `file` in a browser of its own. Returns its standard output.
 fn open(browser: &Path, folder: &Path, more: &[&str], file: &Path) -> String {
     let (out, err) = (folder.join("out"), folder.join("err"));
     let mut child = Command::new(browser)
@@ -75,7 +76,7 @@ fn open(browser: &Path, folder: &Path, more: &[&str], file: &Path) -> String {
     std::fs::read_to_string(&out).unwrap()
 }
 
-/// Added to a copy of the page by this test alone: writes down what the browser made of it.
+/// Added to a copy of the page by this test alone: writes down the browser's layout.
 const MEASURE: &str = r#"<script>
 for (const svg of document.querySelectorAll("figure svg")) {
   const size = svg.getBoundingClientRect();

@@ -1,4 +1,5 @@
-//! The page of a family's tuning, read back: what is drawn is what was searched, and what the examination of the set says.
+//! The page of a family's tuning, read back: the drawing agrees with the search, and with the
+//! examination of the set.
 
 mod fit_support;
 mod reports_support;
@@ -11,14 +12,14 @@ use withy::design::model::Plant;
 #[test]
 fn a_familys_tuning_is_shown_as_it_is() {
     let (design, specification) = family_design();
-    // The loops that are drawn are those that were searched.
+    // The drawn loops are the searched ones.
     for (i, on) in design.models.iter().enumerate() {
         let open = design.open_loop(i, &specification).unwrap();
         let peak = open.figures().sensitivity;
         assert!((peak.value - on.sensitivity.value).abs() < 1e-9, "{i}");
     }
     assert!(design.open_loop(4, &specification).is_none());
-    // No line enters the circle about -1 whose radius is one over the peak asked for.
+    // No line enters the circle about -1 whose radius is the inverse of the specified peak.
     let page = family_page();
     let svg = page.pictures().nth(1).unwrap().1.svg();
     let document = parse(&svg);
@@ -35,7 +36,8 @@ fn a_familys_tuning_is_shown_as_it_is() {
     assert!(nearest > radius - 0.003, "{nearest} {radius}");
     let peak = design.peak();
     assert!((nearest - 1.0 / peak).abs() < 0.02, "{nearest} {peak}");
-    // Setpoints: the highest of all lines are the greatest demands that the examination of the same moves finds.
+    // Setpoints: the highest of all lines are the greatest demands that the examination of the same
+    // moves finds.
     let names: Vec<_> = page.pictures().map(|p| p.0.to_string()).collect();
     assert_eq!(names, ["open-loop", "nyquist", "push", "setpoints"]);
     let joint = joint();

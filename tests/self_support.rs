@@ -1,4 +1,5 @@
-//! Whether the beam alone carries the head: against closed forms, SciPy and the simulated joint.
+//! Self-support, the load that the beam alone carries: against closed forms, SciPy and the
+//! simulated joint.
 
 use std::f64::consts::PI;
 
@@ -8,7 +9,7 @@ use withy::control::self_support::{Cantilever, FACTOR, Load, SelfSupport};
 use withy::sim::beam::{JointDescription, Options, Plant};
 
 const GRAVITY: f64 = 9.80665;
-/// At the range of limits.inclination.
+/// The range of limits.inclination, rad.
 const MOST: f64 = 2.1;
 
 fn cantilever(numbers: &[f64]) -> (Cantilever, Load) {
@@ -124,7 +125,8 @@ fn on_a_tilted_base_it_leans_as_the_elastica() {
     assert!(worst < 1e-5, "{worst} rad");
 }
 
-/// A bare beam of the glasshouse guide, without tendons; where its head is after `seconds`, nudged by the way.
+/// Returns the bend of a bare beam of the glasshouse guide, without tendons, `seconds` after a
+/// small push, rad.
 fn alone(payload: Load, tilt: f64, seconds: f64) -> f64 {
     let description = JointDescription {
         tendons: Vec::new(),
@@ -153,7 +155,8 @@ fn glasshouse() -> Cantilever {
     .0
 }
 
-/// Payload at the given height with which the upright beam of the glasshouse guide is at its limit, kg.
+/// Returns the payload at the given height at the limit of the upright beam of the glasshouse
+/// guide, kg.
 fn limit(height: f64) -> f64 {
     let cantilever = glasshouse();
     let (mut low, mut high) = (0.0, 5.0);
@@ -285,7 +288,7 @@ fn loads_far_beyond_the_limit_are_not_carried() {
 fn more_load_is_never_carried_better() {
     let mut random = 1_u64;
     let mut number = |low: f64, high: f64| {
-        // Knuth's linear congruence, MMIX; the range by its logarithm.
+        // Knuth's linear congruence, MMIX; logarithmic over the range.
         random = random
             .wrapping_mul(6364136223846793005)
             .wrapping_add(1442695040888963407);
@@ -308,7 +311,7 @@ fn more_load_is_never_carried_better() {
         let more = number(1.0001, 30.0);
         let [less, more] = [1.0, more].map(|f| cantilever.inclination(payload, f, tilt, MOST));
         match (less, more) {
-            // A beam that hangs comes nearer to hanging straight.
+            // More load brings a hanging beam nearer to straight down.
             (Some(less), Some(more)) => assert!(more >= less - 1e-6, "{cantilever:?} {tilt}"),
             (None, Some(_)) => panic!("{cantilever:?} {payload:?} {tilt}"),
             _ => {}

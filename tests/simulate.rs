@@ -1,4 +1,4 @@
-//! The simulated joint as a process: what it refuses, what it takes and says, and that it ends when it is told to.
+//! The simulated joint as a process: refused options, inputs and outputs, and its end on a signal.
 #![cfg(feature = "ros")]
 
 use std::io::{BufRead, BufReader};
@@ -78,7 +78,7 @@ fn bad_options_of_lockstep_are_refused_with_one_sentence() {
         assert_eq!(said.lines().count(), 1, "{said}");
         assert!(said.contains(words), "{all:?}: {said}");
     }
-    // Time is the joint's own only with a clock.
+    // The joint controls time only with a clock.
     let output = simulate("141", &["--lockstep"]).output().unwrap();
     let said = String::from_utf8(output.stderr).unwrap();
     assert_eq!(output.status.code(), Some(2), "{said}");
@@ -95,7 +95,7 @@ fn signals_end_it_cleanly_and_soon() {
         .stderr(Stdio::piped())
         .spawn()
         .unwrap();
-        // Its first line says that it runs.
+        // Its first line reports that it runs.
         let mut first = String::new();
         let said = child.stderr.take().unwrap();
         BufReader::new(said).read_line(&mut first).unwrap();
@@ -112,7 +112,7 @@ fn signals_end_it_cleanly_and_soon() {
     }
 }
 
-/// Starts `withy simulate`; ended with the test.
+/// A running `withy simulate`; ended with the test.
 struct Running(std::process::Child);
 
 impl Drop for Running {
@@ -122,13 +122,13 @@ impl Drop for Running {
     }
 }
 
-/// Runs the simulated neck with its pan and looks at it through another language's client.
+/// Runs the simulated neck with its pan, and a client in another language that observes it.
 fn look(domain: &str, arguments: &[&str], what: &[&str]) {
     let root = env!("CARGO_MANIFEST_DIR");
     let file = format!("{root}/config/glasshouse-neck-pan-simulated.yaml");
     let arguments = [&[file.as_str()], arguments].concat();
     let _running = Running(simulate(domain, &arguments).spawn().unwrap());
-    // `launch-free-scripts/ros-env` says which Python has rclpy.
+    // `launch-free-scripts/ros-env` sets the Python that has rclpy.
     let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
     let output = Command::new(python)
         .arg(format!("{root}/tests/graph/simulated_pan.py"))
@@ -142,13 +142,13 @@ fn look(domain: &str, arguments: &[&str], what: &[&str]) {
     assert!(output.status.success(), "{said}");
 }
 
-/// Pan motor by name, the base's inertial unit, a base that tilts, and the true pose.
+/// Pan motor by name, the base's IMU, a base that tilts, and the true pose.
 #[test]
 fn pan_and_base_on_the_graph() {
     look("83", &[], &[]);
 }
 
-/// A base that swings from the start.
+/// A base that oscillates from the start.
 #[test]
 fn swinging_base_on_the_graph() {
     look(

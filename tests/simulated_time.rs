@@ -1,5 +1,5 @@
-//! The real-time loop on simulated time, and stamps on a system clock that steps. The expectation is bare: a period of
-//! simulated time is a tick, and nothing else is.
+//! The real-time loop on simulated time, and stamps on a system clock that steps. A period of
+//! simulated time is one control cycle, and nothing else is.
 
 mod loop_support;
 
@@ -19,8 +19,8 @@ use withy::runtime::rt::{self, Clock, Hand, Moved, RunningLoop};
 const MS: i64 = 1_000_000;
 const NS: i64 = 1_000_000_000;
 
-/// Motors that follow their position setpoints with a lag of 20 ms, or turn at their velocity setpoints, and a head that
-/// is where they put it.
+/// Motors that follow their position setpoints with a lag of 20 ms, or turn at their velocity
+/// setpoints. The head follows their kinematics.
 struct Plant {
     file: JointFile,
     angles: Vec<f64>,
@@ -56,7 +56,8 @@ impl Plant {
             .bend
     }
 
-    /// Puts what its sensors say into `input`, measured at loop time `stamp` and received at `received`, s.
+    /// Writes its measurements into `input`, measured at loop time `stamp` and received at
+    /// `received`, s.
     fn tell(&self, input: &mut Input, stamp: f64, received: f64) {
         for (sample, angle) in input.motors.iter_mut().zip(&self.angles) {
             *sample = Some(MotorSample {
@@ -116,7 +117,7 @@ impl World {
         }
     }
 
-    /// Says the time, as a message on /clock.
+    /// Delivers the time, as a message on /clock.
     fn say(&mut self, time: i64) -> Moved {
         self.time = time;
         let stamp = ((time / NS) as i32, (time % NS) as u32);
@@ -141,7 +142,7 @@ impl World {
         self.records.drain(|record, _| all.push(record.clone()));
     }
 
-    /// Waits until there are `count` records in all.
+    /// Waits until there are `count` records in total.
     fn records(&mut self, count: usize) {
         let start = Instant::now();
         while self.all.len() < count {
@@ -160,10 +161,10 @@ impl World {
         self.all.last().expect("a record")
     }
 
-    /// One period of simulated time with its samples, and its one tick.
+    /// One period of simulated time with its samples, and its one cycle.
     fn step(&mut self) {
         let before = self.all.len();
-        // What is measured at the tick's time is there when the tick begins.
+        // Samples of the cycle's time are there when the cycle begins.
         let next = self.time + self.period;
         let stamp = self.clock.time_of((next / NS) as i32, (next % NS) as u32);
         let now = self.clock.now();
@@ -201,8 +202,8 @@ impl World {
         assert_eq!(self.last().output.mode, Mode::Tracking);
     }
 
-    /// What holds of any run: time goes on, every number is one, and no position setpoint moves farther in a tick than
-    /// the motors' speed allows while setpoints go out.
+    /// Checks the properties of any run: time advances, every number is finite. While setpoints are
+    /// sent, no position setpoint moves farther in a cycle than the motors' speed allows.
     fn check(&self) {
         let limits = &self.plant.file.limits.motors;
         for pair in self.all.windows(2) {
@@ -247,8 +248,8 @@ fn degrees(inclination: f64, direction: f64) -> Bend {
     bend_from(inclination.to_radians(), direction.to_radians())
 }
 
-/// Two simulated seconds in messages of a millisecond are as many ticks as periods, each in time, and as fast as the
-/// machine goes.
+/// Two simulated seconds in messages of a millisecond make as many cycles as periods, each in time,
+/// and as fast as the machine runs.
 #[test]
 fn a_period_of_simulated_time_is_a_tick() {
     let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Timer, 0);
@@ -258,7 +259,7 @@ fn a_period_of_simulated_time_is_a_tick() {
     for i in 1..=2000 {
         world.send();
         world.say(world.time + MS);
-        // The loop may be as slow as it likes: time waits for it.
+        // The loop may be slow: time waits for it.
         let due = 1 + (ticks as i64 + i / per_tick) as usize - 1;
         world.records(due);
     }
@@ -274,7 +275,8 @@ fn a_period_of_simulated_time_is_a_tick() {
     world.check();
 }
 
-/// A message that brings four periods brings one tick; the other three count as missed, and the tick as late.
+/// A message that advances by four periods makes one cycle; the other three count as missed, and
+/// the cycle as late.
 #[test]
 fn several_periods_at_once_are_one_tick_and_the_rest_is_missed() {
     let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Timer, 0);
@@ -291,16 +293,16 @@ fn several_periods_at_once_are_one_tick_and_the_rest_is_missed() {
     assert_eq!(counts.missed - before.missed, 150);
     assert_eq!(counts.late - before.late, 50);
     assert_eq!(world.last().output.mode, Mode::Tracking);
-    // Messages between two deadlines tick nothing and miss nothing.
+    // Messages between two deadlines cause no cycle and no missed one.
     world.step();
     let counts = world.last().counts;
     assert_eq!(counts.missed - before.missed, 150);
     world.check();
 }
 
-/// A clock whose messages fall beside the ticks' grid: each period has its tick at the message that is nearest, and none is
-/// missed unless there are fewer messages than periods. Steps in ms over and over, and what 600 ms of them bring at a
-/// period of 5 ms.
+/// A clock whose messages fall beside the grid of the cycles: each period has its cycle at the
+/// nearest message, and none is missed unless there are fewer messages than periods. Repeated steps
+/// in ms, and the counts of 600 ms at a period of 5 ms.
 #[test]
 fn a_tick_is_due_at_the_nearest_message() {
     for (steps, ticks, missed) in [
@@ -322,7 +324,7 @@ fn a_tick_is_due_at_the_nearest_message() {
             for step in steps.iter().cycle() {
                 world.send();
                 world.say(world.time + step * MS);
-                // Time waits until the loop has dealt with it.
+                // Time waits until the loop has handled it.
                 let number = world.handle.bring();
                 until("the loop", || world.records.dealt_with() >= number);
                 world.gather();
@@ -331,7 +333,7 @@ fn a_tick_is_due_at_the_nearest_message() {
                 }
             }
         };
-        // How the clock steps has to be seen first.
+        // The loop has to observe the clock's steps first.
         go_on(&mut world, 60);
         let (before, count) = (world.last().counts, world.all.len());
         go_on(&mut world, 600);
@@ -351,7 +353,7 @@ fn a_tick_is_due_at_the_nearest_message() {
     }
 }
 
-/// Free running: what has passed is ticked or counted, whatever the two threads do.
+/// Free running: every period is run or counted, for any timing of the two threads.
 #[test]
 fn every_period_is_ticked_or_counted() {
     let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Timer, 0);
@@ -360,7 +362,7 @@ fn every_period_is_ticked_or_counted() {
     let periods = 4000;
     for _ in 0..periods * (world.period / MS) {
         world.say(world.time + MS);
-        // The ring of records must not run over.
+        // The ring of records must not overflow.
         world.gather();
     }
     until("the last tick", || {
@@ -371,8 +373,8 @@ fn every_period_is_ticked_or_counted() {
     world.check();
 }
 
-/// Time stands in mid-motion: nothing ticks and nothing grows old, a law is taken all the same, and then the motion goes
-/// on where it was.
+/// Time stands in mid-motion: no cycle runs and nothing becomes stale, a new law is still accepted,
+/// and then the motion continues where it was.
 #[test]
 fn it_stands_while_simulated_time_stands() {
     for name in ["glasshouse-neck.yaml", "glasshouse-neck-velocity.yaml"] {
@@ -390,7 +392,7 @@ fn it_stands_while_simulated_time_stands() {
             "in mid-motion, not at {moved} deg"
         );
 
-        // The same time again and again, as simulators do that are paused; and one message out of order.
+        // The same time repeated, as from paused simulators; and one message out of order.
         for _ in 0..100 {
             assert_eq!(world.say(world.time), Moved::Stands);
         }
@@ -416,7 +418,7 @@ fn it_stands_while_simulated_time_stands() {
     }
 }
 
-/// What a jump of simulated time comes to, with a plant that stays as it is or begins anew, straight.
+/// A jump of simulated time, with a plant that stays as it is or restarts straight.
 fn jumped(name: &str, source: TickSource, to: i64, reset: bool) {
     let mut world = World::new(&neck(name), source, 0);
     world.plant.velocity = name.contains("velocity");
@@ -436,21 +438,21 @@ fn jumped(name: &str, source: TickSource, to: i64, reset: bool) {
     }
     let there = world.plant.bend();
     world.records(count + 1);
-    // At once it knows nothing: no position goes out, and velocity is zero.
+    // At once its state is unknown: no position is sent, and velocity is zero.
     let first = world.last().output.clone();
     if world.plant.velocity {
         assert!(first.setpoints.iter().all(|v| *v == 0.0), "{first:?}");
     } else {
         assert!(!first.mode.sends(), "{:?}", first.mode);
     }
-    // Samples of before are of another time, however often they come.
+    // Samples from before belong to another time, however often they come.
     let old = world.input.clone();
     world.link_input.send(&old, true);
     world.say(to + MS);
     world.time = to;
     world.gather();
 
-    // With samples of now it starts from where the joint is, and stays there.
+    // With new samples it starts from where the joint is, and stays there.
     let begun = world.all.len();
     world.run(1.0);
     let tracking = world.all[begun..]
@@ -507,8 +509,8 @@ fn ticks_by_the_imu_jump_as_well() {
     jumped("glasshouse-neck.yaml", TickSource::Imu, 1000 * NS, false);
 }
 
-/// By the IMU: one tick per sample, whichever of sample and message on /clock comes first; without samples a tick per
-/// period.
+/// By the IMU: one cycle per sample, in either order of sample and message on /clock; without
+/// samples a cycle per period.
 #[test]
 fn a_sample_is_a_tick_in_simulated_time() {
     let mut world = World::new(&neck("glasshouse-neck.yaml"), TickSource::Imu, 0);
@@ -550,7 +552,7 @@ fn a_sample_is_a_tick_in_simulated_time() {
     });
 }
 
-/// Whatever comes on /clock: loop time goes on or stands, and is a number.
+/// For any message on /clock, loop time advances or stands, and is finite.
 #[test]
 fn any_message_on_clock_leaves_time_sound() {
     let (clock, mut hand) = Clock::simulated();
@@ -564,7 +566,7 @@ fn any_message_on_clock_leaves_time_sound() {
     let (mut last, mut time) = (clock.now(), 0_i64);
     let mut jumps = 0;
     for i in 0..100_000 {
-        // Anything at all, or a step that could be real.
+        // Any time at all, or a plausible step.
         let (seconds, nanoseconds) = if i % 3 == 0 {
             (random() as i32, random() as u32)
         } else {
@@ -584,8 +586,8 @@ fn any_message_on_clock_leaves_time_sound() {
     assert!(jumps > 10_000, "{jumps}");
 }
 
-/// The system clock steps by hours in mid-motion: stamps in and out are on it at once, and the loop goes on as if nothing
-/// had been.
+/// The system clock steps by hours in mid-motion: stamps in and out follow at once, and the loop
+/// goes on unaffected.
 #[test]
 fn a_step_of_the_system_clock_never_matters() {
     let shift = Arc::new(AtomicI64::new(0));
@@ -598,7 +600,7 @@ fn a_step_of_the_system_clock_never_matters() {
     };
     let clock = Clock::stamped_by(read.clone());
     let mut file = neck("glasshouse-neck.yaml");
-    // A busy machine's pauses are not what is tested.
+    // A busy machine's pauses are outside this test.
     (file.limits.stale_imu, file.limits.stale_motors) = (5.0, 5.0);
     let mut link = Link::new(4);
     link.handle.set_active(true);
@@ -627,14 +629,14 @@ fn a_step_of_the_system_clock_never_matters() {
                 steps += 1;
             }
         }
-        // A message is stamped on the system clock and turned into loop time where it comes in.
+        // A message is stamped on the system clock and converted to loop time where it comes in.
         let wall = read();
         let stamp = clock.time_of((wall / NS) as i32, (wall % NS) as u32);
         let now = clock.now();
         assert!((now - stamp).abs() < 5.0, "{stamp} s at {now} s");
         plant.tell(&mut input, stamp, now);
         link.input.send(&input, true);
-        // What goes out is on the system clock as it is now.
+        // Output stamps are on the current system clock.
         let out = clock.stamp_of(clock.now());
         let out = i64::from(out.0) * NS + i64::from(out.1);
         assert!((out - read()).abs() < 5 * NS, "stamped {out} at {}", read());

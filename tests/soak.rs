@@ -1,6 +1,7 @@
-//! The real-time loop at 500 Hz against the simulated joint in real time, for a minute: random targets, faults on the wire, a
-//! gain set swapped each second. Memory stays flat, no law is lost, everything that comes out is a number, and no tick is late
-//! but where a bare loop with the same deadlines is late as well.
+//! The real-time loop at 500 Hz against the simulated joint in real time, for a minute: random
+//! targets, faults on the wire, a gain set swapped each second. Memory stays flat, no law is lost,
+//! every output is finite. A cycle is late only where a bare loop with the same deadlines is late
+//! as well.
 //!
 //! `WITHY_SOAK=600` runs for as many seconds.
 
@@ -33,28 +34,28 @@ use withy::sim::beam::{DriveKind, Plant};
 
 const PERIOD: f64 = 0.002;
 const PERIOD_NS: i64 = 2_000_000;
-/// As the loop counts: late by more than a fifth of the period.
+/// The loop's own criterion: late by more than a fifth of the period.
 const LATE_NS: i64 = PERIOD_NS / 5;
 /// Only failures wait this long.
 const PATIENCE: Duration = Duration::from_secs(20);
-/// Growth of the resident set that is not a leak, bytes: what the allocator and lazily mapped pages come to.
+/// Growth of the resident set that is not a leak, bytes: the allocator and lazily mapped pages.
 const SLACK: u64 = 1 << 20;
 
-/// What the threads tell each other.
+/// State shared by the threads.
 #[derive(Default)]
 struct Seen {
     counts: Mutex<Counts>,
     wrong: Mutex<Vec<String>>,
     tracking: AtomicU64,
     records: AtomicU64,
-    /// Late ticks of the loop.
+    /// Late cycles of the loop.
     late: Mutex<Vec<Wait>>,
     /// One of the loop's deadlines, ns of the monotonic clock; the others are whole periods off.
     deadline: OnceLock<i64>,
     over: AtomicBool,
 }
 
-/// Since when one should have run, and when it did, ns of the monotonic clock.
+/// Time when a thread should have run, and when it did, ns of the monotonic clock.
 #[derive(Clone, Copy, Debug)]
 struct Wait {
     due: i64,
@@ -62,7 +63,7 @@ struct Wait {
 }
 
 impl Wait {
-    /// Whether both waited at one moment.
+    /// Returns true if both waited at one moment.
     fn meets(&self, other: &Self) -> bool {
         self.due < other.ran && other.due < self.ran
     }
@@ -73,14 +74,15 @@ fn monotonic() -> i64 {
     t.tv_sec() * 1_000_000_000 + t.tv_nsec()
 }
 
-/// Resident set, bytes (proc(5): the second field of statm, in pages; 4096 bytes on the machines that this runs on).
+/// Returns the resident set, bytes (proc(5): the second field of statm, in pages; 4096 bytes on the
+/// supported machines).
 fn resident() -> u64 {
     let statm = std::fs::read_to_string("/proc/self/statm").unwrap();
     let pages: u64 = statm.split(' ').nth(1).unwrap().parse().unwrap();
     pages * 4096
 }
 
-/// The processors that this may run on.
+/// Returns the processors that this process may run on.
 fn processors() -> Vec<usize> {
     let allowed = sched_getaffinity(Pid::from_raw(0)).unwrap();
     (0..CpuSet::count())
@@ -97,11 +99,11 @@ fn keep_to(processors: &[usize]) {
     sched_setaffinity(Pid::from_raw(0), &set).unwrap();
 }
 
-/// A loop with absolute deadlines and nothing in it, with the loop's deadlines. Gives its waits of more than half of what counts
-/// as late.
+/// Runs an empty loop with the loop's absolute deadlines. Returns its waits of more than half of
+/// the late criterion.
 fn bare(seen: &Seen, priority: bool) -> Vec<Wait> {
     if priority {
-        // Above the loop, so that a tick that takes too long is not an excuse for the next one.
+        // Above the loop, so that a cycle that takes too long does not excuse the next one.
         let value = ThreadPriorityValue::try_from(61).unwrap();
         set_thread_priority_and_policy(
             thread_native_id(),
@@ -118,7 +120,7 @@ fn bare(seen: &Seen, priority: bool) -> Vec<Wait> {
             continue;
         };
         let mut next = last + PERIOD_NS;
-        // Those that have gone by are left out, as the loop does.
+        // Past deadlines are skipped, as in the loop.
         next += (monotonic() - next).max(0) / PERIOD_NS * PERIOD_NS;
         let until = TimeSpec::new(next / 1_000_000_000, next % 1_000_000_000);
         let flags = ClockNanosleepFlags::TIMER_ABSTIME;
@@ -132,7 +134,7 @@ fn bare(seen: &Seen, priority: bool) -> Vec<Wait> {
     waits
 }
 
-/// The joint in real time, its sensors and what is between, and whoever commands it.
+/// Runs the joint in real time with its sensors, the wire and the commanding client.
 fn joint(
     neck: &Neck,
     clock: &Clock,
@@ -157,7 +159,7 @@ fn joint(
             *seen.counts.lock().unwrap() = counts;
             let ran = epoch + (1e9 * record.at) as i64;
             if counts.late > last.late {
-                // Of records that were lost the moment is not known; the ticks in between were a period each.
+                // The time of lost records is unknown; the cycles in between were a period each.
                 let skipped = (counts.ticks - last.ticks - 1) as i64;
                 let due = ran - LATE_NS - skipped * PERIOD_NS;
                 seen.late.lock().unwrap().push(Wait { due, ran });
@@ -166,8 +168,8 @@ fn joint(
             if seen.deadline.get().is_none() {
                 began.push(ran);
                 if began.len() == 500 {
-                    // The mean on the circle that a period is: of those that are late by a millisecond a straight mean, or the
-                    // earliest, would make early ones.
+                    // The mean on the circle of a period. A straight mean of times late by a
+                    // millisecond, or the earliest, would give early deadlines.
                     let turn = |t: &i64| TAU * (t - ran) as f64 / PERIOD_NS as f64;
                     let sum = |of: fn(f64) -> f64| began.iter().map(|t| of(turn(t))).sum::<f64>();
                     let mean = sum(f64::sin).atan2(sum(f64::cos)) / TAU * PERIOD_NS as f64;
@@ -281,7 +283,7 @@ fn a_minute_at_500_hz() {
         handle,
     } = link;
     handle.set_active(true);
-    // A machine may hold up one of its processors alone: the loop and the bare one are kept to the same.
+    // A machine may hold up a single processor: the loop and the bare one are kept to the same.
     keep_to(&processors[..1]);
     let running = rt::start(program(0), loop_side, clock.clone(), TickSource::Timer).unwrap();
     keep_to(&processors);
@@ -321,7 +323,7 @@ fn a_minute_at_500_hz() {
     let tracking = seen.tracking.load(Ordering::Relaxed) as f64 / records as f64;
     let third = sizes.len() / 3;
     let [first, rest] = [&sizes[..third], &sizes[third..]].map(|s| *s.iter().max().unwrap());
-    // Before its deadlines were known the bare loop did not run.
+    // The bare loop did not run before its deadlines were known.
     let known = *seen.deadline.get().expect("half a thousand ticks");
     let mut late = seen.late.lock().unwrap().clone();
     late.retain(|tick| tick.due > known + PERIOD_NS);
@@ -347,8 +349,8 @@ fn a_minute_at_500_hz() {
         rest <= first + SLACK,
         "the resident set grew from {first} to {rest} bytes: {sizes:?}"
     );
-    // What holds up the machine may begin when the bare loop has run and the loop not yet. Without real-time priority the
-    // scheduler lets one wait and the other run.
+    // A delay of the machine may begin after the bare loop has run and before the loop has. Without
+    // real-time priority the scheduler may delay one and run the other.
     let most = counts.ticks as usize / 10_000 + late.len() / 20;
     assert!(
         !priority || alone.len() <= most,

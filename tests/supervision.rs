@@ -1,5 +1,5 @@
-//! Every rule of supervision: it breaks on its cause, its reaction follows in time, latches or not, and is cleared or not; on
-//! joints that take positions, velocities, and on a pan motor.
+//! Every supervision rule: it trips on its cause, its reaction follows in time, it latches or not,
+//! and is cleared or not. Joints take positions or velocities, and one has a pan motor.
 
 mod common;
 
@@ -15,7 +15,7 @@ fn necks() -> [(&'static str, Neck); 3] {
     [("position", a), ("velocity", b), ("pan", c)]
 }
 
-/// 3 s after its start, at rest 15 deg out.
+/// Returns the joint 3 s after its start and move, at rest 15 deg out.
 fn at_rest(neck: &Neck, payload: usize) -> Loop {
     let mut closed = neck.ready(&neck.file.gain_sets[0].name, payload);
     closed.point(15.0, 47.0);
@@ -25,7 +25,7 @@ fn at_rest(neck: &Neck, payload: usize) -> Loop {
     closed
 }
 
-/// On the way from there to the other side.
+/// Returns the joint on its way from there to the other side.
 fn moving(neck: &Neck, payload: usize) -> Loop {
     let mut closed = at_rest(neck, payload);
     closed.point(20.0, 227.0);
@@ -33,7 +33,7 @@ fn moving(neck: &Neck, payload: usize) -> Loop {
     closed
 }
 
-/// Greatest change of a motor's setpoint from tick to tick.
+/// Returns the greatest change of a motor's setpoint from cycle to cycle.
 fn greatest_step(record: &[Record]) -> f64 {
     let steps = record.windows(2).flat_map(|pair| {
         let (before, after) = (&pair[0].out.setpoints, &pair[1].out.setpoints);
@@ -42,7 +42,7 @@ fn greatest_step(record: &[Record]) -> f64 {
     steps.fold(0.0, f64::max)
 }
 
-/// The greatest step of a move that nothing disturbs, and of the rest after it: noise of the sensors counts in.
+/// Returns the greatest step of an undisturbed move and the rest after it, sensor noise included.
 fn ordinary(neck: &Neck, payload: usize) -> f64 {
     let mut closed = moving(neck, payload);
     let from = closed.record.len() - 600;
@@ -50,7 +50,7 @@ fn ordinary(neck: &Neck, payload: usize) -> f64 {
     greatest_step(&closed.record[from..])
 }
 
-/// Setpoints inside travel and speed wherever they are sent.
+/// Checks that sent setpoints are inside the position and speed limits.
 fn inside_limits(closed: &Loop) {
     let (dt, limits) = (closed.joint.period, &closed.law.limits().motors);
     for pair in closed
@@ -63,7 +63,7 @@ fn inside_limits(closed: &Loop) {
             let speed = match closed.law.kind() {
                 CommandInterface::Position => {
                     assert!((limit.low..=limit.high).contains(&b), "{b}");
-                    // A loop that starts anew takes over where the motors are.
+                    // A loop that restarts begins where the motors are.
                     if pair[0].out.mode == pair[1].out.mode {
                         (b - a).abs() / dt
                     } else {
@@ -81,7 +81,7 @@ fn inside_limits(closed: &Loop) {
     }
 }
 
-/// Runs until that is so; how long it took, s.
+/// Runs until the condition holds. Returns the time it took, s.
 fn until(closed: &mut Loop, most: f64, what: impl Fn(&Loop) -> bool) -> f64 {
     let from = closed.now();
     while !what(closed) {
@@ -100,8 +100,8 @@ fn broken(closed: &Loop, rule: Rule) -> bool {
     closed.out.faults.of(rule).broken
 }
 
-/// Setpoints stand still, velocities are zero, from a few ticks after the hold on; the command is over, but for what is no
-/// more than a short gap so far.
+/// Checks that setpoints stand still, or velocities are zero, from a few cycles after the hold on.
+/// The command is over, unless the cause is only a short gap so far.
 fn stands_still(closed: &mut Loop) {
     closed.run(0.03);
     let before = closed.out.setpoints.clone();
@@ -118,7 +118,7 @@ fn stands_still(closed: &mut Loop) {
     assert!(over != gap, "{:?}", closed.out.faults.cause);
 }
 
-/// It tracks again, where it is, without a jump, and goes where it is sent next.
+/// Checks that it tracks again from where it is, without a jump, and follows the next command.
 fn comes_back(closed: &mut Loop, ordinary: f64) -> f64 {
     let from = closed.record.len() - 1;
     until(closed, 1.0, |c| c.out.mode == Mode::Tracking);
@@ -139,7 +139,8 @@ fn comes_back(closed: &mut Loop, ordinary: f64) -> f64 {
     step
 }
 
-/// A fault that latches: held within `most` s, cleared only when its cause has gone, then back.
+/// A latching fault: held within `most` s, cleared only when its cause has gone, then tracking
+/// again.
 fn latching(
     name: &str,
     neck: &Neck,
@@ -159,14 +160,14 @@ fn latching(
     assert!(faults.of(rule).latched && faults.of(rule).count == 1);
     assert_ne!(closed.out.readiness, Readiness::Ready);
     stands_still(&mut closed);
-    // While the cause lasts it is not cleared.
+    // It cannot be cleared while the cause lasts.
     closed.input.clear += 1;
     closed.run(0.1);
     assert!(
         closed.out.faults.of(rule).latched,
         "{name}: {rule:?} was cleared with its cause there"
     );
-    // And its going alone clears nothing.
+    // The end of the cause alone clears nothing.
     undo(&mut closed);
     closed.run(1.5);
     assert_eq!(closed.out.mode, Mode::Faulted);
@@ -180,7 +181,7 @@ fn latching(
     );
 }
 
-/// One that ends by itself.
+/// A fault that ends by itself.
 fn passing(
     name: &str,
     neck: &Neck,
@@ -256,7 +257,7 @@ fn a_motor_that_does_not_follow_holds_until_cleared() {
             CommandInterface::Position => {
                 latching(name, &neck, closed, Rule::FollowingError, 1.2, undo)
             }
-            // A drive that takes velocities is drawn to where it should be: it has to be kept away.
+            // A velocity drive is pulled to its reference: it has to be kept away.
             CommandInterface::Velocity => {
                 closed.point(20.0, 227.0);
                 until(&mut closed, 2.0, |c| c.out.mode == Mode::Faulted);
@@ -281,7 +282,7 @@ fn a_joint_bent_too_far_for_long_is_held() {
     for (name, mut neck) in necks() {
         neck.file.limits.over_bend = 22f64.to_radians();
         neck.file.limits.inclination = 22f64.to_radians();
-        // A hand that bends it so far is soon taken for a fault of a tendon.
+        // A hand that bends the joint so far soon trips the tendon rules.
         let guards = &mut neck.file.limits.supervision;
         guards.guard_mut(Rule::SensorMismatch).limit = 1.0;
         let mut closed = neck.ready(&neck.file.gain_sets[0].name, HEAVIEST);
@@ -350,7 +351,7 @@ fn saturation_limits_the_reference_until_it_ends() {
         let mut closed = at_rest(&neck, 0);
         let full = closed.law.clone();
         neck.file.limits.feedback = 0.02;
-        // A correction of velocities is at its limit now and then, by the noise of the sensors.
+        // Velocity feedback reaches its limit now and then, by sensor noise.
         neck.file
             .limits
             .supervision
@@ -368,7 +369,7 @@ fn saturation_limits_the_reference_until_it_ends() {
         closed.point(25.0, 47.0);
         closed.run(1.0);
         assert!(closed.out.reference.norm() <= at + 1e-9);
-        // Inward it goes slowly.
+        // Inward it moves slowly.
         closed.point(2.0, 47.0);
         let record = closed.run(0.5).to_vec();
         let limited = record
@@ -501,7 +502,7 @@ fn a_joint_that_nobody_commands_stays_or_goes_back_slowly() {
                 closed.out.reference
             );
             assert!(fastest <= 0.1 * most * (1.0 + 1e-9));
-            // The next command is done as ever.
+            // The next command is followed as usual.
             let target = closed.point(10.0, 200.0);
             closed.run(0.9);
             assert!(
@@ -512,7 +513,8 @@ fn a_joint_that_nobody_commands_stays_or_goes_back_slowly() {
     }
 }
 
-/// The IMU fails in mid-motion and comes back at rest: steps of setpoints at both changes, and an ordinary one.
+/// The IMU fails in mid-motion and comes back at rest: steps of setpoints at both changes, and an
+/// ordinary one.
 fn falls_back(
     neck: &Neck,
     spoil: impl Fn(&mut Loop, bool),
@@ -569,7 +571,7 @@ fn without_the_imu_the_motors_serve_without_a_jump() {
         let frozen = |c: &mut Loop, so| {
             c.spoilt.head_frozen = so;
             if !so {
-                // What is new comes first, then the clearing.
+                // The samples come first, then the clearing.
                 c.run(0.05);
                 assert_eq!(c.out.estimate.fallback, Fallback::Frozen);
             }
@@ -597,7 +599,7 @@ fn a_frozen_imu_is_not_cleared_while_it_is_and_stays_out_until_then() {
     closed.run(0.1);
     let fault = *closed.out.faults.of(Rule::ImuFrozen);
     assert!(fault.latched && fault.above, "{fault:?}");
-    // Set going anew it is refused.
+    // A new activation is refused.
     closed.input.inactive = true;
     closed.run(0.1);
     assert_eq!(
@@ -630,7 +632,7 @@ fn where_the_motors_may_not_serve_the_imu_holds() {
             c.spoilt.head_frozen = false
         });
     }
-    // And where an encoder is not to be trusted either.
+    // The same where an encoder is not trusted either.
     let neck = Neck::position();
     let mut closed = at_rest(&neck, 0);
     let at = closed.input.motors[0].unwrap().angle;
@@ -658,7 +660,7 @@ fn the_most_severe_reaction_wins() {
     assert_eq!(closed.out.faults.reaction, Reaction::Slow);
     closed.spoilt.head_silent = true;
     late(&mut closed, 30);
-    // Told, and no more, while the motors serve: late ticks stay the cause.
+    // Only a warning while the motors serve: late cycles stay the cause.
     assert!(broken(&closed, Rule::ImuStale));
     let faults = closed.out.faults;
     assert_eq!(

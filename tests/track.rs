@@ -1,8 +1,9 @@
-//! A moving target predicted from its samples: circles against the closed form, swings, sudden stops, noise, and the
-//! same through a model of a joint's lag. `cargo test --test track -- --nocapture` prints the figures.
+//! A moving target predicted from its samples: circles against the closed form, oscillations,
+//! sudden stops, noise, and the same through a model of a joint's lag. `cargo test --test track --
+//! --nocapture` prints the figures.
 //!
-//! Every run: lag 0.27 s, samples 20 ms old when they come, a tick every ms, amplitude 20 deg. Bounds stand a third or
-//! more above the figures measured.
+//! Every run: lag 0.27 s, samples 20 ms old when they come, a cycle every ms, amplitude 20 deg.
+//! Bounds are a third or more above the measured figures.
 
 use nalgebra::{Vector2, Vector3};
 use proptest::prelude::*;
@@ -28,12 +29,12 @@ fn ellipse(frequency: f64, ratio: f64) -> Box<Path> {
     })
 }
 
-/// At `speed`, rad/s, from 2 s on for `lasting` s, then at rest.
+/// Moves at `speed`, rad/s, from 2 s on for `lasting` s, then rests.
 fn ramp(speed: f64, lasting: f64) -> Box<Path> {
     Box::new(move |t| Vector3::new(0.1, 0.0, speed * (t - 2.0).clamp(0.0, lasting)))
 }
 
-/// 20 deg from rest to rest with least jerk, from 2 s on (Flash and Hogan 1985, from memory).
+/// 20 deg from rest to rest with minimum jerk, from 2 s on (Flash and Hogan 1985, from memory).
 fn smooth_move(lasting: f64) -> Box<Path> {
     Box::new(move |t| {
         let x = ((t - 2.0) / lasting).clamp(0.0, 1.0);
@@ -57,7 +58,7 @@ impl Random {
     }
 }
 
-/// How a target is sampled.
+/// Sampling of a target.
 #[derive(Clone, Copy)]
 struct Sampling {
     /// Samples per second.
@@ -76,7 +77,7 @@ fn clean(rate: f64) -> Sampling {
     }
 }
 
-/// Samples a path and shows every tick from the stream's recognition on: (now, motion).
+/// Samples a path and passes every cycle from the stream's recognition on to `see`: (now, motion).
 fn run(path: &Path, sampling: Sampling, last: f64, mut see: impl FnMut(f64, &Motion)) {
     let mut random = Random(1);
     let mut track = Track::new();
@@ -97,7 +98,7 @@ fn run(path: &Path, sampling: Sampling, last: f64, mut see: impl FnMut(f64, &Mot
     }
 }
 
-/// What a prediction came to. The amplitude is about the path's centre.
+/// Figures of a prediction. The amplitude is about the path's centre.
 #[derive(Default)]
 struct Score {
     squares: f64,
@@ -127,7 +128,7 @@ impl Score {
         (self.squares_without / self.ticks).sqrt()
     }
 
-    /// Beyond the amplitude, as a share of it.
+    /// Returns the overshoot beyond the amplitude, as a share of it.
     fn beyond(&self) -> f64 {
         self.peak / AMPLITUDE - 1.0
     }
@@ -159,8 +160,8 @@ fn score(path: &Path, frequency: f64, sampling: Sampling, from: f64) -> Score {
     score
 }
 
-/// The published model of a steady turn: velocity turned, place by its integral (Li and Jilkov 2003, coordinated
-/// turn; from memory).
+/// The published model of a steady turn: velocity rotated, place by its integral (Li and Jilkov
+/// 2003, coordinated turn; from memory).
 fn coordinated_turn(
     place: Vector2<f64>,
     velocity: Vector2<f64>,
@@ -178,7 +179,7 @@ fn coordinated_turn(
 
 #[test]
 fn a_steady_turn_is_predicted_as_its_closed_form() {
-    // Means lie inside the circle by a share of the square of their turn: here some 1e-3.
+    // Means lie inside the circle by a share of the square of their angle: here some 1e-3.
     for frequency in FREQUENCIES {
         let turn = -TAU * frequency;
         let path = ellipse(frequency, 1.0);
@@ -208,7 +209,7 @@ fn circles_are_predicted() {
             let s = score(&path, frequency, clean(rate), 1.5);
             s.print(&format!("circle {frequency} Hz at {rate} Hz"));
             assert!(s.rms() < 0.4 * DEG && s.worst < 1.3 * DEG);
-            // The bar is 1 percent.
+            // The bound is 1 percent.
             assert!(s.beyond() < 0.01);
         }
     }
@@ -231,7 +232,7 @@ fn to_and_fro_on_a_line_is_predicted_without_overshoot() {
     for frequency in FREQUENCIES {
         for rate in RATES {
             let path = ellipse(frequency, 0.0);
-            // From the start on, and once turns back have come true.
+            // From the start on, and once reversals have been observed.
             let first = score(&path, frequency, clean(rate), 0.0);
             let later = score(&path, frequency, clean(rate), 2.0 + 1.0 / frequency);
             first.print(&format!("line {frequency} Hz at {rate} Hz, first"));
@@ -254,7 +255,7 @@ fn scattered_stamps_do_no_harm() {
             let s = score(&ellipse(frequency, 1.0), frequency, sampling, 2.0);
             s.print(&format!("scattered circle {frequency} Hz at {rate} Hz"));
             assert!(s.rms() < 0.15 * s.rms_without());
-            // Three means at 10 Hz are three samples: scatter tells in what they make of a circle at 1 Hz.
+            // Three means at 10 Hz are three samples: scatter matters in their circle at 1 Hz.
             let most = if rate * frequency < 20.0 { 0.05 } else { 0.01 };
             assert!(s.beyond() < most, "{}", s.beyond());
         }
@@ -297,13 +298,14 @@ fn a_noisy_target_at_rest_does_not_jitter() {
             });
             let share = (with / without).sqrt();
             println!("at rest, noise {noise} deg at {rate} Hz: {share:.4} of the samples' own");
-            // The bar is 1.5.
+            // The bound is 1.5.
             assert!(share < 1.05);
         }
     }
 }
 
-/// Farthest beyond and short of the goal, after `after` s, and the same of the joint's lag.
+/// Returns the farthest beyond and short of the goal, after `after` s, and the same of the joint's
+/// lag.
 fn beyond_goal(path: &Path, rate: f64, after: f64) -> (f64, f64, f64) {
     let goal = path(99.0).z;
     let (mut beyond, mut short, mut joint_beyond) = (0.0_f64, 0.0_f64, 0.0_f64);
@@ -325,7 +327,7 @@ fn a_sudden_stop_is_overshot_by_no_more_than_the_way_of_the_lag() {
         for rate in RATES {
             // 30 deg each, the fastest 45.
             let lasting = if speed > 60.0 { 0.5 } else { 30.0 / speed };
-            // Seen once a sample at rest has come.
+            // Noticed once a sample at rest has come.
             let seen = 2.0 + lasting + 2.0 / rate + AGE + TICK;
             let (beyond, short, joint) = beyond_goal(&ramp(speed * DEG, lasting), rate, seen);
             println!(
@@ -334,7 +336,7 @@ fn a_sudden_stop_is_overshot_by_no_more_than_the_way_of_the_lag() {
                 short / DEG,
                 joint / DEG
             );
-            // Lag, age, and a tick at which the next sample is due.
+            // Lag, latency, and a cycle at which the next sample is due.
             let way = speed * DEG * (LAG + AGE + 1.0 / rate + TICK);
             assert!(beyond < 1.1 * way);
             assert!(short < 0.5 * DEG);
@@ -396,7 +398,7 @@ fn a_joint_follows_with_less_lag_and_no_overshoot() {
                 let path = ellipse(frequency, ratio);
                 let (mut with, mut without) = (Joint::new(path(0.0)), Joint::new(path(0.0)));
                 let mut s = Score::default();
-                // From rest at the path's start, and scored once turns back have come true.
+                // From rest at the path's start, and scored once reversals have been observed.
                 let from = 2.0 + 1.0 / frequency;
                 run(&path, clean(rate), from + 2.0 / frequency, |now, motion| {
                     let predicted = with.step(motion.at(now, LAG));
@@ -431,11 +433,11 @@ fn a_stream_is_recognised_and_ends() {
         let motion = track.sample(path(0.1 * k as f64), 0.1 * k as f64).unwrap();
         assert_eq!(motion.is_some(), k + 1 == RECOGNISED);
     }
-    // A gap starts anew.
+    // A gap restarts the track.
     let late = 0.1 * (RECOGNISED - 1) as f64 + LONGEST_GAP + 0.01;
     assert_eq!(track.sample(path(late), late), Ok(None));
     assert!(feed(&mut track, &path, (1..4).map(|k| late + 0.1 * k as f64)).is_some());
-    // So does a jump of 15 deg between two samples at 30 Hz; one at the gap's limit goes on.
+    // So does a jump of 15 deg between two samples at 30 Hz; one at the gap's limit does not.
     let mut track = Track::new();
     let times = |n: usize| (0..n).map(|k| k as f64 / 30.0);
     assert!(feed(&mut track, &path, times(60)).is_some());
@@ -469,7 +471,8 @@ fn a_stream_that_stops_holds() {
     }
 }
 
-/// Between two samples the prediction moves as the target does; at a new sample it jumps by little.
+/// Between two samples the prediction moves as the target does; a new sample moves it only a
+/// little.
 #[test]
 fn the_prediction_is_continuous() {
     for ratio in [1.0, 0.0] {
@@ -557,7 +560,7 @@ fn nothing_is_allocated() {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 500, failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Whatever comes: finite, and never farther from the newest sample than the bound.
+    /// For any input: finite, and never farther from the newest sample than the bound.
     #[test]
     fn any_stream_gives_finite_bounded_motions(
         samples in prop::collection::vec(

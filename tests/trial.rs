@@ -1,8 +1,9 @@
 //! Scoring against closed forms of the second-order step response.
 //!
-//! Source of the closed forms: any control text, for example Franklin, Powell and Emami-Naeini, "Feedback Control of Dynamic
-//! Systems", time-domain specifications (from memory). With damping ratio z and natural frequency w,
-//! wd = w sqrt(1 - z^2): y(t) = 1 - exp(-z w t) (cos wd t + z w/wd sin wd t), overshoot exp(-pi z / sqrt(1 - z^2)) at t = pi/wd.
+//! Source of the closed forms: any control text, for example Franklin, Powell and Emami-Naeini,
+//! "Feedback Control of Dynamic Systems", time-domain specifications (from memory). With damping
+//! ratio z and natural frequency w, wd = w sqrt(1 - z^2): y(t) = 1 - exp(-z w t) (cos wd t + z w/wd
+//! sin wd t), overshoot exp(-pi z / sqrt(1 - z^2)) at t = pi/wd.
 
 use std::f64::consts::PI;
 
@@ -48,7 +49,8 @@ fn overshoot_and_settling_of_a_second_order_step() {
         let overshoot = (-PI * z / (1.0 - z * z).sqrt()).exp();
         assert!((figures.overshoot_share() - overshoot).abs() < 1e-4, "{z}");
         assert!((figures.distance - (target - start).norm()).abs() < 1e-12);
-        // The last time that |1 - y| = 5 %, by bisection on the closed form about its last crossing, found on a fine grid.
+        // The last time that |1 - y| = 5 %, by bisection on the closed form about its last
+        // crossing, found on a fine grid.
         let outside = |t: f64| (1.0 - second_order(t, z, w)).abs() > 0.05;
         let mut low = (0..350_000)
             .rev()
@@ -111,8 +113,8 @@ fn a_move_that_ends_outside_its_band_never_settles() {
 
 #[test]
 fn payloads_and_pushes_of_decaying_swings() {
-    // A swing A exp(-s t) cos(w t) about the target, sampled where the cosine is 1, leaves a band B for good at or before
-    // ln(A/B)/s and not sooner than one period before.
+    // An oscillation A exp(-s t) cos(w t) about the target, sampled where the cosine is 1, leaves a
+    // band B for good at or before ln(A/B)/s and not sooner than one period before.
     let target = bend_from(20.0 * DEG, 77.0 * DEG);
     let across = Bend::new(-target.y, target.x) / target.norm();
     let (a, s, w) = (6.0 * DEG, 3.0, 18.0);
@@ -129,7 +131,7 @@ fn payloads_and_pushes_of_decaying_swings() {
     let latest = (a / PAYLOAD_BAND).ln() / s;
     let back = payload.back.unwrap();
     assert!(back <= latest && back > latest - PI / w, "{back}, {latest}");
-    // The greatest of A exp(-s t) sin(w t) is at tan(w t) = w/s.
+    // The maximum of A exp(-s t) sin(w t) is at tan(w t) = w/s.
     let top = (w / s).atan() / w;
     let peak = a * (-s * top).exp() * (w * top).sin();
     assert!((payload.peak - peak).abs() < 1e-6);
@@ -157,7 +159,8 @@ fn setpoint_peaks_are_shares_of_each_sides_limit() {
         };
         values.iter().map(sample).collect()
     };
-    // Jitter of receipt (4 and 6 ms for a 5 ms tick) does not count; a lost message (0.015 to 0.025) does not double the speed.
+    // Jitter of receipt (4 and 6 ms for a 5 ms period) does not count; a lost message (0.015 to
+    // 0.025) does not double the speed.
     let sent = samples(&[
         (0.0, 0.0),
         (0.004, 0.02),
@@ -181,7 +184,8 @@ fn setpoint_peaks_are_shares_of_each_sides_limit() {
     );
     assert!((velocity.share() - 0.1).abs() < 1e-12);
     assert!((greatest_step(&sent, 0.0, 0.028) - 0.04).abs() < 1e-12);
-    // Two heard at once after a stall of 40 ms, seven ticks' way apart, are no leap; the same way in one tick is.
+    // Two received at once after a stall of 40 ms, seven periods' motion apart, are no jump; the
+    // same motion in one period is.
     let speed = |last: f64| {
         let sent = samples(&[(0.0, 0.0), (0.005, 0.02), (0.045, 0.04), (last, 0.18)]);
         SetpointPeak::score(
@@ -269,7 +273,7 @@ fn a_lost_message_in_a_burst_shows_in_its_stamp() {
         speed: 10.0,
         acceleration: 500.0,
     }];
-    // 40 mrad in two ticks of 5 ms, of which the first was lost, received 6 ms apart.
+    // 40 mrad in two periods of 5 ms, of which the first was lost, received 6 ms apart.
     let sent = [(0.0, 0.0, 0.0), (0.006, 0.010, 0.04)];
     let sent = sent.map(|(time, stamp, u)| SetpointSample {
         time,
@@ -329,8 +333,8 @@ fn rows_of_a_step_test_are_at_its_setpoints() {
         .iter()
         .map(|r| (r.time, r.setpoints[0], r.bend.x, r.stamp))
         .collect();
-    // At 0.1 no bend had been measured; at 0.26 the second is not after the row before; at 0.62 and 0.7 there is no
-    // motor angle behind it; 0.9 is not asked for.
+    // At 0.1 no bend had been measured; at 0.26 the second is not after the row before; at 0.62 and
+    // 0.7 no motor angle precedes it; 0.9 is outside the requested span.
     assert_eq!(
         got,
         [

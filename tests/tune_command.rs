@@ -1,4 +1,4 @@
-//! `withy tune` as people meet it: tables, figures, files, exit codes and sentences.
+//! `withy tune` from a user's view: tables, figures, files, exit codes and messages.
 
 use std::path::Path;
 use std::process::{Command, Output};
@@ -43,7 +43,7 @@ fn figures(output: &Output) -> Value {
     serde_json::from_slice(&output.stdout).unwrap()
 }
 
-/// The joint's models from `--gain` on, delays of the glasshouse neck with 4 ms of age.
+/// The joint's models from `--gain` on, delays of the glasshouse neck with a latency of 4 ms.
 const NUMBERS: [&str; 3] = ["--gain=0.95", "--time-constant-ms=45", "--dead-time-ms=20"];
 
 fn joined<'a>(first: &[&'a str], more: &[&'a str]) -> Vec<&'a str> {
@@ -87,7 +87,7 @@ fn a_design_is_shown_beside_the_integer_pi_and_its_figures_are_those_of_its_loop
         derivative_order: 1.0,
         derivative_corner: 100.0,
     };
-    // Half a tick, half a sensor period, 4 ms.
+    // Half a period, half a sensor period, 4 ms.
     let late = Delays {
         hold: 0.0,
         age: 0.009,
@@ -102,7 +102,7 @@ fn a_design_is_shown_beside_the_integer_pi_and_its_figures_are_those_of_its_loop
     assert_eq!(shown["unstable_poles"], 0);
     assert_eq!(made["integer"]["gains"]["integral_order"], 1.0);
     assert!(text.contains(&made["comparison"].as_str().unwrap()[1..]));
-    // Without a joint file that is said, and the delays are those that are named.
+    // Without a joint file the output notes it, and the delays are those given.
     let alone = tune(&joined(&NUMBERS, &arguments[5..]));
     assert!(
         said(&alone.stdout).contains("no joint file"),
@@ -173,7 +173,7 @@ fn what_cannot_be_had_ends_with_code_1_and_the_nearest_that_can() {
     let value: Value = serde_json::from_slice(&json.stdout).unwrap();
     assert_eq!(value["made"], false);
     let nearest = value["nearest"]["crossover_rad_s"].as_f64().unwrap();
-    // And it does work.
+    // The suggested value works.
     let nearest = format!("--crossover-rad-s={nearest}");
     let works = tune(&joined(&NUMBERS, &["--phase-margin-deg=120", &nearest]));
     assert_eq!(works.status.code(), Some(0), "{}", said(&works.stderr));

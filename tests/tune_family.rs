@@ -1,5 +1,5 @@
-//! One gain set for a family of models: its figures against a grid of its own, and the set tuned from the simulated joint's own
-//! step tests on that joint, over all its payloads.
+//! One gain set for a family of models: its figures against an independent grid, and the set tuned
+//! from the simulated joint's own step tests on that joint, over all its payloads.
 
 mod common;
 
@@ -16,7 +16,7 @@ use withy::design::tune::{
     FamilyDesign, FamilyRefusal, FamilySpecification, on_family, tune_family,
 };
 
-/// Tick and IMU of the glasshouse neck; its samples are 4 ms old when they come.
+/// Period and IMU of the glasshouse neck; its samples are 4 ms old when they come.
 fn delays() -> Delays {
     Delays::of(0.005, 0.005, 0.004, 0.0)
 }
@@ -26,7 +26,7 @@ fn usual() -> FamilySpecification {
     FamilySpecification::usual(4, 0.005)
 }
 
-/// Models of a neck with nothing, something, much on its head.
+/// Models of a neck with a bare, a loaded and a heavily loaded head.
 fn three() -> Vec<Plant> {
     vec![
         Plant::second_order(0.944, 44.0, 0.46, 0.013),
@@ -35,7 +35,7 @@ fn three() -> Vec<Plant> {
     ]
 }
 
-/// `1 + L` of the damped loop, written out: not by the library.
+/// Returns `1 + L` of the damped loop, written out independently of the library.
 fn distance(plant: &Plant, delay: f64, gains: &MotorGains, damping: f64, w: f64) -> Complex<f64> {
     let s = Complex::new(0.0, w);
     let joint = match plant.dynamics {
@@ -57,8 +57,9 @@ fn distance(plant: &Plant, delay: f64, gains: &MotorGains, damping: f64, w: f64)
 /// Frequencies of a fine grid.
 const FINE: u32 = 40_000;
 
-/// Worst of `1/|1 + L|` over that many frequencies, and the turn of `1 + L` over them. With one integration the argument starts at
-/// `-lambda pi/2` and ends at 0: a stable loop turns by just that.
+/// Returns the worst of `1/|1 + L|` over that many frequencies, and the rotation of `1 + L` over
+/// them. With one integration the argument starts at `-lambda pi/2` and ends at 0: a stable loop
+/// rotates by exactly that.
 fn on_a_grid(plant: &Plant, gains: &MotorGains, damping: f64, count: u32) -> (f64, f64) {
     let delay = delays().total();
     let (mut worst, mut turn) = (0.0_f64, 0.0);
@@ -75,7 +76,7 @@ fn on_a_grid(plant: &Plant, gains: &MotorGains, damping: f64, count: u32) -> (f6
     (worst, turn)
 }
 
-/// The worst peak of a design on the grid; every member has to be stable there.
+/// Returns the worst peak of a design on the grid; every member has to be stable there.
 fn worst_on_a_grid(family: &[Plant], gains: &GainSet) -> f64 {
     let motor = &gains.motors[0];
     let worst = family.iter().map(|plant| {
@@ -103,7 +104,7 @@ fn the_worst_peak_is_the_one_asked_and_more_gain_would_pass_it() {
         );
         assert!((design.peak() - worst).abs() < 1e-5 * worst);
         assert!(worst <= peak && worst > 0.99 * peak, "{worst}");
-        // Neither more integral gain, at any damping, nor the same with another damping's help.
+        // More integral gain is too much at any damping.
         for step in 0..=60 {
             let mut more = design.gains.clone();
             more.motors[0].ki *= 1.02;
@@ -132,7 +133,8 @@ fn crossovers_and_swings_are_those_of_the_loop() {
         let margin = PI + ((whole - inner) / inner).arg();
         assert!((margin - on.phase_margin).abs() < 1e-9);
     }
-    // The heavy head is the slow one, and the shaper's first window is the period of what is left of its swing.
+    // The heavy head is the slow one, and the shaper's first window is the period of its remaining
+    // mode.
     assert_eq!(design.swings, 2);
     let swing = design.models[2].swing.unwrap();
     let z = swing.damping_ratio;
@@ -143,7 +145,7 @@ fn crossovers_and_swings_are_those_of_the_loop() {
     let plant = three()[2].delayed(delays().total());
     let left = 1.0 / plant.at(s) + gains.ki / s + s * design.gains.damping;
     assert!(left.norm() < 1e-8, "{left}");
-    // It dies down fast enough beside the integral loop.
+    // It decays fast enough beside the integral loop.
     let decay = z * swing.natural_frequency;
     assert!(decay >= 0.8 * gains.ki * plant.gain, "{decay}");
     assert!(design.limited_by_mode && design.integral_limit == 2);
@@ -179,7 +181,7 @@ fn what_cannot_be_had_is_refused_with_what_can() {
     assert!(asked(Some(much), needed).is_ok(), "{needed}");
     assert!(asked(Some(much), needed - 0.05).is_err(), "{needed}");
     assert!(refusal.to_string().contains("nearest that works"));
-    // Much proportional gain leaves no room, whatever the integral.
+    // Much proportional gain leaves no margin, at any integral gain.
     let stiff = |sensitivity_peak| {
         let specification = FamilySpecification {
             proportional: Some(0.3),
@@ -253,7 +255,8 @@ fn models_of_first_order_are_tuned_too_and_a_fractional_order_has_to_pay() {
     }
 }
 
-/// The model of a step test on the simulated joint: 10 deg both ways in that direction, from the setpoints alone.
+/// Returns the model of a step test on the simulated joint: 10 deg both ways in that direction,
+/// from the setpoints alone.
 fn step_test(neck: &Neck, payload: usize, direction_deg: f64) -> Plant {
     let mut gains = neck.gains("any-payload").clone();
     gains.smoothing = [0.02, 0.0];
@@ -392,7 +395,7 @@ fn the_set_from_the_joints_own_step_tests_holds_the_verdict_at_all_payloads() {
 #[test]
 fn a_set_tuned_on_the_light_models_alone_is_told_on_the_heavy_ones_and_never_settles_there() {
     let mut neck = Neck::position();
-    // Supervision would hold what swings.
+    // Supervision would hold an oscillating joint.
     for rule in Rule::ALL {
         neck.file.limits.supervision.guard_mut(rule).reaction = Reaction::Warn;
     }
@@ -411,7 +414,7 @@ fn a_set_tuned_on_the_light_models_alone_is_told_on_the_heavy_ones_and_never_set
         assert_eq!(on.unstable_poles > 0, (turn - 0.5 * PI).abs() > 0.1);
         assert!(on.unstable_poles > 0, "{on:?}");
     }
-    // And so it is on the joint: the light head is held, the heavy one swings for ever.
+    // The joint agrees: the light head is held, the heavy one oscillates without end.
     let swing = |payload: usize| {
         let mut closed = loaded(&neck, &design.gains, payload);
         closed.point(12.0, 47.0);

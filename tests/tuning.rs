@@ -1,5 +1,5 @@
-//! Designs against references made from the definitions alone at 30 digits, verified by an independent control library
-//! (`tests/references/make_tuning.py`), and what must be refused.
+//! Designs against references made from the definitions alone at 30 digits, verified by an
+//! independent control library (`tests/references/make_tuning.py`), and refusals.
 
 use nalgebra::Complex;
 use serde::Deserialize;
@@ -86,7 +86,7 @@ struct Gains {
     derivative_order: f64,
 }
 
-/// What python-control says.
+/// Results of python-control.
 #[derive(Debug, Deserialize)]
 struct Control {
     phase_margin_deg: f64,
@@ -138,7 +138,7 @@ fn form(case: &Case) -> Form {
     }
 }
 
-/// The delay of a case, as half of it hold and the rest age and output.
+/// The delay of a case: half of it hold, the rest latency and output.
 fn delays(delay: f64) -> Delays {
     Delays {
         hold: 0.5 * delay,
@@ -271,7 +271,7 @@ fn unsound_designs_are_caught() {
             }
             other => panic!("{case:?}: {other:?}"),
         }
-        // What is named instead works, in the digits of the sentence, too.
+        // The suggested value works too, in the digits of the sentence.
         let sentence = refusal.to_string();
         let said = |unit: &str| -> f64 {
             let before = sentence.split(unit).next().unwrap();
@@ -364,7 +364,7 @@ fn a_fractional_order_pays_where_it_does_and_is_not_sold_elsewhere() {
         .unwrap();
         compare(&design)
     };
-    // At 80 deg the overshoot stays together, too, but an integer PI has less of it at every gain.
+    // At 80 deg the overshoot varies little, too, but an integer PI has less of it at every gain.
     for (margin, x, benefit) in [
         (65.0, 0.55, Benefit::Pays),
         (80.0, 0.25, Benefit::IntegerOvershootsLess),
@@ -374,7 +374,8 @@ fn a_fractional_order_pays_where_it_does_and_is_not_sold_elsewhere() {
         assert!(comparison.spread().unwrap() < 2.3);
         assert!(comparison.integer_spread().unwrap() > 2.0 * comparison.spread().unwrap());
     }
-    // With as little as 60 deg an integer PI would need kp below zero; the fractional one holds its overshoot.
+    // At only 60 deg an integer PI would need a negative kp; the fractional one keeps its
+    // overshoot.
     for x in [0.25, 0.55] {
         let comparison = compared(60.0, x / 0.055, 0.055);
         assert_eq!(comparison.benefit, Benefit::NoInteger, "{comparison}");
@@ -414,7 +415,8 @@ fn a_margin_of_90_deg_without_dead_time_is_the_integer_pi() {
 
 #[test]
 fn the_root_satisfies_its_equation_everywhere() {
-    // nu sin phi (cos phi - sin phi cot(nu pi/2)) = D, from nearly no lag to nearly half a turn, over many sizes of D.
+    // nu sin phi (cos phi - sin phi cot(nu pi/2)) = D, from nearly no lag to nearly half a turn,
+    // over many sizes of D.
     for i in 1..180 {
         let phi = f64::from(i).to_radians();
         for k in -12..=12 {
@@ -509,7 +511,8 @@ fn maps_agree_with_single_designs() {
     }
 }
 
-/// How many pairs of a map are sound and how many are not; every one of them compared with its single design.
+/// Returns the numbers of sound and refused pairs of a map, after comparing each with its single
+/// design.
 fn compare_map(plant: Plant, form: Form) -> (u32, u32) {
     let delays = Delays::of(0.005, 0.005, 0.002, 0.0);
     let margins: Vec<f64> = (1..=35).map(|i| f64::from(i * 5).to_radians()).collect();
@@ -526,7 +529,8 @@ fn compare_map(plant: Plant, form: Form) -> (u32, u32) {
                 (Ok(gains), Ok(design)) => {
                     assert_eq!(*gains, design.gains);
                     had += 1;
-                    // What passed by the short way is stable and crosses once by the long one, too.
+                    // A pair accepted by the fast check is stable and crosses once by the full one,
+                    // too.
                     let figures = design.open_loop().figures();
                     assert!(
                         figures.stable() && figures.crossovers.len() == 1,
@@ -546,7 +550,8 @@ fn compare_map(plant: Plant, form: Form) -> (u32, u32) {
 
 #[test]
 fn the_delays_count_in_the_design() {
-    // Designed without them, the loop with them has less margin by their dead time at the crossover.
+    // Designed without them, the loop with them has less margin by their dead time at the
+    // crossover.
     let plant = Plant::first_order(1.0, 0.055, 0.0);
     let delays = Delays::of(0.01, 0.01, 0.01, 0.0);
     let asked = Specification::of_degrees(60.0, 10.0);
@@ -563,9 +568,9 @@ fn the_delays_count_in_the_design() {
 
 #[test]
 fn the_sampled_loop_has_the_margin_that_was_asked() {
-    // The discrete operators round the joint under a zero-order hold, exactly: x' = a x + K (1 - a) u[k - d],
-    // a = e^(-dt/T), so G = K (1 - a) z^-(d + 1)/(1 - a/z). Source: Franklin, Powell and Workman 1998, "Digital
-    // Control of Dynamic Systems", section 4.3 (from memory).
+    // The discrete operators on the joint under a zero-order hold, exactly: x' = a x + K (1 - a)
+    // u[k - d], a = e^(-dt/T), so G = K (1 - a) z^-(d + 1)/(1 - a/z). Source: Franklin, Powell and
+    // Workman 1998, "Digital Control of Dynamic Systems", section 4.3 (from memory).
     let (gain, time_constant) = (1.0, 0.055);
     for rate in [100.0f64, 200.0, 500.0] {
         let dt = 1.0 / rate;
@@ -617,8 +622,8 @@ fn a_derivative_without_roll_off_is_refused_where_the_joint_does_not_overcome_it
 
 #[test]
 fn the_pure_feedback_set_is_what_its_specification_gives() {
-    // config/gains/pure-feedback.yaml, found in another way than here, to its three digits; its dead time has all delays
-    // in it.
+    // config/gains/pure-feedback.yaml, found independently, to its three digits; its dead time
+    // includes all delays.
     let plant = Plant::first_order(0.95, 0.045, 0.03);
     let asked = Specification::of_degrees(75.0, 3.0);
     let design = tune(

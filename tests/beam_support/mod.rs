@@ -1,4 +1,5 @@
-//! What the tests of the simulated joint share. Nothing here uses the project's own kinematics.
+//! Common parts of the tests of the simulated joint. Nothing here uses the project's own
+//! kinematics.
 #![allow(dead_code)] // each test binary uses its own part
 
 use nalgebra::Vector2;
@@ -7,9 +8,11 @@ use withy::sim::beam::{DriveKind, JointDescription, Options, Plant};
 /// The invented payloads: mass, kg, and height of its centre above the beam's end, m.
 pub const PAYLOADS: [(f64, f64); 4] = [(0.0, 0.0), (0.090, 0.035), (0.210, 0.050), (0.380, 0.060)];
 
-/// Motor angles for a bend of the drawn joint, by constant curvature: the beam is an arc of radius rho = L/theta, the guide points
-/// cut it into n equal arcs of beta = theta/n, and a tendon at radius r and angle delta from the bend's direction runs over chords of
-/// 2 (rho - r cos delta) sin(beta/2). Source: plane geometry of a chord. Holds for equal radii and angles at all discs, no offsets.
+/// Returns motor angles for a bend of the nominal joint, by constant curvature. The beam is an arc
+/// of radius rho = L/theta, the guide points cut it into n equal arcs of beta = theta/n, and a
+/// tendon at radius r and angle delta from the bend's direction runs over chords of 2 (rho - r cos
+/// delta) sin(beta/2). Source: plane geometry of a chord. Holds for equal radii and angles at all
+/// discs, no offsets.
 pub fn asked_angles(joint: &JointDescription, bend: Vector2<f64>) -> Vec<f64> {
     let theta = bend.norm();
     let towards = bend[1].atan2(bend[0]);

@@ -1,4 +1,4 @@
-//! What goes wrong, and the wire that does it to messages.
+//! Faults, and the wire that applies them to messages.
 
 use super::Random;
 
@@ -10,14 +10,15 @@ pub enum Stream {
     Command,
 }
 
-/// A message with its numbers: motor angles; an orientation (x, y, z, w) and an angular velocity; an orientation.
+/// A message with its numbers: motor angles; an orientation (x, y, z, w) and an angular velocity;
+/// an orientation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Message {
     pub stream: Stream,
-    /// s on the loop's clock.
+    /// Time on the loop's clock, s.
     pub stamp: f64,
     pub numbers: Vec<f64>,
-    /// Motors.
+    /// Names of the motors.
     pub names: Vec<String>,
 }
 
@@ -32,35 +33,35 @@ impl Message {
     }
 }
 
-/// What goes wrong; shares are of a stream's messages, times in s.
+/// Faults; shares are of a stream's messages, times in s.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Kind {
     Silent(Stream),
     Dropped(Stream, f64),
-    /// Later by as much.
+    /// Later by this time.
     Late(Stream, f64),
     /// A second copy, a little later.
     Doubled(Stream),
-    /// Later by up to as much, so that they overtake each other.
+    /// Later by up to this time, so that they overtake each other.
     Shuffled(Stream, f64),
-    /// One bit of one number, or of the stamp, is another.
+    /// One bit of one number, or of the stamp, is flipped.
     Flipped(Stream, f64),
     Nan(Stream, f64),
     Wild(Stream, f64),
     /// A number too few or too many, a motor twice.
     Missized(Stream, f64),
-    /// Goes on with the same numbers; of motors those with their bit set.
+    /// Goes on with the same numbers; for motors those with their bit set.
     Frozen(Stream, u64),
-    /// One motor's encoder says nothing.
+    /// One motor's encoder is left out.
     Unnamed(usize),
-    /// The sensor's clock goes ahead by as much, or back.
+    /// The sensor's clock steps ahead by this time, or back.
     ClockStep(Stream, f64),
     /// A motor jams.
     Stalled(usize),
     Cut(usize),
-    /// No ticks.
+    /// No control cycles.
     LoopStall,
-    /// The loop's time goes ahead by as much at once.
+    /// The loop's time jumps ahead by this time.
     LoopStep(f64),
     /// Simulated time jumps back.
     TimeJump,
@@ -80,7 +81,7 @@ impl Fault {
     }
 }
 
-/// What stands where a number should.
+/// Wild values in place of a number.
 const WILD: [f64; 14] = [
     0.0,
     -0.0,
@@ -103,7 +104,7 @@ const WILD: [f64; 14] = [
 pub struct Wire {
     random: Random,
     count: u64,
-    /// By when they arrive, machine time, and then in the order in which they were sent.
+    /// Arrival in machine time, then sequence, of each message.
     way: Vec<(f64, u64, Message)>,
     /// The last numbers of each stream that were sent.
     last: [Vec<f64>; 4],
@@ -119,7 +120,7 @@ impl Wire {
         }
     }
 
-    /// Sends a message at machine time `t`, with what is wrong then.
+    /// Sends a message at machine time `t`, with the faults in force then.
     pub fn send(&mut self, mut message: Message, t: f64, faults: &[Fault]) {
         let stream = message.stream;
         let (mut delay, mut copies, mut frozen) = (0.0, 1, 0);
@@ -149,7 +150,7 @@ impl Wire {
                 }
                 Kind::Frozen(s, which) if s == stream => frozen |= which,
                 Kind::Unnamed(motor) if stream == Stream::Motors => {
-                    // Foreign names are nobody's.
+                    // Foreign names belong to no motor.
                     if let Some(name) = message.names.get_mut(motor) {
                         *name = "elsewhere".into();
                     }
@@ -178,7 +179,7 @@ impl Wire {
         }
     }
 
-    /// What has arrived by machine time `t`, in order.
+    /// Returns the messages that have arrived by machine time `t`, in order.
     pub fn arrived(&mut self, t: f64) -> Vec<Message> {
         let (mut here, on) = std::mem::take(&mut self.way)
             .into_iter()

@@ -1,14 +1,15 @@
-//! The table of single faults as text, and what of it has changed.
+//! The table of single faults as text, and its differences.
 
 /// One fault.
 pub struct Row {
     /// Joint, when, fault, reaction, cause, mode at the end.
     pub words: Vec<String>,
-    /// Time to safe, s; greatest share of travel and of speed, %; greatest bend, and with the motors held still, deg.
+    /// Time to safe, s; greatest share of travel and of speed, %; greatest bend, and with the
+    /// motors held still, deg.
     pub numbers: [f64; 5],
 }
 
-/// How far numbers may be off on another machine.
+/// Tolerances of the numbers on another machine.
 const ROUNDING: [f64; 5] = [0.1, 3.0, 3.0, 0.5, 0.5];
 
 const HEADING: &str = "\
@@ -29,7 +30,7 @@ pub fn table(rows: &[Row]) -> String {
     text
 }
 
-/// What differs, beyond rounding.
+/// Returns the differences beyond rounding.
 pub fn compare(pinned: &str, now: &str) -> Vec<String> {
     let rows = |text: &str| -> Vec<Vec<String>> {
         let lines = text.lines().filter(|line| !line.starts_with('#'));

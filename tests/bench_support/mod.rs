@@ -1,7 +1,7 @@
-//! A fault bench on virtual time: the tick with the node's own way in, closed over a simulated joint, and between them a
-//! wire that spoils what goes over it. Everything follows from a seed.
+//! A fault bench on virtual time: the control cycle with the node's own input path, closed over a
+//! simulated joint through a wire that spoils messages. Everything follows from a seed.
 //!
-//! Machine time is the plant's. Loop time is machine time and what it has jumped ahead.
+//! Machine time is the plant's. Loop time is machine time plus its jumps ahead.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 pub mod faults;
@@ -19,16 +19,17 @@ use withy::sim::beam::{DriveKind, Plant};
 use crate::common::{Neck, PAYLOADS};
 use faults::{Fault, Kind, Message, Stream, Wire};
 
-/// Loop time goes on this much later after a jump of simulated time, s: as the node's clock has it.
+/// Jump of loop time after a jump of simulated time, s, as in the node's clock.
 const GAP: f64 = 3.0;
-/// How near its reference a joint that tracks stays, rad (3 deg): nearer than that it does what it is asked.
+/// Distance from its reference within which a joint tracks as commanded, rad (3 deg).
 const NEAR: f64 = 0.0524;
-/// Setpoints that move less in a tick stand still, rad or rad/s.
+/// Change of setpoints per cycle below which they stand still, rad or rad/s.
 const STILL: f64 = 1e-9;
-/// A joint that stands moves slower than this, rad/s.
+/// Speed below which a joint stands, rad/s.
 const REST: f64 = 0.03;
 
-/// Random numbers: splitmix64 (Steele, Lea and Flood 2014, "Fast splittable pseudorandom number generators").
+/// Random numbers: splitmix64 (Steele, Lea and Flood 2014, "Fast splittable pseudorandom number
+/// generators").
 #[derive(Clone, Debug)]
 pub struct Random(pub u64);
 
@@ -58,12 +59,12 @@ impl Random {
     }
 }
 
-/// What an operator or the surroundings do.
+/// An action of the operator or the surroundings.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Event {
     /// A desired pose: inclination and direction, deg, and pan, rad.
     Command(f64, f64, f64),
-    /// Force on the head, N, and for how long, s.
+    /// Force on the head, N, and its duration, s.
     Push([f64; 2], f64),
     Clear,
     Hold,
@@ -71,25 +72,25 @@ pub enum Event {
     Activate(bool),
 }
 
-/// What was seen of a run.
+/// Observations of a run.
 #[derive(Clone, Debug)]
 pub struct Seen {
-    /// What should never be.
+    /// Violations.
     pub wrong: Vec<String>,
     /// Greatest true bend, rad, since the watch began.
     pub peak: f64,
-    /// Furthest that a command has asked for, rad.
+    /// Greatest commanded bend, rad.
     pub asked: f64,
-    /// Greatest share of travel and of speed of a setpoint.
+    /// Greatest setpoint as a share of the position range and of the speed limit.
     pub travel: f64,
     pub speed: f64,
-    /// The most severe reaction and the first rule that asked for it.
+    /// The most severe reaction and the first rule that requested it.
     pub reaction: Reaction,
     pub cause: Option<Rule>,
-    /// Machine time of the last tick that was not safe, and since when it has not been.
+    /// Machine time of the last cycle that was not safe, and the start of an unsafe span.
     pub last_unsafe: f64,
     pub unsafe_since: Option<f64>,
-    /// Longest time on end that was not safe, s, and when it ended.
+    /// Longest continuous time that was not safe, s, and its end.
     pub longest_unsafe: (f64, f64),
     pub refused: usize,
 }
@@ -125,28 +126,28 @@ pub struct Rig {
     inbox: Inbox,
     wire: Wire,
     ticks: u64,
-    /// Loop time less machine time, s.
+    /// Loop time minus machine time, s.
     ahead: f64,
     sequence: u64,
     pub faults: Vec<Fault>,
     pub events: Vec<(f64, Event)>,
-    /// Setpoints stand still from this machine time on, whatever the loop says.
+    /// Machine time from which setpoints stand still, regardless of the loop.
     pub motors_held_from: f64,
     held: Option<Vec<f64>>,
-    /// Setpoints of the last tick that sent.
+    /// Setpoints of the last cycle that sent.
     sent: Option<(Mode, Vec<f64>, f64)>,
-    /// Where a motor was before the last bend, for its rate.
+    /// The last bend, for its rate.
     before: Bend,
     still_for: f64,
-    /// Says each 20 ms how it stands.
+    /// Prints the state each 20 ms.
     pub trace: bool,
-    /// Watch from this machine time on.
+    /// Machine time at which the observation starts.
     pub watch_from: f64,
     pub seen: Seen,
 }
 
 impl Rig {
-    /// At rest, straight, 3 s after its start.
+    /// Returns the rig at rest, straight, 3 s after its start.
     pub fn ready(neck: &Neck, payload: usize) -> Self {
         let joint = neck.file.joint.clone();
         let law = neck.law(&neck.file.gain_sets[neck.file.initial].name);
@@ -206,7 +207,8 @@ impl Rig {
         }
     }
 
-    /// What happens at machine time `t`, of the operator, the surroundings and the joint itself.
+    /// Applies the events at machine time `t`: of the operator, the surroundings and the joint
+    /// itself.
     fn happen(&mut self, t: f64) {
         let due = |at: f64| at <= t && at > t - self.joint.period;
         let events: Vec<Event> = (self.events.iter())
@@ -249,7 +251,7 @@ impl Rig {
                     input.motors.fill(None);
                     (input.pan, input.head, input.base) = (None, None, None);
                     self.state.start_anew(&self.law, self.inbox.input());
-                    // What is sent next starts anew.
+                    // The next setpoints start anew.
                     if let Some((mode, ..)) = &mut self.sent {
                         *mode = Mode::Waiting;
                     }
@@ -259,7 +261,7 @@ impl Rig {
         }
     }
 
-    /// What the sensors send goes onto the wire.
+    /// Puts the sensors' messages onto the wire.
     fn sense(&mut self, t: f64) {
         let faults = &self.faults;
         while let Some(reading) = self.plant.take_motor_reading() {
@@ -397,7 +399,7 @@ impl Rig {
         }
     }
 
-    /// Whether what goes out is what may go out.
+    /// Checks the output against its limits.
     fn check(&mut self, t: f64) {
         let mut wrong = Vec::new();
         if let Some(what) = not_finite(&self.out) {
@@ -446,7 +448,8 @@ impl Rig {
                             {
                                 (setpoint - sent[i]).abs() / self.joint.period
                             }
-                            // What starts takes over where the motors are, or goes on from what was sent.
+                            // A start begins where the motors are, or continues from the last
+                            // setpoint.
                             before => {
                                 let from_sent =
                                     before.as_ref().map_or(f64::INFINITY, |(_, sent, _)| {
@@ -499,8 +502,9 @@ impl Rig {
         }
     }
 
-    /// Whether the joint is safe now: nothing goes out; or setpoints stand still; or tendons go down or up as they may; or it
-    /// tracks, near its reference; or it tracks a reference at rest, is told that something is wrong, and stands.
+    /// Returns true if the joint is safe: nothing is sent; or setpoints stand still; or tension is
+    /// released or restored within limits; or it tracks near its reference; or it tracks a
+    /// reference at rest, reports a fault, and stands.
     fn safe(&self, bend: Bend) -> bool {
         let standing = (self.sent.as_ref()).is_none_or(|(_, _, moved)| *moved <= STILL);
         match self.out.mode {
@@ -533,10 +537,10 @@ impl Rig {
     }
 }
 
-/// How far a motor with a velocity setpoint runs over its travel while it brakes, rad.
+/// Overrun of a motor with a velocity setpoint past its position limit while it brakes, rad.
 const OVERRUN: f64 = 0.05;
 
-/// What in the output is not finite, if anything is.
+/// Returns the first output that is not finite, if any.
 pub fn not_finite(out: &Output) -> Option<&'static str> {
     let all = |values: &[f64]| values.iter().all(|v| v.is_finite());
     let e = &out.estimate;

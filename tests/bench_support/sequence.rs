@@ -3,17 +3,17 @@
 use super::faults::{Fault, Kind, Stream};
 use super::{Event, Random, Rig, Seen};
 
-/// From the first command until the end, s; faults are over 3 s before.
+/// Time from the first command until the end, s; faults are over 3 s before.
 pub const LENGTH: f64 = 9.0;
 const QUIET: f64 = 3.0;
 
-/// Rigs that sequences start from, ready.
+/// Rigs from which sequences start, ready.
 pub struct Start {
     pub name: String,
     pub rig: Rig,
 }
 
-/// What one seed makes of one start.
+/// The plan of one seed for one start.
 #[derive(Clone, Debug)]
 pub struct Plan {
     pub start: usize,
@@ -26,7 +26,7 @@ fn command(random: &mut Random) -> Event {
     Event::Command(random.between(0.0, 35.0), random.between(0.0, 360.0), pan)
 }
 
-/// Something that goes wrong.
+/// Returns a random fault.
 pub fn kind(random: &mut Random, motors: usize, tendons: usize) -> Kind {
     let streams = [Stream::Motors, Stream::Head, Stream::Command, Stream::Base];
     // Joints on a pan motor have a base IMU.
@@ -104,12 +104,12 @@ impl Plan {
         }
     }
 
-    /// A tendon is cut in it.
+    /// Returns true if a tendon is cut in it.
     pub fn cuts(&self) -> bool {
         self.faults.iter().any(|f| matches!(f.kind, Kind::Cut(_)))
     }
 
-    /// When the first fault begins.
+    /// Returns the start of the first fault.
     pub fn begin(&self) -> f64 {
         self.faults
             .iter()
@@ -117,7 +117,7 @@ impl Plan {
             .fold(f64::INFINITY, f64::min)
     }
 
-    /// What is seen from the first fault on.
+    /// Runs the sequence, observed from the first fault on.
     pub fn run(&self, seed: u64, starts: &[Start], trace: bool) -> Runs {
         let mut rig = starts[self.start].rig.clone();
         rig.seed(seed);
@@ -125,7 +125,7 @@ impl Plan {
         rig.events.clone_from(&self.events);
         rig.watch_from = self.begin();
         let (period, end) = (rig.joint.period, rig.time() + LENGTH);
-        // Until the last tick before `t`.
+        // Runs until the last cycle before `t`.
         let until = |rig: &mut Rig, t: f64| {
             let ticks = ((t - rig.time()) / period - 1e-6).floor().max(0.0);
             rig.run(ticks * period);
@@ -135,7 +135,7 @@ impl Plan {
         healthy.faults.clear();
         until(&mut healthy, end);
         rig.trace = trace;
-        // A push does the more the further the joint leans: it is compared with held motors where it comes.
+        // The effect of a push grows with the bend: it is compared with held motors where it comes.
         let pushes = self.events.iter();
         let pushes = pushes.filter(|(at, e)| matches!(e, Event::Push(..)) && *at > self.begin());
         let mut begins: Vec<f64> = self.faults.iter().map(|f| f.from).collect();
@@ -158,25 +158,26 @@ impl Plan {
     }
 }
 
-/// The same from the first fault on in three ways.
+/// Three runs from the first fault on.
 #[derive(Clone, Debug)]
 pub struct Runs {
     /// With the faults, the loop closed.
     pub closed: Seen,
-    /// Greatest bend with the faults, the motors held still from the begin of one of them or of a push on, rad.
+    /// Greatest bend with the faults, the motors held still from the start of one of them or of a
+    /// push on, rad.
     pub held: f64,
     /// Without the faults, the loop closed: the same commands and pushes.
     pub healthy: Seen,
 }
 
 impl Runs {
-    /// How far beyond what it may be the greatest bend is, as a share.
+    /// Returns the greatest bend as a share of its bound.
     pub fn beyond(&self) -> f64 {
         let closed = &self.closed;
         closed.peak / self.held.max(closed.asked).max(self.healthy.peak)
     }
 
-    /// What bars are not met; the greatest bend may be `beyond` times what it may be.
+    /// Returns the missed bounds; the greatest bend may be `beyond` times its bound.
     pub fn wrong(&self, in_time: f64, beyond: f64) -> Vec<String> {
         let closed = &self.closed;
         let mut wrong = closed.wrong.clone();

@@ -1,5 +1,6 @@
-//! What a whole control tick costs with 3, 6 and 12 tendons, and with 4 on a pan motor and a moving base: median and
-//! slowest batch of many. Times of a shared machine mean something only as ratios within one run.
+//! Cost of a whole control cycle with 3, 6 and 12 tendons, and with 4 on a pan motor and a moving
+//! base: median and slowest batch of many. Times on a shared machine are meaningful only as ratios
+//! within one run.
 
 #[path = "../common/mod.rs"]
 mod common;
@@ -51,7 +52,8 @@ fn main() {
     incident_costs();
 }
 
-/// What keeping a tick costs: the copy of the input, in the loop, and the row of the incident recording, in the publisher.
+/// Cost of keeping a cycle: the copy of the input, in the loop, and the row of the incident
+/// recording, in the publisher.
 fn incident_costs() {
     println!(
         "\ntendons   copy of the input   row of the incident recording   share of a period of 2 ms"

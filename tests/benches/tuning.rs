@@ -1,13 +1,13 @@
-//! What a design costs: the root alone, whole designs with their stability and crossing check, and a map of 10 000
-//! pairs. Times of a shared machine mean something only as ratios within one run; `tests/references/time_tuning.py`
-//! runs this and the same work in NumPy and SciPy.
+//! Cost of a design: the root alone, whole designs with their stability and crossing check, and a
+//! map of 10 000 pairs. Times on a shared machine are meaningful only as ratios within one run;
+//! `tests/references/time_tuning.py` runs this and the same work in NumPy and SciPy.
 
 use std::hint::black_box;
 use std::time::Instant;
 use withy::design::model::{Delays, Plant};
 use withy::design::tune::{Form, Specification, compare, flat_phase_order, map, tune};
 
-/// Median of `batches` of `count` runs each, us per run.
+/// Returns the median of `batches` of `count` runs each, us per run.
 fn median(batches: usize, count: usize, mut run: impl FnMut()) -> f64 {
     let mut times: Vec<f64> = (0..batches)
         .map(|_| {
@@ -23,7 +23,8 @@ fn median(batches: usize, count: usize, mut run: impl FnMut()) -> f64 {
 }
 
 fn main() {
-    // Gain 1 and 0.055 s (common practice, no source), 60 deg at 10 rad/s; a swinging head; an integrating joint.
+    // Gain 1 and 0.055 s (common practice, no source), 60 deg at 10 rad/s; an oscillating head; an
+    // integrating joint.
     let first = Plant::first_order(1.0, 0.055, 0.01);
     let second = Plant::second_order(1.0, 16.0, 0.4, 0.01);
     let integrating = Plant::integrating(2.0, 0.4, 0.01);

@@ -1,4 +1,4 @@
-//! Joints of any number of tendons, and inputs that keep them busy.
+//! Joints of any number of tendons, and inputs that keep them moving.
 
 use super::Neck;
 use nalgebra::Vector3;
@@ -9,13 +9,14 @@ use withy::control::tick::{
 };
 use withy::control::track::Track;
 
-/// The glasshouse neck with `tendons` tendons, and its any-payload law with a fractional integral and
+/// Returns the glasshouse neck with `tendons` tendons, and its any-payload law with a fractional
+/// integral and derivative on every motor.
 /// derivative on every motor.
 pub fn neck_of(tendons: usize) -> (Joint, Law) {
     of(Neck::position(), tendons)
 }
 
-/// The same on a pan motor, with an IMU on its base.
+/// Returns the same on a pan motor, with an IMU on its base.
 pub fn panned_neck_of(tendons: usize) -> (Joint, Law) {
     of(Neck::pan(), tendons)
 }
@@ -42,7 +43,7 @@ fn of(neck: Neck, tendons: usize) -> (Joint, Law) {
     let mut limits = neck.file.limits.clone();
     let limit: MotorLimits = limits.motors[0];
     limits.motors = vec![limit; tendons];
-    // What keeps it busy follows no setpoint.
+    // The inputs follow no setpoint, so rules would trip.
     for rule in Rule::ALL {
         limits.supervision.guard_mut(rule).reaction = Reaction::Warn;
     }
@@ -54,7 +55,7 @@ fn of(neck: Neck, tendons: usize) -> (Joint, Law) {
     (joint, law)
 }
 
-/// Keeps a joint busy.
+/// Inputs that keep a joint moving.
 pub struct Busy {
     angles: Vec<f64>,
     track: Track,
@@ -68,8 +69,9 @@ impl Busy {
         }
     }
 
-    /// What sensors and commands say at tick `k`, and its time: a swaying head, a new target now and then. On a pan
-    /// motor a base that sways too, and a stream of targets whose motion is known.
+    /// Writes sensor samples and commands of cycle `k`, and returns its time: a swaying head, a new
+    /// target now and then. On a pan motor also a swaying base, and a stream of targets whose
+    /// motion is known.
     pub fn at(&mut self, joint: &Joint, input: &mut Input, k: u64) -> f64 {
         let now = k as f64 * joint.period;
         let bend = bend_from(0.2 + 0.1 * (2.0 * now).sin(), 0.7 * now);

@@ -1,5 +1,5 @@
-//! The loop closed in one process on virtual time: the shipped joint file's tick against the
-//! simulated joint.
+//! The loop closed in one process on virtual time: the control cycle of the shipped joint file
+//! against the simulated joint.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 pub mod many;
@@ -15,14 +15,14 @@ use withy::design::trial::{BendSample, MoveFigures, SetpointSample};
 use withy::files::{JointFile, SimulatedFile};
 use withy::sim::beam::{DriveKind, ImuReading, JointDescription, Options, Plant};
 
-/// Payloads of the glasshouse guide: bare head plate, lens, camera head, camera head with lamp; mass kg
-/// and height of its centre m.
+/// Payloads of the glasshouse guide: bare head plate, lens, camera head, camera head with lamp;
+/// mass, kg, and height of its centre, m.
 pub const PAYLOADS: [(f64, f64); 4] = [(0.0, 0.035), (0.09, 0.035), (0.21, 0.05), (0.38, 0.06)];
 
 /// Index of the heaviest payload.
 pub const HEAVIEST: usize = 3;
 
-/// The neck of the glasshouse guide: what its files say, ready to be changed by a test.
+/// The neck of the glasshouse guide, as in its files, to be changed by a test.
 #[derive(Clone)]
 pub struct Neck {
     pub file: JointFile,
@@ -46,7 +46,7 @@ impl Neck {
         )
     }
 
-    /// On a pan motor, with a forward camera and a base IMU.
+    /// Returns the neck on a pan motor, with a forward camera and a base IMU.
     pub fn pan() -> Self {
         Self::load(
             "config/glasshouse-neck-pan.yaml",
@@ -65,7 +65,7 @@ impl Neck {
         }
     }
 
-    /// Gains of the set of that name.
+    /// Returns the gains of the set of that name.
     pub fn gains(&self, name: &str) -> &GainSet {
         let set = self.file.gain_sets.iter().find(|set| set.name == name);
         &set.unwrap_or_else(|| panic!("no gain set {name}")).gains
@@ -85,7 +85,7 @@ impl Neck {
         .expect("a sound law")
     }
 
-    /// The closed loop with that law.
+    /// Returns the closed loop with that law.
     pub fn close(&self, law: Law) -> Loop {
         let joint = self.file.joint.clone();
         let plant = Plant::new(&self.description, &self.options, self.seed).expect("it builds");
@@ -111,7 +111,7 @@ impl Neck {
         }
     }
 
-    /// The closed loop with gain set `name` and payload `payload`, 3 s after its start.
+    /// Returns the closed loop with gain set `name` and payload `payload`, 3 s after its start.
     pub fn ready(&self, name: &str, payload: usize) -> Loop {
         let mut closed = self.close(self.law(name));
         closed.load(payload);
@@ -120,7 +120,7 @@ impl Neck {
     }
 }
 
-/// One tick of a run.
+/// One control cycle of a run.
 #[derive(Clone, Debug)]
 pub struct Record {
     pub time: f64,
@@ -129,18 +129,18 @@ pub struct Record {
     pub out: Output,
 }
 
-/// What is wrong with sensors and motors.
+/// Faults of sensors and motors.
 #[derive(Clone, Debug, Default)]
 pub struct Spoilt {
     /// The head's IMU is silent, or repeats itself.
     pub head_silent: bool,
     pub head_frozen: bool,
-    /// It has been turned on its plate.
+    /// The head's IMU is rotated on its plate.
     pub head_turned: Option<Rotation3<f64>>,
     /// Encoders that are silent, or repeat themselves, one bit each.
     pub silent: u64,
     pub frozen: u64,
-    /// A motor that goes to an angle of its own, rad, and trembles there.
+    /// A motor that moves to an angle of its own, rad, and trembles there.
     pub astray: Option<(usize, f64)>,
 }
 
@@ -162,14 +162,15 @@ pub struct Loop {
     pub base_deaf: bool,
     pub spoilt: Spoilt,
     waiting: Option<(Law, f64)>,
-    /// A rule that holds the joint may be broken: something is wrong on purpose.
+    /// A rule that holds the joint may trip: a fault is deliberate.
     pub faulty: bool,
-    /// Greatest value of each rule so far while the loop was closed, and the longest time above its limit, s.
+    /// Greatest value of each rule so far while the loop was closed, and the longest time above its
+    /// limit, s.
     pub worst: [(f64, f64); RULES],
     above: [f64; RULES],
 }
 
-/// With `WITHY_RULES` set, each loop says in the end how near it came to each rule.
+/// With `WITHY_RULES` set, each loop prints in the end how near it came to each rule.
 impl Drop for Loop {
     fn drop(&mut self) {
         if std::env::var_os("WITHY_RULES").is_some() {
@@ -240,7 +241,7 @@ impl Loop {
         bend
     }
 
-    /// Requests for another law, which takes over as the real-time loop lets it.
+    /// Requests another law, which takes over when the real-time loop allows it.
     pub fn swap(&mut self, law: Law) {
         self.waiting = Some((law, self.now()));
     }
@@ -342,7 +343,7 @@ impl Loop {
         self.ticks += 1;
     }
 
-    /// Runs on; returns what was recorded meanwhile.
+    /// Runs on. Returns the new records.
     pub fn run(&mut self, seconds: f64) -> &[Record] {
         let from = self.record.len();
         for _ in 0..(seconds / self.joint.period).round() as usize {
@@ -351,7 +352,7 @@ impl Loop {
         &self.record[from..]
     }
 
-    /// Moves to the target; the figures after `seconds`.
+    /// Moves to the target. Returns the figures after `seconds`.
     pub fn go(&mut self, target: Bend, seconds: f64) -> MoveFigures {
         self.command(target);
         let samples = bends(self.run(seconds));
@@ -397,8 +398,8 @@ pub fn setpoints(record: &[Record]) -> Vec<SetpointSample> {
     record.iter().map(sample).collect()
 }
 
-/// The glasshouse guide's bed of plants: 12 and 20 deg round the circle in steps of 30 deg from an odd
-/// start, in an order with short and long ways.
+/// The glasshouse guide's set of targets: 12 and 20 deg round the circle in steps of 30 deg from an
+/// odd start, in an order with short and long moves.
 pub fn bed() -> Vec<Bend> {
     (0..12)
         .map(|k| {

@@ -1,8 +1,8 @@
-//! What the tests of examined loops share.
+//! Common parts of the tests of examined loops.
 
 use withy::control::controller::MotorGains;
 
-/// A motor's gains in a reference table.
+/// Reads a motor's gains from a reference table.
 pub fn gains_of(value: &serde_json::Value) -> MotorGains {
     let number = |key: &str| value[key].as_f64().unwrap();
     MotorGains {

@@ -1,4 +1,4 @@
-//! What the tests of files for people share.
+//! Common parts of the tests of configuration files.
 #![allow(dead_code)] // Each test file uses its own part.
 
 use std::fs;
@@ -60,7 +60,7 @@ pub fn assert_one_line(sentence: &str) {
     );
 }
 
-/// The error must be `sentence` after the file's name; `...` at its end stands for anything.
+/// Checks that the error is `sentence` after the file's name; `...` at its end stands for anything.
 pub fn assert_told(result: Result<(), ConfigError>, file: &Path, sentence: &str) {
     let told = match result {
         Ok(()) => panic!("accepted, where this was to be told: {sentence}"),
@@ -74,7 +74,7 @@ pub fn assert_told(result: Result<(), ConfigError>, file: &Path, sentence: &str)
     }
 }
 
-/// The joint file's text with the block `supervision` that stands in its comments in force.
+/// Returns the joint file's text with its commented-out block `supervision` enabled.
 pub fn watched() -> String {
     let text = text(JOINT);
     let (before, block) = text.split_once("# supervision:\n").unwrap();
@@ -84,7 +84,7 @@ pub fn watched() -> String {
     format!("{before}supervision:\n{}\n\n{after}", block.join("\n"))
 }
 
-/// What may stand where something else should.
+/// Unexpected values in place of others.
 pub const NASTY: &[&str] = &[
     "",
     " ",

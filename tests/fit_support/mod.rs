@@ -43,7 +43,7 @@ impl Random {
     }
 }
 
-/// A fit of SciPy's.
+/// A fit by SciPy.
 #[derive(Clone)]
 pub struct Stored {
     pub seed: u64,
@@ -130,7 +130,7 @@ fn step(order: Order, shape: &[f64], t: f64) -> f64 {
     }
 }
 
-/// The record of that seed.
+/// Returns the record of that seed.
 pub fn drawn(case: &Case, seed: u64) -> Record {
     let mut random = Random::new(7000 + case.index as u64);
     let n = case.samples;
@@ -168,13 +168,13 @@ pub fn drawn(case: &Case, seed: u64) -> Record {
     }
 }
 
-/// Whether the 95 % interval of that parameter holds the truth.
+/// Returns true if the 95 % interval of that parameter holds the truth.
 pub fn holds(fit: &Fit, name: &str, truth: f64) -> bool {
     let (low, high) = fit.interval_95(name).expect("a parameter with an error");
     (low..=high).contains(&truth)
 }
 
-/// The step test of a record, in that direction.
+/// Returns the step test of a record, in that direction.
 pub fn test_of(record: &Record, direction: f64) -> StepTest {
     let (sin, cos) = direction.sin_cos();
     let turned = |(along, across): (&f64, &f64)| {

@@ -22,6 +22,13 @@ assert everything["use_sim_time"] is LOCKSTEP and everything["tick_rate_hz"] == 
 assert everything["motor_names"] == MOTORS
 assert abs(everything["limits.inclination"] - math.radians(40)) < 1e-12
 
+# The manual has them all: by full name, or by the last part where the row begins with a sibling.
+manual = open(os.path.join(os.path.dirname(os.path.abspath(__file__)), "../../docs/interfaces.md")).read()
+for name in everything:
+    general = re.sub("neck_motor_[1-4]", "<motor>", name)
+    if not name.startswith("supervision."):
+        assert "`%s`" % general in manual or "`%s`" % general.split(".")[-1] in manual, "docs/interfaces.md lacks " + name
+
 
 def listed(prefixes, depth):
     result = c.call(ListParameters, "list_parameters", ListParameters.Request(prefixes=prefixes, depth=depth)).result

@@ -1,4 +1,4 @@
-//! What the tests of the incident recording have in common.
+//! Common parts of the tests of the incident recording.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use std::fs;
@@ -52,7 +52,7 @@ pub fn files(folder: &Path) -> Vec<PathBuf> {
     found
 }
 
-/// An incident recording that writes into `folder`.
+/// Returns an incident recording that writes into `folder`.
 pub fn writing(file: &JointFile, folder: &Path, pace: Pace) -> (IncidentRecorder, Recorder) {
     let (incident, recorder) = IncidentRecorder::new(about(file));
     let store = RecordingStore::new(folder.into(), "/glasshouse/neck", 1_000_000_000);
@@ -74,7 +74,7 @@ pub fn until(what: &str, mut done: impl FnMut() -> bool) {
     }
 }
 
-/// A tick at which little is known.
+/// Returns a cycle with few known values.
 pub fn plain(tick: u64, period: f64) -> Record {
     let mut record = Record::new(4);
     record.at = tick as f64 * period;
@@ -83,7 +83,7 @@ pub fn plain(tick: u64, period: f64) -> Record {
     record
 }
 
-/// What the last tick of a closed loop was, as the loop hands it on.
+/// Returns the last cycle of a closed loop, as the loop passes it on.
 pub fn record_of(closed: &Loop) -> Record {
     Record {
         at: closed.record.last().unwrap().time,

@@ -1,4 +1,4 @@
-//! What the tests of the loop's thread share.
+//! Common parts of the tests of the loop's thread.
 
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -9,13 +9,13 @@ use withy::runtime::link::Program;
 /// Only failures wait this long.
 pub const PATIENCE: Duration = Duration::from_secs(30);
 
-/// A joint file of those that are shipped.
+/// Loads a shipped joint file.
 pub fn neck(name: &str) -> JointFile {
     let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
     JointFile::load(config.join(name)).unwrap()
 }
 
-/// What a loop runs on: the joint, and one of its gain sets.
+/// Returns a loop's program: the joint, and one of its gain sets.
 pub fn program(file: &JointFile, set: usize) -> Program {
     Program {
         joint: file.joint.clone(),

@@ -1,4 +1,4 @@
-//! Reports to look at: fits of records drawn from seeds, and tunings of invented joints.
+//! Example reports: fits of records drawn from seeds, and tunings of invented joints.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 pub mod svg;
@@ -16,7 +16,8 @@ use withy::report::Page;
 
 use super::fit_support::Random;
 
-/// A record of a second-order joint, steps both ways, with noise and some motion across.
+/// Returns a record of a second-order joint, steps both ways, with noise and some cross-axis
+/// motion.
 pub fn record(seed: u64) -> Record {
     let mut random = Random::new(seed);
     let (dt, n) = (0.01, 600);
@@ -79,7 +80,7 @@ pub fn fit_page() -> Page {
     )
 }
 
-/// Designs worth a look: which joint, the joint, margin in deg, crossover in rad/s.
+/// Returns example designs: name, joint, margin in deg, crossover in rad/s.
 pub fn tunings() -> Vec<(&'static str, Plant, f64, f64)> {
     vec![
         (
@@ -109,12 +110,12 @@ pub fn tunings() -> Vec<(&'static str, Plant, f64, f64)> {
     ]
 }
 
-/// The joint that moves on the pages.
+/// Returns the joint that moves on the pages.
 pub fn joint() -> JointFile {
     JointFile::load("config/glasshouse-neck.yaml").unwrap()
 }
 
-/// That joint's law in pure feedback with `gains`.
+/// Returns that joint's law in pure feedback with `gains`.
 fn pure(joint: &JointFile, gains: MotorGains) -> Law {
     let set = GainSet {
         structure: Structure::PureFeedback,
@@ -131,7 +132,7 @@ fn pure(joint: &JointFile, gains: MotorGains) -> Law {
     Law::new(&joint.joint, &set, &joint.limits, joint.feedback).unwrap()
 }
 
-/// The law of a family's design.
+/// Returns the law of a family's design.
 pub fn family_law(joint: &JointFile, design: &FamilyDesign) -> Law {
     Law::new(&joint.joint, &design.gains, &joint.limits, joint.feedback).unwrap()
 }
@@ -167,7 +168,7 @@ pub fn tuning_page(name: &str, plant: &Plant, margin: f64, crossover: f64, all: 
     })
 }
 
-/// One set for a joint that swings the slower the more it carries.
+/// Returns one set for a joint that oscillates more slowly the more it carries.
 pub fn family_design() -> (FamilyDesign, FamilySpecification) {
     let joints = [68.0, 40.0, 24.0, 17.0].map(|w| Plant::second_order(0.95, w, 0.3, 0.004));
     let delays = Delays::of(0.005, 0.005, 0.0, 0.0);

@@ -30,7 +30,7 @@ pub fn points(polyline: &Node) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// Where the text is, px.
+/// Returns the place of the text, px.
 pub fn place(document: &Document, text: &str) -> (f64, f64) {
     let found = named(document, "text");
     let node = found.iter().find(|n| n.text() == Some(text));
@@ -38,7 +38,7 @@ pub fn place(document: &Document, text: &str) -> (f64, f64) {
     (number(node, "x"), number(node, "y"))
 }
 
-/// Left, right, top, bottom of the panels, px.
+/// Returns left, right, top, bottom of the panels, px.
 pub fn frames(document: &Document) -> Vec<[f64; 4]> {
     let borders = named(document, "rect").into_iter();
     let borders = borders.filter(|n| n.attribute("fill") == Some("none"));
@@ -50,7 +50,7 @@ pub fn frames(document: &Document) -> Vec<[f64; 4]> {
         .collect()
 }
 
-/// Where the tick called `label` is in a frame, px.
+/// Returns the place of the tick called `label` in a frame, px.
 pub fn tick_of(document: &Document, frame: [f64; 4], label: &str) -> f64 {
     let texts = named(document, "text");
     let mut ticks = texts.iter().filter(|n| n.text() == Some(label));
