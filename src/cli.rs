@@ -109,7 +109,8 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Demo(args) => needs_ros().and_then(|()| demo::run(&args)),
         #[cfg(not(feature = "ros"))]
         _ => Err(CmdError::Failed(
-            "this build has no message graph: build it with the feature `ros`, which is on by default".into(),
+            "this build has no ROS graph: build it with the feature `ros`, which is on by default"
+                .into(),
         )),
     };
     let result = result.and_then(|()| match output::failure() {
@@ -150,8 +151,8 @@ fn needs_ros() -> Result<(), CmdError> {
         return Ok(());
     }
     Err(CmdError::Failed(
-        "this command needs ROS 2, and AMENT_PREFIX_PATH is not set: source the setup.bash of your ROS 2, or, where \
-         this project has fetched it, launch-free-scripts/ros-env in bash"
+        "this command needs ROS 2, and AMENT_PREFIX_PATH is not set: source the setup.bash of your \
+         ROS 2, or, where this project has fetched it, launch-free-scripts/ros-env in bash"
             .into(),
     ))
 }

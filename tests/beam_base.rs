@@ -6,8 +6,8 @@ use beam_support::{asked_angles, hold, toward};
 use nalgebra::{UnitQuaternion, Vector2, Vector3};
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 use withy::sim::beam::{
-    BaseMotion, DriveKind, JointDescription, Options, Plant, STEP, SensorOptions, SimulatedBaseImu,
-    SimulatedPan, Swing,
+    BaseMotion, BaseOscillation, DriveKind, JointDescription, Options, Plant, STEP, SensorOptions,
+    SimulatedBaseImu, SimulatedPan,
 };
 
 /// Returns a pan motor that follows almost at once.
@@ -44,8 +44,8 @@ fn plant(joint: &JointDescription) -> Plant {
     Plant::new(joint, &Options::default(), 1).unwrap()
 }
 
-fn swing(axis: Vector3<f64>, amplitude: f64, frequency: f64) -> Swing {
-    Swing {
+fn swing(axis: Vector3<f64>, amplitude: f64, frequency: f64) -> BaseOscillation {
+    BaseOscillation {
         axis,
         amplitude,
         frequency,
@@ -133,7 +133,7 @@ fn inertial_units_on_a_swinging_base() {
         while plant.take_imu_reading().is_some() {}
         while plant.take_base_imu_reading().is_some() {}
         plant
-            .set_base(BaseMotion::Swing(Swing {
+            .set_base(BaseMotion::BaseOscillation(BaseOscillation {
                 pivot: Vector3::new(0.1, -0.2, -0.5),
                 ..swing(Vector3::new(1.0, 2.0, 0.5), 20f64.to_radians(), 1.0)
             }))
@@ -307,7 +307,11 @@ fn slow_swing_sags_as_a_tilted_base_does() {
     };
     let mut plant = plant(&joint);
     plant
-        .set_base(BaseMotion::Swing(swing(Vector3::y(), amplitude, frequency)))
+        .set_base(BaseMotion::BaseOscillation(swing(
+            Vector3::y(),
+            amplitude,
+            frequency,
+        )))
         .unwrap();
     plant.advance(1.0 / frequency);
     let greatest = tilted(amplitude).norm();
@@ -347,7 +351,11 @@ fn resonance_on_a_swinging_base() {
             let frequency = r * wn / TAU;
             let mut plant = plant(&joint);
             plant
-                .set_base(BaseMotion::Swing(swing(Vector3::y(), theta, frequency)))
+                .set_base(BaseMotion::BaseOscillation(swing(
+                    Vector3::y(),
+                    theta,
+                    frequency,
+                )))
                 .unwrap();
             plant.run_until((20.0 / frequency / STEP).round() * STEP);
             let seen = response(&mut plant, frequency, 20.0, |p| p.truth().position.x);
@@ -357,7 +365,8 @@ fn resonance_on_a_swinging_base() {
             let lag = damping.atan2(1.0 - r * r);
             let (ratio, behind) = (seen.norm() / amplitude, -seen.y.atan2(seen.x));
             println!(
-                "beam {beam_mass} kg, r {r}: amplitude {ratio:.4} of the closed form, lag {behind:.4} rad, closed form {lag:.4}"
+                "beam {beam_mass} kg, r {r}: amplitude {ratio:.4} of the closed form, lag \
+                 {behind:.4} rad, closed form {lag:.4}"
             );
             assert!((ratio - 1.0).abs() < 0.04, "{ratio}");
             assert!((behind - lag).abs() < 0.06, "{behind} {lag}");
@@ -381,7 +390,7 @@ fn far_pivot_shakes_the_foot() {
         let frequency = r * wn / TAU;
         let mut plant = plant(&joint);
         plant
-            .set_base(BaseMotion::Swing(Swing {
+            .set_base(BaseMotion::BaseOscillation(BaseOscillation {
                 pivot: Vector3::new(0.0, 0.0, -distance),
                 ..swing(Vector3::y(), theta, frequency)
             }))
@@ -534,7 +543,7 @@ fn wild_bases_leave_numbers_finite() {
             let mut plant = plant(&JointDescription::glasshouse_with_pan());
             plant.set_payload(payload, 0.06).unwrap();
             plant
-                .set_base(BaseMotion::Swing(Swing {
+                .set_base(BaseMotion::BaseOscillation(BaseOscillation {
                     pivot: Vector3::new(0.0, 0.0, -pivot),
                     ..swing(Vector3::new(1.0, 1.0, 0.3), amplitude, frequency)
                 }))
@@ -580,35 +589,35 @@ fn refusals() {
     let before = plant.truth().clone();
     for (motion, words) in [
         (
-            BaseMotion::Swing(Swing {
+            BaseMotion::BaseOscillation(BaseOscillation {
                 axis: Vector3::zeros(),
                 ..good
             }),
             "axis is 0",
         ),
         (
-            BaseMotion::Swing(Swing {
+            BaseMotion::BaseOscillation(BaseOscillation {
                 amplitude: f64::NAN,
                 ..good
             }),
             "amplitude (rad) is NaN",
         ),
         (
-            BaseMotion::Swing(Swing {
+            BaseMotion::BaseOscillation(BaseOscillation {
                 frequency: 0.0,
                 ..good
             }),
             "frequency (Hz) is 0",
         ),
         (
-            BaseMotion::Swing(Swing {
+            BaseMotion::BaseOscillation(BaseOscillation {
                 pivot: Vector3::x() * 11.0,
                 ..good
             }),
             "pivot (m) is 11",
         ),
         (
-            BaseMotion::Swing(Swing {
+            BaseMotion::BaseOscillation(BaseOscillation {
                 amplitude: 1.0,
                 frequency: 2.0,
                 ..good
@@ -616,7 +625,7 @@ fn refusals() {
             "rate of the base oscillation (rad/s) is 12.5",
         ),
         (
-            BaseMotion::Swing(Swing {
+            BaseMotion::BaseOscillation(BaseOscillation {
                 amplitude: 1.0,
                 pivot: Vector3::x() * 10.0,
                 ..good
@@ -643,7 +652,7 @@ fn refusals() {
         let sentence = plant.set_base(motion).unwrap_err().to_string();
         println!("{sentence}");
         assert!(
-            sentence.contains(words) && sentence.contains("accepted is"),
+            sentence.contains(words) && sentence.contains("accepted: "),
             "{sentence}"
         );
     }

@@ -123,8 +123,8 @@ fn a_payload_set_on_while_held_is_carried() {
     }
 }
 
-/// Returns the true bend and the target around a push toward `toward` deg from the direction of
-/// bend.
+/// Returns the true bend, the target and the greatest share of a setpoint limit around a push
+/// toward `toward` deg from the direction of bend.
 fn pushed(neck: &Neck, set: &str, toward: f64, still: bool) -> (Vec<trial::BendSample>, Bend, f64) {
     let mut closed = neck.ready(set, HEAVIEST);
     let target = closed.point(20.0, 47.0);

@@ -7,7 +7,7 @@ use common::{HEAVIEST, Loop, Neck, PAYLOADS, Record, pose};
 use nalgebra::{UnitQuaternion, Vector3};
 use withy::control::geometry::{Bend, configuration};
 use withy::control::tick::{Fallback, Feedback, Rule};
-use withy::sim::beam::{BaseMotion, Swing};
+use withy::sim::beam::{BaseMotion, BaseOscillation};
 
 /// Greatest deviation from a pose held on an oscillating base whose orientation is measured, deg.
 const HELD: f64 = 1.0;
@@ -23,7 +23,7 @@ fn departure(record: &[Record], target: Bend) -> (f64, f64) {
 
 /// Returns a motion of 20 deg at 0.2 Hz about `axis`, the beam's foot at rest.
 fn swing(axis: Vector3<f64>) -> BaseMotion {
-    BaseMotion::Swing(Swing {
+    BaseMotion::BaseOscillation(BaseOscillation {
         axis,
         amplitude: 20f64.to_radians(),
         frequency: 0.2,

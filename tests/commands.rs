@@ -311,7 +311,7 @@ fn what_no_step_test_can_be_made_of_is_refused() {
             &output,
             "accepted: at most 3600 s",
         ),
-        (neck, vec![], &there, "is there already"),
+        (neck, vec![], &there, "exists already"),
         (neck, vec![], &path("none/record.csv"), "cannot be written"),
         (
             velocity,
@@ -372,7 +372,8 @@ fn a_step_test_wants_a_gain_set_without_gains() {
     };
     std::fs::write(&joint, neck.replace("  - gains/open-loop.yaml\n", "")).unwrap();
     refused(
-        "neck.yaml: gain_sets has no set 'open-loop'; accepted for step tests: a list that holds gains/open-loop.yaml",
+        "neck.yaml: gain_sets has no set 'open-loop'; accepted for step tests: a list that holds \
+         gains/open-loop.yaml",
     );
     std::fs::write(&joint, &neck).unwrap();
     let set = std::fs::read_to_string("config/gains/open-loop.yaml").unwrap();
@@ -384,7 +385,7 @@ fn a_step_test_wants_a_gain_set_without_gains() {
     ] {
         assert!(set.contains(from));
         std::fs::write(at("gains/open-loop.yaml"), set.replace(from, to)).unwrap();
-        refused("open-loop.yaml: this set corrects, or does not ask for what the kinematics says");
+        refused("open-loop.yaml: this set corrects, or its setpoints differ from the kinematics");
     }
 }
 
@@ -405,7 +406,7 @@ fn without_a_graph_the_commands_say_so() {
         assert_eq!(none.status.code(), Some(1), "{arguments:?}");
         let sentence = said(&none.stderr);
         assert!(
-            sentence.contains("this build has no message graph"),
+            sentence.contains("this build has no ROS graph"),
             "{sentence}"
         );
         assert_eq!(sentence.lines().count(), 1);
@@ -435,8 +436,10 @@ fn examine_prints_tables_and_json_and_refuses_what_is_below_the_floor() {
     for line in said(&good.stdout).lines() {
         assert!(line.chars().count() <= 110, "{line}");
     }
-    // The figures of the discretised and of the continuous law agree between JSON and text.
-    assert!(said(&good.stdout).contains("as it runs") && said(&good.stdout).contains("continuous"));
+    // The text names both laws, and the JSON has the same keys for both.
+    assert!(
+        said(&good.stdout).contains("discretised") && said(&good.stdout).contains("continuous")
+    );
     for (run, ideal) in [
         ("feedback_step", "continuous_feedback_step"),
         ("shaped_step", "continuous_shaped_step"),

@@ -129,7 +129,7 @@ fn demo_ends_with_its_processes_when_nobody_reads_it() {
     assert_eq!(ended.status.code(), Some(1), "{text}");
     assert_eq!(
         text,
-        "withy: the demo ended early: its output is closed, so nobody sees what it shows\n"
+        "withy: the demo ended early: its output is closed, and its results would not be seen\n"
     );
     assert_eq!(users(folder.path()), 0);
 }

@@ -58,14 +58,14 @@ fn variable(name: &str) -> Option<u64> {
     let text = std::env::var(name).ok()?;
     Some(
         text.parse()
-            .unwrap_or_else(|_| panic!("{name} is {text:?}, accepted is a number")),
+            .unwrap_or_else(|_| panic!("{name} is {text:?}; accepted: a number")),
     )
 }
 
 /// Results of some sequences, those with a cut tendon last.
 #[derive(Default)]
 struct Found {
-    /// Seeds that miss a bound, whether some may miss it, and the reason.
+    /// Seeds that miss a bound, with a flag for those that may, and the reason.
     bad: Vec<(u64, bool, String)>,
     count: [usize; 2],
     /// Greatest bend as a share of its bound, and the longest time that is not safe, s, each with
@@ -148,8 +148,8 @@ fn random_sequences_leave_the_joint_safe() {
         let (count, (bend, of_bend)) = (found.count[class], found.bend[class]);
         let (time, of_time) = found.time[class];
         println!(
-            "{count} sequences {what}: greatest bend {bend:.3} of what it may be (seed {of_bend}), longest not safe \
-             {time:.2} s (seed {of_time})"
+            "{count} sequences {what}: greatest bend {bend:.3} of what it may be (seed {of_bend}), \
+             longest not safe {time:.2} s (seed {of_time})"
         );
     }
     for (seed, some_may, what) in &found.bad {
@@ -292,7 +292,9 @@ fn single_faults_do_what_the_table_says() {
     let differences = compare(&pinned, &now);
     assert!(
         differences.is_empty(),
-        "{}\n\nIf that is as it should be: WITHY_GOLDEN=renew cargo test --release --test fault_bench writes the table anew.",
+        "{}\n\n\
+         If that is as it should be: WITHY_GOLDEN=renew cargo test --release --test fault_bench \
+         writes the table anew.",
         differences.join("\n")
     );
 }

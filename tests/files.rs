@@ -74,7 +74,8 @@ const CASES: &[Case] = &[
     joint(
         "travel_deg: [-360, 360]",
         "travel_deg: 360",
-        "all_tendons.travel_deg is 360; accepted: 2 numbers in brackets, each a number from -1000000 to 1000000 deg",
+        "all_tendons.travel_deg is 360; accepted: 2 numbers in brackets, each a number from \
+         -1000000 to 1000000 deg",
     ),
     joint(
         "travel_deg: [-360, 360]",
@@ -119,7 +120,8 @@ const CASES: &[Case] = &[
     joint(
         "  inclination_deg: 40",
         "  inclination_deg: 61",
-        "limits.inclination_deg is 61; accepted: a number above 0 and at most 60 deg, the range of beam.max_inclination_deg",
+        "limits.inclination_deg is 61; accepted: a number above 0 and at most 60 deg, the range of \
+         beam.max_inclination_deg",
     ),
     joint(
         "  over_bend_deg: 60",
@@ -129,17 +131,20 @@ const CASES: &[Case] = &[
     joint(
         "name: withy",
         "name: 2withy",
-        "name is \"2withy\"; accepted: 1 to 64 letters, digits and single underscores, not starting with a digit",
+        "name is \"2withy\"; accepted: 1 to 64 letters, digits and single underscores, not \
+         starting with a digit",
     ),
     joint(
         "namespace: /",
         "namespace: neck",
-        "namespace is \"neck\"; accepted: / or names of letters, digits and single underscores, each after a /",
+        "namespace is \"neck\"; accepted: / or names of letters, digits and single underscores, \
+         each after a /",
     ),
     joint(
         "  head: neck_head",
         "  head: neck_base",
-        "frames.head is \"neck_base\"; accepted: 1 to 64 printable characters without blanks, not starting with /, and not the base frame's",
+        "frames.head is \"neck_base\"; accepted: 1 to 64 printable characters without blanks, not \
+         starting with /, and not the base frame's",
     ),
     joint(
         "initial_gain_set: any-payload",
@@ -207,7 +212,8 @@ const CASES: &[Case] = &[
     joint(
         "motor: neck_motor_3, base_angle_deg: 197",
         "motor: neck_motor_3, base_angle_rad: 3.4",
-        "tendons[2].base_angle_rad (given as 3.4) is not a known key; accepted here: motor, base_angle_deg, ...",
+        "tendons[2].base_angle_rad (given as 3.4) is not a known key; accepted here: motor, \
+         base_angle_deg, ...",
     ),
     joint(
         "feedback: imu",
@@ -228,7 +234,8 @@ const CASES: &[Case] = &[
     joint(
         "motor: neck_motor_3",
         "motor: neck_motor_1",
-        "tendons[2].motor is \"neck_motor_1\"; accepted: a name that no other motor has (tendons[0].motor has it)",
+        "tendons[2].motor is \"neck_motor_1\"; accepted: a name that no other motor has \
+         (tendons[0].motor has it)",
     ),
     Case {
         file: "gains/camera.yaml",
@@ -240,8 +247,9 @@ const CASES: &[Case] = &[
     joint(
         "base_angle_deg: 290",
         "base_angle_deg: 60",
-        "tendons is a ring with a gap of 183.0 deg between neighbouring pulls (at an inclination of 0 deg toward 0 deg); \
-         accepted: tendons on all sides, with gaps of at most 178 deg, so that all can be taut and in balance",
+        "tendons is a ring with a gap of 183.0 deg between neighbouring pulls (at an inclination \
+         of 0 deg toward 0 deg); accepted: tendons on all sides, with gaps of at most 178 deg, so \
+         that all can be taut and in balance",
     ),
     joint(
         "  - {motor: neck_motor_3, base_angle_deg: 197}\n  - {motor: neck_motor_4, base_angle_deg: 290}\n",
@@ -282,7 +290,8 @@ const CASES: &[Case] = &[
     gains(
         "  kd: 0.0  ",
         "  kd: 0.1  #",
-        "derivative_corner_rad_s of motor neck_motor_1 is 2000; accepted: above 0 and at most 400.0 rad/s, ...",
+        "derivative_corner_rad_s of motor neck_motor_1 is 2000; accepted: above 0 and at most \
+         400.0 rad/s, ...",
     ),
     gains(
         "damping_s: 0.032",
@@ -307,7 +316,8 @@ const CASES: &[Case] = &[
     gains(
         "  damping_ratio: 0.61\n",
         "  damping_ratio: 0.61\n  time_constant_s: 0.045\n",
-        "model.time_constant_s is 0.045; accepted: either time_constant_s or natural_frequency_rad_s with damping_ratio, not both",
+        "model.time_constant_s is 0.045; accepted: either time_constant_s or \
+         natural_frequency_rad_s with damping_ratio, not both",
     ),
     gains(
         "kind: position",
@@ -417,7 +427,7 @@ fn files_that_are_no_yaml_or_not_there_are_told() {
     fs::write(&path, [0xff, 0xfe, 0x80]).unwrap();
     assert!(told(&copy).contains(": cannot be read: "));
     fs::write(&path, vec![b'#'; 2 << 20]).unwrap();
-    assert!(told(&copy).contains("it has 2097152 bytes, accepted are at most 1048576"));
+    assert!(told(&copy).contains("it has 2097152 bytes; accepted: at most 1048576"));
     fs::remove_file(&path).unwrap();
     fs::create_dir(&path).unwrap();
     assert!(told(&copy).contains("it is not a file"));
@@ -434,7 +444,8 @@ fn simulated_joints_that_cannot_be_are_told() {
         (
             "  inertia_g_cm2: [500, 500, 900]",
             "  inertia_g_cm2: [600, 600]",
-            "head.inertia_g_cm2 is [600, 600]; accepted: 3 numbers in brackets, each a number from 0 to 1000000000 g cm^2",
+            "head.inertia_g_cm2 is [600, 600]; accepted: 3 numbers in brackets, each a number from \
+             0 to 1000000000 g cm^2",
         ),
         (
             "guide_radii_mm: [33, 33]",
@@ -464,7 +475,8 @@ fn simulated_joints_that_cannot_be_are_told() {
         (
             "motor: neck_motor_2",
             "motor: neck_motor_1",
-            "tendons[1].motor is \"neck_motor_1\"; accepted: a name that no other motor has (tendons[0].motor has it)",
+            "tendons[1].motor is \"neck_motor_1\"; accepted: a name that no other motor has \
+             (tendons[0].motor has it)",
         ),
     ] {
         let copy = Copy::new();

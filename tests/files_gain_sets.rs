@@ -155,7 +155,7 @@ fn what_a_set_is_for_is_checked() {
         (
             "[0, 0.0032]",
             "[0.2, 0.1]",
-            "payload_moment_kg_m is [0.2, 0.1]; accepted: [least, greatest], the least not above the greatest",
+            "payload_moment_kg_m is [0.2, 0.1]; accepted: [min, max], min not above max",
         ),
         (
             "phase_margin_deg: 75",

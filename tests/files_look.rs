@@ -43,7 +43,8 @@ const CASES: &[(&str, &str, &str)] = &[
     (
         "  position_mm: [60, 0, 30]",
         "  position_mm: ahead",
-        "camera.position_mm is \"ahead\"; accepted: 3 numbers in brackets, each a number from -1000 to 1000 mm",
+        "camera.position_mm is \"ahead\"; accepted: 3 numbers in brackets, each a number from \
+         -1000 to 1000 mm",
     ),
     (
         "  nearest_mm: 50",
@@ -109,7 +110,8 @@ const CASES: &[(&str, &str, &str)] = &[
     (
         "  sign: 1\n",
         "  sign: 0.5\n",
-        "pan.sign is 0.5; accepted: 1 where positive motor angles turn from +x toward +y, -1 where they turn the other way",
+        "pan.sign is 0.5; accepted: 1 where positive motor angles turn from +x toward +y, -1 where \
+         they turn the other way",
     ),
     (
         "  gear_ratio: 1\n",
@@ -146,37 +148,44 @@ const CASES: &[(&str, &str, &str)] = &[
     (
         "  - name: torso\n",
         "  - name: neck_head\n",
-        "fixed_frames[0].name is \"neck_head\"; accepted: a name that no other frame of this file has; frames.head moves",
+        "fixed_frames[0].name is \"neck_head\"; accepted: a name that no other frame of this file \
+         has; frames.head moves",
     ),
     (
         "  - name: torso\n",
-        "  - {name: torso, parent: hip, position_mm: [0, 0, 0], orientation_deg: {roll: 0, pitch: 0, yaw: 0}}\n  - name: torso\n",
-        "fixed_frames[1].name is \"torso\"; accepted: a name that no other frame of this file has; frames.head moves",
+        "  - {name: torso, parent: hip, position_mm: [0, 0, 0], orientation_deg: {roll: 0, pitch: \
+         0, yaw: 0}}\n  - name: torso\n",
+        "fixed_frames[1].name is \"torso\"; accepted: a name that no other frame of this file has; \
+         frames.head moves",
     ),
     (
         "    parent: neck_base\n",
         "    parent: torso\n",
-        "fixed_frames[0].parent is \"torso\"; accepted: 1 to 64 printable characters without blanks, not starting with /, and not its own name",
+        "fixed_frames[0].parent is \"torso\"; accepted: 1 to 64 printable characters without \
+         blanks, not starting with /, and not its own name",
     ),
     (
         "    parent: neck_base\n",
         "    parent: /neck_base\n",
-        "fixed_frames[0].parent is \"/neck_base\"; accepted: 1 to 64 printable characters without blanks, not starting with /, and not its own name",
+        "fixed_frames[0].parent is \"/neck_base\"; accepted: 1 to 64 printable characters without \
+         blanks, not starting with /, and not its own name",
     ),
     (
         "    parent: neck_base\n",
         "",
-        "fixed_frames[0].parent is missing; accepted: 1 to 64 printable characters without blanks, not starting with /, and not its own name",
+        "fixed_frames[0].parent is missing; accepted: 1 to 64 printable characters without blanks, \
+         not starting with /, and not its own name",
     ),
     (
         "  - name: torso\n    parent: neck_base\n",
-        "  - {name: hip, parent: torso, position_mm: [0, 0, 0], orientation_deg: {roll: 0, pitch: 0, yaw: 0}}\n  - name: torso\n    parent: hip\n",
-        "fixed_frames[0].parent is \"torso\"; accepted: a parent that does not stand in this frame itself",
+        "  - {name: hip, parent: torso, position_mm: [0, 0, 0], orientation_deg: {roll: 0, pitch: \
+         0, yaw: 0}}\n  - name: torso\n    parent: hip\n",
+        "fixed_frames[0].parent is \"torso\"; accepted: a parent that is not below this frame",
     ),
     (
         "  - name: torso\n    parent: neck_base\n",
         "  - name: neck_base\n    parent: neck_head\n",
-        "fixed_frames[0].parent is \"neck_head\"; accepted: a parent that does not stand in this frame itself",
+        "fixed_frames[0].parent is \"neck_head\"; accepted: a parent that is not below this frame",
     ),
     (
         "    position_mm: [0, 0, -350]",
@@ -186,7 +195,8 @@ const CASES: &[(&str, &str, &str)] = &[
     (
         "    position_mm: [0, 0, -350]",
         "    position_m: [0, 0, -0.35]",
-        "fixed_frames[0].position_m (given as [0, 0, -0.35]) is not a known key; accepted here: name, parent, position_mm, orientation_deg",
+        "fixed_frames[0].position_m (given as [0, 0, -0.35]) is not a known key; accepted here: \
+         name, parent, position_mm, orientation_deg",
     ),
     (
         "    position_mm: [0, 0, -350]\n    orientation_deg: {roll: 0, pitch: 0, yaw: 0}\n",
@@ -194,9 +204,11 @@ const CASES: &[(&str, &str, &str)] = &[
         "fixed_frames[0].orientation_deg.pitch is missing; accepted: a number from -360 to 360 deg",
     ),
     (
-        "fixed_frames:\n  - name: torso\n    parent: neck_base\n    position_mm: [0, 0, -350]\n    orientation_deg: {roll: 0, pitch: 0, yaw: 0}\n",
+        "fixed_frames:\n  - name: torso\n    parent: neck_base\n    position_mm: [0, 0, -350]\n    \
+         orientation_deg: {roll: 0, pitch: 0, yaw: 0}\n",
         "fixed_frames: torso\n",
-        "fixed_frames is \"torso\"; accepted: a list of tables with name, parent, position_mm and orientation_deg",
+        "fixed_frames is \"torso\"; accepted: a list of tables with name, parent, position_mm and \
+         orientation_deg",
     ),
 ];
 

@@ -141,7 +141,8 @@ fn what_is_wrong_is_told_in_one_sentence() {
         ),
         (
             "supervision: {imu_stail: {}}",
-            "supervision.imu_stail (given as a table of 0 keys) is not a known key; accepted here: imu_stale, ...",
+            "supervision.imu_stail (given as a table of 0 keys) is not a known key; accepted here: \
+             imu_stale, ...",
         ),
         (
             "supervision: {slack: 3}",
@@ -149,7 +150,8 @@ fn what_is_wrong_is_told_in_one_sentence() {
         ),
         (
             "supervision: {imu_stale: {limit_rad: 3}}",
-            "supervision.imu_stale.limit_rad (given as 3) is not a known key; accepted here: after_s, reaction, latch",
+            "supervision.imu_stale.limit_rad (given as 3) is not a known key; accepted here: \
+             after_s, reaction, latch",
         ),
         (
             "supervision: {sensor_mismatch: {limit_rad: 2}}",
@@ -173,7 +175,8 @@ fn what_is_wrong_is_told_in_one_sentence() {
         ),
         (
             "supervision: {command_timeout: {reaction: hold}}",
-            "supervision.command_timeout.reaction (given as \"hold\") is not a known key; accepted here: after_s",
+            "supervision.command_timeout.reaction (given as \"hold\") is not a known key; accepted \
+             here: after_s",
         ),
         (
             "supervision: {slack: {reaction: stop}}",
@@ -185,11 +188,13 @@ fn what_is_wrong_is_told_in_one_sentence() {
         ),
         (
             "supervision: {imu_stale: {reaction: warn}}",
-            "supervision.imu_stale.reaction is warn; accepted: hold or release where feedback is imu; warn and slow where it is motors",
+            "supervision.imu_stale.reaction is warn; accepted: hold or release where feedback is \
+             imu; warn and slow where it is motors",
         ),
         (
             "supervision: {diverging_oscillation: {latch: false}}",
-            "supervision.diverging_oscillation.latch is false; accepted: true: while the joint is held the cause is out of sight",
+            "supervision.diverging_oscillation.latch is false; accepted: true: while the joint is \
+             held, the cause cannot be observed",
         ),
         (
             "supervision: {slack: {latch: 1}}",

@@ -75,7 +75,8 @@ fn what_is_wrong_with_a_record_is_told_with_its_place() {
     for (text, expected) in [
         (
             "time_s,commanded_x_rad\n".to_string(),
-            "r.csv: the column \"commanded_y_rad\" is missing; accepted: a heading with it; this one has \"time_s, commanded_x_rad\"",
+            "r.csv: the column \"commanded_y_rad\" is missing; accepted: a heading with it; this \
+             one has \"time_s, commanded_x_rad\"",
         ),
         (
             String::new(),
@@ -83,15 +84,18 @@ fn what_is_wrong_with_a_record_is_told_with_its_place() {
         ),
         (
             format!("# a comment\n{heading}0,0,0,0,0\n0.1,0,x,0,0\n"),
-            "r.csv: line 4, column \"commanded_y_rad\" is \"x\"; accepted: a finite number with . as decimal point",
+            "r.csv: line 4, column \"commanded_y_rad\" is \"x\"; accepted: a finite number with . \
+             as decimal point",
         ),
         (
             format!("{heading}0,0,NaN,0,0\n"),
-            "r.csv: line 2, column \"commanded_y_rad\" is \"NaN\"; accepted: a finite number with . as decimal point",
+            "r.csv: line 2, column \"commanded_y_rad\" is \"NaN\"; accepted: a finite number with \
+             . as decimal point",
         ),
         (
             format!("{heading}0,0,0,0\n"),
-            "r.csv: line 2, column \"bend_y_rad\" is missing; accepted: a finite number with . as decimal point",
+            "r.csv: line 2, column \"bend_y_rad\" is missing; accepted: a finite number with . as \
+             decimal point",
         ),
         (
             format!("time_s,{heading}"),
@@ -99,7 +103,8 @@ fn what_is_wrong_with_a_record_is_told_with_its_place() {
         ),
         (
             format!("# payload_mass_g: 90\n{heading}"),
-            "r.csv: payload_height_mm is missing; accepted: payload_mass_g and payload_height_mm, or none of both",
+            "r.csv: payload_height_mm is missing; accepted: payload_mass_g and payload_height_mm, \
+             or neither",
         ),
         (
             format!("# hello\n# payload_mass_g: much\n{heading}"),
@@ -239,7 +244,8 @@ fn what_is_wrong_with_a_models_file_is_told() {
         (
             "models:",
             "model:",
-            "m.yaml: model (given as [a table of 6 keys, a table of 3 keys, a table of 3 keys]) is not a known key; accepted here: models",
+            "m.yaml: model (given as [a table of 6 keys, a table of 3 keys, a table of 3 keys]) is \
+             not a known key; accepted here: models",
         ),
         (
             "gain: 0.95",
@@ -254,7 +260,9 @@ fn what_is_wrong_with_a_models_file_is_told() {
         (
             "{gain: 1,",
             "{gain: 1, gain_per_s: 1,",
-            "m.yaml: models[2].model.gain is 1; accepted: one form of model: gain with time_constant_s, gain with natural_frequency_rad_s and damping_ratio, or gain_per_s with time_constant_s",
+            "m.yaml: models[2].model.gain is 1; accepted: one form of model: gain with \
+             time_constant_s, gain with natural_frequency_rad_s and damping_ratio, or gain_per_s \
+             with time_constant_s",
         ),
         (
             "direction_deg: -60",
@@ -360,7 +368,7 @@ fn the_command_fits_shows_and_saves() {
         .replacen("# note", "# aborted:\n# note", 1);
     std::fs::write(at("silent.csv"), silent).unwrap();
     let told = withy_fit(folder.path(), &["silent.csv"]);
-    assert!(said(&told.stderr).contains("the test was aborted: why is not told; "));
+    assert!(said(&told.stderr).contains("the test was aborted: no reason is given; "));
     assert!(told.stdout.is_empty());
 
     std::fs::write(at("foreign.csv"), foreign()).unwrap();
@@ -433,10 +441,11 @@ fn what_standard_errors_hide_is_said() {
 
     let (table, caution, models) = fitted(&["lens.csv", "swinging.csv"]);
     assert!(table.contains("not white, r1"), "{table}");
-    let said = "natural frequency and damping may then be off by more than it says";
+    let said = "natural frequency and damping may then be off by more";
     assert_eq!(table.matches(said).count(), 1, "{table}");
-    let sentence = "swinging: the residuals of a second-order model are not white, so its standard errors are too small, and \
-                    natural frequency and damping may be off by more than they say";
+    let sentence = "swinging: the residuals of a second-order model are not white, so its standard \
+                    errors are too small, and natural frequency and damping may be off by more \
+                    than these errors";
     assert_eq!(caution.as_deref(), Some(sentence));
     assert!(
         models.starts_with(&format!("# {sentence}\nmodels:")),

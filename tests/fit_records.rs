@@ -43,13 +43,13 @@ fn columns_of_different_lengths() {
     record.input.pop();
     assert_eq!(
         refused(&record),
-        "600 times, 599 asked and 600 measured values; accepted: equally many"
+        "600 times, 599 commanded and 600 measured values; accepted: equally many"
     );
     let mut test = test_of(&good(0), 0.0);
     test.measured.truncate(10);
     assert_eq!(
         test.record().unwrap_err().to_string(),
-        "600 times, 600 asked and 10 measured values; accepted: equally many"
+        "600 times, 600 commanded and 10 measured values; accepted: equally many"
     );
 }
 
@@ -92,7 +92,9 @@ fn no_numbers() {
         test.asked[2].y = value;
         assert_eq!(
             test.record().unwrap_err().to_string(),
-            format!("no number: the asked bend of sample 3 is {word}; accepted: finite numbers")
+            format!(
+                "no number: the commanded bend of sample 3 is {word}; accepted: finite numbers"
+            )
         );
     }
 }
@@ -179,7 +181,8 @@ fn too_short() {
     let rise = |t: f64| 0.2 * (1.0 - (-(t - 0.5).max(0.0) / 0.6).exp());
     assert_eq!(
         refused(&stepped(1.5, rise)),
-        "too short: the longest rest after a move is 0.995 s, 1.7 times the 0.600 s of dead time and slowest time constant; accepted: at least 3"
+        "too short: the longest rest after a move is 0.995 s, 1.7 times the 0.600 s of dead time \
+         and slowest time constant; accepted: at least 3"
     );
     let creeping = |t: f64| 0.02 * (t - 0.5).max(0.0);
     let mut random = Random::new(5);
@@ -190,8 +193,11 @@ fn too_short() {
         .for_each(|y| *y += 2e-3 * random.normal());
     let sentence = refused(&record);
     assert!(
-        sentence.starts_with("too short: in a longest rest of 1.495 s an integrating joint and one with a time constant of ")
-            && sentence.ends_with(" s look alike; accepted: a longer rest, or a fit with the order given"),
+        sentence.starts_with(
+            "too short: in a longest rest of 1.495 s an integrating joint and one \
+                              with a time constant of "
+        ) && sentence
+            .ends_with(" s look alike; accepted: a longer rest, or a fit with the order given"),
         "{sentence}"
     );
     assert!(fit(&record, Some(Order::Integrating)).is_ok());
@@ -201,7 +207,8 @@ fn too_short() {
 fn too_coarse() {
     assert_eq!(
         refused(&stepped(3.0, |t| if t < 0.501 { 0.0 } else { 0.2 })),
-        "too coarse: a time constant of 0.0003 s between samples 0.0050 s apart; accepted: at least half a period"
+        "too coarse: a time constant of 0.0003 s between samples 0.0050 s apart; accepted: at \
+         least half a period"
     );
 }
 
@@ -230,7 +237,7 @@ fn a_response_the_other_way() {
     record.along.iter_mut().for_each(|y| *y = -*y);
     let sentence = refused(&record);
     assert!(
-        sentence.starts_with("the response goes against the input: its gain is -0.9")
+        sentence.starts_with("the response is opposite to the input: its gain is -0.9")
             && sentence.ends_with("; accepted: above 0"),
         "{sentence}"
     );

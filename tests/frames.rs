@@ -251,14 +251,14 @@ fn lookups_are_refused_in_one_sentence() {
             "neck",
             At::Time(f64::NAN),
             "no_time",
-            "the time asked is NaN s, accepted is a finite number",
+            "the requested time is NaN s; accepted: a finite number",
         ),
         (
             "base",
             "neck",
             At::Time(f64::INFINITY),
             "no_time",
-            "the time asked is inf s, accepted is a finite number",
+            "the requested time is inf s; accepted: a finite number",
         ),
     ] {
         let refused = tree.lookup(target, source, at).unwrap_err();
@@ -299,7 +299,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.0,
             false,
-            r#"a transform from "" to parent "base" names no frame, accepted are two names"#,
+            r#"a transform from "" to parent "base" names no frame; accepted: two names"#,
         ),
         (
             "cup",
@@ -307,7 +307,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.0,
             false,
-            r#"a transform from "cup" to parent "" names no frame, accepted are two names"#,
+            r#"a transform from "cup" to parent "" names no frame; accepted: two names"#,
         ),
         (
             &long,
@@ -315,7 +315,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.0,
             false,
-            "the name of a frame has 256 bytes, accepted are at most 255",
+            "the name of a frame has 256 bytes; accepted: at most 255",
         ),
         (
             "cup",
@@ -323,7 +323,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.0,
             true,
-            r#"frame "cup" is given as its own parent, accepted is another frame"#,
+            r#"frame "cup" is given as its own parent; accepted: another frame"#,
         ),
         (
             "cup",
@@ -331,7 +331,7 @@ fn insertions_are_refused_in_one_sentence() {
             at(0.5, f64::NAN, 0.0),
             3.0,
             false,
-            r#"the transform of frame "cup" has position [0.5, NaN, 0] m, accepted is at most 1e9 m each way"#,
+            r#"the transform of frame "cup" has position [0.5, NaN, 0] m; accepted: at most 1e9 m each way"#,
         ),
         (
             "cup",
@@ -339,7 +339,7 @@ fn insertions_are_refused_in_one_sentence() {
             at(0.0, 0.0, -1.5 * FARTHEST),
             3.0,
             false,
-            r#"the transform of frame "cup" has position [0, 0, -1500000000] m, accepted is at most 1e9 m each way"#,
+            r#"the transform of frame "cup" has position [0, 0, -1500000000] m; accepted: at most 1e9 m each way"#,
         ),
         (
             "cup",
@@ -347,7 +347,7 @@ fn insertions_are_refused_in_one_sentence() {
             quaternion(0.0, 0.0),
             3.0,
             false,
-            r#"the transform of frame "cup" has a quaternion of norm 0, accepted is 1 within 1e-6"#,
+            r#"the transform of frame "cup" has a quaternion of norm 0; accepted: 1 within 1e-6"#,
         ),
         (
             "cup",
@@ -355,7 +355,7 @@ fn insertions_are_refused_in_one_sentence() {
             quaternion(3.0, 4.0),
             3.0,
             false,
-            r#"the transform of frame "cup" has a quaternion of norm 5, accepted is 1 within 1e-6"#,
+            r#"the transform of frame "cup" has a quaternion of norm 5; accepted: 1 within 1e-6"#,
         ),
         (
             "cup",
@@ -363,7 +363,7 @@ fn insertions_are_refused_in_one_sentence() {
             quaternion(f64::NAN, 1.0),
             3.0,
             false,
-            r#"the transform of frame "cup" has a quaternion of norm NaN, accepted is 1 within 1e-6"#,
+            r#"the transform of frame "cup" has a quaternion of norm NaN; accepted: 1 within 1e-6"#,
         ),
         (
             "cup",
@@ -371,7 +371,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             f64::INFINITY,
             false,
-            r#"the transform of frame "cup" is stamped inf s, accepted is a finite number"#,
+            r#"the transform of frame "cup" is stamped inf s; accepted: a finite number"#,
         ),
         (
             "cup",
@@ -379,7 +379,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             -8.25,
             false,
-            r#"the transform of frame "cup" is 10.25 s older than its newest, accepted is at most 10 s"#,
+            r#"the transform of frame "cup" is 10.25 s older than its newest; accepted: at most 10 s"#,
         ),
         (
             "cup",
@@ -387,7 +387,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.58,
             false,
-            r#"the transform of frame "cup" is 0.42 s older than its newest, accepted is at most 0 s"#,
+            r#"the transform of frame "cup" is 0.42 s older than its newest; accepted: at most 0 s"#,
         ),
         (
             "base",
@@ -395,7 +395,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.0,
             true,
-            r#"frame "base" cannot have parent "camera", which hangs below it; accepted is a tree"#,
+            r#"frame "base" cannot have parent "camera", which is below it; accepted: a tree"#,
         ),
         (
             "torso",
@@ -403,7 +403,7 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             9.0,
             false,
-            r#"frame "torso" cannot have parent "arm", which hangs below it; accepted is a tree"#,
+            r#"frame "torso" cannot have parent "arm", which is below it; accepted: a tree"#,
         ),
     ] {
         let mut tree = before.clone();
@@ -442,7 +442,8 @@ fn a_tree_holds_so_many_frames() {
         assert_eq!(
             refused.to_string(),
             format!(
-                "frame {child:?} with parent {parent:?} would be one too many, accepted are 2000 frames"
+                "frame {child:?} with parent {parent:?} would be one too many; accepted: 2000 \
+                 frames"
             )
         );
         assert_eq!(tree.newest(child), None);

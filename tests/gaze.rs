@@ -558,33 +558,34 @@ fn refusals_name_value_and_range() {
     let said = |made: Result<Gazer, GazeError>| made.unwrap_err().to_string();
     assert_eq!(
         said(Gazer::new(0.0, 0.5, c, None)),
-        "the beam length is 0, accepted is a length above 0 and up to 10 m"
+        "the beam length is 0; accepted: a length above 0 and up to 10 m"
     );
     assert_eq!(
         said(Gazer::new(0.1, PI, c, None)),
-        format!("the largest inclination is {PI}, accepted is an angle above 0 and below pi rad")
+        format!("the largest inclination is {PI}; accepted: an angle above 0 and below pi rad")
     );
     assert!(Gazer::new(f64::NAN, 0.5, c, None).is_err());
     assert!(Gazer::new(0.1, f64::NAN, c, None).is_err());
     assert_eq!(
         said(Gazer::new(0.1, 0.5, far, None)),
-        "the camera's y is 11, accepted is -10 to 10 m"
+        "the camera's y is 11; accepted: -10 to 10 m"
     );
     assert!(said(Gazer::new(0.1, 0.5, nan, None)).starts_with("the camera's z is NaN"));
     assert_eq!(
         said(Gazer::new(0.1, 0.5, blind, None)),
-        "the camera's nearest distance is -0.1, accepted is 0 to 10 m"
+        "the camera's nearest distance is -0.1; accepted: 0 to 10 m"
     );
     assert_eq!(
         said(Gazer::new(0.1, 0.5, none, None)),
-        "the camera's axis is [0, 0, 0], accepted is a direction of finite numbers, not all zero"
+        "the camera's axis is [0, 0, 0]; accepted: a direction of finite numbers, not all zero"
     );
     for (low, high) in [(0.5, 0.4), (f64::NAN, 1.0), (f64::INFINITY, f64::INFINITY)] {
         let limits = Some(PanLimits { low, high });
         assert_eq!(
             said(Gazer::new(0.1, 0.5, c, limits)),
             format!(
-                "the pan limits are {low} to {high} rad, accepted is a low limit not above the high one"
+                "the pan limits are {low} to {high} rad; accepted: a low limit not above the high \
+                 one"
             )
         );
     }

@@ -135,8 +135,8 @@ fn velocity_setpoints_are_zero_on_stale_data() {
 fn parameters_at_start_and_logs() {
     let mut stage = Stage::new(12);
     let file = stage.config("given.yaml");
-    let text = "/**:\n  ros__parameters:\n    gain_set: bare\n    gains:\n      neck_motor_2:\n        ki: 6\n    \
-                somebody_elses: 3\n";
+    let text = "/**:\n  ros__parameters:\n    gain_set: bare\n    gains:\n      neck_motor_2:\n        \
+                ki: 6\n    somebody_elses: 3\n";
     std::fs::write(&file, text).unwrap();
     let file = file.to_str().unwrap();
     let ros = ["--params-file", file, "-p", "limits.feedback:=0.12"];
@@ -291,7 +291,7 @@ fn a_pose_sent_by_hand() {
         let output = stage.point(&far, &["--timeout-s", "60"]).output().unwrap();
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(1), "{said}");
-        assert!(said.contains("from the one asked"), "{said}");
+        assert!(said.contains("from the commanded one"), "{said}");
 
         // The sensors fall silent: the pose cannot be held, and the command reports it in time.
         stage.client("silence.py", &[]);

@@ -56,7 +56,7 @@ fn a_folder_that_cannot_be_is_told_once_and_the_joint_goes_on() {
     stage.client("incident_blocked.py", &[]);
     let log = stage.log("withy");
     assert_eq!(
-        log.matches("cannot be written (said once)").count(),
+        log.matches("cannot be written (logged once)").count(),
         1,
         "{log}"
     );

@@ -199,7 +199,7 @@ fn a_loop_that_is_stuck_is_told_and_the_rest_goes_on() {
         stage.client_says("hold the loop again");
         let held = Held::new(stage.pid("withy"), "loop");
         stage.client_ends();
-        stage.until_said("withy", "the log and /diagnostics said why");
+        stage.until_said("withy", "see the log and /diagnostics");
         drop(held);
         let status = stage.wait("withy", Duration::from_secs(10));
         let log = stage.log("withy");
@@ -240,7 +240,7 @@ fn signals_bring_it_to_rest_deactivate_and_finalize_it() {
                 "inactive after",
                 "at rest after",
                 "finalized after",
-                "at the end after",
+                "shut down after",
             ] {
                 assert!(log.contains(words), "{words} is not in {log}");
             }
@@ -380,7 +380,7 @@ fn transitions_by_hand_and_commands_to_a_joint_that_is_not_driven() {
             assert!(said.contains(way), "{said}");
         }
         let said = transition(stage, "configure", 1);
-        assert!(said.contains("start the node anew"), "{said}");
+        assert!(said.contains("restart the node"), "{said}");
     });
 }
 

@@ -93,7 +93,7 @@ fn time_waits_for_who_has_not_come_goes_on_without_who_has_gone_and_waits_again(
     stage.simulate(NECK[1], &["--patience-s", "1"]);
     stage.until_said(
         "simulated",
-        "nobody has answered on /client/acknowledged yet",
+        "nothing has arrived on /client/acknowledged yet",
     );
     assert!(!stage.log("withy").contains("INFO active after"));
     stage.client("ready.py", &[]);

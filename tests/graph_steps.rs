@@ -128,12 +128,14 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
             (
                 &["--node", "other"],
                 1,
-                "/other has no gain set 'open-loop': list gains/open-loop.yaml under gain_sets in its joint file",
+                "/other has no gain set 'open-loop': list gains/open-loop.yaml under gain_sets in \
+                 its joint file",
             ),
             (
                 &["--inclination-deg", "40.5"],
                 2,
-                "a step to an inclination of 40.5 deg; accepted: at most 40.0 deg, which is limits.inclination of /withy",
+                "a step to an inclination of 40.5 deg; accepted: at most 40.0 deg, which is \
+                 limits.inclination of /withy",
             ),
         ];
         for (options, code, words) in refusals {
@@ -314,7 +316,7 @@ fn ctrl_c_ends_a_step_test_and_the_joint_holds() {
         assert!(sentence.contains(reason), "{reason}");
         for word in [
             "in step 2 of 8: interrupted",
-            "told to hold",
+            "the joint holds",
             "'any-payload' is in force",
         ] {
             assert!(sentence.contains(word), "{word} is not in {sentence}");
@@ -369,7 +371,7 @@ fn silent_sensors_end_a_step_test() {
         println!("{sentence}");
         // Either cause may come first: the silence, or that the IMU is silent longer than the
         // motors, which then measure the bend.
-        let silent = ["fell silent", "silent for", "told by the motors"];
+        let silent = ["became silent", "silent for", "comes from the motors"];
         assert!(silent.iter().any(|w| sentence.contains(w)), "{sentence}");
         assert!(sentence.contains("'any-payload' is in force"), "{sentence}");
         stage.client("stepped.py", &["silent"]);
@@ -388,8 +390,8 @@ fn a_node_that_vanishes_ends_a_step_test() {
         let (sentence, _) = aborted(stage);
         println!("{sentence}");
         for word in [
-            "fell silent",
-            "could not be told to hold (/withy/hold did not answer within 5 s)",
+            "became silent",
+            "the hold could not be requested (/withy/hold did not answer within 5 s)",
             "could not be put back",
             "'open-loop', which corrects nothing, may still be in force",
         ] {

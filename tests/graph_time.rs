@@ -53,7 +53,7 @@ fn a_pose_is_held_at_half_the_speed_of_time_through_a_pause_and_a_new_begin() {
 fn a_strangers_time_pauses_begins_anew_and_leaps_ahead() {
     in_real_time(133, |stage| {
         // The external clock advances by two periods a message, so that every cycle is late.
-        let late = ["-p", "supervision.late_cycles.reaction:=tell"];
+        let late = ["-p", "supervision.late_cycles.reaction:=warn"];
         stage.withy_run(&[NECK], &[&SIMULATED_TIME[..], &late].concat());
         stage.client("clock_plant.py", &[]);
         print!("{}", stage.log("client"));

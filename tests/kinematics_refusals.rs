@@ -150,7 +150,7 @@ fn bad_routings_are_refused_in_one_sentence() {
             spoil(&mut r, *v);
             let (_, text) = refused(r);
             assert!(
-                text.starts_with(&format!("the {what} is {v}, accepted is ")),
+                text.starts_with(&format!("the {what} is {v}; accepted: ")),
                 "{text}"
             );
         }
@@ -159,7 +159,7 @@ fn bad_routings_are_refused_in_one_sentence() {
     r.motors[0].sign = 0.5;
     assert_eq!(
         refused(r).1,
-        "the sign of tendon 1 is 0.5, accepted is 1 or -1"
+        "the sign of tendon 1 is 0.5; accepted: 1 or -1"
     );
     let mut r = good();
     r.motors[0].tendon_thickness = -1e-3;

@@ -311,7 +311,7 @@ fn more_load_is_never_carried_better() {
         let more = number(1.0001, 30.0);
         let [less, more] = [1.0, more].map(|f| cantilever.inclination(payload, f, tilt, MOST));
         match (less, more) {
-            // More load brings a hanging beam nearer to straight down.
+            // A greater load factor brings a hanging beam nearer to straight down.
             (Some(less), Some(more)) => assert!(more >= less - 1e-6, "{cantilever:?} {tilt}"),
             (None, Some(_)) => panic!("{cantilever:?} {payload:?} {tilt}"),
             _ => {}

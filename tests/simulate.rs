@@ -22,7 +22,7 @@ fn simulate(domain: &str, arguments: &[&str]) -> Command {
 fn bad_options_are_refused_with_one_sentence() {
     let refusals: [(&[&str], &str); 11] = [
         (&["--imu-rate-hz", "nan"], "IMU rate"),
-        (&["--imu-latency-ms", "-1"], "IMU age"),
+        (&["--imu-latency-ms", "-1"], "IMU latency"),
         (&["--stiction-rad", "-0.1"], "stiction"),
         (&["--motor-speed-scale", "0"], "speed scale"),
         (&["--payload-g", "20000"], "payload mass"),

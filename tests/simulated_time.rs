@@ -13,7 +13,7 @@ use withy::control::geometry::{Bend, bend_from, configuration, rotation};
 use withy::control::tick::{Desired, ImuSample, Input, Mode, MotorSample};
 use withy::files::{JointFile, TickSource};
 use withy::runtime::link::{Link, Record};
-use withy::runtime::rt::{self, Clock, Hand, Moved, RunningLoop};
+use withy::runtime::rt::{self, Clock, ClockSetter, Moved, RunningLoop};
 
 /// A simulated millisecond, ns.
 const MS: i64 = 1_000_000;
@@ -85,7 +85,7 @@ struct World {
     handle: withy::runtime::link::Handle,
     running: Option<RunningLoop>,
     clock: Clock,
-    hand: Hand,
+    hand: ClockSetter,
     /// Simulated time, ns.
     time: i64,
     plant: Plant,

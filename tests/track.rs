@@ -331,7 +331,8 @@ fn a_sudden_stop_is_overshot_by_no_more_than_the_way_of_the_lag() {
             let seen = 2.0 + lasting + 2.0 / rate + AGE + TICK;
             let (beyond, short, joint) = beyond_goal(&ramp(speed * DEG, lasting), rate, seen);
             println!(
-                "{speed} deg/s stops, {rate} Hz: {:.2} deg beyond, {:.2} short of the goal after it, joint {:.2} beyond",
+                "{speed} deg/s stops, {rate} Hz: {:.2} deg beyond, {:.2} short of the goal after \
+                 it, joint {:.2} beyond",
                 beyond / DEG,
                 short / DEG,
                 joint / DEG
@@ -537,7 +538,7 @@ fn what_is_refused_has_no_effect() {
     let refusal = spoilt.sample(path(0.0), 1.0).unwrap_err();
     assert_eq!(
         refusal.to_string(),
-        "the sample's stamp is 1 s, accepted is one at least 0.0001 s later than the newest, 3.3 s"
+        "the sample's stamp is 1 s; accepted: one at least 0.0001 s later than the newest, 3.3 s"
     );
 }
 

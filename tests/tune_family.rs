@@ -180,7 +180,7 @@ fn what_cannot_be_had_is_refused_with_what_can() {
     let needed = needed.unwrap();
     assert!(asked(Some(much), needed).is_ok(), "{needed}");
     assert!(asked(Some(much), needed - 0.05).is_err(), "{needed}");
-    assert!(refusal.to_string().contains("nearest that works"));
+    assert!(refusal.to_string().contains("nearest feasible"));
     // Much proportional gain leaves no margin, at any integral gain.
     let stiff = |sensitivity_peak| {
         let specification = FamilySpecification {
@@ -249,7 +249,7 @@ fn models_of_first_order_are_tuned_too_and_a_fractional_order_has_to_pay() {
         assert!(free.crossover() >= 0.99 * plain.crossover());
         let integer = free.integer_crossover.unwrap();
         let order = free.gains.motors[0].integral_order;
-        assert_eq!(order == 1.0, words.contains("brings nothing here"));
+        assert_eq!(order == 1.0, words.contains("has no benefit here"));
         assert!(order == 1.0 || free.crossover() > 1.04 * integer);
         assert!(free.peak() <= 1.7);
     }
@@ -342,7 +342,8 @@ fn the_set_from_the_joints_own_step_tests_holds_the_verdict_at_all_payloads() {
         let (limits, kind) = (&neck.file.limits.motors, closed.law.kind());
         let share = SetpointPeak::score(&sent, limits, kind, closed.joint.period, span).share();
         let line = format!(
-            "{:.0} g: overshoot {overshoot:.3} of its bar, settling {settling:.3} s, error {:.4} deg, setpoints {share:.3}",
+            "{:.0} g: overshoot {overshoot:.3} of its bar, settling {settling:.3} s, error {:.4} \
+             deg, setpoints {share:.3}",
             mass * 1e3,
             error.to_degrees()
         );

@@ -387,7 +387,7 @@ fn a_fractional_order_pays_where_it_does_and_is_not_sold_elsewhere() {
     assert!(comparison.to_string().contains("not needed"));
     let comparison = compared(70.0, 1.65 / 0.055, 0.055);
     assert_eq!(comparison.benefit, Benefit::Nothing, "{comparison}");
-    assert!(comparison.to_string().contains("brings nothing"));
+    assert!(comparison.to_string().contains("has no benefit"));
 }
 
 #[test]

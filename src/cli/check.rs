@@ -100,7 +100,7 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     }
     writeln!(
         text,
-        "tension: balanced, straight; at limit: greatest angle that the kinematics asks for at {:.1} deg",
+        "tension: balanced, straight; at limit: maximum motor angle of the kinematics at {:.1} deg",
         file.limits.inclination.to_degrees()
     )?;
     writeln!(
@@ -137,9 +137,11 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     }
     writeln!(
         text,
-        "*: at start; bend speed: greatest of the reference; reach: inclination, up to the limit, that\n\
-         the motors' travel allows in all directions; delay: greatest dead time of what is measured; lag: by how\n\
-         much the joint is behind a steadily moving target that is not led"
+        "*: at start; bend speed: maximum of the reference; reach: inclination, up to the limit, \
+         that\n\
+         the motors' travel allows in all directions; delay: maximum measured dead time; lag: time \
+         by\n\
+         which the joint is behind a steadily moving target of unknown speed"
     )?;
     looks(&mut text, file)?;
     Ok(text)
@@ -163,7 +165,9 @@ fn looks(text: &mut String, file: &JointFile) -> std::fmt::Result {
             let (low, high) = gazer.azimuth_range();
             writeln!(
                 text,
-                "\ncamera at {:.0}, {:.0}, {:.0} mm on the head plate: looks to azimuths of {:.1} to {:.1} deg",
+                "\n\
+                 camera at {:.0}, {:.0}, {:.0} mm on the head plate: looks to azimuths of {:.1} to \
+                 {:.1} deg",
                 place.x,
                 place.y,
                 place.z,

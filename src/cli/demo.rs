@@ -5,8 +5,6 @@ mod bed;
 #[cfg(feature = "ros")]
 mod children;
 #[cfg(feature = "ros")]
-mod desk;
-#[cfg(feature = "ros")]
 mod gaze;
 #[cfg(feature = "ros")]
 mod inspection;
@@ -14,6 +12,8 @@ mod inspection;
 mod live;
 #[cfg(feature = "ros")]
 mod picture;
+#[cfg(feature = "ros")]
+mod tuning;
 
 use std::path::PathBuf;
 
@@ -43,7 +43,12 @@ pub struct Args {
     #[arg(long, value_name = "FOLDER", default_value = "output")]
     pub output: PathBuf,
     /// Joint file.
-    #[arg(long, value_name = "JOINT.yaml", default_value = concat!(env!("CARGO_MANIFEST_DIR"), "/config/glasshouse-neck.yaml"), hide_default_value = true)]
+    #[arg(
+        long,
+        value_name = "JOINT.yaml",
+        default_value = concat!(env!("CARGO_MANIFEST_DIR"), "/config/glasshouse-neck.yaml"),
+        hide_default_value = true
+    )]
     pub joint: PathBuf,
     /// Simulated-joint file; by default the glasshouse guide's neck.
     #[arg(long, value_name = "SIMULATED.yaml")]

@@ -320,7 +320,7 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
         ("noise", noise_unit(joint), right),
     ]);
     for model in &judged.found.models {
-        let run = [model.member.name.clone(), "as it runs".into()];
+        let run = [model.member.name.clone(), "discretised".into()];
         let continuous = [String::new(), "continuous".into()];
         let figures = loop_words(Some(&model.discrete), model.delay_margin).into_iter();
         loops.row(

@@ -179,7 +179,7 @@ fn member(
         // The last step was cut short or disturbed, for example by over-bend, stale data or
         // contact.
         let why = if why.is_empty() {
-            "why is not told"
+            "no reason is given"
         } else {
             why
         };
@@ -336,7 +336,15 @@ fn payload_figures(payload: Option<Payload>) -> Value {
 }
 
 fn spread_figures(spread: &Spread) -> Value {
-    let extent = |e: &Extent| json!({"least": e.least, "greatest": e.greatest, "mean": e.mean, "p_value": e.p_value, "within_errors": e.within_errors()});
+    let extent = |e: &Extent| {
+        json!({
+            "least": e.least,
+            "greatest": e.greatest,
+            "mean": e.mean,
+            "p_value": e.p_value,
+            "within_errors": e.within_errors(),
+        })
+    };
     json!({
         "gain": extent(&spread.gain),
         "lag_s": extent(&spread.lag),
@@ -370,7 +378,11 @@ fn figures(family: &Family, bad: &[Bad]) -> Value {
     };
     let groups = family.groups();
     let groups = groups.iter().map(|g| {
-        json!({"payload": payload_figures(g.payload), "records": g.members.len(), "spread": spread_figures(&g.spread)})
+        json!({
+            "payload": payload_figures(g.payload),
+            "records": g.members.len(),
+            "spread": spread_figures(&g.spread),
+        })
     });
     let told = |b: &Bad| json!({"record": b.file.display().to_string(), "reason": b.reason});
     json!({

@@ -24,8 +24,9 @@ pub fn payload_words(payload: Option<Payload>) -> String {
 }
 
 /// Explanation of the signs in the tables.
-pub const NOTE: &str = "* within the errors of the fits; ± is one standard error, too small where residuals are not white: a second-order model's \
-     natural frequency and damping may then be off by more than it says";
+pub const NOTE: &str = "* within the errors of the fits; ± is one standard error, too small where \
+                        residuals are not white: a second-order model's natural frequency and \
+                        damping may then be off by more";
 
 /// Returns a table with one row per record.
 pub fn records_table(family: &Family) -> Table {

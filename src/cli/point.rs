@@ -167,7 +167,8 @@ fn tell(args: &Args, target: &PointTarget, answer: &Point) -> Result<(), CmdErro
     };
     if answer.ended {
         return Err(CmdError::Failed(format!(
-            "{what} was not held: another command, a hold or an outage ended it; /diagnostics says what the joint does"
+            "{what} was not held: another command, a hold or an outage ended it; /diagnostics says \
+             what the joint does"
         )));
     }
     if !answer.held {
@@ -188,7 +189,8 @@ fn tell(args: &Args, target: &PointTarget, answer: &Point) -> Result<(), CmdErro
             let error = apart(*asked, at).to_degrees();
             if error > ELSEWHERE {
                 return Err(CmdError::Failed(format!(
-                    "the joint holds a pose {error:.1} deg from the one asked: its limits.inclination cuts commands beyond it, and twist takes a pan motor"
+                    "the joint holds a pose {error:.1} deg from the commanded one: its \
+                     limits.inclination limits commands, and yaw needs a pan motor"
                 )));
             }
         }

@@ -106,7 +106,7 @@ impl<'a> Shown<'a> {
     /// Returns the maximum values with their times.
     pub fn greatest(&self) -> Table {
         let mut table = Table::new(&[
-            ("greatest", "", Align::Left),
+            ("maximum", "", Align::Left),
             ("value", "", Align::Right),
             ("unit", "", Align::Left),
             ("at", "s", Align::Right),

@@ -77,7 +77,7 @@ pub struct Args {
 
 /// Returns the base oscillation given by the options, if any.
 #[cfg(feature = "ros")]
-fn swing(args: &Args) -> Result<Option<crate::sim::beam::Swing>, CmdError> {
+fn swing(args: &Args) -> Result<Option<crate::sim::beam::BaseOscillation>, CmdError> {
     let refused = |flag: &str, value: f64, accepted: &str| {
         let sentence = format!("{flag} is {value}; accepted: {accepted}");
         Err(CmdError::Input(sentence))
@@ -97,7 +97,7 @@ fn swing(args: &Args) -> Result<Option<crate::sim::beam::Swing>, CmdError> {
         };
         return refused(flag, value, &format!("above 0 where {other} is"));
     }
-    Ok((degrees > 0.0).then(|| crate::sim::beam::Swing {
+    Ok((degrees > 0.0).then(|| crate::sim::beam::BaseOscillation {
         axis: nalgebra::Vector3::y(),
         amplitude: degrees.to_radians(),
         frequency,

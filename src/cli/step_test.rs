@@ -76,7 +76,7 @@ const LONGEST: f64 = 3600.0;
 pub fn run(args: &Args) -> Result<(), CmdError> {
     use crate::control::geometry::{direction, inclination};
     use crate::files::JointFile;
-    use crate::ros::client::step_test::{StepTestError, Subject, Told, step_test};
+    use crate::ros::client::step_test::{Progress, StepTestError, Subject, step_test};
     use crate::ros::context::NodeError;
 
     check(args)?;
@@ -87,7 +87,8 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     let duration = steps.duration();
     if !(duration <= LONGEST) {
         return Err(CmdError::Input(format!(
-            "the steps take {duration:.0} s; accepted: at most {LONGEST:.0} s of --dwell-s, --repeats and directions together"
+            "the steps take {duration:.0} s; accepted: at most {LONGEST:.0} s of --dwell-s, \
+             --repeats and directions together"
         )));
     }
     let mut destinations = Vec::new();
@@ -113,7 +114,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         }
     };
     let test = step_test(&subject, &steps, |told| match told {
-        Told::Ready(gain_set) => {
+        Progress::Ready(gain_set) => {
             tell(format!(
                 "{count} steps of {} deg, {duration:.0} s, from the gain set '{gain_set}'; Ctrl-C ends it",
                 args.inclination_deg
@@ -122,7 +123,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
                 tell(format!("caution: {caution}"));
             }
         }
-        Told::Step(number, bend) => {
+        Progress::Step(number, bend) => {
             let inclination = inclination(bend).to_degrees();
             let toward = direction(bend).map_or_else(String::new, |d| {
                 format!(", direction {:.1} deg", d.to_degrees())
@@ -235,16 +236,16 @@ fn check_gain_set(file: &crate::files::JointFile) -> Result<(), CmdError> {
     }
     let Some(set) = file.gain_sets.iter().find(|set| set.name == GAIN_SET) else {
         return Err(CmdError::Input(format!(
-            "{name}: gain_sets has no set '{GAIN_SET}'; accepted for step tests: a list that holds gains/open-loop.yaml, which the \
-             node was started with too"
+            "{name}: gain_sets has no set '{GAIN_SET}'; accepted for step tests: a list that holds \
+             gains/open-loop.yaml, and the node started with it"
         )));
     };
     let gains = &set.gains;
     let follows = gains.structure == Structure::TwoDegreesOfFreedom && gains.model.gain == 1.0;
     if gains.corrects() || !follows {
         return Err(CmdError::Input(format!(
-            "{}: this set corrects, or does not ask for what the kinematics says; accepted for step tests: no gains, no damping, \
-             structure two_degrees_of_freedom, model.gain 1",
+            "{}: this set corrects, or its setpoints differ from the kinematics; accepted for step \
+             tests: no gains, no damping, structure two_degrees_of_freedom, model.gain 1",
             set.file.display()
         )));
     }
@@ -360,7 +361,7 @@ impl Destination {
             if path.exists() {
                 let path = path.display();
                 return Err(refuse(format!(
-                    "{path} is there already; accepted: a file that is not there yet"
+                    "{path} exists already; accepted: a file that does not exist yet"
                 )));
             }
         }

@@ -205,7 +205,9 @@ fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
     }
     let Some(gain) = args.gain else {
         return Err(CmdError::Input(
-            "no model is given; accepted: --models, or --gain with --time-constant-ms, --natural-frequency-rad-s or --integrating".into(),
+            "no model is given; accepted: --models, or --gain with --time-constant-ms, \
+             --natural-frequency-rad-s or --integrating"
+                .into(),
         ));
     };
     let seconds = args.time_constant_ms.map(|t| t * 1e-3);
@@ -220,7 +222,9 @@ fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
         (_, _, Some(time_constant)) => Dynamics::First { time_constant },
         _ => {
             return Err(CmdError::Input(
-                "--gain is alone; accepted: with --time-constant-ms, --natural-frequency-rad-s or --integrating".into(),
+                "--gain is alone; accepted: with --time-constant-ms, --natural-frequency-rad-s or \
+                 --integrating"
+                    .into(),
             ));
         }
     };
@@ -294,7 +298,9 @@ fn single(
 ) -> Result<(), CmdError> {
     let (Some(margin), Some(crossover)) = (args.phase_margin_deg, args.crossover_rad_s) else {
         return Err(CmdError::Input(
-            "--phase-margin-deg and --crossover-rad-s belong together for one model; or --family for all of a file".into(),
+            "--phase-margin-deg and --crossover-rad-s belong together for one model; or --family \
+             for all of a file"
+                .into(),
         ));
     };
     let form = form(args, joint)?;

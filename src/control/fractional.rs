@@ -90,15 +90,18 @@ impl fmt::Display for OperatorError {
             }
             Self::SampleTime { value } => write!(
                 f,
-                "sample time {value} s is not accepted: it must lie between {MIN_SAMPLE_TIME} s and {MAX_SAMPLE_TIME} s"
+                "sample time {value} s is not accepted: it must lie between {MIN_SAMPLE_TIME} s \
+                 and {MAX_SAMPLE_TIME} s"
             ),
             Self::Corner { value, max } => write!(
                 f,
-                "derivative corner {value} rad/s is not accepted: it must lie between {MIN_CORNER} rad/s and {max} rad/s (2 over the sample time)"
+                "derivative corner {value} rad/s is not accepted: it must lie between {MIN_CORNER} \
+                 rad/s and {max} rad/s (2 over the sample time)"
             ),
             Self::RollOff { value, order } => write!(
                 f,
-                "derivative roll-off {value} is not accepted: it must be 1 or 2 and not below the order {order}"
+                "derivative roll-off {value} is not accepted: it must be 1 or 2 and not below the \
+                 order {order}"
             ),
         }
     }

@@ -110,9 +110,7 @@ fn short(value: f64) -> String {
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum InsertError {
     /// A frame without a name.
-    #[error(
-        "a transform from {child:?} to parent {parent:?} names no frame, accepted are two names"
-    )]
+    #[error("a transform from {child:?} to parent {parent:?} names no frame; accepted: two names")]
     NoName {
         /// The child given, without leading '/'.
         child: String,
@@ -121,7 +119,7 @@ pub enum InsertError {
     },
     /// A name that is too long.
     #[error(
-        "the name of a frame has {bytes} bytes, accepted are at most {}",
+        "the name of a frame has {bytes} bytes; accepted: at most {}",
         LONGEST_NAME
     )]
     LongName {
@@ -129,14 +127,15 @@ pub enum InsertError {
         bytes: usize,
     },
     /// A frame as its own parent.
-    #[error("frame {frame:?} is given as its own parent, accepted is another frame")]
+    #[error("frame {frame:?} is given as its own parent; accepted: another frame")]
     OwnParent {
         /// The frame.
         frame: String,
     },
     /// A position that is not finite or too far.
     #[error(
-        "the transform of frame {child:?} has position [{}, {}, {}] m, accepted is at most {:e} m each way",
+        "the transform of frame {child:?} has position [{}, {}, {}] m; accepted: at most {:e} m \
+         each way",
         short(position.x), short(position.y), short(position.z), FARTHEST
     )]
     Position {
@@ -147,7 +146,7 @@ pub enum InsertError {
     },
     /// A quaternion that is not of unit norm.
     #[error(
-        "the transform of frame {child:?} has a quaternion of norm {norm}, accepted is 1 within {:e}",
+        "the transform of frame {child:?} has a quaternion of norm {norm}; accepted: 1 within {:e}",
         NORM_WITHIN
     )]
     Orientation {
@@ -157,7 +156,7 @@ pub enum InsertError {
         norm: f64,
     },
     /// A stamp that is not finite.
-    #[error("the transform of frame {child:?} is stamped {stamp} s, accepted is a finite number")]
+    #[error("the transform of frame {child:?} is stamped {stamp} s; accepted: a finite number")]
     Stamp {
         /// The frame.
         child: String,
@@ -165,9 +164,7 @@ pub enum InsertError {
         stamp: f64,
     },
     /// A parent that is a descendant of the frame itself.
-    #[error(
-        "frame {child:?} cannot have parent {parent:?}, which hangs below it; accepted is a tree"
-    )]
+    #[error("frame {child:?} cannot have parent {parent:?}, which is below it; accepted: a tree")]
     Loop {
         /// The frame.
         child: String,
@@ -176,7 +173,7 @@ pub enum InsertError {
     },
     /// A stamp before the history, or with a new parent before the newest sample.
     #[error(
-        "the transform of frame {child:?} is {} s older than its newest, accepted is at most {} s",
+        "the transform of frame {child:?} is {} s older than its newest; accepted: at most {} s",
         Seconds(newest - stamp), Seconds(*most)
     )]
     TooOld {
@@ -191,7 +188,7 @@ pub enum InsertError {
     },
     /// More frames than the buffer holds.
     #[error(
-        "frame {child:?} with parent {parent:?} would be one too many, accepted are {} frames",
+        "frame {child:?} with parent {parent:?} would be one too many; accepted: {} frames",
         MOST_FRAMES
     )]
     Full {
@@ -221,7 +218,8 @@ pub enum LookupError {
     },
     /// A time before the history of a frame on the path; of several frames, the one whose history
     /// starts last.
-    #[error("the time asked is {} s before the oldest transform of frame {frame:?}", Seconds(oldest - asked))]
+    #[error("the requested time is {} s before the oldest transform of frame \
+             {frame:?}", Seconds(oldest - asked))]
     TooOld {
         /// The frame.
         frame: String,
@@ -232,7 +230,8 @@ pub enum LookupError {
     },
     /// A time after the newest sample of a frame on the path; of several frames, the one whose
     /// history ends first.
-    #[error("the time asked is {} s after the newest transform of frame {frame:?}", Seconds(asked - newest))]
+    #[error("the requested time is {} s after the newest transform of frame \
+             {frame:?}", Seconds(asked - newest))]
     TooNew {
         /// The frame.
         frame: String,
@@ -242,7 +241,7 @@ pub enum LookupError {
         asked: f64,
     },
     /// A time that is not finite.
-    #[error("the time asked is {asked} s, accepted is a finite number")]
+    #[error("the requested time is {asked} s; accepted: a finite number")]
     NoTime {
         /// The requested time, s.
         asked: f64,

@@ -114,7 +114,7 @@ impl PanLimits {
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum GazeError {
     /// A size out of its range.
-    #[error("the {what} is {value}, accepted is {accepted}")]
+    #[error("the {what} is {value}; accepted: {accepted}")]
     Size {
         /// Name of the size.
         what: &'static str,
@@ -125,7 +125,7 @@ pub enum GazeError {
     },
     /// An optical axis without direction.
     #[error(
-        "the camera's axis is [{}, {}, {}], accepted is a direction of finite numbers, not all zero",
+        "the camera's axis is [{}, {}, {}]; accepted: a direction of finite numbers, not all zero",
         axis.x, axis.y, axis.z
     )]
     Axis {
@@ -133,9 +133,7 @@ pub enum GazeError {
         axis: Vector3<f64>,
     },
     /// Pan limits that leave no pan.
-    #[error(
-        "the pan limits are {low} to {high} rad, accepted is a low limit not above the high one"
-    )]
+    #[error("the pan limits are {low} to {high} rad; accepted: a low limit not above the high one")]
     Pan {
         /// Low limit given, rad.
         low: f64,

@@ -233,7 +233,8 @@ impl std::fmt::Display for SelfSupport {
         match self {
             Self::NotKnown => write!(
                 f,
-                "whether the beam alone carries the head is not known: the joint file has no beam.bending_stiffness_n_m2"
+                "whether the beam alone carries the head is not known: the joint file has no \
+                 beam.bending_stiffness_n_m2"
             ),
             Self::Carries {
                 factor,
@@ -242,7 +243,9 @@ impl std::fmt::Display for SelfSupport {
                 ..
             } => write!(
                 f,
-                "the beam alone carries the head with {:.0} g, {:.0} mm up: {factor:.2} times this load, at least {FACTOR} times is asked for; the head then leans by up to {:.1} deg",
+                "the beam alone carries the head with {:.0} g, {:.0} mm up: {factor:.2} times this \
+                 load, at least {FACTOR} times is required; the head then leans by up to {:.1} \
+                 deg",
                 payload.mass * 1e3,
                 payload.height * 1e3,
                 inclination.to_degrees()
@@ -254,7 +257,9 @@ impl std::fmt::Display for SelfSupport {
                 payload,
             } => write!(
                 f,
-                "the beam alone does not carry the head with {:.0} g, {:.0} mm up: within {:.1} deg and on a base tilted by {:.1} deg it carries {factor:.2} times this load, at least {FACTOR} times is asked for",
+                "the beam alone does not carry the head with {:.0} g, {:.0} mm up: within {:.1} \
+                 deg and on a base tilted by {:.1} deg it carries {factor:.2} times this load, at \
+                 least {FACTOR} times is required",
                 payload.mass * 1e3,
                 payload.height * 1e3,
                 most.to_degrees(),

@@ -100,14 +100,15 @@ const HOLD_OFF: (f64, f64) = (0.06, 0.4);
 #[derive(Clone, Copy, Debug, PartialEq, Error)]
 pub enum Refusal {
     /// An angle out of range.
-    #[error("the sample is {value:?} rad, accepted are angles from -{LARGEST} to {LARGEST} rad")]
+    #[error("the sample is {value:?} rad; accepted: angles from -{LARGEST} to {LARGEST} rad")]
     Value {
         /// The value given, rad.
         value: [f64; 3],
     },
     /// A stamp not later than the newest one.
     #[error(
-        "the sample's stamp is {stamp} s, accepted is one at least {SHORTEST_GAP} s later than the newest, {newest} s"
+        "the sample's stamp is {stamp} s; accepted: one at least {SHORTEST_GAP} s later than the \
+         newest, {newest} s"
     )]
     Stamp {
         /// The stamp given, s.
@@ -139,7 +140,7 @@ impl Means {
 
 /// Regression of acceleration on position with exponential forgetting.
 #[derive(Clone, Copy, Default)]
-struct Swing {
+struct Oscillation {
     weight: f64,
     place: Vector3<f64>,
     acceleration: Vector3<f64>,
@@ -149,7 +150,7 @@ struct Swing {
     product: f64,
 }
 
-impl Swing {
+impl Oscillation {
     fn add(&mut self, place: Vector3<f64>, acceleration: Vector3<f64>, gap: f64) {
         let kept = (-gap / MEMORY).exp();
         let weight = self.weight * kept + gap;
@@ -180,7 +181,7 @@ pub struct Track {
     values: [Vector3<f64>; KEPT],
     stamps: [f64; KEPT],
     count: usize,
-    swing: Swing,
+    swing: Oscillation,
     record: Record,
     /// Square of the deviation of the newest sample from the motion before, beyond noise, in half
     /// steps.
@@ -205,7 +206,7 @@ impl Track {
             values: [Vector3::zeros(); KEPT],
             stamps: [0.0; KEPT],
             count: 0,
-            swing: Swing::default(),
+            swing: Oscillation::default(),
             record: Record::new(),
             surprise: 0.0,
             variance: FIRST_NOISE * FIRST_NOISE,
@@ -239,7 +240,7 @@ impl Track {
         if self.count > 0 && !self.continues(value, stamp - newest) {
             self.count = 0;
             self.motion = None;
-            self.swing = Swing::default();
+            self.swing = Oscillation::default();
             self.record = Record::new();
         }
         self.keep(value, stamp);

@@ -17,8 +17,8 @@ mod family;
 pub use compare::{Benefit, Comparison, GAINS, compare};
 pub use equations::{flat_phase_order, integer_pi};
 pub use family::{
-    FamilyDesign, FamilyRefusal, FamilySpecification, OnModel, Swing, USUAL_DECAY, USUAL_PEAK,
-    on_family, smoothing_for, tune_family,
+    FamilyDesign, FamilyRefusal, FamilySpecification, OnModel, RemainingMode, USUAL_DECAY,
+    USUAL_PEAK, on_family, smoothing_for, tune_family,
 };
 
 use crate::control::controller::MotorGains;
@@ -212,29 +212,31 @@ impl fmt::Display for Refusal {
             Reason::Plant(error) => return error.fmt(f),
             Reason::RollOff => write!(
                 f,
-                "{asked} asks for a derivative that grows as fast as the joint falls off: give the corner of its roll-off"
+                "{asked} needs a derivative that grows as fast as the joint falls off: give the \
+                 corner of its roll-off"
             ),
             Reason::TooMuchLag { most } if most > 0.0 => write!(
                 f,
-                "{asked} cannot be had: the joint's lag leaves less than {} deg there",
+                "{asked} is not feasible: the joint's lag leaves less than {} deg there",
                 degrees(most)
             ),
             Reason::TooMuchLag { .. } => write!(
                 f,
-                "{asked} cannot be had: the joint's lag leaves no margin there"
+                "{asked} is not feasible: the joint's lag leaves no margin there"
             ),
             Reason::NoLeadNeeded { least } => write!(
                 f,
-                "{asked} cannot be had with a derivative: the joint alone has {} deg there",
+                "{asked} is not feasible with a derivative: the joint alone has {} deg there",
                 degrees(least)
             ),
             Reason::FlatAlready => {
                 return write!(
                     f,
-                    "{asked} singles out no order: the joint's phase is flat there by itself, a proportional gain will do"
+                    "{asked} determines no order: the joint's phase is flat there by itself, and a \
+                     proportional gain is enough"
                 );
             }
-            Reason::NoOrder => write!(f, "{asked} cannot be had with a flat phase in this form"),
+            Reason::NoOrder => write!(f, "{asked} is not feasible with a flat phase in this form"),
             Reason::NegativeGain { key, value } => write!(
                 f,
                 "{asked} would need {key} = {}; accepted: 0 or more",
@@ -242,7 +244,8 @@ impl fmt::Display for Refusal {
             ),
             Reason::Unstable { poles, crossovers } => write!(
                 f,
-                "{asked} is met with a flat phase, but the loop crosses magnitude 1 {} and is unstable: {poles} poles in the right half-plane",
+                "{asked} is met with a flat phase, but the loop crosses magnitude 1 {} and is \
+                 unstable: {poles} poles in the right half-plane",
                 times(crossovers)
             ),
             Reason::SeveralCrossovers {
@@ -252,7 +255,8 @@ impl fmt::Display for Refusal {
                 margin,
             } => write!(
                 f,
-                "{asked} is met with a flat phase, but the loop crosses magnitude 1 {}, from {} to {} rad/s, and the least margin is {} deg",
+                "{asked} is met with a flat phase, but the loop crosses magnitude 1 {}, from {} to \
+                 {} rad/s, and the minimum margin is {} deg",
                 times(count),
                 Figure(lowest),
                 Figure(highest),
@@ -262,23 +266,19 @@ impl fmt::Display for Refusal {
         match (self.nearest.phase_margin, self.nearest.crossover) {
             (Some(margin), Some(w)) => write!(
                 f,
-                "; nearest that works: {} deg at this crossover, or {} rad/s at this margin",
+                "; nearest feasible: {} deg at this crossover, or {} rad/s at this margin",
                 degrees(margin),
                 Figure(w)
             ),
             (Some(margin), None) => {
                 write!(
                     f,
-                    "; nearest that works: {} deg at this crossover",
+                    "; nearest feasible: {} deg at this crossover",
                     degrees(margin)
                 )
             }
-            (None, Some(w)) => write!(
-                f,
-                "; nearest that works: {} rad/s at this margin",
-                Figure(w)
-            ),
-            (None, None) => write!(f, "; nothing near works"),
+            (None, Some(w)) => write!(f, "; nearest feasible: {} rad/s at this margin", Figure(w)),
+            (None, None) => write!(f, "; nothing near it is feasible"),
         }
     }
 }

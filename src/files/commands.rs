@@ -54,7 +54,8 @@ pub(super) fn commands(top: &Table) -> Result<Commands, ConfigError> {
 
 fn sources(table: &Table, key: &str) -> Result<Vec<String>, ConfigError> {
     let accepted = format!(
-        "at most {MOST_SOURCES} names of 1 to 64 letters, digits and single underscores, not starting with a digit, all different and none of them {ACTION}"
+        "at most {MOST_SOURCES} names of 1 to 64 letters, digits and single underscores, not \
+         starting with a digit, all different and none of them {ACTION}"
     );
     let mut names: Vec<String> = Vec::new();
     for (i, value) in table.list(key, &accepted)?.iter().enumerate() {

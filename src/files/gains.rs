@@ -307,7 +307,11 @@ fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
 }
 
 fn model(top: &Table) -> Result<Model, ConfigError> {
-    let value = top.need("model", "a table with gain, dead_time_s, and either time_constant_s or natural_frequency_rad_s with damping_ratio")?;
+    let value = top.need(
+        "model",
+        "a table with gain, dead_time_s, and either time_constant_s or \
+                                   natural_frequency_rad_s with damping_ratio",
+    )?;
     model_of(&Table::at(top.file, "model", value, MODEL_KEYS)?)
 }
 

@@ -162,7 +162,7 @@ fn loops(top: &Table, frames: &[FixedFrame], own: &Frames) -> Result<(), ConfigE
                         top.file,
                         format!("fixed_frames[{i}].parent"),
                         format!("{:?}", frame.parent),
-                        "a parent that does not stand in this frame itself",
+                        "a parent that is not below this frame",
                     ));
                 }
                 Some(parent) => at = parent,

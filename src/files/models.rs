@@ -190,7 +190,9 @@ fn joint_model(table: &Table) -> Result<JointModel, ConfigError> {
     };
     let direction = table.number("direction_deg", Range::closed(-360.0, 360.0, "deg"))?;
     let path = table.key("model");
-    let accepted = "a table with gain, dead_time_s, and either time_constant_s or natural_frequency_rad_s with damping_ratio, or with gain_per_s, time_constant_s, dead_time_s";
+    let accepted = "a table with gain, dead_time_s, and either time_constant_s or \
+                    natural_frequency_rad_s with damping_ratio, or with gain_per_s, \
+                    time_constant_s, dead_time_s";
     let value = table.need("model", accepted)?;
     let model = Table::at(table.file, &path, value, MODEL_KEYS)?;
     let mut standard_errors = Vec::new();
@@ -230,7 +232,9 @@ fn plant(model: &Table) -> Result<Plant, ConfigError> {
         ("gain_per_s", swings),
     ] {
         if let (Some(value), true) = (model.get(key), clash) {
-            let accepted = "one form of model: gain with time_constant_s, gain with natural_frequency_rad_s and damping_ratio, or gain_per_s with time_constant_s";
+            let accepted = "one form of model: gain with time_constant_s, gain with \
+                            natural_frequency_rad_s and damping_ratio, or gain_per_s with \
+                            time_constant_s";
             return Err(model.refuse(key, value, accepted));
         }
     }

@@ -42,7 +42,7 @@ impl Purpose {
             Some(value) => {
                 let [low, high] = top.pair("payload_moment_kg_m", MOMENT)?;
                 if low > high {
-                    let accepted = "[least, greatest], the least not above the greatest";
+                    let accepted = "[min, max], min not above max";
                     return Err(top.refuse("payload_moment_kg_m", value, accepted));
                 }
                 Some([low, high])

@@ -135,7 +135,7 @@ impl StepTestRecord {
         }
         if about.len() > LARGEST {
             let bytes = about.len();
-            let sentence = format!("it has {bytes} bytes, accepted are at most {LARGEST}");
+            let sentence = format!("it has {bytes} bytes; accepted: at most {LARGEST}");
             return Err(refuse(sentence));
         }
         let text = std::fs::read(file).map_err(|e| refuse(e.to_string()))?;
@@ -338,7 +338,7 @@ fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<()
             return Err(ConfigError::Missing {
                 file: file.to_path_buf(),
                 key: missing.into(),
-                accepted: "payload_mass_g and payload_height_mm, or none of both".into(),
+                accepted: "payload_mass_g and payload_height_mm, or neither".into(),
             });
         }
     };

@@ -218,7 +218,7 @@ fn guard(
 }
 
 /// Accepted value for a rule that must latch.
-pub const LATCHES: &str = "true: while the joint is held the cause is out of sight";
+pub const LATCHES: &str = "true: while the joint is held, the cause cannot be observed";
 
 /// Returns the time of a rule as set, s: infinity for a 0 that means never.
 pub fn never(choice: Choice, after: f64) -> f64 {

@@ -120,7 +120,7 @@ pub(super) fn read(file: &Path) -> Result<Value, ConfigError> {
     }
     if about.len() > LARGEST_FILE {
         return Err(refuse(format!(
-            "it has {} bytes, accepted are at most {LARGEST_FILE}",
+            "it has {} bytes; accepted: at most {LARGEST_FILE}",
             about.len()
         )));
     }

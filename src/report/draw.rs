@@ -330,7 +330,8 @@ impl Canvas {
     /// Returns an empty white drawing of that size, px, with a title for screen readers.
     pub(super) fn new(width: f64, height: f64, name: &str) -> Self {
         let out = format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" \
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" \
+             viewBox=\"0 0 {width} {height}\" \
              role=\"img\" font-family=\"sans-serif\" font-size=\"12\" fill=\"#222\">\n<title>{}</title>\n\
              <rect width=\"{width}\" height=\"{height}\" fill=\"#fff\"/>\n",
             escape(name)
@@ -376,7 +377,8 @@ impl Canvas {
         let (x, y) = (frame.left, frame.top);
         let (width, height) = (frame.right - x, frame.bottom - y);
         self.line_of(format_args!(
-            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{height:.1}\" fill=\"none\" stroke=\"#222\" stroke-width=\"0.8\"/>"
+            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{height:.1}\" \
+             fill=\"none\" stroke=\"#222\" stroke-width=\"0.8\"/>"
         ));
     }
 

@@ -115,7 +115,8 @@ impl Page {
         let title = escape(&self.title);
         let mut out = format!(
             "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
-             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n<title>{title}</title>\n\
+             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
+             <title>{title}</title>\n\
              <style>{STYLE}</style>\n</head>\n<body>\n<main>\n<h1>{title}</h1>\n"
         );
         for part in &self.parts {
@@ -135,7 +136,8 @@ impl Page {
                     let caption = escape(caption);
                     writeln!(
                         out,
-                        "<figure style=\"max-width: {most}px\">\n{svg}<figcaption>{caption}</figcaption>\n</figure>"
+                        "<figure style=\"max-width: {most}px\">\n\
+                         {svg}<figcaption>{caption}</figcaption>\n</figure>"
                     )
                 }
             };

@@ -158,7 +158,8 @@ const MARK: Stroke = Stroke {
 /// Size of small letters relative to the others.
 const SMALL: f64 = 11.0 / 12.0;
 /// White outline of letters on top of lines.
-const HALO: &str = " font-size=\"11\" stroke=\"#fff\" stroke-width=\"3\" stroke-linejoin=\"round\" paint-order=\"stroke\"";
+const HALO: &str = " font-size=\"11\" stroke=\"#fff\" stroke-width=\"3\" \
+                    stroke-linejoin=\"round\" paint-order=\"stroke\"";
 
 fn wide(text: &str) -> f64 {
     text.chars().count() as f64 * CHARACTER

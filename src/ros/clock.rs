@@ -7,7 +7,7 @@ use r2r::rosgraph_msgs::msg::Clock as ClockMessage;
 use r2r::{Node, QosProfile};
 
 use super::acknowledge::Acknowledger;
-use crate::runtime::rt::{Hand, Moved};
+use crate::runtime::rt::{ClockSetter, Moved};
 
 /// Time without a first message after which a joint logs a warning.
 const SILENCE: Duration = Duration::from_secs(5);
@@ -33,7 +33,7 @@ pub fn subscribe(
 pub async fn follow(
     joint: String,
     mut messages: impl futures::Stream<Item = ClockMessage> + Unpin,
-    mut hand: Hand,
+    mut hand: ClockSetter,
     acknowledger: Acknowledger,
     period: f64,
 ) {
@@ -64,7 +64,8 @@ pub async fn follow(
                 pace = pace.map(|_| Pace::default());
                 tracing::warn!(
                     joint,
-                    "simulated time has jumped by {by:.3} s: the loop starts anew from what is measured, and only a new command moves the joint"
+                    "simulated time has jumped by {by:.3} s: the loop restarts from the measured \
+                     pose, and only a new command moves the joint"
                 );
             }
             Moved::On | Moved::Stands => {}
@@ -75,7 +76,9 @@ pub async fn follow(
             if step > TOO_SLOW * period {
                 tracing::warn!(
                     joint,
-                    "/clock comes every {:.1} ms of simulated time and a tick is due every {:.1} ms: ticks are missed and the joint moves slower than it should; have /clock published at least at tick_rate_hz",
+                    "/clock comes every {:.1} ms of simulated time and a tick is due every {:.1} \
+                     ms: ticks are missed and the joint moves slower than it should; have /clock \
+                     published at least at tick_rate_hz",
                     1e3 * step,
                     1e3 * period
                 );

@@ -28,7 +28,9 @@ pub enum NodeError {
     },
     /// Security is enabled, and the node cannot be created.
     #[error(
-        "node {node} cannot be made, and ROS_SECURITY_ENABLE is true ({source}): there are no valid keys for its enclave under ROS_SECURITY_KEYSTORE ({keystore}), or the middleware was built without security; README.md, Security, says how keys are made"
+        "node {node} cannot be created, and ROS_SECURITY_ENABLE is true ({source}): there are no \
+         valid keys for its enclave under ROS_SECURITY_KEYSTORE ({keystore}), or the middleware \
+         was built without security; README.md, Security, describes how to make keys"
     )]
     Security {
         /// Name of the node.
@@ -40,7 +42,8 @@ pub enum NodeError {
     },
     /// Two joints have the same node name.
     #[error(
-        "two joints have the node name {0}; give one of them another name or namespace, in its file or with -r NAME:__ns:=/NAMESPACE"
+        "two joints have the node name {0}; give one of them another name or namespace, in its \
+         file or with -r NAME:__ns:=/NAMESPACE"
     )]
     SameName(String),
     /// A parameter given at start is not accepted.
@@ -55,7 +58,7 @@ pub enum NodeError {
     #[error("the system refuses what a node needs: {0}")]
     System(#[from] std::io::Error),
     /// A control loop ended by itself, or does not answer.
-    #[error("the control loop of {0} does not run any more; the log and /diagnostics said why")]
+    #[error("the control loop of {0} does not run any more; see the log and /diagnostics")]
     LoopEnded(String),
 }
 

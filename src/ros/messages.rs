@@ -71,13 +71,13 @@ impl TryFrom<&Imu> for ImuReading {
     /// orientation is that of the IMU in a world frame with z up.
     fn try_from(message: &Imu) -> Result<Self, Refusal> {
         if message.orientation_covariance.first() == Some(&-1.0) {
-            let sentence = "orientation_covariance[0] is -1, which says that there is no orientation; \
-                            accepted: an orientation";
+            let sentence = "orientation_covariance[0] is -1, which means that there is no \
+                            orientation; accepted: an orientation";
             return refuse("no_orientation", sentence.into());
         }
         if message.angular_velocity_covariance.first() == Some(&-1.0) {
-            let sentence = "angular_velocity_covariance[0] is -1, which says that there is no angular velocity; \
-                            accepted: an angular velocity";
+            let sentence = "angular_velocity_covariance[0] is -1, which means that there is no \
+                            angular velocity; accepted: an angular velocity";
             return refuse("no_angular_velocity", sentence.into());
         }
         let q = &message.orientation;
@@ -184,7 +184,9 @@ mod tests {
         prop_oneof![
             4 => -1.0..1.0,
             1 => any::<f64>(),
-            1 => prop::sample::select(vec![f64::NAN, f64::INFINITY, f64::MAX, 5e-324, -1.0, 0.0, -0.0, 1.0, 1e4, 100.0]),
+            1 => prop::sample::select(vec![
+                f64::NAN, f64::INFINITY, f64::MAX, 5e-324, -1.0, 0.0, -0.0, 1.0, 1e4, 100.0,
+            ]),
         ]
     }
 

@@ -126,7 +126,8 @@ pub fn run(
                 let joint = &joint.name;
                 tracing::warn!(
                     joint,
-                    "the motors take velocities and keep the last one: should this process die, only a timeout in the drives themselves stops them"
+                    "the motors take velocities and keep the last one: if this process dies, only \
+                     a timeout in the drives stops them"
                 );
             }
             joints.push(start(joint, &clock, log_capture)?);
@@ -144,16 +145,17 @@ pub fn run(
 
 fn caution() {
     tracing::warn!(
-        "motors under tension pinch and tendons whip: keep hands and faces away, and have a hardware emergency stop, \
-         mechanical end stops and motor-current limits"
+        "motors under tension pinch and tendons whip: keep hands and faces away, and have a \
+         hardware emergency stop, mechanical end stops and motor-current limits"
     );
     tracing::warn!(
-        "the software stop is not a safety function: your risk assessment, local codes and licensed practice decide \
-         (ISO 12100, ISO 13482, ISO 13850, IEC 60204-1)"
+        "the software stop is not a safety function: your risk assessment, local codes and \
+         licensed practice decide (ISO 12100, ISO 13482, ISO 13850, IEC 60204-1)"
     );
     if is_variable(SECURITY, "true") && !is_variable("ROS_SECURITY_STRATEGY", "Enforce") {
         tracing::warn!(
-            "{SECURITY} is true and ROS_SECURITY_STRATEGY is not Enforce: where keys are missing ROS runs unprotected, and does not say so"
+            "{SECURITY} is true and ROS_SECURITY_STRATEGY is not Enforce: where keys are missing, \
+             ROS runs unprotected and does not report it"
         );
     }
 }
@@ -203,7 +205,8 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
             {
                 tracing::warn!(
                     joint = name,
-                    "parameter {key} was given at start and this node has none of that name: ignored"
+                    "parameter {key} was given at start, and this node has no such parameter: \
+                     ignored"
                 );
             }
         }
@@ -388,7 +391,7 @@ fn tell_view(joint: &str, file: &JointFile) {
     let (low, high) = gazer.azimuth_range();
     let (low, high) = (low.to_degrees(), high.to_degrees());
     if high - low >= 360.0 {
-        tracing::info!(joint, "the camera can look all round");
+        tracing::info!(joint, "the camera can look to all azimuths");
     } else if file.joint.pan.is_some() {
         tracing::info!(
             joint,
@@ -397,7 +400,8 @@ fn tell_view(joint: &str, file: &JointFile) {
     } else {
         tracing::warn!(
             joint,
-            "without a pan motor the camera can only look to azimuths of {low:.1} to {high:.1} deg, however far the joint bends"
+            "without a pan motor the camera can only look to azimuths of {low:.1} to {high:.1} \
+             deg, however far the joint bends"
         );
     }
 }
@@ -439,9 +443,9 @@ impl Ending {
                 _ = begun => {}
             }
             tokio::select! {
-                name = next() => cut_short(&format!("{name} again: ended at once")),
+                name = next() => cut_short(&format!("{name} again: exiting at once")),
                 () = tokio::time::sleep(END) => {
-                    cut_short(&format!("not at the end after {} s: ended all the same", END.as_secs()));
+                    cut_short(&format!("not shut down after {} s: exiting anyway", END.as_secs()));
                 }
             }
         };
@@ -479,7 +483,7 @@ async fn supervise(joints: &[Joint], ending: &mut Ending) {
     loop {
         tokio::select! {
             name = ending.signal.recv() => {
-                let name = name.unwrap_or("no signal can be heard");
+                let name = name.unwrap_or("signals cannot be received");
                 tracing::info!("{name}: bringing the joints to rest");
                 return;
             }
@@ -518,7 +522,7 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
         joint.writing.end();
         spinners.push(joint.spinner);
     }
-    tracing::info!("at the end after {:.2} s", begin.elapsed().as_secs_f64());
+    tracing::info!("shut down after {:.2} s", begin.elapsed().as_secs_f64());
     tokio::time::sleep(LAST_WORDS).await;
     drop(spinners);
     match lost {

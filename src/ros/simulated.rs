@@ -58,7 +58,7 @@ use crate::files::SimulatedFile;
 use crate::ros::client::session::until_signal;
 use crate::ros::context::{NodeError, context};
 use crate::runtime::rt::Clock;
-use crate::sim::beam::{BaseMotion, DescriptionError, Plant, STEP, Swing};
+use crate::sim::beam::{BaseMotion, BaseOscillation, DescriptionError, Plant, STEP};
 use lockstep::Partner;
 use world::{Reading, World};
 
@@ -83,7 +83,7 @@ pub struct Simulated {
     /// Duration of a push, s.
     pub push_duration: f64,
     /// Oscillation of the base from the start; `None`: it stands still.
-    pub swing: Option<Swing>,
+    pub swing: Option<BaseOscillation>,
 }
 
 /// The progress of simulated time.
@@ -132,7 +132,7 @@ pub fn simulate(joints: &[Simulated], pace: &Pace) -> Result<(), SimulatedError>
         let mut plant = Plant::new(&file.description, &file.options, file.seed)?;
         plant.set_payload(simulated.payload.0, simulated.payload.1)?;
         if let Some(swing) = simulated.swing {
-            plant.set_base(BaseMotion::Swing(swing))?;
+            plant.set_base(BaseMotion::BaseOscillation(swing))?;
         }
         plants.push(plant);
     }
@@ -368,7 +368,8 @@ impl Stage {
                         -ahead
                     ),
                     Some(_) if lost == 0.0 => tracing::warn!(
-                        "the machine does not keep up with --speed: simulated time goes slower (said once)"
+                        "the machine does not keep up with --speed: simulated time runs slower \
+                         (logged once)"
                     ),
                     Some(_) => {}
                 }

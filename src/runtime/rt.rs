@@ -14,7 +14,7 @@
 
 mod clock;
 
-pub use clock::{Clock, Hand, Moved};
+pub use clock::{Clock, ClockSetter, Moved};
 
 use std::io;
 use std::sync::mpsc;

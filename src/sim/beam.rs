@@ -32,7 +32,7 @@ mod sensors;
 use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, UnitQuaternion, Vector2, Vector3};
 
 use base::{Base, BaseState, Pan, foot};
-pub use base::{BaseMotion, Swing};
+pub use base::{BaseMotion, BaseOscillation};
 use description::accept;
 pub use description::{
     DescriptionError, JointDescription, Options, SensorOptions, SimulatedBaseImu, SimulatedMotor,
@@ -52,7 +52,7 @@ pub const STEP: f64 = 0.001;
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum CommandError {
     /// Not one value per motor.
-    #[error("simulated joint: a command of {given} values, accepted is one per motor, {motors}")]
+    #[error("simulated joint: a command of {given} values; accepted: one per motor, {motors}")]
     Length {
         /// Values given.
         given: usize,
@@ -60,7 +60,7 @@ pub enum CommandError {
         motors: usize,
     },
     /// No motor or tendon of this index.
-    #[error("simulated joint: number {index}, accepted is below {count}")]
+    #[error("simulated joint: number {index}; accepted: below {count}")]
     Index {
         /// Index given, from 0.
         index: usize,
@@ -68,7 +68,7 @@ pub enum CommandError {
         count: usize,
     },
     /// A value that is not finite.
-    #[error("simulated joint: command {index} is {value}, accepted is a finite number")]
+    #[error("simulated joint: command {index} is {value}; accepted: a finite number")]
     Value {
         /// Its index, from 0.
         index: usize,

@@ -57,7 +57,7 @@ if what == "tilt":
 
 if what == "silence":
     # Joint states and the head's IMU are there, the base's is not: nothing is sent.
-    waits = lambda: "waiting for samples of every sensor" in c.status.get("message", "")
+    waits = lambda: "waiting for samples of every required sensor" in c.status.get("message", "")
     until(waits, lambda: "a word in diagnostics: %s" % c.status)
     holds(lambda: c.status["mode"] == "waiting" and not c.count("setpoints"), "setpoints without the base's IMU", 1.5)
     base_imu = c.node.create_publisher(Imu, "base_imu", qos_profile_sensor_data)

@@ -52,12 +52,12 @@ lean.publish(message)
 until(lambda: math.hypot(*bend()) > math.radians(1.0), "the bend to go wrong")
 
 # The head has not been declared bare; after that, the joint is not straight.
-refused("payload.mass is not told", "0.0")
+refused("payload.mass is not set", "0.0")
 change("payload.mass", double(0.2))
 refused("payload.mass is 0.2 kg")
 change("payload.mass", double(0.0))
 until(lambda: float(c.status["bend_error_rad"]) < 0.2, "a rest")
-refused("the motors say an inclination of", "'motors'")
+refused("the inclination by the motors is", "'motors'")
 
 # Straight by the motors: the orientation is captured, and reported in the joint file's format.
 change("feedback", text("motors"))

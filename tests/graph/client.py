@@ -1,5 +1,6 @@
 """Common parts of the clients: a node that listens in the background, and waits on conditions."""
 
+import collections
 import gc
 import math
 import os
@@ -122,6 +123,7 @@ class Client:
         self.node = rclpy.create_node("client", namespace=ns)
         self.newest = {}
         self.all = {}
+        self.counts = collections.Counter()
         self.status = {}
         names = {
             "setpoints": (setpoints, joint + "/motor_setpoints", ALL),
@@ -152,6 +154,7 @@ class Client:
 
     def take(self, key, message):
         self.newest[key] = message
+        self.counts[key] += 1
         history = self.all[key]
         history.append(message)
         if len(history) > 4000:
@@ -166,13 +169,15 @@ class Client:
                 self.status = told
 
     def count(self, key):
-        return len(self.all[key])
+        """Returns the number of messages since the last `clear`; `all` keeps the newest of them."""
+        return self.counts[key]
 
     def clear(self, *keys):
         # Messages under way count as earlier ones.
         step()
         for key in keys:
             self.all[key].clear()
+            self.counts[key] = 0
             self.newest.pop(key, None)
 
     # Commands.

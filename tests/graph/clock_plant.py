@@ -1,4 +1,5 @@
-"""A stranger's simulator: says the time on /clock and plays the joint; it pauses, begins anew and leaps ahead."""
+"""An external simulator: it publishes /clock and plays the joint; it pauses, restarts and jumps
+ahead."""
 
 import math
 import threading
@@ -9,7 +10,7 @@ import plant as strange
 from client import *
 
 
-# What simulated time takes on at a time, s.
+# Step of simulated time, s.
 STEP = 0.01
 
 
@@ -24,7 +25,7 @@ class World(strange.Plant):
         self.runs = True
         self.bends = []
         self.first = list(self.q)
-        # Setpoints as they came since they were last looked at, with where the motors were.
+        # Setpoints received since the list was last cleared, with the motors' angles.
         self.heard = []
         self.lock = threading.Lock()
 
@@ -35,14 +36,14 @@ class World(strange.Plant):
         return STEP
 
     def on_joint_state(self, message):
-        # What was sent before a jump is of another world.
+        # Setpoints from before a jump belong to another time.
         if abs(seconds(message.header.stamp) - self.time) > 1.0:
             return
         super().on_joint_state(message)
         self.heard.append((list(self.setpoint), list(self.q), seconds(message.header.stamp)))
 
     def go(self):
-        """Twice as fast as real time as far as the machine lets it; what it is late is not caught up."""
+        """Runs twice as fast as real time if the machine permits; a delay is not made up for."""
         while True:
             with self.lock:
                 if self.runs:
@@ -74,14 +75,15 @@ def see(message):
     modes.append(c.status.get("mode"))
 
 
-# Clients hear of the rate and the mode once a second; all that comes is kept here.
+# Clients receive the rate and the mode once a second; every report is kept here.
 c.node.create_subscription(DiagnosticArray, "/diagnostics", see, 10)
 threading.Thread(target=world.go, daemon=True).start()
-MOST_STEP = 0.05  # rad in one tick; 6 rad/s at 200 Hz would be 0.03, and messages may be lost
+MOST_STEP = 0.05  # rad in one period; 6 rad/s at 200 Hz would be 0.03, and messages may be lost
 
 
 def stays(what):
-    """For two simulated seconds the joint stays where it is, from the first setpoint on."""
+    """Checks that for two simulated seconds the joint stays where it is, from the first setpoint
+    on."""
     where = world.bend
     began = world.time
     until(lambda: world.heard, "setpoints " + what)
@@ -117,13 +119,14 @@ world.runs = True
 until(lambda: any(m.data for m in c.all["settled"]), lambda: "the motion to end: %s" % c.status)
 near(c.truth(), bend_deg(20, 220), math.radians(0.7), "after a pause")
 assert set(modes) == {"tracking"}, set(modes)
-# By tick, by the stamps of what was measured for it: a message that was not heard is no step of the node's.
+# Per period, by the stamps of the measurements: a lost message does not count as a step of the
+# node.
 steps = [max(abs(a - b) for a, b in zip(x, y)) / max(1, round((t - s) / STEP))
          for (x, _, s), (y, _, t) in zip(world.heard, world.heard[1:])]
 assert max(steps) < MOST_STEP, max(steps)
 print("pause: setpoints moved by %.4f rad in a tick at most" % max(steps))
 
-# A simulation that begins anew: time jumps back, the joint is where it began.
+# A simulation that restarts: time jumps back, and the joint is where it started.
 world.jump(0.3, True)
 until(lambda: c.status["clock_steps"] == "1", lambda: "the jump to be told: %s" % c.status)
 stays("anew")
@@ -131,7 +134,7 @@ c.tracking()
 c.point(bend_deg(15, 130))
 near(c.truth(), bend_deg(15, 130), math.radians(0.7), "after a jump back")
 
-# A leap ahead, the joint as it is.
+# A jump ahead, with the joint as it is.
 world.jump(world.time + 1000.0, False)
 until(lambda: c.status["clock_steps"] == "2", lambda: "the leap to be told: %s" % c.status)
 stays("ahead")

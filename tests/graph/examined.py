@@ -47,7 +47,7 @@ assert c.set_all([("payload.mass", double(-1.0))]).successful
 refused(c.set_all([("gain_set_file", text("gains/none.yaml"))]), "gains/none.yaml")
 refused(c.set_all([("gain_set_file", text("gains/bare.yaml"))]), "'bare'", "accepted: a name")
 refused(c.set_all([("gain_set_file", text("gains/velocity.yaml"))]), "velocity setpoints", "accepted")
-refused(c.set_all([("gain_set_file", text(good_file)), ("gain_set", text("pid"))]), "accepted: alone")
+refused(c.set_all([("gain_set_file", text(good_file)), ("gain_set", text("pid"))]), "accepted: gain_set_file alone")
 assert "mine" not in c.get("gain_sets")[0]
 answer = c.set_all([("gain_set_file", text(good_file))])
 assert answer.successful, answer.reason

@@ -45,7 +45,7 @@ c.point(asked)
 # Commands end: the joint holds, or moves slowly to where it is straight.
 c.guards({"command_timeout.after": 2.0})
 s = c.told("an abandoned joint", fault_command_timeout="broken", cause="command_timeout", level=1, mode="tracking")
-assert float(s["fault.command_timeout.limit_s"]) == 2.0 and "it holds" in s["message"], s
+assert float(s["fault.command_timeout.limit_s"]) == 2.0 and "the joint holds" in s["message"], s
 near(c.truth(), asked, math.radians(0.7), "abandoned and held")
 c.guards({"command_timeout_action": "neutral"})
 c.point(asked)

@@ -20,7 +20,7 @@ grown = {"fault_imu_stale.value_s": lambda value: value and float(value) > 0.1}
 s = c.told("the motors to serve", mode="tracking", feedback="motors", cause="imu_stale", level=1, **grown)
 assert s["fault.imu_stale"] == "broken" and s["reaction"] == "warn" and s["latched_faults"] == "", s
 assert float(s["fault.imu_stale.value_s"]) > float(s["fault.imu_stale.limit_s"]) == 0.1, s
-assert "motors say the bend" in s["message"] and "imu_stale" in s["message"], s["message"]
+assert "the bend comes from the motors" in s["message"] and "imu_stale" in s["message"], s["message"]
 index = c.count("setpoints")
 until(lambda: c.count("setpoints") > index + 100, "setpoints on the motors' word")
 # Invented bound: 10 mrad of motor angle is 0.14 deg of bend.
@@ -66,10 +66,10 @@ c.spoil("imu_freeze", 1)
 c.send(c.pose(bend_deg(20, 220)))
 s = c.told("a frozen IMU", fault_imu_frozen="latched", feedback="motors", mode="tracking", level=1)
 assert s["latched_faults"] == "imu_frozen" and s["reaction"] == "warn", s
-assert "motors say the bend" in s["message"] and "~/clear_faults" in s["message"], s["message"]
+assert "the bend comes from the motors" in s["message"] and "~/clear_faults" in s["message"], s["message"]
 c.point(bend_deg(8, 130))
 near(c.truth(), bend_deg(8, 130), math.radians(2.5), "by the motors, sag not corrected")
-c.not_cleared("imu_frozen", "to the last bit")
+c.not_cleared("imu_frozen", "bit-identical")
 c.spoil("imu_freeze", 0)
 holds(lambda: c.status["feedback"] == "motors", "believed again by itself", 1.0)
 until(c.try_clear, lambda: "faults to be cleared; last: %s" % c.reply.message)
@@ -80,7 +80,7 @@ c.point(asked)
 c.guards({"fallback_to_motors": False})
 c.spoil("imu_freeze", 1)
 c.send(c.pose(bend_deg(20, 220)))
-c.faulted("imu_frozen", "to the last bit")
+c.faulted("imu_frozen", "bit-identical")
 c.not_cleared("imu_frozen", "0.05 rad")
 c.spoil("imu_freeze", 0)
 c.cleared()
@@ -90,7 +90,7 @@ c.point(asked)
 # An encoder repeats itself while its motor is commanded elsewhere.
 c.spoil("freeze.1", 1)
 c.send(c.pose(bend_deg(20, 220)))
-c.faulted("motor_frozen", "neck_motor_2", "to the last bit", motors="neck_motor_2")
+c.faulted("motor_frozen", "neck_motor_2", "bit-identical", motors="neck_motor_2")
 c.not_cleared("motor_frozen", "neck_motor_2")
 c.spoil("freeze.1", 0)
 c.cleared()

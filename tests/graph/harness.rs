@@ -58,7 +58,7 @@ const ATTEMPTS: u32 = 3;
 const WITNESS: Duration = Duration::from_millis(2);
 const STOOD: Duration = Duration::from_millis(20);
 
-/// A bare loop that measures the longest stall of the machine while it runs.
+/// Bare loops, one per processor, that measure the longest stall of the machine while they run.
 struct Witness {
     worst: Arc<AtomicU64>,
     stop: Arc<AtomicBool>,
@@ -70,13 +70,13 @@ impl Witness {
             Arc::new(AtomicU64::new(0)),
             Arc::new(AtomicBool::new(false)),
         );
-        // One for each processor, since each may stand still for itself.
+        // One for each processor, since each may stall alone.
         let ours = sched_getaffinity(Pid::from_raw(0)).unwrap();
         for processor in (0..CpuSet::count()).filter(|p| ours.is_set(*p) == Ok(true)) {
             let (seen, told) = (worst.clone(), stop.clone());
             std::thread::spawn(move || {
                 let mut own = CpuSet::new();
-                // Where it may not be kept there, it still sees when all of the machine stands.
+                // Without the affinity it still sees stalls of the whole machine.
                 let _ = own
                     .set(processor)
                     .and_then(|()| sched_setaffinity(Pid::from_raw(0), &own));

@@ -9,6 +9,8 @@ from timing import ACKNOWLEDGED_QOS, Header, standing
 
 what = sys.argv[1]
 answers = []
+# Whether the joint's loop runs, and so acknowledges the clock.
+active = []
 reliable = QoSProfile(depth=10, reliability=ReliabilityPolicy.RELIABLE)
 
 
@@ -17,9 +19,13 @@ def at(t, send, answer=None):
     assert now() <= t, (now(), t)
     until_time(t)
     with standing():
+        # The node's cycle of this time is over once it has acknowledged the clock; only the next one
+        # sees what is sent now, however busy the machine is.
+        stamp = stamp_of(now())
+        cycle = lambda: any(a.frame_id == "clock" and a.stamp == stamp for a in answers)
+        until(lambda: not active or cycle(), "the joint's cycle")
         send()
         if answer:
-            stamp = stamp_of(now())
             has = lambda: any(a.frame_id == answer and a.stamp == stamp for a in answers)
             until(has, "an answer about " + answer)
 
@@ -59,6 +65,7 @@ def activate():
 at(1.0, activate)
 until(asked[0].done, "the activation")
 assert asked[0].result().success, c.status
+active.append(True)
 at(2.0, lambda: c.desired.publish(c.pose(bend_deg(12, 47))), "desired_pose")
 camera = Inertia(m=0.21)
 camera.com.z = 0.05

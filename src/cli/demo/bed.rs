@@ -59,7 +59,7 @@ pub(super) enum Failure {
     Graph(#[from] ClientError),
     #[error("the record cannot be scored: {0}")]
     Trial(#[from] TrialError),
-    #[error("the demo ended early: its output is closed, so nobody sees what it shows")]
+    #[error("the demo ended early: its output is closed, and its results would not be seen")]
     Unread,
     #[error("{0}")]
     Other(String),

@@ -138,7 +138,7 @@ pub fn connect(
     processes: &mut [Process],
     missing: impl Fn() -> Option<&'static str>,
 ) -> Result<(), Failure> {
-    let time = || (!session.clock().runs()).then_some("nobody says the time");
+    let time = || (!session.clock().runs()).then_some("/clock is silent");
     let begin = Instant::now();
     while let Some(missing) = time().or_else(&missing) {
         for process in &mut *processes {
@@ -160,7 +160,7 @@ fn lost(processes: &[Process], missing: &str) -> Failure {
     let logs = processes.iter().map(|p| p.log.display().to_string());
     let logs = logs.collect::<Vec<_>>().join(" and ");
     Failure::Other(format!(
-        "after {START} s on the graph {missing}; more is told in {logs}"
+        "after {START} s on the ROS graph {missing}; see {logs}"
     ))
 }
 

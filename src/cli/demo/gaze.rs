@@ -11,7 +11,7 @@ use crate::control::gaze::Camera;
 use crate::design::trial::{GazeFigures, LAST};
 use crate::files::{JointFile, SimulatedFile};
 use crate::report::{Align, Band, Figure, Panel, Series, Stroke, Table};
-use crate::ros::client::gaze_client::{GazeClient, Looked, TargetWords};
+use crate::ros::client::gaze_client::{GazeClient, Recorded, TargetWords};
 use crate::ros::client::session::Keeps;
 
 const JOINT: &str = concat!(
@@ -94,7 +94,7 @@ const COUNTS_FROM: f64 = 0.0873;
 
 /// Returns the angle between the true optical axis and the true line of sight over time, rad.
 fn angles(
-    looked: &Looked,
+    looked: &Recorded,
     camera: &Camera,
     point: impl Fn(f64) -> Vector3<f64>,
 ) -> Vec<(f64, f64)> {
@@ -201,8 +201,11 @@ impl GazeAct {
     /// A failure of the ROS graph, or a process that ends.
     pub fn look(&mut self, quick: bool) -> Result<(), Failure> {
         println!(
-            "\nThe neck on a pan motor looks at things: camera head, {:.0} g; camera {:.0} mm off the beam's axis. The angle is the true\n\
-             one between the camera's optical axis and the line from the camera to the thing, its mean over the last {LAST} s.\n",
+            "\n\
+             The neck on a pan motor looks at things: camera head, {:.0} g; camera {:.0} mm off \
+             the beam's axis. The angle is the true\n\
+             one between the camera's optical axis and the line from the camera to the thing, \
+             averaged over the last {LAST} s.\n",
             PAYLOAD.0 * 1e3,
             self.camera.position.xy().norm() * 1e3
         );
@@ -211,12 +214,12 @@ impl GazeAct {
             ("x", "m", Align::Right),
             ("y", "m", Align::Right),
             ("z", "m", Align::Right),
-            ("told", "", Align::Left),
+            ("reported", "", Align::Left),
             ("left over", "deg", Align::Right),
             ("bend", "deg", Align::Right),
             ("pan", "deg", Align::Right),
             ("true angle", "deg", Align::Right),
-            ("there after", "s", Align::Right),
+            ("settled", "s", Align::Right),
         ]);
         for (i, thing) in THINGS.iter().enumerate() {
             if quick && !QUICK.contains(&i) {
@@ -275,7 +278,7 @@ impl GazeAct {
         let words = words.filter(|w| Some(w.command) != before);
         let words = words.ok_or_else(|| {
             Failure::Other(format!(
-                "the node does not tell what it does about the {name}"
+                "the node does not report a target state for the {name}"
             ))
         })?;
         let figures = GazeFigures::score(&angles, words.left_over, false, sent, end)?;
@@ -322,8 +325,10 @@ impl GazeAct {
             .filter(|a| (begin + COUNTED..=end).contains(&a.0));
         let peak = counted.map(|a| a.1).fold(0.0, f64::max);
         println!(
-            "\nbutterfly on circles of {radius} m at {distance} m, one in {turn:.0} s, told {STREAM_RATE:.0} times a second: true angle {:.2} deg rms, {:.2} deg at most \
-             (from {COUNTED:.0} s on)",
+            "\n\
+             butterfly on circles of {radius} m at {distance} m, one in {turn:.0} s, sent \
+             {STREAM_RATE:.0} times a second: true angle {:.2} deg rms, {:.2} deg at most (from \
+             {COUNTED:.0} s on)",
             figures.angle.to_degrees(),
             peak.to_degrees()
         );

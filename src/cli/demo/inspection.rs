@@ -8,10 +8,10 @@ use nalgebra::Vector3;
 use super::Args;
 use super::bed::{Failure, PAYLOADS, Payload, full_name, pose, score_move, target};
 use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
-use super::desk::DeskAct;
 use super::gaze::GazeAct;
 use super::live;
 use super::picture::Story;
+use super::tuning::TuningAct;
 use crate::cli::CmdError;
 use crate::cli::simulate;
 use crate::control::controller::CommandInterface;
@@ -74,13 +74,19 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     std::fs::create_dir_all(&args.output)
         .map_err(|e| CmdError::Input(format!("--output {}: {e}", args.output.display())))?;
     println!(
-        "The glasshouse guide's neck inspects a bed of plants. Node and simulated joint run as processes of their own\n\
-         and meet on a ROS 2 graph (domain {}, this machine only). Angles in deg; figures from the simulated joint's true bend.\n\
-         Time is simulated, in lockstep with the node, wherever figures are judged: a busy machine changes nothing but how long\n\
+        "The glasshouse guide's neck inspects a bed of plants. Node and simulated joint run as \
+         processes of their own\n\
+         and meet on a ROS 2 graph (domain {}, this machine only). Angles in deg; figures from the \
+         simulated joint's true bend.\n\
+         Time is simulated, in lockstep with the node, wherever figures are judged: a busy machine \
+         changes nothing but how long\n\
          it takes. The last act is in real time.\n\
-         The gain sets of the first act are not examined beforehand (examine.action is off): nobody tells the node of the payload,\n\
-         and what they are worth is what the act shows. The act from step tests to a gain set has its sets examined.\n\
-         Caution: on a real joint, motors under tension pinch and tendons whip; the software stop is not a safety function.\n",
+         The gain sets of the first act are not examined beforehand (examine.action is off): the \
+         node's payload is not set,\n\
+         and the act shows how well they do. The act from step tests to a gain set has its sets \
+         examined.\n\
+         Caution: on a real joint, motors under tension pinch and tendons whip; the software stop \
+         is not a safety function.\n",
         std::env::var("ROS_DOMAIN_ID").unwrap_or_default()
     );
     let mut inspection = start(args, &joint, &simulated).map_err(|e| failed(&e))?;
@@ -96,14 +102,15 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     if !args.feedback_off {
         let act = gaze(args);
         inspection.gazes = act.map_err(|e| failed(&e))?;
-        let moves = desk(args, &joint).map_err(|e| failed(&e))?;
+        let moves = tuning(args, &joint).map_err(|e| failed(&e))?;
         inspection.moves.extend(moves);
         live::show(&joint, &args.output, args.quick).map_err(|e| failed(&e))?;
     }
     let verdict = inspection.verdict();
     if args.quick {
         println!(
-            "the whole demo (without --quick) adds: all twelve directions, a second push, pure feedback for comparison, swaps of gain sets\n\
+            "the whole demo (without --quick) adds: all twelve directions, a second push, pure \
+             feedback for comparison, swaps of gain sets\n\
              that are watched, eight things to look at, and step tests in two directions"
         );
     }
@@ -136,8 +143,8 @@ fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
 }
 
 /// Runs the tuning act and returns the figures of its moves.
-fn desk(args: &Args, joint: &JointFile) -> Result<Vec<(String, MoveFigures)>, Failure> {
-    let mut act = DeskAct::start(joint, &args.output, args.quick)?;
+fn tuning(args: &Args, joint: &JointFile) -> Result<Vec<(String, MoveFigures)>, Failure> {
+    let mut act = TuningAct::start(joint, &args.output, args.quick)?;
     act.work()?;
     act.end();
     Ok(std::mem::take(&mut act.moves))
@@ -208,7 +215,7 @@ fn start<'a>(
     words.extend(["--ros-args", "-p", "examine.action:='off'"].map(OsString::from));
     words.extend(SIMULATED_TIME.map(OsString::from));
     if args.feedback_off {
-        println!("Feedback is off: the correction is limited to 0.\n");
+        println!("Feedback is off: its limit is 0.\n");
         words.extend(["-p", "limits.feedback:=0.0"].map(OsString::from));
     }
     let log = args.output.join("demo-node.log");
@@ -350,8 +357,8 @@ impl Inspection<'_> {
             .bend_client
             .look(|r| SwapFigures::score(&r.bends, &r.setpoints, (asked, done)))?;
         println!(
-            "gain set {gain_set} in force after {:.0} ms: bend moved {:.3} deg in the next {SWAP_WATCH:.0} s; greatest setpoint step {:.2} mrad \
-             (in the second before: {:.2})",
+            "gain set {gain_set} in force after {:.0} ms: bend moved {:.3} deg in the next \
+             {SWAP_WATCH:.0} s; max setpoint step {:.2} mrad (in the second before: {:.2})",
             (done - asked) * 1e3,
             figures.moved.to_degrees(),
             figures.step * 1e3,
@@ -389,8 +396,9 @@ impl Inspection<'_> {
             .look(|r| PushFigures::score(&r.bends, held, at, end, still))?;
         let peak = self.peak(at, end);
         println!(
-            "push {words}, {PUSH:.0} N for {:.0} ms: peak {:.1} deg, {:.2} times that with motors still ({:.1} deg);\n  back within 1 deg {}; \
-             at rest within {:.3} deg of its target; setpoints at {:.0} % of travel, {:.0} % of speed at most",
+            "push {words}, {PUSH:.0} N for {:.0} ms: peak {:.1} deg, {:.2} times that with motors \
+             still ({:.1} deg);\n  back within 1 deg {}; at rest within {:.3} deg of its target; \
+             setpoints at {:.0} % of travel, {:.0} % of speed at most",
             PUSH_DURATION * 1e3,
             figures.peak.to_degrees(),
             figures.ratio(),
@@ -506,7 +514,9 @@ impl Inspection<'_> {
 
 fn heading() {
     println!(
-        "\n{:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}\n{:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}",
+        "\n\
+         {:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}\n\
+         {:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}",
         "payload",
         "commanded",
         "reached",

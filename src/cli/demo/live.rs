@@ -59,7 +59,9 @@ pub fn show(joint: &JointFile, output: &Path, quick: bool) -> Result<(), Failure
         bend_client.missing()
     })?;
     println!(
-        "\nThe same joint in real time, as on a robot: not judged, since a machine that stands still shows in it.\n\
+        "\n\
+         The same joint in real time, as on a robot: not judged, since pauses of the machine \
+         affect it.\n\
          {:>10}  {:>14}  {:>6}  {:>15}  {:>7}",
         "commanded", "reached", "error", "overshoot", "settled"
     );

@@ -75,7 +75,8 @@ pub fn family(tuning: &FamilyTuning<'_>) -> Page {
     let (design, specification) = (tuning.design, tuning.specification);
     let mut page = Page::new(format!("Tuning for a family: {}", tuning.name));
     page.text(format!(
-        "One gain set for {} models: crossover at least {} rad/s, sensitivity peak at most {} ({} asked for). {}",
+        "One gain set for {} models: crossover at least {} rad/s, sensitivity peak at most {} ({} \
+         specified). {}",
         design.models.len(),
         Number(design.crossover()),
         Number(design.peak()),
@@ -91,20 +92,21 @@ pub fn family(tuning: &FamilyTuning<'_>) -> Page {
     page.heading("Open loop and sensitivity");
     page.picture(
         "open-loop",
-        "Integral action and damping together, delays included. Bottom: how much larger an error of that frequency becomes; \
-         dotted: the peak asked for.",
+        "Integral action and damping together, delays included. Bottom: how much larger an error \
+         of that frequency becomes; dotted: the specified peak.",
         frequency_figure(tuning, &shown),
     );
     page.picture(
         "nyquist",
-        "The open loops in the complex plane, positive frequencies, cut at the frame. No loop may enter the circle about -1: \
-         its radius is one over the sensitivity peak asked for.",
+        "The open loops in the complex plane, positive frequencies, cut at the frame. No loop may \
+         enter the circle about -1: its radius is one over the specified sensitivity peak.",
         plane_figure(tuning, &shown),
     );
     page.heading("Closed loop");
     page.picture(
         "push",
-        "What is left of a sudden offset of the bend, such as a lasting push makes, as the loop takes it away.",
+        "Remaining part of a sudden offset of the bend, as from a lasting push, while the loop \
+         removes it.",
         push_figure(tuning, &shown),
     );
     if let Some(drive) = &tuning.drive {
@@ -157,13 +159,13 @@ fn models_table(tuning: &FamilyTuning<'_>) -> Table {
         ("phase margin", "deg", right),
         ("sensitivity peak", "1", right),
         ("at", "rad/s", right),
-        ("of damping alone", "1", right),
+        ("of the damping loop", "1", right),
         ("remaining mode", "rad/s", right),
         ("its damping ratio", "1", right),
         ("unstable poles", "", right),
     ]);
     for (i, on) in tuning.design.models.iter().enumerate() {
-        let swing = |of: fn(&crate::design::tune::Swing) -> f64| {
+        let swing = |of: fn(&crate::design::tune::RemainingMode) -> f64| {
             let value = on.swing.as_ref().map(of);
             value.map_or("-".to_string(), |v| Number(v).to_string())
         };
@@ -220,7 +222,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             series: over(false, |open, x| -decibels((open.response(x) + 1.0).norm())),
             levels: vec![level(
                 decibels(tuning.specification.sensitivity_peak),
-                "asked for",
+                "specified",
             )],
             ..Panel::default()
         },
@@ -242,7 +244,7 @@ fn plane_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
     let radius = 1.0 / tuning.specification.sensitivity_peak;
     let mut lines = vec![
         series("unit circle", Stroke::HELP, circle((0.0, 0.0), 1.0)),
-        series("peak asked for", Stroke::of(3), circle((-1.0, 0.0), radius)),
+        series("specified peak", Stroke::of(3), circle((-1.0, 0.0), radius)),
     ];
     lines.extend(shown.iter().map(|s| {
         let points = frequencies(w / 300.0, w * 1000.0, 4000).map(|x| s.open.response(x));
@@ -280,7 +282,7 @@ fn push_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
         Some(series(s.name.as_str(), s.stroke, points.collect()))
     };
     let panel = Panel {
-        label: "left of an offset, %".into(),
+        label: "remaining offset, %".into(),
         height: 1.0,
         series: shown.iter().filter_map(line).collect(),
         levels: vec![level(0.0, "")],
@@ -288,11 +290,6 @@ fn push_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
     };
     Figure {
         panels: vec![panel],
-        ..picture(
-            "A push and how it is taken away",
-            "time, s",
-            (0.0, duration),
-            320.0,
-        )
+        ..picture("Rejection of a push", "time, s", (0.0, duration), 320.0)
     }
 }

@@ -25,19 +25,19 @@ pub fn fit(shown: &[Shown<'_>], bad: &[String]) -> Page {
     let mut page = Page::new("Models fitted to step tests");
     let family = Family::new(shown.iter().map(|s| s.member.clone()).collect());
     page.text(format!(
-        "{} of {} records fitted, over {} payloads. Input of each model: the bend that the motors' setpoints ask for; \
-         output: the bend that was measured, along the step.",
+        "{} of {} records fitted, over {} payloads. Input of each model: the bend commanded by the \
+         motors' setpoints; output: the measured bend, both in-plane.",
         shown.len(),
         shown.len() + bad.len(),
         family.groups().len(),
     ));
     if !shown.is_empty() {
         page.table("Models chosen", records_table(&family));
-        page.table("How far they spread", spreads_table(&family));
+        page.table("Spread of the models", spreads_table(&family));
         page.text(NOTE);
     }
     if !bad.is_empty() {
-        page.heading("Records that nothing can be fitted to");
+        page.heading("Records that cannot be fitted");
         for sentence in bad {
             page.text(sentence.as_str());
         }
@@ -54,7 +54,8 @@ fn section(page: &mut Page, shown: &Shown<'_>) {
     let name = &member.name;
     page.heading(name.as_str());
     page.text(format!(
-        "Payload {}, direction {:.1} deg from +x toward +y, a move of {:.2} deg, {:.2} s of rest at most. Chosen: {order}.",
+        "Payload {}, direction {:.1} deg from +x toward +y, a move of {:.2} deg, {:.2} s of rest \
+         at most. Chosen: {order}.",
         payload_words(member.payload),
         member.direction.to_degrees(),
         fitted.moved.to_degrees(),
@@ -62,8 +63,8 @@ fn section(page: &mut Page, shown: &Shown<'_>) {
     ));
     page.picture(
         &format!("{name}-record"),
-        "Top: the bend along the step as asked, measured and fitted. Middle: across the step. Bottom: what the fit \
-         leaves over along the step.",
+        "Top: the in-plane bend, commanded, measured and fitted. Middle: the cross-axis bend. \
+         Bottom: the in-plane residual of the fit.",
         record_figure(shown, None),
     );
     if let Some(span) = first_step(shown) {
@@ -88,13 +89,13 @@ fn section(page: &mut Page, shown: &Shown<'_>) {
 fn whiteness_words(fit: &Fit) -> String {
     let white = &fit.whiteness;
     let verdict = if white.white() {
-        "they pass for white: the model leaves nothing out that this record shows"
+        "they are white: the model explains all that this record shows"
     } else {
-        "they are not white: the model leaves something out, and the standard errors are too small"
+        "they are not white: the model is incomplete, and the standard errors are too small"
     };
     format!(
-        "Shaded: where 95 % of the correlations of white residuals lie. Ljung-Box statistic {:.1} over {} lags, probability \
-         {:.3} (white from {WHITE_FROM} on): {verdict}.",
+        "Shaded: where 95 % of the correlations of white residuals lie. Ljung-Box statistic {:.1} \
+         over {} lags, probability {:.3} (white from {WHITE_FROM} on): {verdict}.",
         white.statistic, white.lags, white.p_value,
     )
 }
@@ -159,7 +160,7 @@ fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
     }
     let panels = vec![
         Panel {
-            label: "bend along, deg".into(),
+            label: "in-plane bend, deg".into(),
             height: 2.0,
             series: vec![
                 series("measured", Stroke::NOISY, seen(&record.along)),
@@ -169,13 +170,13 @@ fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
             ..Panel::default()
         },
         Panel {
-            label: "bend across, deg".into(),
+            label: "cross-axis bend, deg".into(),
             height: 1.0,
             series: across,
             ..Panel::default()
         },
         Panel {
-            label: "residual along, deg".into(),
+            label: "in-plane residual, deg".into(),
             height: 1.0,
             series: vec![series("", Stroke::TRUE.wide(0.8), seen(&fitted.residuals))],
             levels: vec![Level {
@@ -242,7 +243,7 @@ fn autocorrelation_figure(shown: &Shown<'_>) -> Figure {
         panels: vec![panel],
         height: Height::Px(180.0),
         ..picture(
-            &format!("{}: what residuals have in common", shown.member.name),
+            &format!("{}: correlation of residuals", shown.member.name),
             "lag, samples",
             (0.0, lags as f64 + 1.0),
             180.0,

@@ -19,23 +19,24 @@ pub fn incident(shown: &Shown<'_>) -> Page {
     if let (Some(first), Some(last)) = ends
         && first < last
     {
-        let caption = "Shaded: when rules were broken, and when the joint was not tracking. Top: the bend's size as asked and as \
-                       measured. Below: setpoints; feedback as a share of its limit; how old the samples are.";
+        let caption = "Shaded: when rules were broken, and when the joint was not tracking. Top: \
+                       size of the bend, commanded and measured. Below: setpoints; feedback as a \
+                       share of its limit; age of the samples.";
         page.picture(
             "whole",
             caption,
-            figure("All that was kept", shown, (*first, *last)),
+            figure("The whole recording", shown, (*first, *last)),
         );
         let close = (first.max(CLOSE.0), last.min(CLOSE.1));
         if close.0 < close.1 {
             page.picture(
                 "close",
-                "The same from close by.",
+                "The same, enlarged.",
                 figure("Around time 0", shown, close),
             );
         }
     }
-    page.table("Greatest values", shown.greatest());
+    page.table("Maximum values", shown.greatest());
     let mut events = Table::new(&[("at", "s", Align::Right), ("event", "", Align::Left)]);
     for event in shown.events() {
         events.row([format!("{:.3}", event.at), event.now]);

@@ -31,9 +31,9 @@ pub(super) struct Line<'a> {
 
 pub(super) fn words(drive: &Drive<'_>) -> String {
     format!(
-        "A move from straight to the inclination limit, {} deg, its reference shaped, at ticks of {} ms, by the law as the node \
-         runs it. Travel and speed are those of the motor that has most to do, over all directions; limits are shown, not \
-         applied.",
+        "A move from straight to the inclination limit, {} deg, its reference shaped, at ticks of \
+         {} ms, by the discretised law. Travel and speed are those of the motor with the largest \
+         demand, over all directions; limits are shown, not applied.",
         Number(drive.law.limits().inclination.to_degrees()),
         Number(drive.joint.period * 1e3),
     )

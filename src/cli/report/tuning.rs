@@ -74,7 +74,7 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
     let shown = tuning.shown();
     let asked = &tuning.design.specification;
     page.text(format!(
-        "Asked for: {asked}, and a phase that is flat there. {}.",
+        "Specified: {asked}, and a phase that is flat there. {}.",
         sentence(&tuning.comparison.to_string())
     ));
     for note in tuning.notes {
@@ -84,17 +84,15 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
         "Specification, gains and figures",
         gains_table(tuning, &shown),
     );
-    page.table(
-        "Overshoot when the loop's gain is another",
-        overshoot_table(tuning),
-    );
+    page.table("Overshoot at other loop gains", overshoot_table(tuning));
     page.heading("Open loop");
     let flat = flat_band(&shown[0].open, asked.crossover);
     page.picture(
         "open-loop",
         format!(
-            "Shaded: the phase of the fractional law's loop stays within {FLAT} deg of that at the crossover from {} to {} \
-             rad/s. That is where the crossover may go while the loop's gain changes by factors from {} to {}.",
+            "Shaded: the phase of the fractional law's loop stays within {FLAT} deg of that at the \
+             crossover from {} to {} rad/s. The crossover stays in this range while the loop's \
+             gain changes by factors from {} to {}.",
             Number(flat.0),
             Number(flat.1),
             Number(1.0 / shown[0].open.response(flat.0).norm()),
@@ -104,21 +102,23 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
     );
     page.picture(
         "nyquist",
-        "The open loop in the complex plane, positive frequencies, cut at the frame; dotted: the unit circle. The distance \
-         to -1 is one over the sensitivity; a dot marks where that peaks.",
+        "The open loop in the complex plane, positive frequencies, cut at the frame; dotted: the \
+         unit circle. The distance to -1 is one over the sensitivity; a dot marks where that \
+         peaks.",
         nyquist_figure(tuning, &shown),
     );
     page.heading("Closed loop");
     page.picture(
         "steps",
-        "Responses to a step of the reference when the loop's gain is the factor given times that designed for.",
+        "Responses to a step of the reference with the loop's gain at the given factor times the \
+         designed one.",
         steps_figure(tuning, &shown),
     );
     if !tuning.family.is_empty() {
         page.picture(
             "family",
-            "Responses to a step of the reference on every model of the joint's family (thin, grey) and on the model \
-             tuned for; models on which a loop is unstable are in the table.",
+            "Responses to a step of the reference on every model of the joint's family (thin, \
+             grey) and on the tuning model; models on which a loop is unstable are in the table.",
             family_figure(tuning, &shown),
         );
         page.table("On the models of the family", family_table(tuning, &shown));
@@ -251,7 +251,7 @@ fn open_loop_figure(tuning: &Tuning<'_>, shown: &[Shown], flat: (f64, f64)) -> F
         }],
         marks: vec![Mark {
             at: w,
-            label: "crossover asked for".into(),
+            label: "specified crossover".into(),
         }],
         ..picture(
             "Open loop: frequency response",
@@ -405,7 +405,7 @@ fn family_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
             })
             .collect();
         let own = step(&s.open, duration).unwrap_or_default();
-        lines.push(series("model tuned for", s.stroke, own));
+        lines.push(series("tuning model", s.stroke, own));
         lines
     })
 }
@@ -429,10 +429,10 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
     };
     let number = |v: f64| Number(v).to_string();
     let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
-    row("phase margin asked", "deg", &|_| {
+    row("specified phase margin", "deg", &|_| {
         number(asked.phase_margin.to_degrees())
     });
-    row("gain crossover asked", "rad/s", &|_| {
+    row("specified gain crossover", "rad/s", &|_| {
         number(asked.crossover)
     });
     row("kp", "rad/rad", &|s| number(s.gains.kp));

@@ -138,7 +138,7 @@ pub(super) fn single_words(
     }
     text.push('\n');
     text.push_str(&table.to_string());
-    text.push_str("overshoot: least and greatest over loop gains from half to twice\n\n");
+    text.push_str("overshoot: minimum and maximum over loop gains from half to twice\n\n");
     text.push_str(&sentence(&comparison.to_string()));
     text
 }
@@ -198,7 +198,8 @@ fn loop_figures(figures: &Figures) -> Value {
         "gain_margin": figures.gain_margin(),
         "least_gain": figures.least_gain(),
         "sensitivity_peak": figures.sensitivity.value,
-        "sensitivity_peak_rad_s": figures.sensitivity.frequency.is_finite().then_some(figures.sensitivity.frequency),
+        "sensitivity_peak_rad_s":
+            figures.sensitivity.frequency.is_finite().then_some(figures.sensitivity.frequency),
         "unstable_poles": figures.unstable_poles,
     })
 }
@@ -257,7 +258,7 @@ pub(super) fn family_words(
         ("margin", "deg", right),
         ("sens. peak", "", right),
         ("at", "rad/s", right),
-        ("damping alone", "", right),
+        ("damping loop", "", right),
         ("remaining mode", "rad/s", right),
         ("damping ratio", "", right),
     ]);
@@ -279,7 +280,10 @@ pub(super) fn family_words(
     let mut text = delay_words(delays);
     text.push('\n');
     text.push_str(&table.to_string());
-    text.push_str("crossover, margin: of the integral loop round the damped joint; damping alone: its own sensitivity peak\n\n");
+    text.push_str(
+        "crossover, margin: of the integral loop around the damped joint; damping loop: its \
+         sensitivity peak\n\n",
+    );
     let gains = &design.gains;
     if let Some(motor) = gains.motors.first() {
         text.push_str(&format!(
@@ -330,7 +334,8 @@ pub(super) fn family_figures(
             "crossover_rad_s": on.crossover,
             "phase_margin_deg": on.phase_margin.to_degrees(),
             "sensitivity_peak": on.sensitivity.value,
-            "sensitivity_peak_rad_s": on.sensitivity.frequency.is_finite().then_some(on.sensitivity.frequency),
+            "sensitivity_peak_rad_s":
+                on.sensitivity.frequency.is_finite().then_some(on.sensitivity.frequency),
             "damping_sensitivity_peak": on.damping_sensitivity.value,
             "unstable_poles": on.unstable_poles,
             "remaining_mode": swing,
@@ -340,7 +345,10 @@ pub(super) fn family_figures(
     json!({
         "made": true,
         "delays": delays_figures(delays),
-        "specification": {"sensitivity_peak": specification.sensitivity_peak, "crossover_rad_s": specification.crossover},
+        "specification": {
+            "sensitivity_peak": specification.sensitivity_peak,
+            "crossover_rad_s": specification.crossover,
+        },
         "gains": gains.motors.first().map(gains_figures),
         "damping_s": gains.damping,
         "model": plant_figures(&Plant::from(gains.model)),

@@ -61,11 +61,11 @@ const HUNTING_FILTER: f64 = 0.05;
 #[derive(Clone, Debug)]
 pub struct HuntingState {
     filtered: Bend,
-    axes: [Swing; 2],
+    axes: [Oscillation; 2],
 }
 
 #[derive(Clone, Debug)]
-struct Swing {
+struct Oscillation {
     extreme: f64,
     rising: bool,
     /// Last turning point, and its distance from the one before, rad.
@@ -77,7 +77,7 @@ struct Swing {
 
 impl Default for HuntingState {
     fn default() -> Self {
-        let swing = Swing {
+        let swing = Oscillation {
             extreme: 0.0,
             rising: true,
             turn: 0.0,
@@ -131,7 +131,7 @@ impl HuntingState {
 
     /// Returns true if either axis had four half-cycles within the last 8 s.
     pub fn hunting(&self, now: f64) -> bool {
-        let recent = |swing: &Swing| swing.times.iter().all(|t| now - t < HUNTING_WINDOW);
+        let recent = |swing: &Oscillation| swing.times.iter().all(|t| now - t < HUNTING_WINDOW);
         self.axes.iter().any(recent)
     }
 }

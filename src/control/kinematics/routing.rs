@@ -92,7 +92,7 @@ pub enum RoutingError {
         tendons: usize,
     },
     /// A size of the whole joint out of its range.
-    #[error("the {what} is {value}, accepted is {accepted}")]
+    #[error("the {what} is {value}; accepted: {accepted}")]
     JointSize {
         /// Name of the size.
         what: &'static str,
@@ -102,7 +102,7 @@ pub enum RoutingError {
         accepted: &'static str,
     },
     /// A size of one tendon or its motor out of its range.
-    #[error("the {what} of tendon {tendon} is {value}, accepted is {accepted}")]
+    #[error("the {what} of tendon {tendon} is {value}; accepted: {accepted}")]
     Size {
         /// Tendon number, from 1.
         tendon: usize,

@@ -1,7 +1,7 @@
 //! Control law: combines reference, feedforward, correction and limits into setpoints.
 #![allow(
     clippy::needless_range_loop,
-    reason = "several arrays, one place per motor each, are walked in step"
+    reason = "several arrays, one place per motor each, are iterated together"
 )]
 
 use super::command::limited;

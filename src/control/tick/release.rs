@@ -11,7 +11,7 @@
 //! are braked on the way, at a constant deceleration.
 #![allow(
     clippy::needless_range_loop,
-    reason = "several arrays, one place per motor each, are walked in step"
+    reason = "several arrays, one place per motor each, are iterated together"
 )]
 
 use super::{Input, Joint, Law, Mode, State};

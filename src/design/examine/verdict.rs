@@ -132,7 +132,7 @@ fn far(worst: &Worst) -> String {
     let swings = format!("it oscillates near {:.1} rad/s", frequency.unwrap_or(peak));
     match figures.least_gain {
         Some(least) => format!(
-            "{swings}; all gains of the loop times {:.2} are its limit",
+            "{swings}; its gain margin is a factor of {:.2}",
             least.value
         ),
         None => swings,
@@ -159,8 +159,8 @@ fn unstable(model: &OnModel) -> Vec<String> {
                 far(worst)
             )),
             Slack::Falls { share, .. } => reasons.push(format!(
-                "on model {name} the joint falls over with tendon {tendon} slack: {:.0} % of the tendons' stiffness \
-                 is lost, and a gain of {:.2} says that it needs more",
+                "on model {name} the joint falls over with tendon {tendon} slack: {:.0} % of the \
+                 tendons' stiffness is lost, and a gain of {:.2} shows that it needs more",
                 100.0 * share,
                 model.member.plant.gain
             )),
@@ -181,14 +181,16 @@ fn demanding(model: &OnModel, law: &Law) -> Vec<String> {
     };
     if demand.travel_share > 1.0 {
         reasons.push(format!(
-            "on model {name} a move to the inclination limit asks a motor for {:.2} rad, {:.0} % of its travel",
+            "on model {name} a move to the inclination limit needs {:.2} rad of a motor, {:.0} % \
+             of its travel",
             demand.angle,
             100.0 * demand.travel_share
         ));
     }
     if demand.speed_share > 1.0 {
         reasons.push(format!(
-            "on model {name} a move to the inclination limit asks a motor for {:.1} rad/s, {:.0} % of its speed limit",
+            "on model {name} a move to the inclination limit needs {:.1} rad/s of a motor, {:.0} % \
+             of its speed limit",
             demand.speed,
             100.0 * demand.speed_share
         ));
@@ -201,7 +203,8 @@ fn demanding(model: &OnModel, law: &Law) -> Vec<String> {
     };
     if noise > NOISE_SHARE * slowest {
         reasons.push(format!(
-            "on model {name} the sensors' noise moves a setpoint by {noise:.1} rad/s rms, {:.0} % of the speed limit",
+            "on model {name} the sensors' noise moves a setpoint by {noise:.1} rad/s rms, {:.0} % \
+             of the speed limit",
             100.0 * noise / slowest
         ));
     }

@@ -233,8 +233,8 @@ impl Family {
             names.join(", ")
         };
         Some(format!(
-            "{whose}: the residuals of a second-order model are not white, so its standard errors are too small, and natural \
-             frequency and damping may be off by more than they say"
+            "{whose}: the residuals of a second-order model are not white, so its standard errors \
+             are too small, and natural frequency and damping may be off by more than these errors"
         ))
     }
 

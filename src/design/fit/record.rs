@@ -60,7 +60,7 @@ pub struct Record {
 pub enum BadRecord {
     /// Columns of different lengths.
     #[error(
-        "{times} times, {inputs} asked and {responses} measured values; accepted: equally many"
+        "{times} times, {inputs} commanded and {responses} measured values; accepted: equally many"
     )]
     Uneven {
         /// Number of times.
@@ -97,7 +97,8 @@ pub enum BadRecord {
     },
     /// Samples are missing.
     #[error(
-        "samples lost: {gap:.3} s without one after {after:.3} s, {periods:.0} median periods; accepted: at most 10"
+        "samples lost: {gap:.3} s without one after {after:.3} s, {periods:.0} median periods; \
+         accepted: at most 10"
     )]
     Lost {
         /// Length of the gap, s.
@@ -119,7 +120,8 @@ pub enum BadRecord {
     },
     /// A signal stays at a limit.
     #[error(
-        "clipped: the {what} sits at {value:.5} rad for {run} samples from {from:.3} s on; accepted: fewer than 5"
+        "clipped: the {what} sits at {value:.5} rad for {run} samples from {from:.3} s on; \
+         accepted: fewer than 5"
     )]
     Clipped {
         /// Name of the signal.
@@ -133,7 +135,9 @@ pub enum BadRecord {
     },
     /// The oscillation of the response diverges while the input rests.
     #[error(
-        "unstable: after the step at {from:.3} s the response oscillates over {first:.4}, {middle:.4} and {last:.4} rad in the three thirds of the rest; accepted: an oscillation that decays"
+        "unstable: after the step at {from:.3} s the response oscillates over {first:.4}, \
+         {middle:.4} and {last:.4} rad in the three thirds of the rest; accepted: an oscillation \
+         that decays"
     )]
     Growing {
         /// Time when the input came to rest, s.
@@ -147,7 +151,8 @@ pub enum BadRecord {
     },
     /// The response does not follow the input.
     #[error(
-        "the response does not follow: its gain is {gain:.4} with a standard error of {error:.4}; accepted: at least 5 standard errors"
+        "the response does not follow: its gain is {gain:.4} with a standard error of {error:.4}; \
+         accepted: at least 5 standard errors"
     )]
     FollowingError {
         /// In-plane gain.
@@ -156,11 +161,12 @@ pub enum BadRecord {
         error: f64,
     },
     /// The response has the opposite sign.
-    #[error("the response goes against the input: its gain is {0:.4}; accepted: above 0")]
+    #[error("the response is opposite to the input: its gain is {0:.4}; accepted: above 0")]
     Backwards(f64),
     /// The response did not settle.
     #[error(
-        "too short: the longest rest after a move is {dwell:.3} s, {share:.1} times the {settling:.3} s of dead time and slowest time constant; accepted: at least 3"
+        "too short: the longest rest after a move is {dwell:.3} s, {share:.1} times the \
+         {settling:.3} s of dead time and slowest time constant; accepted: at least 3"
     )]
     TooShort {
         /// Longest rest of the input after a move, s.
@@ -172,7 +178,9 @@ pub enum BadRecord {
     },
     /// The record fits an integrating joint and a slow one alike.
     #[error(
-        "too short: in a longest rest of {dwell:.3} s an integrating joint and one with a time constant of {time_constant:.3} s look alike; accepted: a longer rest, or a fit with the order given"
+        "too short: in a longest rest of {dwell:.3} s an integrating joint and one with a time \
+         constant of {time_constant:.3} s look alike; accepted: a longer rest, or a fit with the \
+         order given"
     )]
     Ambiguous {
         /// Longest rest of the input after a move, s.
@@ -182,7 +190,8 @@ pub enum BadRecord {
     },
     /// The response is faster than the sampling resolves.
     #[error(
-        "too coarse: a time constant of {time_constant:.4} s between samples {period:.4} s apart; accepted: at least half a period"
+        "too coarse: a time constant of {time_constant:.4} s between samples {period:.4} s apart; \
+         accepted: at least half a period"
     )]
     TooCoarse {
         /// Time constant, s.
@@ -225,7 +234,7 @@ impl StepTest {
         finite("stamp", &self.stamps)?;
         for k in 0..2 {
             let part = |bends: &[Bend]| bends.iter().map(|b| b[k]).collect::<Vec<f64>>();
-            finite("asked bend", &part(&self.asked))?;
+            finite("commanded bend", &part(&self.asked))?;
             finite("measured bend", &part(&self.measured))?;
         }
         if n < FEWEST {
@@ -320,7 +329,7 @@ impl Record {
         finite("input", &self.input)?;
         finite("stamp", &self.stamps)?;
         finite("response", &self.along)?;
-        finite("response across", &self.across)?;
+        finite("cross-axis response", &self.across)?;
         steady(&self.times)?;
         let period = steady(&self.stamps)?;
         let (low, high) = extent(&self.input);

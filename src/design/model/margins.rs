@@ -53,7 +53,8 @@ pub enum LoopError {
     },
     /// The derivative grows as fast as the joint falls off.
     #[error(
-        "a derivative of order {order} round a joint that falls off with order {fall} needs a roll-off: give its corner"
+        "a derivative of order {order} around a joint that falls off with order {fall} needs a \
+         roll-off: give its corner"
     )]
     Improper {
         /// The derivative's order.

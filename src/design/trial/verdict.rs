@@ -247,7 +247,7 @@ impl Verdict {
             of.map(|(at, g)| (at.as_str(), g))
         };
         self.judge(
-            "gaze: axis to point, beyond what was told",
+            "gaze: axis to point, beyond the reported",
             Unit::Angle,
             bars.gaze,
             each(false).map(|(at, g)| (at, (g.angle - g.told).abs(), bars.gaze)),

@@ -91,7 +91,8 @@ impl fmt::Display for Comparison {
             ),
             Benefit::IntegerOvershootsLess => write!(
                 f,
-                ", closer together than an integer PI of the same margin and crossover, which {theirs}: less at every gain"
+                ", closer together than an integer PI of the same margin and crossover, which \
+                 {theirs}: less at every gain"
             ),
             Benefit::NoInteger => {
                 write!(
@@ -101,11 +102,13 @@ impl fmt::Display for Comparison {
             }
             Benefit::IntegerWithoutOvershoot => write!(
                 f,
-                ", and an integer PI of the same margin and crossover does not overshoot at all: a fractional order is not needed here"
+                ", and an integer PI of the same margin and crossover does not overshoot at all: a \
+                 fractional order is not needed here"
             ),
             Benefit::Nothing => write!(
                 f,
-                ", an integer PI of the same margin and crossover {theirs}: a fractional order brings nothing here"
+                ", an integer PI of the same margin and crossover {theirs}: a fractional order has \
+                 no benefit here"
             ),
         }
     }

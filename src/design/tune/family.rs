@@ -89,7 +89,7 @@ impl FamilySpecification {
 
 /// A mode: natural frequency and damping ratio.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Swing {
+pub struct RemainingMode {
     /// Natural frequency, rad/s.
     pub natural_frequency: f64,
     /// Damping ratio, 1.
@@ -112,7 +112,7 @@ pub struct OnModel {
     /// Number of closed-loop poles in the right half-plane.
     pub unstable_poles: u32,
     /// Remaining mode with the loop closed; none where it does not oscillate.
-    pub swing: Option<Swing>,
+    pub swing: Option<RemainingMode>,
 }
 
 /// The fastest gain set for a family.
@@ -219,17 +219,18 @@ impl FamilyRefusal {
                 accepted,
             } => format!("{key} is {value}; accepted: {accepted}"),
             Self::Integrates { index } => format!(
-                "{} integrates; accepted: models that come to rest, since the set feeds the reference forward",
+                "{} integrates; accepted: models that come to rest, since the set feeds the \
+                 reference forward",
                 name(names, *index)
             ),
             Self::Middle(error) => format!("the middle of the family: {error}"),
             Self::Peak { asked, least } => {
                 let least = match least {
-                    Some(least) => format!("least that works: {}", Figure(*least)),
-                    None => "none up to 10 can".into(),
+                    Some(least) => format!("minimum feasible: {}", Figure(*least)),
+                    None => "none up to 10 is feasible".into(),
                 };
                 let asked = Figure(*asked);
-                format!("a sensitivity peak of {asked} cannot be had on every model; {least}")
+                format!("a sensitivity peak of {asked} is not feasible on every model; {least}")
             }
             Self::Crossover {
                 asked,
@@ -243,7 +244,8 @@ impl FamilyRefusal {
                     None => String::new(),
                 };
                 format!(
-                    "a crossover of {} rad/s on every model cannot be had with a sensitivity peak of {}: {} limits it; nearest that works: {} rad/s with this peak{needed}",
+                    "a crossover of {} rad/s on every model is not feasible with a sensitivity \
+                     peak of {}: {} limits it; nearest feasible: {} rad/s with this peak{needed}",
                     Figure(*asked),
                     Figure(*peak),
                     name(names, *worst),
@@ -283,7 +285,7 @@ impl FamilyDesign {
         let on = &self.models[self.integral_limit];
         let why = match on.swing {
             Some(swing) if self.limited_by_mode => format!(
-                "its remaining mode, {} rad/s with a damping ratio of {}, would die down too slowly",
+                "its remaining mode, {} rad/s with a damping ratio of {}, would decay too slowly",
                 Figure(swing.natural_frequency),
                 Figure(swing.damping_ratio)
             ),
@@ -305,11 +307,13 @@ impl FamilyDesign {
         let integer = self.integer_crossover?;
         let order = self.gains.motors.first().map_or(1.0, |g| g.integral_order);
         Some(if order == 1.0 {
-            "A fractional order brings nothing here: none from 0.8 to 1.2 is faster by 5 % than order 1."
+            "A fractional order has no benefit here: none from 0.8 to 1.2 is faster by 5 % than \
+             order 1."
                 .into()
         } else {
             format!(
-                "Order {order} gives more crossover: {} rad/s against {} rad/s of order 1; what is left of an error then fades as a slow power of time.",
+                "Order {order} gives more crossover: {} rad/s against {} rad/s of order 1; the \
+                 remaining error then decays as a slow power of time.",
                 Figure(self.crossover()),
                 Figure(integer)
             )

@@ -177,7 +177,7 @@ impl BendClient {
     pub fn missing(&self) -> Option<&'static str> {
         let recorded = locked(&self.recorded);
         if recorded.bends.is_empty() {
-            Some("the simulated joint does not tell its bend")
+            Some("the simulated joint does not publish its bend")
         } else if recorded.setpoints.is_empty() {
             Some("the joint's node sends no setpoints")
         } else {
@@ -189,11 +189,11 @@ impl BendClient {
     pub fn unheard(&self) -> Option<&'static str> {
         let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
         if !heard(self.desired.get_inter_process_subscription_count()) {
-            Some("the joint's node does not listen to poses")
+            Some("the joint's node does not subscribe to poses")
         } else if !heard(self.payload.get_inter_process_subscription_count())
             || !heard(self.push.get_inter_process_subscription_count())
         {
-            Some("the simulated joint does not listen to payloads and pushes")
+            Some("the simulated joint does not subscribe to payloads and pushes")
         } else {
             None
         }

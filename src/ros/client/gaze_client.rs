@@ -61,7 +61,7 @@ impl TargetWords {
 
 /// The recorded data; times are on the client's clock.
 #[derive(Clone, Debug, Default)]
-pub struct Looked {
+pub struct Recorded {
     /// True head poses.
     pub heads: Vec<HeadSample>,
     /// Times of receipt, s, and angles of the pan motor, rad.
@@ -77,7 +77,7 @@ pub struct GazeClient {
     base_frame: String,
     points: Publisher<PointStamped>,
     payload: Publisher<Inertia>,
-    looked: Arc<Mutex<Looked>>,
+    looked: Arc<Mutex<Recorded>>,
     answers: Answers,
     lifecycle: Lifecycle,
     // Dropped in this order: tasks must not outlive for long the node that feeds them.
@@ -85,7 +85,7 @@ pub struct GazeClient {
     _spinner: Spinner,
 }
 
-fn locked(mutex: &Mutex<Looked>) -> std::sync::MutexGuard<'_, Looked> {
+fn locked(mutex: &Mutex<Recorded>) -> std::sync::MutexGuard<'_, Recorded> {
     // Growing lists: a panic elsewhere leaves nothing inconsistent.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
@@ -140,7 +140,7 @@ impl GazeClient {
             .create_publisher(&format!("{simulated}/payload"), newest())
             .map_err(graph)?;
         let mut session = Session::new(keeps)?;
-        let looked = Arc::new(Mutex::new(Looked::default()));
+        let looked = Arc::new(Mutex::new(Recorded::default()));
         let (clock, record) = (session.clock().clone(), looked.clone());
         session.each(heads, move |message| {
             let stamp = &message.header.stamp;
@@ -199,7 +199,7 @@ impl GazeClient {
     /// Returns a stream or subscription that is still missing, if any.
     pub fn missing(&self) -> Option<&'static str> {
         if locked(&self.looked).heads.is_empty() {
-            Some("the simulated joint does not tell its head's pose")
+            Some("the simulated joint does not publish its head's pose")
         } else {
             self.unheard()
         }
@@ -209,9 +209,9 @@ impl GazeClient {
     pub fn unheard(&self) -> Option<&'static str> {
         let heard = |count: r2r::Result<usize>| count.is_ok_and(|c| c > 0);
         if !heard(self.points.get_inter_process_subscription_count()) {
-            Some("the joint's node does not listen to points")
+            Some("the joint's node does not subscribe to points")
         } else if !heard(self.payload.get_inter_process_subscription_count()) {
-            Some("the simulated joint does not listen to payloads")
+            Some("the simulated joint does not subscribe to payloads")
         } else {
             None
         }
@@ -252,7 +252,7 @@ impl GazeClient {
     }
 
     /// Returns the result of `look` on the data recorded so far.
-    pub fn recorded<T>(&self, look: impl FnOnce(&Looked) -> T) -> T {
+    pub fn recorded<T>(&self, look: impl FnOnce(&Recorded) -> T) -> T {
         look(&locked(&self.looked))
     }
 }

@@ -90,7 +90,8 @@ pub enum PointError {
     Node(#[from] NodeError),
     /// No node of that name is present.
     #[error(
-        "no joint answers as {node}: nobody listens to {node}/{topic} and tells {node}/target_state; is its node running, and in this ROS domain?"
+        "no joint answers as {node}: no node subscribes to {node}/{topic} and publishes \
+         {node}/target_state; is its node running, and in this ROS domain?"
     )]
     NobodyThere {
         /// Name of the node.

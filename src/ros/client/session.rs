@@ -20,7 +20,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::error::ClientError;
 use crate::ros::clock::subscribe;
 use crate::ros::server::USE_SIM_TIME;
-use crate::runtime::rt::{Clock, Hand};
+use crate::runtime::rt::{Clock, ClockSetter};
 
 /// Time limit for a service to answer.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -88,7 +88,7 @@ impl Gate {
     }
 
     /// Takes a message on `/clock`.
-    fn take(&self, stamp: Time, hand: &mut Hand) {
+    fn take(&self, stamp: Time, hand: &mut ClockSetter) {
         let mut state = self.locked();
         hand.set(stamp.sec, stamp.nanosec);
         if state.acknowledged.as_ref() == Some(&stamp) {
@@ -187,7 +187,7 @@ pub fn until_signal() -> std::io::Result<(Runtime, Arc<AtomicBool>)> {
 /// The common part of a ROS client; see the module.
 pub struct Session {
     clock: Clock,
-    hand: Option<Hand>,
+    hand: Option<ClockSetter>,
     gate: Option<Arc<Gate>>,
     interrupted: Arc<AtomicBool>,
     runtime: Runtime,

@@ -103,7 +103,7 @@ pub struct Run {
 
 /// A progress report of the test.
 #[derive(Clone, Copy, Debug)]
-pub enum Told<'a> {
+pub enum Progress<'a> {
     /// All is ready and nothing has moved yet: time for cautions. With the gain set in force.
     Ready(&'a str),
     /// A step is commanded: its number, from 1, and the bend, rad.
@@ -129,12 +129,14 @@ pub enum StepTestError {
     },
     /// The node has no such gain set.
     #[error(
-        "{0} has no gain set '{GAIN_SET}': list gains/open-loop.yaml under gain_sets in its joint file and start it anew"
+        "{0} has no gain set '{GAIN_SET}': list gains/open-loop.yaml under gain_sets in its joint \
+         file and restart it"
     )]
     NoGainSet(String),
     /// The open-loop gain set is already in force.
     #[error(
-        "{0} has the gain set '{GAIN_SET}' in force already, which corrects nothing: choose the one to come back to first"
+        "{0} has the gain set '{GAIN_SET}' in force already, which corrects nothing: first choose \
+         the set to return to"
     )]
     Left(String),
     /// The node controls another joint.
@@ -149,7 +151,8 @@ pub enum StepTestError {
     },
     /// A step exceeds the inclination limit.
     #[error(
-        "a step to an inclination of {asked:.1} deg; accepted: at most {most:.1} deg, which is limits.inclination of {joint}"
+        "a step to an inclination of {asked:.1} deg; accepted: at most {most:.1} deg, which is \
+         limits.inclination of {joint}"
     )]
     Beyond {
         /// Name of the joint's node.
@@ -185,13 +188,13 @@ struct Former {
 pub fn step_test(
     subject: &Subject,
     steps: &Steps,
-    mut tell: impl FnMut(Told),
+    mut tell: impl FnMut(Progress),
 ) -> Result<StepTest, StepTestError> {
     let tester = Tester::new(subject)?;
     tester.find()?;
     let former = tester.former(steps)?;
     tester.check()?;
-    tell(Told::Ready(&former.gain_set));
+    tell(Progress::Ready(&former.gain_set));
     tester.session.wait(NOTICE)?;
     tester.session.wait_for_even_time(EVEN)?;
     tester.check()?;
@@ -287,12 +290,12 @@ impl Tester {
             let silent = locked(&self.heard).silent(self.session.clock());
             let listens = self.desired.get_inter_process_subscription_count();
             let missing = match silent {
-                Some("~/head_pose") => "its ~/head_pose is not heard",
-                Some("~/motor_setpoints") => "its ~/motor_setpoints are not heard",
-                Some("joint_states") => "joint_states do not tell all its motors' angles",
-                Some(_) => "/diagnostics does not speak of it",
+                Some("~/head_pose") => "its ~/head_pose is not received",
+                Some("~/motor_setpoints") => "its ~/motor_setpoints are not received",
+                Some("joint_states") => "joint_states do not have all its motors' angles",
+                Some(_) => "/diagnostics does not report it",
                 None if !listens.is_ok_and(|count| count > 0) => {
-                    "it does not listen to ~/desired_pose"
+                    "it does not subscribe to ~/desired_pose"
                 }
                 None => match self.check() {
                     Err(error) if machine() > end => return Err(error),
@@ -396,14 +399,15 @@ impl Tester {
         };
         let heard = locked(&self.heard);
         if let Some(topic) = heard.silent(self.session.clock()) {
-            return refuse(format!("{topic} has fallen silent"));
+            return refuse(format!("{topic} became silent"));
         }
         if let Some(reason) = heard.diagnosis.as_ref().and_then(Diagnosis::trouble) {
             return refuse(reason);
         }
         if !(AGES.0 <= heard.age && heard.age <= AGES.1) {
             return refuse(format!(
-                "its head poses are {:.3} s old by this machine's clock; accepted: up to {} s, so set the clocks or record on its machine",
+                "its head poses are {:.3} s old by this machine's clock; accepted: up to {} s, so \
+                 set the clocks or record on its machine",
                 heard.age, AGES.1
             ));
         }
@@ -417,7 +421,7 @@ impl Tester {
         steps: &Steps,
         former: &Former,
         windows: &mut Vec<(f64, Option<f64>)>,
-        tell: &mut impl FnMut(Told),
+        tell: &mut impl FnMut(Progress),
     ) -> Result<(), String> {
         let words = |e: ClientError| e.to_string();
         self.point(Bend::zeros()).map_err(words)?;
@@ -437,7 +441,7 @@ impl Tester {
             windows.push((from, None));
             for target in run {
                 made += 1;
-                tell(Told::Step(made, *target));
+                tell(Progress::Step(made, *target));
                 self.point(*target).map_err(words)?;
                 watch
                     .wait(steps.dwell)
@@ -525,13 +529,14 @@ impl Tester {
 
 fn said(held: Result<(), ClientError>, restored: Result<String, ClientError>) -> String {
     let held = match held {
-        Ok(()) => "the joint was told to hold".to_string(),
-        Err(error) => format!("the joint could not be told to hold ({error})"),
+        Ok(()) => "the joint holds".to_string(),
+        Err(error) => format!("the hold could not be requested ({error})"),
     };
     match restored {
         Ok(set) => format!("{held}, and the gain set '{set}' is in force"),
         Err(error) => format!(
-            "{held}, and the former gain set could not be put back ({error}): '{GAIN_SET}', which corrects nothing, may still be in force"
+            "{held}, and the former gain set could not be put back ({error}): '{GAIN_SET}', which \
+             corrects nothing, may still be in force"
         ),
     }
 }
@@ -570,7 +575,7 @@ impl Watch<'_> {
         let late = now - std::mem::replace(&mut self.looked, now) > LATE;
         let heard = locked(&self.tester.heard);
         if let (false, Some(topic)) = (late, heard.silent(session.clock())) {
-            return Err(format!("{topic} fell silent"));
+            return Err(format!("{topic} became silent"));
         }
         if let Some(last) = heard.streams.bends.last() {
             let bent = inclination(last.bend);
@@ -593,7 +598,7 @@ impl Watch<'_> {
             self.in_force = true;
         } else if self.in_force {
             return Err(format!(
-                "somebody else chose the gain set '{}'",
+                "another client chose the gain set '{}'",
                 diagnosis.gain_set
             ));
         }

@@ -14,7 +14,7 @@ use r2r::builtin_interfaces::msg::Time;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use tokio::sync::{mpsc, oneshot, watch};
 
-use super::sources::{Lane, Source, Topic};
+use super::sources::{Source, SourceTopics, Topic};
 use super::status::{InForce, Status};
 use super::subscriptions::Judged;
 use crate::control::aim::{Aim, Target};
@@ -102,17 +102,20 @@ impl Pace {
 #[derive(Debug)]
 pub enum Asked {
     /// A pose, and the kind of its topic.
-    Pose(PoseStamped, Lane),
+    Pose(PoseStamped, SourceTopics),
     /// A point to look at, and the kind of its topic.
-    Point(PointStamped, Lane),
+    Point(PointStamped, SourceTopics),
     /// A command that expects an answer.
     #[cfg_attr(
         not(has_control_msgs),
-        expect(dead_code, reason = "only the action asks")
+        expect(dead_code, reason = "only the action sends requests")
     )]
     Request(Command),
     /// New transforms are in the buffer.
-    #[cfg_attr(not(has_tf2_msgs), expect(dead_code, reason = "only tf tells"))]
+    #[cfg_attr(
+        not(has_tf2_msgs),
+        expect(dead_code, reason = "only tf sends transforms")
+    )]
     Transforms,
 }
 
@@ -314,7 +317,7 @@ impl Aiming {
         if self.aimer.status.closing() {
             let refusal = Refusal {
                 reason: "closing",
-                sentence: "the node is coming to its end; accepted: nothing more".into(),
+                sentence: "the node is shutting down; accepted: nothing more".into(),
             };
             self.refuse(command.topic, &refusal, command.answer);
             return;
@@ -324,7 +327,8 @@ impl Aiming {
             let refusal = Refusal {
                 reason: "not_active",
                 sentence: format!(
-                    "the node is {state}, and the joint is not driven; accepted: commands to an active one (withy transition activate)"
+                    "the node is {state}, and the joint is not driven; accepted: commands to an \
+                     active node (withy transition activate)"
                 ),
             };
             let holds = self.aimer.handle.asked(LoopRequest::Hold);
@@ -336,7 +340,7 @@ impl Aiming {
             let refusal = Refusal {
                 reason: "no_camera",
                 sentence:
-                    "a point to look at, and the joint file has no key camera; accepted: poses"
+                    "a point to look at, but the joint file has no key camera; accepted: poses"
                         .into(),
             };
             self.refuse(command.topic, &refusal, command.answer);
@@ -351,7 +355,7 @@ impl Aiming {
                 let (joint, topic) = (&self.aimer.joint, command.topic);
                 tracing::warn!(
                     joint,
-                    "{topic}: {told} (said once; /diagnostics goes on to tell)"
+                    "{topic}: {told} (logged once; /diagnostics keeps reporting it)"
                 );
             }
             Err(refusal) => return self.refuse(command.topic, &refusal, command.answer),
@@ -390,7 +394,7 @@ impl Aiming {
             let found = if waiting.steps != self.aimer.clock.steps() {
                 Err(Lookup::Never(Refusal {
                     reason: "clock_jumped",
-                    sentence: "the clock jumped while it waited for its transform".into(),
+                    sentence: "the clock jumped while the target waited for its transform".into(),
                 }))
             } else if waiting.holds == self.aimer.handle.asked(LoopRequest::Hold) {
                 self.locate(&waiting.command)
@@ -398,7 +402,8 @@ impl Aiming {
                 // A hold applies to commands that came before it.
                 Err(Lookup::Never(Refusal {
                     reason: "held",
-                    sentence: "a request to hold came while it waited for its transform".into(),
+                    sentence: "a hold was requested while the target waited for its transform"
+                        .into(),
                 }))
             };
             let refusal = match found {
@@ -430,7 +435,7 @@ impl Aiming {
             };
             let refusal = Refusal {
                 reason: "overtaken",
-                sentence: "a newer target came while it waited for its transform".into(),
+                sentence: "a newer target came while the target waited for its transform".into(),
             };
             self.refuse(old.command.topic, &refusal, old.command.answer);
         }
@@ -517,7 +522,8 @@ impl Aiming {
             return Err(Lookup::Never(Refusal {
                 reason: "too_old",
                 sentence: format!(
-                    "the newest transform of frame {:?} is {age:.2} s old; accepted for a target without a stamp: at most {STALE} s",
+                    "the newest transform of frame {:?} is {age:.2} s old; accepted for a target \
+                     without a stamp: at most {STALE} s",
                     command.frame
                 ),
             }));
@@ -656,9 +662,9 @@ fn bare(name: String) -> String {
 fn refused(error: &LookupError, base: &str) -> Refusal {
     let accepted = match error {
         LookupError::TooOld { .. } | LookupError::TooNew { .. } => {
-            "a stamp that its transforms reach, or none for the newest".into()
+            "a stamp within its transforms, or none for the newest".into()
         }
-        _ => format!("'{base}' or empty, or a frame that /tf or fixed_frames tie to it"),
+        _ => format!("'{base}' or empty, or a frame that /tf or fixed_frames connect to it"),
     };
     Refusal {
         reason: error.word(),

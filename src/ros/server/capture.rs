@@ -27,19 +27,22 @@ pub fn gravity(gathered: &GravitySum) -> Result<Vector3<f64>, String> {
     } = *gathered;
     if count < LEAST {
         return Err(format!(
-            "{count} samples of the head's IMU have come; accepted: at least {LEAST} in half a second"
+            "{count} samples of the head's IMU have arrived; accepted: at least {LEAST} in half a \
+             second"
         ));
     }
     if !(most_bent <= STRAIGHT) {
         return Err(format!(
-            "the motors say an inclination of {:.2} deg; accepted: at most {:.1} deg: set feedback to 'motors' and command the straight pose first",
+            "the inclination by the motors is {:.2} deg; accepted: at most {:.1} deg: set feedback \
+             to 'motors' and command the straight pose first",
             most_bent.to_degrees(),
             STRAIGHT.to_degrees()
         ));
     }
     if !(most_apart <= STILL) {
         return Err(format!(
-            "gravity's direction moved by {:.2} deg meanwhile; accepted: at most {:.1} deg: base and head have to stand still",
+            "gravity's direction moved by {:.2} deg meanwhile; accepted: at most {:.1} deg: base \
+             and head have to be still",
             most_apart.to_degrees(),
             STILL.to_degrees()
         ));

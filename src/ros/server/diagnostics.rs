@@ -26,7 +26,7 @@ const LATE_SHARE: f64 = 0.05;
 
 /// The content whose changes are reported at once.
 #[derive(Clone, Debug, Default, PartialEq)]
-struct Told {
+struct LastSent {
     mode: Option<Mode>,
     flags: [bool; 6],
     fallback: Fallback,
@@ -89,7 +89,7 @@ pub struct Diagnostics {
     last: (f64, f64),
     /// True while simulated time stands.
     time_stands: bool,
-    told: Told,
+    told: LastSent,
     seen: bool,
 }
 
@@ -108,7 +108,7 @@ impl Diagnostics {
             hits: Hits::default(),
             last: (f64::NEG_INFINITY, f64::NEG_INFINITY),
             time_stands: false,
-            told: Told::default(),
+            told: LastSent::default(),
             seen: false,
         }
     }
@@ -146,7 +146,7 @@ impl Diagnostics {
             sources.commanding.clear();
         }
         let o = &self.output;
-        let told = Told {
+        let told = LastSent {
             mode: self.seen.then(|| self.mode(status)),
             flags: [
                 o.over_bend,
@@ -337,10 +337,13 @@ impl Diagnostics {
         };
         let gain_set = status.gain_set();
         if status.closing() {
-            return (OK, "coming to rest before the end".into());
+            return (OK, "coming to rest before shutdown".into());
         }
         if self.time_stands {
-            return (OK, "simulated time stands, and the joint with it".into());
+            return (
+                OK,
+                "simulated time stands still, and so does the joint".into(),
+            );
         }
         let Lifecycle { state, reason, .. } = status.lifecycle();
         let reason = match reason.as_str() {
@@ -369,11 +372,13 @@ impl Diagnostics {
             Mode::Faulted if o.faults.reaction == Reaction::Release => {
                 let why = match status.supervision().1 {
                     support if support.carries() => {
-                        "a motor's travel, the base's tilt or an encoder forbids it".into()
+                        "a motor's travel, the base's tilt or an encoder prevents it".into()
                     }
                     support => support.to_string(),
                 };
-                let what = format!("a fault holds the setpoint in the place of releasing tension ({why})");
+                let what = format!(
+                    "a fault holds the setpoint instead of releasing tension ({why})"
+                );
                 (ERROR, because(&what))
             }
             Mode::Faulted => (ERROR, because("a fault holds the setpoint")),
@@ -385,12 +390,13 @@ impl Diagnostics {
             Mode::Retensioning => (WARN, "the tendons are being retensioned".into()),
             Mode::Waiting => (
                 WARN,
-                "waiting for samples of every sensor it needs; no setpoints are sent".into(),
+                "waiting for samples of every required sensor; no setpoints are sent".into(),
             ),
             Mode::LatencyTooHigh => (
                 ERROR,
                 format!(
-                    "no setpoints are sent: the dead time measured is {:.1} ms, gain set '{}' allows {:.1} ms",
+                    "no setpoints are sent: the measured dead time is {:.1} ms, gain set '{}' \
+                     allows {:.1} ms",
                     1e3 * o.delay,
                     gain_set.name,
                     1e3 * gain_set.delay_allowed
@@ -398,7 +404,8 @@ impl Diagnostics {
             ),
             Mode::PositionOutOfRange => (
                 ERROR,
-                "no setpoints are sent: a motor stands outside its limits.travel_low and travel_high; is its encoder zeroed?"
+                "no setpoints are sent: a motor is outside its limits.travel_low and travel_high; \
+                 is its encoder zeroed?"
                     .into(),
             ),
             Mode::Holding if o.faults.cause.is_none() => {
@@ -407,11 +414,14 @@ impl Diagnostics {
             Mode::Holding => (ERROR, because("the setpoint is held")),
             Mode::Stopped if o.unsent => (
                 ERROR,
-                because("every motor is silent: no setpoints are sent, and the loop starts anew when they come back"),
+                because(
+                    "every motor is silent: no setpoints are sent, and the loop restarts when they \
+                     return",
+                ),
             ),
             Mode::Stopped => (
                 ERROR,
-                because("stopped with stale sensor data, and starts anew when they come back"),
+                because("stopped with stale sensor data; the loop restarts when samples return"),
             ),
             Mode::Tracking if o.faults.reaction >= Reaction::Slow => {
                 (WARN, faults.reacted(&o.faults).unwrap_or_default())
@@ -422,7 +432,10 @@ impl Diagnostics {
             ),
             Mode::Tracking if o.estimate.fallback == Fallback::Base => (
                 WARN,
-                because("the base's IMU is stale: the motors say the bend, and sag is not corrected"),
+                because(
+                    "the base's IMU is stale: the bend comes from the motors, and sag is not \
+                     corrected",
+                ),
             ),
             Mode::Tracking
                 if !matches!(
@@ -432,7 +445,7 @@ impl Diagnostics {
             {
                 (
                     WARN,
-                    because("the motors say the bend, and sag is not corrected"),
+                    because("the bend comes from the motors, and sag is not corrected"),
                 )
             }
             Mode::Tracking if o.faults.cause.is_some() => {
@@ -444,7 +457,8 @@ impl Diagnostics {
             Mode::Tracking if o.estimate.fallback == Fallback::Observability => (
                 WARN,
                 format!(
-                    "gravity shows too little of the bend in this pose (observability {:.2}): the motors say it, and sag is not corrected",
+                    "gravity shows too little of the bend in this pose (observability {:.2}): the \
+                     bend comes from the motors, and sag is not corrected",
                     o.estimate.observability
                 ),
             ),
@@ -459,19 +473,18 @@ impl Diagnostics {
             Mode::Tracking if o.delay > gain_set.delay_allowed => (
                 WARN,
                 format!(
-                    "the dead time measured is {:.1} ms, gain set '{}' allows {:.1} ms",
+                    "the measured dead time is {:.1} ms, gain set '{}' allows {:.1} ms",
                     1e3 * o.delay,
                     gain_set.name,
                     1e3 * gain_set.delay_allowed
                 ),
             ),
             Mode::Tracking if many_late => (WARN, "many ticks are late".into()),
-            Mode::Tracking if o.feedback_limited => {
-                (WARN, "feedback is at its limit".into())
-            }
+            Mode::Tracking if o.feedback_limited => (WARN, "feedback is at its limit".into()),
             Mode::Tracking if o.target_limited => (
                 WARN,
-                "the command was beyond limits.inclination or the pan's travel and is cut to it".into(),
+                "the command was beyond limits.inclination or the pan's travel and is limited to it"
+                .into(),
             ),
             Mode::Tracking if o.settled => (OK, "the target is held".into()),
             Mode::Tracking => (OK, "tracking".into()),

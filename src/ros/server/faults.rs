@@ -47,27 +47,30 @@ impl Words<'_> {
         let silent = if value.is_finite() {
             format!("has been silent for {value:.2} s")
         } else {
-            "has not been heard".into()
+            "has sent nothing".into()
         };
         let what = match rule {
             Rule::ImuStale => format!("an IMU {silent} (limits.stale_imu is {limit} s)"),
             Rule::ImuFrozen => format!(
-                "the head's IMU says the same to the last bit while {value:.3} rad of motion were asked for (limit {limit} rad)"
+                "the head's IMU repeats bit-identical samples while {value:.3} rad of motion were \
+                 commanded (limit {limit} rad)"
             ),
             Rule::MotorStale => {
                 format!("the encoder of {motors} {silent} (limits.stale_motors is {limit} s)")
             }
             Rule::MotorFrozen => format!(
-                "the encoder of {motors} says the same to the last bit while {value:.3} rad of motion were asked of it (limit {limit} rad)"
+                "the encoder of {motors} repeats bit-identical samples while {value:.3} rad of \
+                 motion were commanded (limit {limit} rad)"
             ),
             Rule::SensorMismatch => format!(
-                "IMU and encoders say bends that are {value:.3} rad apart (limit {limit} rad)"
+                "the bends by IMU and encoders are {value:.3} rad apart (limit {limit} rad)"
             ),
             Rule::OverBend => {
                 format!("bent by {value:.3} rad, and limits.over_bend is {limit:.3} rad")
             }
             Rule::PositionLimit => format!(
-                "{motors} stands {value:.3} rad outside limits.travel_low and travel_high (limit {limit} rad); is its encoder zeroed?"
+                "{motors} is {value:.3} rad outside limits.travel_low and travel_high (limit \
+                 {limit} rad); is its encoder zeroed?"
             ),
             Rule::Slack => {
                 format!("{value} tendons hang slack, those of {motors} (limit {limit})")
@@ -76,7 +79,8 @@ impl Words<'_> {
                 "feedback, a speed or a travel is at its limit in {value:.2} of the cycles (limit {limit})"
             ),
             Rule::FollowingError => format!(
-                "{motors} departs from its setpoint by {value:.3} rad (motors.following_error_limit_rad is {limit})"
+                "{motors} departs from its setpoint by {value:.3} rad \
+                 (motors.following_error_limit_rad is {limit})"
             ),
             Rule::Hunting => {
                 format!("the joint hunts by {value:.4} rad (limit {limit} rad)")
@@ -86,7 +90,8 @@ impl Words<'_> {
             }
             Rule::LateCycles => format!("{value:.2} of the ticks are late (limit {limit})"),
             Rule::CommandTimeout => format!(
-                "nobody has commanded the joint for {value:.1} s (supervision.command_timeout.after is {limit} s)"
+                "no command has come for {value:.1} s (supervision.command_timeout.after is \
+                 {limit} s)"
             ),
         };
         format!("{name}: {what}")
@@ -112,7 +117,7 @@ impl Words<'_> {
             .filter(|r| *r != rule && (faults.of(*r).broken || faults.of(*r).latched));
         let others = match others.map(Rule::name).collect::<Vec<_>>() {
             none if none.is_empty() => String::new(),
-            names => format!("; beside it {}", names.join(", ")),
+            names => format!("; also {}", names.join(", ")),
         };
         let clear = match fault.latched {
             true if fault.above => "; ~/clear_faults clears it once the cause has gone",
@@ -129,8 +134,8 @@ impl Words<'_> {
         let done = match faults.reaction {
             Reaction::Warn if rule == Rule::CommandTimeout => {
                 match self.supervision.command_timeout_action {
-                    TimeoutAction::Hold => "it holds: ",
-                    TimeoutAction::Neutral => "it goes slowly to where it is straight: ",
+                    TimeoutAction::Hold => "the joint holds: ",
+                    TimeoutAction::Neutral => "the joint moves slowly to the straight pose: ",
                 }
             }
             Reaction::Warn => "",
@@ -157,11 +162,15 @@ impl Words<'_> {
                 if faults.of(Rule::MotorStale).above {
                     silent.push(concerned(Rule::MotorStale));
                 }
-                if silent.is_empty() { "samples of a sensor that it needs are missing or old".into() } else { format!("no samples, or old ones, of {}", silent.join(", ")) }
+                if silent.is_empty() {
+                    "samples of a required sensor are missing or old".into()
+                } else {
+                    format!("missing or old samples of {}", silent.join(", "))
+                }
             }
             Readiness::LatencyTooHigh => "the sensors are slower than the gain set allows".into(),
             Readiness::PositionOutOfRange => format!(
-                "{} stands outside limits.travel_low and travel_high; is its encoder zeroed?",
+                "{} is outside limits.travel_low and travel_high; is its encoder zeroed?",
                 concerned(Rule::PositionLimit)
             ),
             Readiness::OverBent => format!(
@@ -169,15 +178,16 @@ impl Words<'_> {
                 self.supervision.guard(Rule::OverBend).limit
             ),
             Readiness::SensorMismatch => format!(
-                "IMU and encoders say bends that are further apart than {} rad",
+                "the bends by IMU and encoders are further apart than {} rad",
                 self.supervision.guard(Rule::SensorMismatch).limit
             ),
             Readiness::Unexplained => {
-                "the motors' angles are far from those of any bend at pretension, or jump; are the encoders zeroed, and the tendons taut?"
+                "the motors' angles are far from those of any bend at pretension, or jump; are the \
+                 encoders zeroed, and the tendons taut?"
                     .into()
             }
             Readiness::Latched => format!(
-                "{} waits to be cleared by ~/clear_faults",
+                "{} is latched; ~/clear_faults clears it",
                 self.names_of_latched(faults)
             ),
         }
@@ -230,8 +240,8 @@ mod tests {
         faults.rules[Rule::Slack as usize].broken = true;
         assert_eq!(
             words.cause(&faults).unwrap(),
-            "following_error was broken, and its cause has gone (0.010 rad now, limit 0.1 rad); beside it slack; \
-             ~/clear_faults clears it"
+            "following_error was broken, and its cause has gone (0.010 rad now, limit 0.1 rad); \
+             also slack; ~/clear_faults clears it"
         );
         assert_eq!(words.latched(&faults).len(), 1);
         // Every rule has its own words, on one line.

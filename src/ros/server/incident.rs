@@ -267,7 +267,7 @@ async fn answer(
                             )
                         }
                         std::sync::mpsc::RecvTimeoutError::Disconnected => {
-                            "nothing is written any more: the node is at its end".into()
+                            "nothing is written any more: the node is shutting down".into()
                         }
                     })
                 })

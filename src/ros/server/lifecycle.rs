@@ -47,7 +47,7 @@ const START_WAIT: Duration = Duration::from_secs(2);
 /// Time limit for the loop to answer, or to end.
 const LOOP_WAIT: Duration = Duration::from_secs(1);
 /// Longest time that a parameter change in progress may delay a transition.
-const TURN_WAIT: Duration = Duration::from_secs(5);
+const PARAMETER_WAIT: Duration = Duration::from_secs(5);
 /// Polling period of waits.
 const STEP: Duration = Duration::from_millis(2);
 /// Period of the checks on the loop and on an autostart.
@@ -71,7 +71,7 @@ enum Request {
 }
 
 /// A request for the parameter lock: while it is held, no parameter change is in progress.
-pub struct Turn {
+pub struct ParameterLock {
     /// Receives the program of the parameters in force, checked together, or what is wrong with
     /// them.
     pub granted: oneshot::Sender<Result<Program, String>>,
@@ -172,17 +172,17 @@ impl Standing {
 }
 
 /// Task that answers the lifecycle services.
-pub struct Desk {
+pub struct LifecycleServices {
     standing: Arc<Standing>,
     requests: BoxStream<'static, Request>,
     orders: mpsc::UnboundedSender<Order>,
 }
 
 /// The transition executor: task that makes the transitions.
-pub struct Keeper {
+pub struct TransitionExecutor {
     standing: Arc<Standing>,
     orders: mpsc::UnboundedReceiver<Order>,
-    turns: mpsc::UnboundedSender<Turn>,
+    turns: mpsc::UnboundedSender<ParameterLock>,
     handle: Handle,
     status: Arc<Status>,
     clock: Clock,
@@ -221,7 +221,7 @@ fn error(reason: impl Into<String>) -> Fault {
 
 /// Start of the reason while an autostart is waiting.
 const AUTOSTART: &str = "autostart waits";
-const PANICKED: &str = "the control loop ended by itself (standard error says more)";
+const PANICKED: &str = "the control loop ended by itself (see standard error)";
 const STUCK: &str = "the control loop does not answer";
 
 /// Channel ends and settings of the lifecycle of one joint.
@@ -231,7 +231,7 @@ pub struct Ends {
     /// Handle of the control loop.
     pub handle: Handle,
     /// Sends requests for the parameter lock to the parameter server.
-    pub turns: mpsc::UnboundedSender<Turn>,
+    pub turns: mpsc::UnboundedSender<ParameterLock>,
     /// True if the node activates by itself.
     pub autostart: bool,
 }
@@ -248,7 +248,11 @@ pub fn new(
     clock: &Clock,
     status: &Arc<Status>,
     ends: Ends,
-) -> r2r::Result<(Desk, Keeper, mpsc::UnboundedSender<Order>)> {
+) -> r2r::Result<(
+    LifecycleServices,
+    TransitionExecutor,
+    mpsc::UnboundedSender<Order>,
+)> {
     let qos = QosProfile::services_default;
     let requests = select_all([
         node.create_service::<ChangeState::Service>("~/change_state", qos())?
@@ -279,12 +283,12 @@ pub fn new(
         machine: Mutex::new((Machine::default(), events)),
     });
     let (orders, inbox) = mpsc::unbounded_channel();
-    let desk = Desk {
+    let desk = LifecycleServices {
         standing: standing.clone(),
         requests: requests.boxed(),
         orders: orders.clone(),
     };
-    let keeper = Keeper {
+    let keeper = TransitionExecutor {
         standing,
         orders: inbox,
         turns: ends.turns,
@@ -308,7 +312,7 @@ pub fn new(
     Ok((desk, keeper, orders))
 }
 
-impl Desk {
+impl LifecycleServices {
     /// Answers requests until the stream ends.
     pub async fn run(mut self) {
         while let Some(request) = self.requests.next().await {
@@ -342,7 +346,7 @@ impl Desk {
         let standing = &self.standing;
         let asked = &request.message.transition;
         let begun = if standing.status.closing() {
-            Err("the node is coming to its end; accepted: nothing more".into())
+            Err("the node is shutting down; accepted: nothing more".into())
         } else {
             standing.begin(asked.id, &asked.label)
         };
@@ -362,7 +366,7 @@ impl Desk {
     }
 }
 
-impl Keeper {
+impl TransitionExecutor {
     /// Makes transitions until [`Order::Finish`] arrives.
     pub async fn run(mut self) {
         let mut every = tokio::time::interval(LOOK);
@@ -514,12 +518,12 @@ impl Keeper {
         let busy = || failure("the parameters are busy; try again");
         let (granted, wait) = oneshot::channel();
         let (done, until) = oneshot::channel();
-        let turn = Turn {
+        let turn = ParameterLock {
             granted,
             done: until,
         };
         self.turns.send(turn).map_err(|_| busy())?;
-        let program = tokio::time::timeout(TURN_WAIT, wait).await;
+        let program = tokio::time::timeout(PARAMETER_WAIT, wait).await;
         Ok((program.map_err(|_| busy())?.map_err(|_| busy())?, done))
     }
 
@@ -533,7 +537,7 @@ impl Keeper {
         let looping = rt::start(program, side, self.clock.clone(), self.tick);
         let looping = looping.map_err(|e| {
             error(format!(
-                "the system gives no thread for the control loop: {e}"
+                "the thread of the control loop could not be started: {e}"
             ))
         })?;
         if let Some(missing) = &looping.without_priority
@@ -546,7 +550,7 @@ impl Keeper {
             );
         }
         self.looping = Some(looping);
-        Ok("the control loop watches, and no setpoints are sent".into())
+        Ok("the control loop runs, and no setpoints are sent".into())
     }
 
     async fn clean_up(&mut self) -> Result<String, Fault> {
@@ -580,14 +584,14 @@ impl Keeper {
         self.wait(START_WAIT, on_its_way).await;
         let newest = self.status.newest();
         if started(newest.mode) && !self.handle.ended() {
-            return Ok("the joint is driven from where it stands; setpoints are sent".into());
+            return Ok("the joint is driven from its present pose; setpoints are sent".into());
         }
         self.rest().await?;
         Err(failure(if self.status.closing() {
-            "the node is coming to its end".into()
+            "the node is shutting down".into()
         } else {
             format!(
-                "within {} s the control loop did not start; it was undone: {}",
+                "the control loop did not start within {} s; it was undone: {}",
                 START_WAIT.as_secs(),
                 self.unready(&newest)
             )
@@ -609,10 +613,7 @@ impl Keeper {
         let took = begin.elapsed().as_secs_f64();
         if !rested {
             let joint = &self.standing.joint;
-            tracing::warn!(
-                joint,
-                "not at rest after {took:.2} s: deactivated all the same"
-            );
+            tracing::warn!(joint, "not at rest after {took:.2} s: deactivated anyway");
         }
         self.rest().await?;
         let left = if self.velocity {
@@ -635,7 +636,7 @@ impl Keeper {
         if self.looping.is_some() {
             self.end_loop().await?;
         }
-        Ok(words + "the node is at its end")
+        Ok(words + "the node is finalized")
     }
 
     /// Stops the setpoints, and waits until the loop has seen that.
@@ -689,7 +690,7 @@ impl Keeper {
         };
         let why = words.unready(newest.readiness, &newest.faults);
         match why.as_str() {
-            "" => "the control loop did not go over to tracking".into(),
+            "" => "the control loop did not start tracking".into(),
             _ => why,
         }
     }

@@ -311,7 +311,8 @@ impl Parameters {
         let added = match changes.iter().find(|(name, _)| name == "gain_set_file") {
             Some(_) if changes.len() > 1 => {
                 return Err(
-                    "gain_set_file is set together with others; accepted: alone, gain_set then chooses by name"
+                    "gain_set_file is set together with others; accepted: gain_set_file alone; \
+                     gain_set then chooses by name"
                         .into(),
                 );
             }
@@ -345,7 +346,8 @@ impl Parameters {
         }
         if live.gains.kind != self.file.kind {
             return Err(format!(
-                "gain_set '{}' is for {:?} setpoints and the motors take {:?} setpoints; accepted: a set for them",
+                "gain_set '{}' is for {:?} setpoints and the motors take {:?} setpoints; accepted: \
+                 a set for them",
                 self.file.gain_sets[live.set].name, live.gains.kind, self.file.kind
             )
             .to_lowercase());
@@ -487,7 +489,7 @@ impl Parameters {
                 let mass = in_range(number()?)?;
                 if mass < 0.0 && mass != NOT_TOLD {
                     return Err(format!(
-                        "{name} is {mass}; accepted: 0 to {HEAVIEST} kg, or {NOT_TOLD} for not told"
+                        "{name} is {mass}; accepted: 0 to {HEAVIEST} kg, or {NOT_TOLD} for not set"
                     ));
                 }
                 live.payload_mass = mass;
@@ -525,7 +527,8 @@ impl Parameters {
                 }
                 Value::Bool(_) => {
                     return Err(format!(
-                        "{name} cannot be changed while the node runs: it is read at start; change_state configures and activates"
+                        "{name} cannot be changed while the node runs: it is read at start; \
+                         change_state configures and activates"
                     ));
                 }
                 other => return Err(wrong_type(name, other, "a bool")),
@@ -541,12 +544,13 @@ impl Parameters {
             Key::Fixed(fixed) if value == fixed => {}
             Key::Fixed(_) if name == USE_SIM_TIME => {
                 return Err(format!(
-                    "{name} cannot be changed while the node runs; accepted: true or false at start, -p {name}:=true"
+                    "{name} cannot be changed while the node runs; accepted: true or false at \
+                     start, -p {name}:=true"
                 ));
             }
             Key::Fixed(_) => {
                 return Err(format!(
-                    "{name} cannot be changed while the node runs: the joint file says it"
+                    "{name} cannot be changed while the node runs: the joint file sets it"
                 ));
             }
         }

@@ -184,7 +184,7 @@ mod graph {
         ) -> Option<impl Future<Output = Pending> + use<>> {
             let message = &request.message;
             let read = if self.goals.iter().any(|g| g.id == message.goal_id) {
-                refuse("known", "a goal of that number is there already")
+                refuse("known", "a goal with that id exists already")
             } else {
                 self.read(&message.goal)
             };
@@ -210,7 +210,7 @@ mod graph {
             // If the target resolver has ended, the answer's other end is dropped with the command.
             let _ = self.asked.unbounded_send(Asked::Request(command));
             Some(async move {
-                let gone = |_| Err("the node is coming to its end".into());
+                let gone = |_| Err("the node is shutting down".into());
                 let answer = answered.await.unwrap_or_else(gone);
                 Pending {
                     request,
@@ -244,7 +244,8 @@ mod graph {
                     return refuse(
                         "pointing_axis",
                         format!(
-                            "pointing_axis is ({}, {}, {}); accepted: zeros, or within {SAME_AXIS} deg of the camera's axis ({:.3}, {:.3}, {:.3}) in the head frame",
+                            "pointing_axis is ({}, {}, {}); accepted: zeros, or within {SAME_AXIS} \
+                             deg of the camera's axis ({:.3}, {:.3}, {:.3}) in the head frame",
                             a.x, a.y, a.z, axis.x, axis.y, axis.z
                         ),
                     );
@@ -371,7 +372,7 @@ mod graph {
                 return Some((ABORTED, why.into()));
             };
             if closing {
-                return Some((ABORTED, "aborted: the node is coming to its end".into()));
+                return Some((ABORTED, "aborted: the node is shutting down".into()));
             }
             if self.status.settled() == Some(goal.command) {
                 let (_, outcome) = words(target.aimed.outcome);
@@ -379,11 +380,11 @@ mod graph {
                     return Some((SUCCEEDED, outcome.into()));
                 }
                 let left = target.aimed.residual.to_degrees();
-                let why = format!("aborted: {outcome}; {left:.2} deg are left over at least");
+                let why = format!("aborted: {outcome}; at least {left:.2} deg are left over");
                 return Some((ABORTED, why));
             }
             (self.clock.now() > goal.until).then(|| {
-                let why = format!("aborted: not settled {PATIENCE} s after it should be there");
+                let why = format!("aborted: not settled {PATIENCE} s after its expected arrival");
                 (ABORTED, why)
             })
         }
@@ -542,7 +543,8 @@ mod graph {
         ) -> r2r::Result<(Self, Requests, BoxStream<'static, Asked>)> {
             tracing::info!(
                 joint,
-                "this ROS has no control_msgs: the action ~/point_head is not served; ~/gaze_point is there"
+                "this ROS has no control_msgs: the action ~/point_head is not served; use \
+                 ~/gaze_point"
             );
             Ok((Self, Requests, pending().boxed()))
         }

@@ -16,7 +16,7 @@ use super::aim::SharedTree;
 use super::diagnostics::Diagnostics;
 use super::incident::Kept;
 use super::status::{Newest, Residual, Status};
-use super::target::{Told, target_message};
+use super::target::{TargetReport, target_message};
 use super::tf::{Teller, head_pose, insert_head};
 use crate::control::aim::Aim;
 use crate::control::controller::CommandInterface;
@@ -82,7 +82,7 @@ pub struct TelemetryPublisher {
 struct Seen {
     settled: Option<bool>,
     /// Content of the last `~/target_state`, and its machine time, s.
-    told: Option<Told>,
+    told: Option<TargetReport>,
     told_at: f64,
     bend_stamp: f64,
     reference: Configuration,
@@ -321,7 +321,7 @@ impl TelemetryPublisher {
         let now = self.clock.machine();
         let in_force = self.status.in_force();
         let settled = self.status.settled();
-        let told = Told::of(in_force.as_ref(), settled, self.status.refused.targets());
+        let told = TargetReport::of(in_force.as_ref(), settled, self.status.refused.targets());
         let since = now - self.seen.told_at;
         let same = self.seen.told.as_ref() == Some(&told);
         let stream = in_force.as_ref().is_some_and(|t| t.moving);
@@ -391,7 +391,7 @@ impl TelemetryPublisher {
             && !std::mem::replace(&mut self.failed, true)
         {
             let joint = &self.joint;
-            tracing::error!(joint, "a message could not be sent (said once): {error}");
+            tracing::error!(joint, "a message could not be sent (logged once): {error}");
         }
     }
 }

@@ -88,7 +88,8 @@ impl Requester {
             let stood = self.clock.is_simulated() && self.clock.now() == time;
             if stood && start.elapsed() > STANDS {
                 return Err(
-                    "simulated time stands, and the joint with it; what was asked is done when it goes on"
+                    "simulated time stands still, and so does the joint; the request is carried \
+                     out when it goes on"
                         .into(),
                 );
             }
@@ -138,11 +139,17 @@ impl Requester {
         };
         let why = match reason {
             ReleaseRefusal::NotDriven => {
-                return Err("the tendons are not released: the joint is not driven; accepted: where it is active".into());
+                return Err(
+                    "the tendons are not released: the joint is not driven; accepted: requests to \
+                     an active node"
+                        .into(),
+                );
             }
             ReleaseRefusal::NotKnown | ReleaseRefusal::NotCarried => self_support.to_string(),
             ReleaseRefusal::Tilted => {
-                "the base is tilted further than the beam alone bears, or its IMU is silent".into()
+                "the base is tilted further than the beam alone can carry the head, or its IMU is \
+                 silent"
+                    .into()
             }
             ReleaseRefusal::Travel => {
                 "the travel of a motor (limits.<motor>.travel_low) ends before its tendon is slack"

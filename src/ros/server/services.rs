@@ -21,7 +21,7 @@ use tokio::sync::mpsc::UnboundedReceiver;
 use tokio::time::Instant;
 
 use super::capture;
-use super::lifecycle::Turn;
+use super::lifecycle::ParameterLock;
 use super::parameters::{Candidate, Entry, Parameters, Value};
 use super::requester::Requester;
 use super::status::Status;
@@ -48,7 +48,7 @@ enum Request {
     SetAtomically(ServiceRequest<SetParametersAtomically::Service>),
     SaveGains(ServiceRequest<Trigger::Service>),
     CaptureBase(ServiceRequest<Trigger::Service>),
-    Turn(Turn),
+    ParameterLock(ParameterLock),
 }
 
 /// The requests to one joint's services.
@@ -68,11 +68,12 @@ impl Requests {
     ///
     /// # Errors
     /// The middleware rejects a service.
-    pub fn new(node: &mut Node, mut turns: UnboundedReceiver<Turn>) -> r2r::Result<Self> {
+    pub fn new(node: &mut Node, mut turns: UnboundedReceiver<ParameterLock>) -> r2r::Result<Self> {
         use rcl_srv::*;
         let qos = QosProfile::services_default;
         let turns = futures::stream::poll_fn(move |context| turns.poll_recv(context));
-        let mut all: Vec<BoxStream<'static, Request>> = vec![turns.map(Request::Turn).boxed()];
+        let mut all: Vec<BoxStream<'static, Request>> =
+            vec![turns.map(Request::ParameterLock).boxed()];
         macro_rules! serve {
             ($name:literal, $service:ty, $request:expr) => {
                 let stream = node.create_service::<$service>($name, qos())?;
@@ -218,7 +219,7 @@ impl Server {
                 let message = outcome.unwrap_or_else(|reason| reason);
                 r.respond(Trigger::Response { success, message })
             }
-            Request::Turn(turn) => {
+            Request::ParameterLock(turn) => {
                 let checked = self.parameters.check(&[], self.status.delay(), false);
                 // A client that stopped waiting does not get the lock.
                 if turn.granted.send(checked.map(|c| c.program)).is_ok() {
@@ -293,7 +294,8 @@ impl Server {
     async fn hand_over(&mut self, candidate: &Candidate) -> Result<(), String> {
         let not_running = || {
             format!(
-                "the control loop did not take the change within {} s, and nothing was changed; is the machine overloaded?",
+                "the control loop did not take the change within {} s, and nothing was changed; is \
+                 the machine overloaded?",
                 PATIENCE.as_secs_f64()
             )
         };
@@ -317,16 +319,18 @@ impl Server {
     async fn capture_base(&mut self) -> Result<String, String> {
         if self.parameters.base_is_measured() {
             return Err(
-                "the base's own IMU measures its orientation (base_imu in the joint file); accepted: a joint without one"
+                "the base's own IMU measures its orientation (base_imu in the joint file); \
+                 accepted: a joint without one"
                     .into(),
             );
         }
         match self.parameters.payload_mass() {
             Some(0.0) => {}
             told => {
-                let told = told.map_or("not told".into(), |mass| format!("{mass} kg"));
+                let told = told.map_or("not set".into(), |mass| format!("{mass} kg"));
                 return Err(format!(
-                    "payload.mass is {told}; accepted: 0: take the payload off, say so by setting payload.mass to 0.0, and try again"
+                    "payload.mass is {told}; accepted: 0: take the payload off, set payload.mass \
+                     to 0.0, and try again"
                 ));
             }
         }
@@ -338,7 +342,9 @@ impl Server {
         self.install(candidate).await?;
         let (roll, pitch) = capture::roll_and_pitch(gravity);
         Ok(format!(
-            "the base is tilted by roll {roll:.2} deg, pitch {pitch:.2} deg until the node ends; to keep it, write base_orientation_deg: {{roll: {roll:.2}, pitch: {pitch:.2}, yaw: 0}} into the joint file"
+            "the base is tilted by roll {roll:.2} deg, pitch {pitch:.2} deg until the node ends; \
+             to keep it, write base_orientation_deg: {{roll: {roll:.2}, pitch: {pitch:.2}, yaw: \
+             0}} into the joint file"
         ))
     }
 
@@ -366,7 +372,8 @@ impl Server {
                 });
                 let joint_file = self.parameters.joint_file().display();
                 let message = format!(
-                    "the live gains are gain set '{name}' now, saved in {file}; list it under gain_sets in {joint_file} to have it at the next start"
+                    "the live gains are gain set '{name}' now, saved in {file}; list it under \
+                     gain_sets in {joint_file} to have it at the next start"
                 );
                 (true, message)
             }

@@ -225,7 +225,8 @@ impl Sources {
             return Err(Refusal {
                 reason: "stream_after_hold",
                 sentence: format!(
-                    "the joint was told to hold while {source} sent a stream of commands; accepted from there: a command after a pause of {pause} s"
+                    "a hold was requested while {source} sent a stream of commands; accepted from \
+                     it: a command after a pause of {pause} s"
                 ),
             });
         }
@@ -247,7 +248,9 @@ impl Sources {
                 Refusal {
                     reason: "several_publishers",
                     sentence: format!(
-                        "{names} publish on this topic, and whose a command is cannot be told; accepted under commands.exclusive: one node per topic, each source on topics of its own (commands.sources in the joint file)"
+                        "{names} publish on this topic, and the source of a command cannot be \
+                         determined; accepted under commands.exclusive: one node per topic, each \
+                         source on topics of its own (commands.sources in the joint file)"
                     ),
                 }
             }
@@ -256,7 +259,9 @@ impl Sources {
                 Refusal {
                     reason: "other_source",
                     sentence: format!(
-                        "{source} commands while {other} holds the joint; accepted under commands.exclusive: {other}, or another once that has been silent for {pause} s"
+                        "{source} commands while {other} holds the joint; accepted under \
+                         commands.exclusive: {other}, or another source after a silence of {pause} \
+                         s"
                     ),
                 }
             }
@@ -267,7 +272,7 @@ impl Sources {
         }
         let sentence = if several {
             format!(
-                "{} publish on one topic, and whose a command is cannot be told",
+                "{} publish on one topic, and the source of a command cannot be determined",
                 source.names().join(", ")
             )
         } else {
@@ -308,7 +313,7 @@ impl Sources {
 
 /// Kind of topic on which a target arrived.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Lane {
+pub enum SourceTopics {
     /// The topics that all sources share.
     Shared,
     /// The topics of one source, by its name.
@@ -366,10 +371,10 @@ impl SharedSources {
     }
 
     /// Returns the source of a message.
-    pub fn source(&self, topic: Topic, lane: Lane) -> Source {
+    pub fn source(&self, topic: Topic, lane: SourceTopics) -> Source {
         match lane {
-            Lane::Shared => Source::among(&locked(&self.publishers)[topic as usize]),
-            Lane::Own(name) => Source::Named(name),
+            SourceTopics::Shared => Source::among(&locked(&self.publishers)[topic as usize]),
+            SourceTopics::Own(name) => Source::Named(name),
         }
     }
 
@@ -445,7 +450,7 @@ mod tests {
         assert!(says(&mut s, &a, 10.0));
         let refused = s.judge(&b, 11.9, false).unwrap_err();
         assert_eq!(refused.reason, "other_source");
-        for word in ["/b", "/a holds", "silent for 2 s"] {
+        for word in ["/b", "/a holds", "a silence of 2 s"] {
             assert!(refused.sentence.contains(word), "{}", refused.sentence);
         }
         let report = s.report(11.9, false);

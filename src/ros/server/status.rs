@@ -219,7 +219,7 @@ impl Status {
     /// Stores whether a goal of the action is in progress.
     #[cfg_attr(
         not(has_control_msgs),
-        expect(dead_code, reason = "only the action says so")
+        expect(dead_code, reason = "only the action sets it")
     )]
     pub fn set_goal_under_way(&self, under_way: bool) {
         self.goal_under_way.store(under_way, Ordering::Release);
@@ -261,7 +261,7 @@ impl Status {
     /// Returns the last residual.
     #[cfg_attr(
         not(has_control_msgs),
-        expect(dead_code, reason = "only the action asks")
+        expect(dead_code, reason = "only the action reads it")
     )]
     pub fn residual(&self) -> Option<Residual> {
         *locked(&self.residual)

@@ -121,7 +121,9 @@ impl Receiver {
         if !clock.runs() {
             return Err(Refusal {
                 reason: "no_clock",
-                sentence: "use_sim_time is set and nothing has come on /clock yet; accepted: samples from then on".into(),
+                sentence: "use_sim_time is set and nothing has come on /clock yet; accepted: \
+                           samples from then on"
+                    .into(),
             });
         }
         let now = clock.now();

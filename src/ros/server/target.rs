@@ -14,14 +14,14 @@ pub const ERROR: u8 = 2;
 
 /// The content whose changes are published at once.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Told {
+pub struct TargetReport {
     command: Option<u64>,
     outcome: Option<Outcome>,
     settled: bool,
     refused: (u64, String),
 }
 
-impl Told {
+impl TargetReport {
     /// Creates it from the target in force, the command whose target is held within tolerance, and
     /// the number and last sentence of refused targets.
     pub fn of(in_force: Option<&InForce>, settled: Option<u64>, refused: (u64, String)) -> Self {
@@ -45,7 +45,11 @@ pub fn words(outcome: Outcome) -> (u8, &'static str) {
 }
 
 /// Returns the message. Numeric values parse as numbers; the key holds the unit.
-pub fn target_message(joint: &str, in_force: Option<&InForce>, told: &Told) -> DiagnosticStatus {
+pub fn target_message(
+    joint: &str,
+    in_force: Option<&InForce>,
+    told: &TargetReport,
+) -> DiagnosticStatus {
     let (level, message) = match in_force {
         Some(target) => words(target.aimed.outcome),
         None => (OK, "no target"),

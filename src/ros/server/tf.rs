@@ -143,7 +143,8 @@ mod graph {
                     let ahead = at - clock.now();
                     if !fixed && ahead > MOST_AHEAD {
                         let sentence = format!(
-                            "transform of {:?}: stamp is {ahead:.3} s ahead of {}; accepted: at most {MOST_AHEAD} s",
+                            "transform of {:?}: stamp is {ahead:.3} s ahead of {}; accepted: at \
+                             most {MOST_AHEAD} s",
                             child.chars().take(255).collect::<String>(),
                             clock.words()
                         );
@@ -206,7 +207,8 @@ mod graph {
         use futures::StreamExt;
         tracing::info!(
             joint,
-            "this ROS has no tf2_msgs: targets are taken in the base frame, the head frame and the fixed frames of the joint file"
+            "this ROS has no tf2_msgs: targets are taken in the base frame, the head frame and the \
+             fixed frames of the joint file"
         );
         Ok(futures::stream::pending().boxed())
     }

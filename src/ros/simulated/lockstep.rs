@@ -83,7 +83,8 @@ impl Partner {
         match self.presence {
             Presence::Awaited if asked.elapsed() > MISSING => {
                 tracing::warn!(
-                    "simulated time waits: nobody has answered on {topic} yet; a node does with use_sim_time set"
+                    "simulated time waits: nothing has arrived on {topic} yet; a node answers with \
+                     use_sim_time set"
                 );
                 self.presence = Presence::Missing;
                 false
@@ -91,7 +92,8 @@ impl Partner {
             Presence::Awaited | Presence::Missing => false,
             Presence::Here if asked.elapsed() > patience => {
                 tracing::warn!(
-                    "no answer on {topic} for {} s: time goes on without it, as the machine's does, until it answers",
+                    "no answer on {topic} for {} s: time goes on without it, at the machine's \
+                     rate, until it answers",
                     patience.as_secs_f64()
                 );
                 self.presence = Presence::Gone;

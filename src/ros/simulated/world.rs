@@ -178,7 +178,8 @@ impl World {
         ];
         if !off_axis.iter().all(|&v| v == 0.0) {
             return Err(format!(
-                "payload has com.x, com.y, ixy, ixz, iyz of {off_axis:?}; accepted: 0 each, a payload on the beam's axis"
+                "payload has com.x, com.y, ixy, ixz, iyz of {off_axis:?}; accepted: 0 each, a \
+                 payload on the beam's axis"
             ));
         }
         let moments = [message.ixx, message.iyy, message.izz];

@@ -161,7 +161,8 @@ impl When {
         if !(stamp <= now + MOST_AHEAD) {
             let ahead = stamp - now;
             let sentence = format!(
-                "stamp is {ahead:.3} s ahead of {clock}; accepted: at most {MOST_AHEAD} s (the clocks have to agree)"
+                "stamp is {ahead:.3} s ahead of {clock}; accepted: at most {MOST_AHEAD} s (the \
+                 clocks have to agree)"
             );
             return refuse("stamp_ahead", sentence);
         }

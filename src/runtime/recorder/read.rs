@@ -58,7 +58,7 @@ impl IncidentFile {
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, String> {
         let text = std::str::from_utf8(bytes).map_err(|e| {
             format!(
-                "byte {} is no UTF-8; accepted: a incident recording",
+                "byte {} is not UTF-8; accepted: an incident recording",
                 e.valid_up_to()
             )
         })?;
@@ -66,7 +66,7 @@ impl IncidentFile {
         let first = text.lines().next().unwrap_or_default();
         if first.trim_end() != FIRST {
             return Err(format!(
-                "line 1 is not '{FIRST}'; accepted: a incident recording"
+                "line 1 is not '{FIRST}'; accepted: an incident recording"
             ));
         }
         let (mut at, mut number) = (0, 0);
@@ -108,7 +108,7 @@ impl IncidentFile {
             }
         }
         if !this.places.contains_key("time_s") {
-            return Err("no column 'time_s'; accepted: a incident recording".into());
+            return Err("no column 'time_s'; accepted: an incident recording".into());
         }
         for row in reader.records() {
             this.rows.push(row.map_err(fits)?);

@@ -130,7 +130,7 @@ impl Writer {
             let joint = &self.of.0.about.node;
             tracing::error!(
                 joint,
-                "the incident recording cannot be written (said once): {why}"
+                "the incident recording cannot be written (logged once): {why}"
             );
         }
     }

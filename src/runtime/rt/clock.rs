@@ -112,9 +112,9 @@ impl Clock {
     }
 
     /// Returns a clock on simulated time, which stands at 0 until its hand is set.
-    pub fn simulated() -> (Self, Hand) {
+    pub fn simulated() -> (Self, ClockSetter) {
         let clock = Self::on(Stamps::Simulated(Simulated::default()));
-        let hand = Hand {
+        let hand = ClockSetter {
             clock: clock.clone(),
             last: None,
             steps: VecDeque::with_capacity(STEPS),
@@ -278,7 +278,7 @@ impl Clock {
 
 /// The hand that sets a clock on simulated time.
 #[derive(Debug)]
-pub struct Hand {
+pub struct ClockSetter {
     clock: Clock,
     /// Last setting, ns of simulated time.
     last: Option<i64>,
@@ -316,7 +316,7 @@ fn next_step(steps: &mut VecDeque<i64>, by: i64) -> i64 {
     after.or(shortest).unwrap_or(0)
 }
 
-impl Hand {
+impl ClockSetter {
     /// Sets simulated time to a stamp.
     pub fn set(&mut self, seconds_of_stamp: i32, nanoseconds: u32) -> Moved {
         let stamp = i64::from(seconds_of_stamp) * NS + i64::from(nanoseconds);

@@ -41,7 +41,7 @@ pub enum BaseMotion {
     },
     /// The base oscillates about its present orientation (or the one to which it turns); this
     /// replaces any earlier oscillation.
-    Swing(Swing),
+    BaseOscillation(BaseOscillation),
 }
 
 /// A sinusoidal oscillation, amplitude x sin(2 pi frequency t) about an axis fixed in the base, t
@@ -49,7 +49,7 @@ pub enum BaseMotion {
 /// rest; from then on the sine is exact. At most 10 rad/s, and 100 m/s^2 at the beam's foot: no
 /// such joint would withstand more.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Swing {
+pub struct BaseOscillation {
     /// Axis in base coordinates; any length but 0.
     pub axis: Vector3<f64>,
     /// Amplitude, rad, 0 to pi.
@@ -89,7 +89,7 @@ pub(super) struct Base {
     turn: Option<Turn>,
     next: Option<(UnitQuaternion<f64>, f64)>,
     /// The oscillation, its axis of length 1, and its start time, s.
-    swing: Option<(Swing, f64)>,
+    swing: Option<(BaseOscillation, f64)>,
 }
 
 impl Base {
@@ -125,7 +125,7 @@ impl Base {
                     self.begin(now);
                 }
             }
-            BaseMotion::Swing(mut swing) => {
+            BaseMotion::BaseOscillation(mut swing) => {
                 let length = swing.axis.norm();
                 accept(
                     "length of the base oscillation's axis",
@@ -147,7 +147,7 @@ impl Base {
                 )?;
                 let rate = swing.amplitude * TAU * swing.frequency;
                 accept(
-                    "greatest rate of the base oscillation (rad/s)",
+                    "maximum rate of the base oscillation (rad/s)",
                     rate,
                     rate <= 10.0,
                     "at most 10",
@@ -164,7 +164,7 @@ impl Base {
                 // Upper bound of the centripetal plus the tangential acceleration.
                 let shake = rate * (rate + TAU * swing.frequency) * swing.pivot.norm();
                 accept(
-                    "greatest acceleration of the beam's foot (m/s^2)",
+                    "maximum acceleration of the beam's foot (m/s^2)",
                     shake,
                     shake <= 100.0,
                     "at most 100",
@@ -222,7 +222,7 @@ impl Base {
     }
 }
 
-impl Swing {
+impl BaseOscillation {
     /// Returns the angle and its first two derivatives `t` seconds after the oscillation began.
     fn angle(&self, t: f64) -> [f64; 3] {
         let w = TAU * self.frequency;

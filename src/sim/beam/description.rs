@@ -243,7 +243,7 @@ impl Default for Options {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum DescriptionError {
     /// A quantity outside its range.
-    #[error("simulated joint: {name} is {value}, accepted is {accepted}")]
+    #[error("simulated joint: {name} is {value}; accepted: {accepted}")]
     Value {
         /// The quantity.
         name: String,
@@ -253,11 +253,12 @@ pub enum DescriptionError {
         accepted: &'static str,
     },
     /// One or two tendons.
-    #[error("simulated joint: {0} tendons, accepted are 3 or more, or none for a bare beam")]
+    #[error("simulated joint: {0} tendons; accepted: 3 or more, or none for a bare beam")]
     TendonCount(usize),
     /// Numbers of guide discs without a common spacing.
     #[error(
-        "simulated joint: the guide disc counts of the tendons have no common spacing of 240 segments or fewer"
+        "simulated joint: the guide disc counts of the tendons have no common spacing of 240 \
+         segments or fewer"
     )]
     Guides,
     /// No strictly positive balanced tension.
@@ -430,11 +431,11 @@ impl JointDescription {
         let age = |name: &str, age: f64| accept(name, age, (0.0..=10.0).contains(&age), "0 to 10");
         rate("motor reading rate (Hz)", sensors.motor_rate)?;
         rate("IMU rate (Hz)", sensors.imu_rate)?;
-        age("motor reading age (s)", sensors.motor_age)?;
-        age("IMU age (s)", sensors.imu_age)?;
+        age("motor latency (s)", sensors.motor_age)?;
+        age("IMU latency (s)", sensors.imu_age)?;
         if let Some(imu) = &self.base_imu {
             rate("base IMU rate (Hz)", imu.rate)?;
-            age("base IMU age (s)", imu.age)?;
+            age("base IMU latency (s)", imu.age)?;
             not_negative("base IMU orientation noise (rad)", imu.orientation_noise)?;
             not_negative("base IMU angular velocity noise (rad/s)", imu.gyro_noise)?;
         }

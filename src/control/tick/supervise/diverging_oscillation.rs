@@ -73,12 +73,12 @@ impl Axis {
 /// too small to count. Decay and growth by successive amplitudes: the logarithmic decrement of the
 /// textbooks, from memory.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Growing {
+pub(super) struct OscillationDetector {
     filtered: Bend,
     axes: [Axis; 2],
 }
 
-impl Growing {
+impl OscillationDetector {
     /// Takes the measured bend, rad, of a tick of `dt` s at `now` s. `limit`: greatest permitted
     /// peak-to-peak amplitude, rad. Work: constant.
     pub(super) fn step(&mut self, bend: Bend, watched: bool, now: f64, dt: f64, limit: f64) {
@@ -107,7 +107,7 @@ mod tests {
 
     /// Returns the greatest value over 8 s of `bend`.
     fn greatest(bend: impl Fn(f64) -> Bend) -> f64 {
-        let mut state = Growing::default();
+        let mut state = OscillationDetector::default();
         state.step(bend(0.0), false, 0.0, 0.005, LIMIT);
         let times = (1..1600).map(|k| f64::from(k) * 0.005);
         times.fold(0.0, |most: f64, now| {

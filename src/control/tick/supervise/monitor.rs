@@ -1,9 +1,9 @@
 //! Evaluation of the fault rules, once per tick.
 
-use super::diverging_oscillation::Growing;
-use super::sensor_mismatch::Doubt;
-use super::sliding_fraction::Share;
-use super::stuck_sensor::Still;
+use super::diverging_oscillation::OscillationDetector;
+use super::sensor_mismatch::MismatchDetector;
+use super::sliding_fraction::SlidingFraction;
+use super::stuck_sensor::StuckDetector;
 use super::{Fault, FaultConfig, Faults, Reaction, Rule};
 use crate::control::controller::CommandInterface;
 use crate::control::geometry::Configuration;
@@ -58,19 +58,19 @@ pub(in crate::control::tick) struct FaultMonitor {
     last: f64,
     stood: f64,
     kind: CommandInterface,
-    head: Still<6>,
+    head: StuckDetector<6>,
     /// Reference when the head's samples last changed, rad.
     head_from: Configuration,
     /// Encoder of each motor; the pan's is last.
-    encoders: Vec<Still<1>>,
+    encoders: Vec<StuckDetector<1>>,
     /// Commanded angle of each motor, rad: now, and when the encoder's samples last changed.
     asked: Vec<f64>,
     asked_from: Vec<f64>,
     begun: bool,
-    saturation: Share,
-    late: Share,
-    growing: Growing,
-    doubt: Doubt,
+    saturation: SlidingFraction,
+    late: SlidingFraction,
+    growing: OscillationDetector,
+    doubt: MismatchDetector,
     source: Source,
     /// Sequence number of the newest command and its time of arrival, s.
     sequence: Option<u64>,
@@ -114,16 +114,16 @@ impl FaultMonitor {
             last: f64::NAN,
             stood: f64::NAN,
             kind,
-            head: Still::default(),
+            head: StuckDetector::default(),
             head_from: Configuration::zeros(),
-            encoders: vec![Still::default(); count],
+            encoders: vec![StuckDetector::default(); count],
             asked: vec![0.0; count],
             asked_from: vec![0.0; count],
             begun: false,
-            saturation: Share::default(),
-            late: Share::default(),
-            growing: Growing::default(),
-            doubt: Doubt::default(),
+            saturation: SlidingFraction::default(),
+            late: SlidingFraction::default(),
+            growing: OscillationDetector::default(),
+            doubt: MismatchDetector::default(),
             source: Source::default(),
             sequence: None,
             commanded: f64::NEG_INFINITY,
@@ -251,7 +251,11 @@ impl FaultMonitor {
         self.at_once(law, Rule::MotorStale, Seen::of(value, motors), view, now);
 
         let most = guards.guard(Rule::MotorFrozen).limit;
-        let value = self.encoders.iter().map(Still::value).fold(0.0, f64::max);
+        let value = self
+            .encoders
+            .iter()
+            .map(StuckDetector::value)
+            .fold(0.0, f64::max);
         let motors = bits(self.encoders.iter().map(|e| e.value() > most));
         self.at_once(law, Rule::MotorFrozen, Seen::of(value, motors), view, now);
 
@@ -402,7 +406,7 @@ impl FaultMonitor {
             self.head_from = view.reference;
             self.asked_from.copy_from_slice(&self.asked);
             self.head.forget();
-            self.encoders.iter_mut().for_each(Still::forget);
+            self.encoders.iter_mut().for_each(StuckDetector::forget);
         }
         self.head.way((view.reference - self.head_from).norm());
         if let Some(head) = &input.head {

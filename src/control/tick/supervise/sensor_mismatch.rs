@@ -11,12 +11,12 @@ const SPOILT: f64 = 0.05;
 /// motors, and stays near it as long as that tendon need not pull. So the time is forgotten
 /// gradually, and while a mismatch is suspected the limit is lower.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Doubt {
+pub(super) struct MismatchDetector {
     /// Time above the limit, less the time taken back, s.
     time: f64,
 }
 
-impl Doubt {
+impl MismatchDetector {
     /// Takes the value of a tick of `dt` s. Returns true after `after` s above `limit`.
     pub(super) fn step(&mut self, value: f64, limit: f64, after: f64, dt: f64) -> bool {
         if value > limit * if self.doubts() { CALM } else { 1.0 } {
@@ -48,7 +48,7 @@ mod tests {
 
     /// Returns the time of the first fault, s, for `value` over 10 s.
     fn fault(value: impl Fn(f64) -> f64) -> Option<f64> {
-        let mut doubt = Doubt::default();
+        let mut doubt = MismatchDetector::default();
         let mut times = (0..2000).map(|k| f64::from(k) * DT);
         times.find(|t| doubt.step(value(*t), LIMIT, AFTER, DT))
     }
@@ -66,7 +66,7 @@ mod tests {
 
     #[test]
     fn no_time_at_all_is_the_first_tick_above() {
-        let mut doubt = Doubt::default();
+        let mut doubt = MismatchDetector::default();
         assert!(!doubt.step(0.1, LIMIT, 0.0, DT));
         assert!(doubt.step(0.2, LIMIT, 0.0, DT));
         assert!(!doubt.doubts());
@@ -74,10 +74,10 @@ mod tests {
 
     #[test]
     fn it_is_forgotten_in_time() {
-        let mut doubt = Doubt::default();
+        let mut doubt = MismatchDetector::default();
         (0..40).for_each(|_| assert!(!doubt.step(0.2, LIMIT, AFTER, DT)));
         assert!(doubt.doubts());
-        // Still above the lowered limit: the time goes on.
+        // StuckDetector above the lowered limit: the time goes on.
         let mut more = doubt;
         assert!((0..200).any(|_| more.step(0.08, LIMIT, AFTER, DT)));
         let calm = (0..2000).take_while(|_| {

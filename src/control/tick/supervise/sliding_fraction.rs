@@ -5,7 +5,7 @@ const PARTS: usize = 16;
 
 /// Fraction of ticks at which a condition held, over a window that slides in sixteenths.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Share {
+pub(super) struct SlidingFraction {
     hits: [u32; PARTS],
     ticks: [u32; PARTS],
     part: usize,
@@ -16,7 +16,7 @@ pub(super) struct Share {
     last: f64,
 }
 
-impl Share {
+impl SlidingFraction {
     /// Takes the tick at `now` s. Returns the fraction over the last `window` s; ticks before the
     /// first one count as false. Work: at most [`PARTS`].
     pub(super) fn step(&mut self, so: bool, now: f64, window: f64) -> f64 {
@@ -53,7 +53,11 @@ impl Share {
 mod tests {
     use super::*;
 
-    fn run(share: &mut Share, ticks: std::ops::Range<u32>, so: impl Fn(u32) -> bool) -> f64 {
+    fn run(
+        share: &mut SlidingFraction,
+        ticks: std::ops::Range<u32>,
+        so: impl Fn(u32) -> bool,
+    ) -> f64 {
         let mut value = 0.0;
         for k in ticks {
             value = share.step(so(k), f64::from(k) * 0.005, 1.0);
@@ -63,7 +67,7 @@ mod tests {
 
     #[test]
     fn counts_the_last_window_and_survives_jumps() {
-        let mut share = Share::default();
+        let mut share = SlidingFraction::default();
         assert!((run(&mut share, 0..101, |_| true) - 0.5).abs() < 1e-9);
         assert!((run(&mut share, 101..401, |_| true) - 1.0).abs() < 1e-9);
         assert!((run(&mut share, 401..1000, |k| k % 4 == 0) - 0.25).abs() < 0.02);

@@ -8,7 +8,7 @@
 /// is evaluated when a sample arrives, so that a silent sensor counts as stale and not as frozen.
 /// Common practice, no source.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Still<const N: usize> {
+pub(super) struct StuckDetector<const N: usize> {
     bits: [u64; N],
     stamp: f64,
     /// Greatest commanded motion since the bits changed.
@@ -17,7 +17,7 @@ pub(super) struct Still<const N: usize> {
     judged: f64,
 }
 
-impl<const N: usize> Default for Still<N> {
+impl<const N: usize> Default for StuckDetector<N> {
     fn default() -> Self {
         Self {
             bits: [0; N],
@@ -28,7 +28,7 @@ impl<const N: usize> Default for Still<N> {
     }
 }
 
-impl<const N: usize> Still<N> {
+impl<const N: usize> StuckDetector<N> {
     /// Takes the newest sample of `values`. Returns true if its stamp is newer and its bits differ.
     pub(super) fn sample(&mut self, values: [f64; N], stamp: f64) -> bool {
         if stamp <= self.stamp {
@@ -66,7 +66,7 @@ mod tests {
 
     #[test]
     fn a_silent_sensor_is_not_frozen_and_a_repeating_one_is() {
-        let mut still = Still::default();
+        let mut still = StuckDetector::default();
         assert!(still.sample([1.0], 0.0));
         still.way(0.5);
         assert_eq!(still.value(), 0.0);

@@ -1,6 +1,6 @@
 //! The search over dampings, integral gains and orders.
 
-use super::{FamilySpecification, OnModel, Swing, plain, three};
+use super::{FamilySpecification, OnModel, RemainingMode, plain, three};
 use crate::control::controller::MotorGains;
 use crate::design::model::{Dynamics, Law, Loop, Plant};
 use nalgebra::Complex;
@@ -279,7 +279,7 @@ impl<'a> Search<'a> {
     /// Returns the closed-loop mode that the joint's own mode becomes. It is the root of
     /// `1/P + C + d s` that the joint's pole moves to as the gains grow from zero, by Newton's
     /// steps.
-    fn swing(&self, plant: &Plant, found: &Found) -> Option<Swing> {
+    fn swing(&self, plant: &Plant, found: &Found) -> Option<RemainingMode> {
         let Dynamics::Second {
             natural_frequency: w,
             damping_ratio: z,
@@ -317,7 +317,7 @@ impl<'a> Search<'a> {
                 return None;
             }
         }
-        Some(Swing {
+        Some(RemainingMode {
             natural_frequency: s.norm(),
             damping_ratio: -s.re / s.norm(),
         })
@@ -372,12 +372,12 @@ fn halve(mut low: f64, mut high: f64, times: usize, holds: impl Fn(f64) -> bool)
 }
 
 /// Returns the mode of the joint alone.
-pub(super) fn own_mode(plant: &Plant) -> Option<Swing> {
+pub(super) fn own_mode(plant: &Plant) -> Option<RemainingMode> {
     match plant.dynamics {
         Dynamics::Second {
             natural_frequency,
             damping_ratio,
-        } if damping_ratio < 1.0 => Some(Swing {
+        } if damping_ratio < 1.0 => Some(RemainingMode {
             natural_frequency,
             damping_ratio,
         }),
@@ -388,8 +388,8 @@ pub(super) fn own_mode(plant: &Plant) -> Option<Swing> {
 /// Returns the length of a moving average for that model, s: the period of the remaining mode. With
 /// a damping ratio above 0.6 there is little oscillation that a zero of the average could cancel,
 /// and the period would grow without bound. Without a mode it is twice the lag.
-pub(super) fn window(plant: &Plant, swing: Option<Swing>, damping: f64) -> f64 {
-    if let Some(Swing {
+pub(super) fn window(plant: &Plant, swing: Option<RemainingMode>, damping: f64) -> f64 {
+    if let Some(RemainingMode {
         natural_frequency,
         damping_ratio,
     }) = swing

@@ -60,7 +60,7 @@ impl Diagnosis {
         if self.mode != "tracking" || self.over_bend {
             Some(format!("/diagnostics says: {}", self.message))
         } else if self.feedback != "imu" {
-            Some("its bend is told by the motors, not measured by the IMU".into())
+            Some("its bend comes from the motors, not from the IMU".into())
         } else {
             None
         }

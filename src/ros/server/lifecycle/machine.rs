@@ -184,7 +184,7 @@ impl Machine {
         let here = self.state.label();
         if !self.state.primary() {
             return Err(format!(
-                "a transition is under way (state {here}); accepted: nothing before its end"
+                "a transition is under way (state {here}); accepted: nothing until it ends"
             ));
         }
         match self.available().find(wanted) {
@@ -203,7 +203,7 @@ impl Machine {
                     .map(|t| format!("{} ({})", t.label, t.id))
                     .collect();
                 let accepted = match there.len() {
-                    0 => "nothing; start the node anew".into(),
+                    0 => "nothing; restart the node".into(),
                     _ => there.join(", "),
                 };
                 Err(format!(

@@ -18,7 +18,8 @@ pub(super) fn entries() -> [(String, Entry); 2] {
     let (range, unit) = (Range::closed(low, high), " s");
     let exclusive = Entry {
         key: Key::Commands(C::Exclusive),
-        description: "Whether commands of another are refused while one source holds the joint."
+        description: "Whether commands of other sources are refused while one source holds the \
+                      joint."
             .into(),
         constraints: String::new(),
         range: None,
@@ -26,7 +27,9 @@ pub(super) fn entries() -> [(String, Entry); 2] {
     };
     let release = Entry {
         key: Key::Commands(C::ReleaseAfter),
-        description: "How long the source that holds the joint may be silent before another may have it, and how long a stream has to pause after a hold, s.".into(),
+        description: "Silence after which another source may take the joint, and pause that a \
+                      stream needs after a hold, s."
+            .into(),
         constraints: format!("accepted: {}", range.words(unit)),
         range: Some(range),
         unit,

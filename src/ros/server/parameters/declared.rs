@@ -39,19 +39,21 @@ pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String
     add(
         "feedback".into(),
         Key::Feedback,
-        "What the loop corrects against: the IMU, which corrects sag, or the motors' encoders.",
+        "Source of the measured bend: the IMU, which corrects sag, or the motors' encoders.",
         "'imu' or 'motors'".into(),
     );
     add(
         "gain_set_file".into(),
         Key::GainSetFile,
-        "Setting it reads that gain-set file, relative to the joint file, and adds it to gain_sets; gain_set then chooses it.",
+        "Gain-set file to read, relative to the joint file, and to add to gain_sets; gain_set then \
+         chooses it.",
         "a file that is accepted, of a gain set with a new name".into(),
     );
     add(
         "examine.action".into(),
         Key::ExamineAction,
-        "What comes of gains that are below the floor on a model of the joint: a warning, or a refusal. Gains that are unstable on one are refused; with off, nothing is examined.",
+        "Reaction to gains below the floor on a model of the joint: a warning or a refusal. Gains \
+         that are unstable on a model are refused. With off, nothing is examined.",
         "'off', 'warn' or 'refuse'".into(),
     );
     add(
@@ -123,7 +125,7 @@ fn fixed(file: &JointFile, simulated_time: bool) -> Vec<(&'static str, Value, &'
         (
             "setpoint_kind",
             text(kind),
-            "What the motors take: position (rad) or velocity (rad/s).",
+            "Quantity of the setpoints: position (rad) or velocity (rad/s).",
         ),
         (
             "setpoint_message",
@@ -133,7 +135,7 @@ fn fixed(file: &JointFile, simulated_time: bool) -> Vec<(&'static str, Value, &'
         (
             "tick_source",
             text(tick),
-            "What starts a control tick: timer or imu.",
+            "Trigger of the control ticks: timer or imu.",
         ),
         (
             "tick_rate_hz",
@@ -240,32 +242,32 @@ fn numbers(file: &JointFile) -> Vec<Number> {
                     open: (false, true),
                 },
                 " rad",
-                "Least angle, rad",
+                "Minimum angle, rad",
             ),
             (
                 M::TravelHigh,
                 "travel_high",
                 Range::above(0.0, m.high),
                 " rad",
-                "Greatest angle, rad",
+                "Maximum angle, rad",
             ),
             (
                 M::Speed,
                 "speed",
                 Range::above(0.0, m.speed),
                 " rad/s",
-                "Greatest speed, rad/s",
+                "Maximum speed, rad/s",
             ),
             (
                 M::Acceleration,
                 "acceleration",
                 Range::above(0.0, m.acceleration),
                 " rad/s^2",
-                "Greatest acceleration, rad/s^2",
+                "Maximum acceleration, rad/s^2",
             ),
         ] {
             let description =
-                format!("{what}, of motor {motor}; at most as the joint file has it.");
+                format!("{what}, of motor {motor}; at most the value in the joint file.");
             list.push((
                 format!("limits.{motor}.{name}"),
                 Key::Motor(i, key),
@@ -284,7 +286,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
             "inclination",
             Range::above(0.0, most.min(GREATEST_BEND)),
             " rad",
-            "Greatest inclination that a command may ask for, rad.",
+            "Maximum inclination of a command, rad.",
         ),
         (
             L::OverBend,
@@ -298,7 +300,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
             "feedback",
             Range::closed(0.0, 3.2),
             " rad",
-            "Greatest motor angle that feedback may add, rad.",
+            "Maximum motor angle that feedback may add, rad.",
         ),
         (
             L::StaleImu,
@@ -319,7 +321,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
             "stop_after",
             time,
             " s",
-            "Time of stale data for which the last setpoint is held before the loop starts anew, s.",
+            "Time of stale data for which the last setpoint is held before the loop restarts, s.",
         ),
     ] {
         list.push((
@@ -335,21 +337,23 @@ fn numbers(file: &JointFile) -> Vec<Number> {
         Key::PayloadMass,
         Range::closed(NOT_TOLD, HEAVIEST),
         " kg",
-        "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not told. Telling it chooses the gain set made for it.".into(),
+        "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not set. \
+         Setting it chooses the gain set made for it."
+            .into(),
     ));
     list.push((
         "examine.margin_floor".into(),
         Key::ExamineMargin,
         Range::closed(0.0, 3.2),
         " rad",
-        "Least phase margin on every model of the joint, rad.".into(),
+        "Minimum phase margin on every model of the joint, rad.".into(),
     ));
     list.push((
         "examine.sensitivity_ceiling".into(),
         Key::ExamineSensitivity,
         Range::above(1.0, 100.0),
         "",
-        "Greatest sensitivity peak on every model of the joint.".into(),
+        "Maximum sensitivity peak on every model of the joint.".into(),
     ));
     list.push((
         "payload.height".into(),

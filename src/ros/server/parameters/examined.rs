@@ -115,11 +115,12 @@ impl Parameters {
                 "the payload of {} kg at {} m",
                 live.payload_mass, live.payload_height
             ),
-            None => "a payload that is not told, so any".into(),
+            None => "a payload that is not set, so any".into(),
         };
         let sentence = format!(
-            "gain_set '{}'{changed} is not good enough for {payload}: {reason}; accepted: stable, a phase margin of at \
-             least {:.1} deg and a sensitivity peak of at most {:.2} on every model of the joint",
+            "gain_set '{}'{changed} is not good enough for {payload}: {reason}; accepted: stable, \
+             a phase margin of at least {:.1} deg and a sensitivity peak of at most {:.2} on every \
+             model of the joint",
             set.name,
             floor.margin.to_degrees(),
             floor.sensitivity

@@ -42,7 +42,8 @@ pub(super) fn entries() -> [(String, Entry); 2] {
             "incidents.folder".into(),
             entry(
                 KeptKey::Folder,
-                "Folder of the incident recording's files; empty: withy/NODE in $XDG_STATE_HOME, or in ~/.local/state.",
+                "Folder of the incident recording's files; empty: withy/NODE in $XDG_STATE_HOME, \
+                 or in ~/.local/state.",
                 "given at start only".into(),
                 None,
                 "",
@@ -52,7 +53,8 @@ pub(super) fn entries() -> [(String, Entry); 2] {
             "incidents.disk_limit".into(),
             entry(
                 KeptKey::DiskLimit,
-                "Most that the incident recording's files take together; the oldest go. 0: nothing is written.",
+                "Maximum size of all the incident recording's files, MB; the oldest are deleted. \
+                 0: nothing is written.",
                 format!("given at start only; accepted: {}", range.words(" MB")),
                 Some(range),
                 " MB",

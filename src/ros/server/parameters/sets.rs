@@ -46,7 +46,9 @@ impl Parameters {
                 Ok(other)
             }
             None if known => Err(format!(
-                "payload.mass of {mass} kg at payload.height {height} m is a moment of {moment:.4} kg m, and no gain set says that it holds it; accepted: {least} to {most} kg m, or a gain_set chosen in the same request"
+                "payload.mass of {mass} kg at payload.height {height} m is a moment of {moment:.4} \
+                 kg m, and no gain set is made for it; accepted: {least} to {most} kg m, or a \
+                 gain_set chosen in the same request"
             )),
             // No set covers all payloads: the one in force stays.
             None => Ok(false),

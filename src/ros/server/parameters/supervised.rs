@@ -61,13 +61,14 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
             S::After(rule),
             match choice.limit {
                 Some((Counted::Share, _)) => {
-                    format!("Time over which the share of {name} is taken, s.")
+                    format!("Time over which the share of {name} is computed, s.")
                 }
                 _ if choice.never => {
-                    "Time without a command after which supervision.command_timeout_action follows, s; 0: never."
+                    "Time without a command after which supervision.command_timeout_action \
+                     follows, s; 0: never."
                         .into()
                 }
-                _ => format!("How long {name} has to last before its reaction follows, s."),
+                _ => format!("Time that {name} has to last before its reaction follows, s."),
             },
             format!("accepted: {}", range.words(unit)),
             Some(range),
@@ -77,7 +78,7 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
             add(
                 format!("{name}.reaction"),
                 S::Reaction(rule),
-                format!("What follows when {name} is broken."),
+                format!("Reaction when {name} is broken."),
                 accepted_reactions(rule),
                 None,
                 "",
@@ -100,7 +101,7 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
     add(
         "fallback_to_motors".into(),
         S::Fallback,
-        "Whether the motors may say the bend where the IMU cannot.".into(),
+        "Whether the bend may come from the motors where the IMU cannot measure it.".into(),
         String::new(),
         None,
         "",
@@ -108,7 +109,9 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
     add(
         "command_timeout_action".into(),
         S::TimeoutAction,
-        "What becomes of a joint that nobody commands for supervision.command_timeout.after: it holds, or goes slowly to where it is straight.".into(),
+        "Action after supervision.command_timeout.after without a command: the joint holds, or \
+         moves slowly to the straight pose."
+            .into(),
         "'hold' or 'neutral'".into(),
         None,
         "",
@@ -120,13 +123,13 @@ pub(super) fn entries() -> Vec<(String, Entry)> {
 fn watched(rule: Rule) -> &'static str {
     match rule {
         Rule::ImuFrozen => {
-            "motion asked for, rad, while the head's IMU says the same to the last bit"
+            "commanded motion, rad, while the head's IMU repeats bit-identical samples"
         }
         Rule::MotorFrozen => {
-            "motion asked of a motor, rad, while its encoder says the same to the last bit"
+            "commanded motion of a motor, rad, while its encoder repeats bit-identical samples"
         }
-        Rule::SensorMismatch => "distance of the bends that IMU and encoders say, rad",
-        Rule::PositionLimit => "how far a motor stands outside its travel, rad",
+        Rule::SensorMismatch => "distance between the bends by IMU and by encoders, rad",
+        Rule::PositionLimit => "distance of a motor beyond its travel, rad",
         Rule::Slack => "tendons that hang slack",
         Rule::Saturation => "share of cycles with feedback, a speed or a travel at its limit",
         Rule::Hunting => "oscillation while the reference rests, rad",

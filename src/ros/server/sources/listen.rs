@@ -7,7 +7,7 @@ use futures::stream::{BoxStream, StreamExt};
 use r2r::{Node, QosProfile};
 
 use super::names::full_name;
-use super::{Lane, Topic};
+use super::{SourceTopics, Topic};
 use crate::files::JointFile;
 use crate::ros::server::aim::Asked;
 use crate::ros::server::status::Status;
@@ -25,12 +25,12 @@ const NOT_KNOWN: &str = "_NODE_NAME_UNKNOWN_";
 /// The middleware rejects a subscription.
 pub fn listen(node: &mut Node, file: &JointFile) -> r2r::Result<Vec<BoxStream<'static, Asked>>> {
     let qos = || QosProfile::default().keep_last(1).reliable();
-    let own = file.commands.sources.iter().cloned().map(Lane::Own);
+    let own = file.commands.sources.iter().cloned().map(SourceTopics::Own);
     let mut streams = Vec::new();
-    for lane in [Lane::Shared].into_iter().chain(own) {
+    for lane in [SourceTopics::Shared].into_iter().chain(own) {
         let name = |topic: Topic| match &lane {
-            Lane::Shared => format!("~/{}", topic.name()),
-            Lane::Own(source) => format!("~/{source}/{}", topic.name()),
+            SourceTopics::Shared => format!("~/{}", topic.name()),
+            SourceTopics::Own(source) => format!("~/{source}/{}", topic.name()),
         };
         let (poses, points) = (lane.clone(), lane.clone());
         let stream = node.subscribe(&name(Topic::Pose), qos())?;

@@ -32,7 +32,7 @@ const MARGIN: f64 = 0.06;
 const CALM: f64 = 2.5;
 
 /// The act and its results.
-pub struct DeskAct {
+pub struct TuningAct {
     bend_client: BendClient,
     processes: Vec<Process>,
     joint: PathBuf,
@@ -45,7 +45,7 @@ pub struct DeskAct {
     pub moves: Vec<(String, MoveFigures)>,
 }
 
-impl DeskAct {
+impl TuningAct {
     /// Starts the processes of the act and waits until they have discovered each other.
     ///
     /// # Errors
@@ -65,7 +65,7 @@ impl DeskAct {
         let words = |own: Vec<OsString>| own.into_iter().chain(into.clone()).collect::<Vec<_>>();
         let log = |name: &str| output.join(name);
         let world = Process::start(
-            "the simulated joint of the desk act",
+            "the simulated joint of the tuning act",
             words(
                 ["simulate".into()]
                     .into_iter()
@@ -75,7 +75,7 @@ impl DeskAct {
             &log("demo-desk-simulated-joint.log"),
         );
         let run = Process::start(
-            "the node of the desk act",
+            "the node of the tuning act",
             words(vec!["run".into(), joint.file.clone().into()])
                 .into_iter()
                 .chain(SIMULATED_TIME.map(OsString::from)),
@@ -232,7 +232,9 @@ impl DeskAct {
     pub fn work(&mut self) -> Result<(), Failure> {
         let [bare, .., heaviest] = &PAYLOADS;
         println!(
-            "\nFrom step tests to a gain set, with the commands that you would use: bare head plate, then {} of {:.0} g.",
+            "\n\
+             From step tests to a gain set, with the commands that you would use: bare head plate, \
+             then {} of {:.0} g.",
             heaviest.name,
             heaviest.mass * 1e3
         );
