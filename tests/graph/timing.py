@@ -63,20 +63,16 @@ class Keeper:
 
 
 class Machine:
-    """The machine's time: the executor has a thread of its own."""
+    """The machine's time. The executor has its own thread; the executor of events would hold up
+    other threads that publish."""
 
     executor = None
 
     def add(self, node):
         if self.executor is None:
-            self.executor = Executor()
-            threading.Thread(target=self.spin, daemon=True).start()
+            self.executor = SingleThreadedExecutor()
+            threading.Thread(target=self.executor.spin, daemon=True).start()
         self.executor.add_node(node)
-
-    def spin(self):
-        # Not spin(): that of the events executor blocks the other threads.
-        while rclpy.ok():
-            self.executor.spin_once(timeout_sec=1.0)
 
     def now(self):
         return time.time()
