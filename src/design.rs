@@ -1,5 +1,5 @@
-//! From records to gain sets: models of the joint, their fit, tuning, examination, metrics of recorded motions. Data in, figures
-//! out; no files, no graph.
+//! From records to gain sets: models of the joint, their fit, tuning, examination, metrics of
+//! recorded motions. Data in, figures out; no files, no graph.
 
 pub mod examine;
 pub mod fit;

@@ -1,5 +1,5 @@
-//! The ROS 2 graph: the only modules that use it. `server` is a joint's node, `client` speaks to one, `simulated` stands in for
-//! hardware.
+//! The ROS 2 graph: the only modules that use it. `server` is a joint's node, `client` speaks to
+//! one, `simulated` stands in for hardware.
 
 mod acknowledge;
 pub mod client;

@@ -60,6 +60,11 @@ fn tendons_are_let_down_where_the_beam_carries_the_head() {
         stage.simulate("glasshouse-neck-simulated.yaml", &[]);
         let pid = stage.pid("withy").to_string();
         stage.client("releasing.py", &[&pid]);
+        // A person at the console reads it as well.
+        let log = stage.log("withy");
+        for line in ["instead of releasing tension", "late_cycles has gone"] {
+            assert!(log.contains(line), "no '{line}' in the log:\n{log}");
+        }
     });
 }
 

@@ -33,7 +33,7 @@ const WITHIN: &[(&str, &[&[&str]])] = &[
     (
         "control",
         &[
-            &["geometry", "fractional", "frames"],
+            &["bounds", "geometry", "fractional", "frames"],
             &["kinematics", "gaze", "track", "controller", "self_support"],
             &["aim", "tick"],
         ],

@@ -63,6 +63,8 @@ const RETIRED: &[(&str, &str)] = &[
     ("outside_travel", "position_out_of_range"),
     ("unfit", "not_ready"),
     ("across_gain", "cross_axis_gain"),
+    ("longest_tick_s", "longest_cycle_s"),
+    ("latest_tick_s", "latest_cycle_s"),
     ("holds_asked", "holds_requested"),
     ("clears_asked", "clears_requested"),
     ("slackens_asked", "releases_requested"),

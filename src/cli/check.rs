@@ -3,11 +3,12 @@
 use std::fmt::Write;
 use std::path::PathBuf;
 
-use super::CmdError;
+use super::{CmdError, output};
 use crate::control::controller::{CommandInterface, Structure};
 use crate::control::geometry::bend_from;
 use crate::control::tick::{Feedback, Law};
 use crate::files::{JointFile, TickSource};
+use crate::report::{Align, Table};
 
 /// Check joint files and print a summary.
 #[derive(Debug, clap::Args)]
@@ -30,7 +31,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     for file in &args.joints {
         let joint = JointFile::load(file).map_err(|e| CmdError::Input(e.to_string()))?;
         let text = summary(&joint).map_err(|e| CmdError::Failed(e.to_string()))?;
-        print!("{text}");
+        print!("{}", output::wrapped(&text));
     }
     Ok(())
 }
@@ -75,47 +76,46 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
         "tendons released: {}",
         file.self_support_of_file(None)
     )?;
-    writeln!(
-        text,
-        "\n{:<20} {:>7} {:>9} {:>16} {:>8} {:>10}",
-        "motor", "tension", "torque", "travel", "speed", "at limit"
-    )?;
-    writeln!(
-        text,
-        "{:<20} {:>7} {:>9} {:>16} {:>8} {:>10}",
-        "", "N", "N m", "rad", "rad/s", "rad"
-    )?;
     let greatest = greatest_angles(file);
+    let (left, right) = (Align::Left, Align::Right);
+    let mut motor_table = Table::new(&[
+        ("motor", "", left),
+        ("tension", "N", right),
+        ("torque", "N m", right),
+        ("travel", "rad", right),
+        ("speed", "rad/s", right),
+        ("at limit", "rad", right),
+    ]);
     let motors = file.motor_names.iter().zip(&file.limits.motors);
     for (i, (name, limits)) in motors.enumerate() {
         let tension = kinematics.balanced_tensions()[i];
-        writeln!(
-            text,
-            "{name:<20} {tension:>7.2} {:>9.4} {:>16} {:>8.2} {:>10.2}",
-            kinematics.motor_torque(i, tension),
+        motor_table.row([
+            name.clone(),
+            format!("{tension:.2}"),
+            format!("{:.4}", kinematics.motor_torque(i, tension)),
             format!("{:.2} to {:.2}", limits.low, limits.high),
-            limits.speed,
-            greatest[i]
-        )?;
+            format!("{:.2}", limits.speed),
+            format!("{:.2}", greatest[i]),
+        ]);
     }
+    write!(text, "\n{}", output::fitted(&motor_table))?;
     writeln!(
         text,
         "tension: balanced, straight; at limit: maximum motor angle of the kinematics at {:.1} deg",
         file.limits.inclination.to_degrees()
     )?;
-    writeln!(
-        text,
-        "\n  {:<20} {:<22} {:>6} {:>11} {:>9} {:>10} {:>8}",
-        "gain set", "structure", "order", "bend speed", "reach", "delay", "lag"
-    )?;
-    writeln!(
-        text,
-        "  {:<20} {:<22} {:>6} {:>11} {:>9} {:>10} {:>8}",
-        "", "", "", "deg/s", "deg", "ms", "ms"
-    )?;
+    let mut set_table = Table::new(&[
+        ("gain set", "", left),
+        ("structure", "", left),
+        ("order", "", right),
+        ("bend speed", "deg/s", right),
+        ("reach", "deg", right),
+        ("delay", "ms", right),
+        ("lag", "ms", right),
+    ]);
     for (i, set) in file.gain_sets.iter().enumerate() {
         let law = file.law(i)?;
-        let mark = if i == file.initial { '*' } else { ' ' };
+        let mark = if i == file.initial { "*" } else { "" };
         let structure = match set.gains.structure {
             Structure::TwoDegreesOfFreedom => "two degrees of freedom",
             Structure::PureFeedback => "pure feedback",
@@ -125,23 +125,22 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
             Some((first, rest)) if rest.iter().all(|o| o == first) => first.to_string(),
             _ => "mixed".to_string(),
         };
-        writeln!(
-            text,
-            "{mark} {:<20} {structure:<22} {orders:>6} {:>11.1} {:>9.1} {:>10.1} {:>8.0}",
-            set.name,
-            law.reference_speeds().0.to_degrees(),
-            reach(file, &law, set.gains.model.gain),
-            law.delay_allowed() * 1e3,
-            law.lag() * 1e3
-        )?;
+        set_table.row([
+            format!("{}{mark}", set.name),
+            structure.into(),
+            orders,
+            format!("{:.1}", law.reference_speeds().0.to_degrees()),
+            format!("{:.1}", reach(file, &law, set.gains.model.gain)),
+            format!("{:.1}", law.delay_allowed() * 1e3),
+            format!("{:.0}", law.lag() * 1e3),
+        ]);
     }
+    write!(text, "\n{}", output::fitted(&set_table))?;
     writeln!(
         text,
-        "*: at start; bend speed: maximum of the reference; reach: inclination, up to the limit, \
-         that\n\
-         the motors' travel allows in all directions; delay: maximum measured dead time; lag: time \
-         by\n\
-         which the joint is behind a steadily moving target of unknown speed"
+        "*: at start; bend speed: maximum of the reference; reach: inclination, up to the limit, that the \
+         motors' travel allows in all directions; delay: maximum measured dead time; lag: time by which the \
+         joint is behind a steadily moving target of unknown speed"
     )?;
     looks(&mut text, file)?;
     Ok(text)

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::CmdError;
 use super::tune::plant_figures;
+use super::{CmdError, output};
 use crate::control::controller::CommandInterface;
 use crate::design::examine::{
     Conditions, Course, Demand, Depth, Examination, Floor, LoopFigures, Member, Move, OnModel,
@@ -134,10 +134,10 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
             // Most sets have the models of the previous one.
             let models = models_words(one);
             if models != told {
-                print!("{models}");
+                print!("{}", output::wrapped(&models));
                 told = models;
             }
-            print!("{}", words(one, &joint));
+            print!("{}", output::wrapped(&words(one, &joint)));
         }
     }
     let bad = judged.iter().filter_map(|j| {
@@ -292,7 +292,7 @@ fn models_words(judged: &Judged) -> String {
         let name = std::iter::once(model.member.name.clone());
         table.row(name.chain(plant_words(&model.member.plant)));
     }
-    format!("{}\n{table}\n", judged.source)
+    format!("{}\n{}\n", judged.source, output::fitted(&table))
 }
 
 fn words(judged: &Judged, joint: &JointFile) -> String {
@@ -343,6 +343,7 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
         let figures = motion_words(model.continuous_course, model.continuous_demand);
         motion.row(continuous.into_iter().chain(figures));
     }
+    let (loops, motion) = (output::fitted(&loops), output::fitted(&motion));
     let mut text = format!(
         "gain set {}, on {}\n{loops}\n{motion}",
         judged.set.name, judged.source
@@ -379,7 +380,7 @@ fn loop_figures(worst: &Worst) -> Value {
         "phase_margin": degrees,
         "crossovers_rad_s": figures.crossovers,
         "gain_margin": figures.gain_margin.map(crossing),
-        "least_gain": figures.least_gain.map(crossing),
+        "gain_reduction_margin": figures.least_gain.map(crossing),
         "sensitivity_peak": {
             "at_rad_s": finite(figures.sensitivity.frequency),
             "value": finite(figures.sensitivity.value),
@@ -441,8 +442,8 @@ fn figures(judged: &Judged, joint: &JointFile) -> Value {
         "models_from": judged.source,
         "models": models.collect::<Vec<_>>(),
         "stable": judged.found.stable,
-        "least_margin_on": judged.found.least().member.name,
-        "greatest_sensitivity_on": judged.found.peak().member.name,
+        "min_margin_on": judged.found.least().member.name,
+        "max_sensitivity_on": judged.found.peak().member.name,
         "acceptable": judged.verdict.is_ok(),
         "reason": judged.verdict.as_ref().err(),
         "reasons": judged.found.reasons,

@@ -146,7 +146,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     if args.json {
         println!("{:#}", figures(&family, &bad));
     } else {
-        print!("{}", words(&family));
+        print!("{}", output::wrapped(&words(&family)));
     }
     if let (Some(file), false) = (&args.save, family.members.is_empty()) {
         let kept = ModelsFile::of(file, &family).save().map_err(input)?;
@@ -338,8 +338,8 @@ fn payload_figures(payload: Option<Payload>) -> Value {
 fn spread_figures(spread: &Spread) -> Value {
     let extent = |e: &Extent| {
         json!({
-            "least": e.least,
-            "greatest": e.greatest,
+            "min": e.least,
+            "max": e.greatest,
             "mean": e.mean,
             "p_value": e.p_value,
             "within_errors": e.within_errors(),
@@ -367,10 +367,10 @@ fn figures(family: &Family, bad: &[Bad]) -> Value {
             "longest_rest_s": fitted.dwell,
             "fit": fit_figures(&fitted.fit),
             "others": fitted.others.iter().map(fit_figures).collect::<Vec<_>>(),
-            "across": {
+            "cross_axis": {
                 "gain": fitted.across.gain,
                 "standard_error": fitted.across.standard_error,
-                "greatest_rad": fitted.across.greatest,
+                "max_rad": fitted.across.greatest,
                 "share_of_step": fitted.across.share,
                 "fit": fitted.across.fit.as_ref().map(fit_figures),
             },

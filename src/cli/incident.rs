@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::shown::Shown;
-use super::{CmdError, report};
+use super::{CmdError, output, report};
 use crate::runtime::recorder::IncidentFile;
 
 /// Show an incident recording: its cause, the joint's last changes and events, and the maximum
@@ -25,7 +25,7 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let read = IncidentFile::load(&args.file).map_err(|e| CmdError::Input(e.to_string()))?;
     let shown = Shown::new(&read);
-    print!("{}", shown.summary());
+    print!("{}", output::wrapped(&shown.summary()));
     if let Some(folder) = &args.report {
         let page = report::incident(&shown);
         let path = report::save(&page, folder, "incident")?;

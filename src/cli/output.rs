@@ -44,11 +44,60 @@ pub(super) fn failure() -> Option<&'static str> {
     }
 }
 
-/// Returns a table as it is printed: on a terminal in lines that fit it, else in lines as long as they are.
-pub(super) fn fitted(table: &Table) -> String {
-    let width = std::io::stdout()
+/// Returns the width that lines have to fit into: that of the terminal; without one, no limit.
+fn width() -> usize {
+    let size = std::io::stdout()
         .is_terminal()
         .then(terminal_size::terminal_size)
         .flatten();
-    table.within(width.map_or(usize::MAX, |(width, _)| width.0.into()))
+    size.map_or(usize::MAX, |(width, _)| width.0.into())
+}
+
+/// Returns a table as it is printed: on a terminal in lines that fit it.
+pub(super) fn fitted(table: &Table) -> String {
+    table.within(width())
+}
+
+/// Returns a text as it is printed: on a terminal, lines that are too long are broken between words.
+pub(super) fn wrapped(text: &str) -> String {
+    broken(text, width())
+}
+
+/// Breaks lines longer than `width` characters between words, and indents their rest like the line.
+fn broken(text: &str, width: usize) -> String {
+    let mut lines = String::new();
+    for line in text.lines() {
+        if line.chars().count() <= width {
+            lines.push_str(line);
+            lines.push('\n');
+            continue;
+        }
+        let indent = &line[..line.len() - line.trim_start().len()];
+        let mut used = 0;
+        for word in line.split_whitespace() {
+            let long = word.chars().count();
+            if used > 0 && used + 1 + long > width {
+                lines.push('\n');
+                used = 0;
+            }
+            lines.push_str(if used == 0 { indent } else { " " });
+            used += if used == 0 { indent.len() } else { 1 } + long;
+            lines.push_str(word);
+        }
+        lines.push('\n');
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::broken;
+
+    #[test]
+    fn long_lines_are_broken_between_words() {
+        let text = "short\n\n  a line with some words\nunbreakable-word\n";
+        assert_eq!(broken(text, usize::MAX), text);
+        let narrow = "short\n\n  a line\n  with some\n  words\nunbreakable-word\n";
+        assert_eq!(broken(text, 12), narrow);
+    }
 }

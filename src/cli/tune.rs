@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
-use super::{CmdError, report};
+use super::{CmdError, output, report};
 use crate::control::controller::reference_model::{Lag, Model};
 use crate::control::controller::{CommandInterface, GainSet, MotorGains, Structure};
 use crate::control::tick::Law;
@@ -330,10 +330,8 @@ fn single(
     if args.json {
         println!("{:#}", single_figures(model, delays, &design, &comparison));
     } else {
-        print!(
-            "{}",
-            single_words(model, delays, joint, &design, &comparison)
-        );
+        let words = single_words(model, delays, joint, &design, &comparison);
+        print!("{}", output::wrapped(&words));
     }
     let set = joint.and_then(|joint| pure_feedback(joint, delays, model, &design));
     if let Some(folder) = &args.report {
@@ -510,7 +508,8 @@ fn family(
             family_figures(models, &names, delays, &specification, &design)
         );
     } else {
-        print!("{}", family_words(models, &names, delays, &design));
+        let words = family_words(models, &names, delays, &design);
+        print!("{}", output::wrapped(&words));
     }
     if let Some(folder) = &args.report {
         let stem = joint.file.file_stem().unwrap_or_default();

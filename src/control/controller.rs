@@ -19,6 +19,7 @@ pub mod reference_model;
 pub mod shaper;
 pub mod watch;
 
+use crate::control::bounds;
 use crate::control::fractional::{Derivative, DerivativeState, Integral, IntegralState};
 use nalgebra::Complex;
 use reference_model::Model;
@@ -117,8 +118,11 @@ impl GainSet {
 /// Reason why gains were refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum GainError {
-    /// A gain is negative or not finite.
-    #[error("{key} of motor {motor} is {value}; accepted: a finite number of 0 or more")]
+    /// A gain is out of its range.
+    #[error(
+        "{key} of motor {motor} is {value}; accepted: a number from 0 to {}",
+        bounds::GAIN
+    )]
     Gain {
         /// Key of the gain.
         key: &'static str,
@@ -224,7 +228,7 @@ fn check(gains: &GainSet, motors: usize) -> Result<(), GainError> {
     }
     for (motor, g) in gains.motors.iter().enumerate() {
         for (key, value) in [("kp", g.kp), ("ki", g.ki), ("kd", g.kd)] {
-            if !(value >= 0.0 && value.is_finite()) {
+            if !(0.0..=bounds::GAIN).contains(&value) {
                 return Err(GainError::Gain { key, motor, value });
             }
         }

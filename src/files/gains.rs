@@ -8,13 +8,14 @@ use serde_yaml::{Mapping, Value};
 
 use super::table::{Overlaid, Range, Table, quoted, read};
 use super::{ConfigError, NAME, Purpose, is_name};
+use crate::control::bounds;
 use crate::control::controller::reference_model::{Lag, Model};
 use crate::control::controller::{
     CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
 };
 
 /// Accepted proportional, integral and derivative gains; far above any gain that a joint can bear.
-const GAIN: Range = Range::closed(0.0, 1000.0, "");
+const GAIN: Range = Range::closed(0.0, bounds::GAIN, "");
 const ORDER: Range = Range::open(0.0, 2.0, "");
 const CORNER: Range = Range::above(0.0, 10_000.0, "rad/s");
 /// Derivative corner of a motor without derivative, rad/s; used if one is set at run time.

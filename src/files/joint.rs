@@ -18,6 +18,7 @@ use super::supervision::supervision;
 use super::table::{Overlaid, Range, Table, read, show};
 use super::{ConfigError, JointModel, ModelsFile, NamedGainSet};
 use crate::control::aim::Aim;
+use crate::control::bounds;
 use crate::control::controller::CommandInterface;
 use crate::control::gaze::{Gazer, PanLimits};
 use crate::control::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
@@ -73,7 +74,7 @@ const TENDON_KEYS: &[&str] = &[
     "acceleration_rad_s2",
 ];
 
-const AGE: Range = Range::above(0.0, 10.0, "s");
+const AGE: Range = Range::above(0.0, bounds::AGE, "s");
 
 /// Source of control ticks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -402,8 +403,9 @@ fn limits(
     let accepted = format!("a table with {}", keys.join(", "));
     let value = top.need("limits", &accepted)?;
     let table = Table::at(top.file, "limits", value, &keys)?;
-    // The over-bend limit is at most 120 deg, the end of the estimator's range.
-    let most = max_inclination.to_degrees().min(120.0);
+    // Rounded, so that people read 120 deg.
+    let widest = (bounds::BEND.to_degrees() * 1e9).round() / 1e9;
+    let most = max_inclination.to_degrees().min(widest);
     // Rounded, so that the file's own number is accepted and shown.
     let most = (most * 1e9).round() / 1e9;
     let inclination = table.number(
@@ -412,12 +414,12 @@ fn limits(
     )?;
     let over_bend = table.number(
         keys[1],
-        Range::closed(inclination, 120.0, "deg, from limits.inclination_deg on"),
+        Range::closed(inclination, widest, "deg, from limits.inclination_deg on"),
     )?;
     Ok(Limits {
         inclination: inclination.to_radians(),
         over_bend: over_bend.to_radians(),
-        feedback: table.number(keys[2], Range::closed(0.0, 3.2, "rad"))?,
+        feedback: table.number(keys[2], Range::closed(0.0, bounds::FEEDBACK, "rad"))?,
         stale_imu: table.number(keys[3], AGE)?,
         stale_motors: table.number(keys[4], AGE)?,
         stop_after: table.number(keys[5], AGE)?,

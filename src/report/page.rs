@@ -39,7 +39,8 @@ pub struct Page {
 }
 
 const STYLE: &str = "
-body { margin: 2em auto; padding: 0 1em; max-width: 960px; color: #222; background: #fff; font: 15px/1.45 sans-serif; }
+body { margin: 2em auto; padding: 0 1em; max-width: 960px; color: #222; background: #fff;
+  font: 15px/1.45 sans-serif; }
 h1 { font-size: 1.6em; } h2 { font-size: 1.25em; margin-top: 2em; border-bottom: 1px solid #888; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; margin: 1em 0; font-size: 0.87em; font-variant-numeric: tabular-nums; }
@@ -50,7 +51,8 @@ th.unit { font-weight: normal; padding-top: 0; } .number { text-align: right; wh
 figure { margin: 1.5em 0; } figure svg { display: block; width: 100%; height: auto; }
 figcaption { font-size: 0.9em; margin-top: 0.3em; }
 @media print {
-  body { margin: 0; max-width: none; font-size: 10pt; } .wide { overflow-x: visible; } table { font-size: 7.5pt; }
+  body { margin: 0; max-width: none; font-size: 10pt; } .wide { overflow-x: visible; }
+  table { font-size: 7.5pt; }
   th, td { padding: 0.1em 0.4em; } figure, tr { break-inside: avoid; } h2 { break-after: avoid; }
 }
 @page { margin: 15mm; }

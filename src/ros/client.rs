@@ -1,5 +1,5 @@
-//! Clients of a joint's node, for commands and tests: they command poses and points, change states, record step tests, and keep
-//! what the joint publishes.
+//! Clients of a joint's node, for commands and tests: they command poses and points, change states,
+//! record step tests, and keep what the joint publishes.
 
 pub mod bend_client;
 mod error;

@@ -7,6 +7,7 @@
 mod aim;
 mod capture;
 mod diagnostics;
+mod fault_log;
 mod faults;
 mod incident;
 mod lifecycle;

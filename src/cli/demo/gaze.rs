@@ -7,6 +7,7 @@ use nalgebra::Vector3;
 
 use super::bed::{Failure, full_name};
 use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
+use crate::cli::output;
 use crate::control::gaze::Camera;
 use crate::design::trial::{GazeFigures, LAST};
 use crate::files::{JointFile, SimulatedFile};
@@ -249,7 +250,7 @@ impl GazeAct {
                 self.figures.push((thing.name.into(), figures));
             }
         }
-        print!("{table}");
+        print!("{}", output::fitted(&table));
         self.follow(if quick { QUICK_FOLLOWED } else { FOLLOWED })
     }
 

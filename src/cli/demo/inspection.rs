@@ -13,6 +13,7 @@ use super::live;
 use super::picture::Story;
 use super::tuning::TuningAct;
 use crate::cli::CmdError;
+use crate::cli::output;
 use crate::cli::simulate;
 use crate::control::controller::CommandInterface;
 use crate::control::geometry::Bend;
@@ -501,7 +502,7 @@ impl Inspection<'_> {
                 bar.at.clone(),
             ]);
         }
-        println!("\n{table}");
+        println!("\n{}", output::fitted(&table));
         let words = if verdict.good() {
             "good: every bar is met"
         } else {

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 
 use crate::cli::fit_tables::payload_words;
+use crate::cli::output;
 use crate::control::controller::MotorGains;
 use crate::design::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant};
 use crate::design::tune::{self, Comparison, Design, FamilyDesign, FamilySpecification};
@@ -137,7 +138,7 @@ pub(super) fn single_words(
         row("integer PI", gains, &open, &comparison.integer);
     }
     text.push('\n');
-    text.push_str(&table.to_string());
+    text.push_str(&output::fitted(&table));
     text.push_str("overshoot: minimum and maximum over loop gains from half to twice\n\n");
     text.push_str(&sentence(&comparison.to_string()));
     text
@@ -196,7 +197,7 @@ fn loop_figures(figures: &Figures) -> Value {
         "crossovers": crossovers.collect::<Vec<_>>(),
         "phase_margin_deg": figures.phase_margin().map(f64::to_degrees),
         "gain_margin": figures.gain_margin(),
-        "least_gain": figures.least_gain(),
+        "gain_reduction_margin": figures.least_gain(),
         "sensitivity_peak": figures.sensitivity.value,
         "sensitivity_peak_rad_s":
             figures.sensitivity.frequency.is_finite().then_some(figures.sensitivity.frequency),
@@ -279,7 +280,7 @@ pub(super) fn family_words(
     }
     let mut text = delay_words(delays);
     text.push('\n');
-    text.push_str(&table.to_string());
+    text.push_str(&output::fitted(&table));
     text.push_str(
         "crossover, margin: of the integral loop around the damped joint; damping loop: its \
          sensitivity peak\n\n",

@@ -1,5 +1,6 @@
 //! The law: gains, limits and choice of feedback, checked and compiled off the real-time thread.
 
+use crate::control::bounds;
 use crate::control::controller::reference_model::{Lag, Model, ModelError, ReferenceModel};
 use crate::control::controller::shaper::{ShaperDesign, ShaperError};
 use crate::control::controller::{
@@ -56,9 +57,6 @@ pub struct Limits {
 
 /// Fraction of a motor's speed and acceleration that a reference may use.
 pub const REFERENCE_SHARE: f64 = 0.8;
-
-/// Max over-bend limit, rad (120 deg): the estimator's range.
-const GREATEST_BEND: f64 = 2.1;
 
 /// How the reference is followed: structure, models and gain.
 #[derive(Clone, Copy, Debug)]
@@ -130,10 +128,10 @@ fn check(limits: &Limits, motors: usize) -> Result<(), LawError> {
         });
     }
     let positive = "a finite number above 0";
-    let bend = "above 0, at most 2.1 rad (120 deg)";
-    let over = "at least limits.inclination, at most 2.1 rad (120 deg)";
+    let bend = "above 0, at most 2.0944 rad (120 deg)";
+    let over = "at least limits.inclination, at most 2.0944 rad (120 deg)";
     let good = |value: f64| value > 0.0 && value.is_finite();
-    let in_range = |value: f64| value > 0.0 && value <= GREATEST_BEND;
+    let in_range = |value: f64| value > 0.0 && value <= bounds::BEND;
     for (key, value, accepted, ok) in [
         (
             "limits.inclination",
@@ -145,13 +143,13 @@ fn check(limits: &Limits, motors: usize) -> Result<(), LawError> {
             "limits.over_bend",
             limits.over_bend,
             over,
-            limits.over_bend >= limits.inclination && limits.over_bend <= GREATEST_BEND,
+            limits.over_bend >= limits.inclination && limits.over_bend <= bounds::BEND,
         ),
         (
             "limits.feedback",
             limits.feedback,
             "0 to 3.2 rad",
-            (0.0..=3.2).contains(&limits.feedback),
+            (0.0..=bounds::FEEDBACK).contains(&limits.feedback),
         ),
         (
             "limits.stale_imu",

@@ -82,11 +82,11 @@ pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionErro
     let heard = reason.clone();
     session.each(reports, move |message| {
         for status in message.status.into_iter().filter(|s| s.name == own) {
-            let value = status
-                .values
-                .into_iter()
-                .find(|v| v.key == "lifecycle_reason");
-            *locked(&heard) = value.map(|v| v.value);
+            let value = |key: &str| {
+                let found = status.values.iter().find(|v| v.key == key);
+                found.map_or_else(String::new, |v| v.value.clone())
+            };
+            *locked(&heard) = Some((value("lifecycle_reason_of"), value("lifecycle_reason")));
         }
     });
     let _spinner = Spinner::new(node).map_err(NodeError::System)?;
@@ -111,11 +111,11 @@ pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionErro
     if !answer.success {
         *locked(&reason) = None;
         let begin = Instant::now();
-        let told = |reason: &String| reason.starts_with("refused") || reason.starts_with(label);
-        while begin.elapsed() < WORDS && !locked(&reason).as_ref().is_some_and(told) {
+        let ours = |(of, _): &(String, String)| of == label;
+        while begin.elapsed() < WORDS && !locked(&reason).as_ref().is_some_and(ours) {
             session.wait(0.01)?;
         }
-        answer.reason = locked(&reason).clone().unwrap_or_default();
+        answer.reason = locked(&reason).clone().unwrap_or_default().1;
     }
     Ok(answer)
 }

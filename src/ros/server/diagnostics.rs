@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 
 use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
 
+use super::fault_log::{FaultLog, News};
 use super::faults::{Words, unit};
 use super::lifecycle::machine::State;
 use super::sources::Report;
@@ -77,6 +78,7 @@ struct Hits {
 /// Collects the content of reports.
 #[derive(Debug)]
 pub struct Diagnostics {
+    joint: String,
     name: String,
     file: String,
     motor_names: Vec<String>,
@@ -90,6 +92,7 @@ pub struct Diagnostics {
     /// True while simulated time stands.
     time_stands: bool,
     told: LastSent,
+    log: FaultLog,
     seen: bool,
 }
 
@@ -98,6 +101,7 @@ impl Diagnostics {
     pub fn new(joint: &str, file: &JointFile) -> Self {
         let name = joint.trim_start_matches('/');
         Self {
+            joint: joint.into(),
             name: format!("{name}: control loop"),
             file: file.file.display().to_string(),
             motor_names: file.all_motor_names(),
@@ -109,6 +113,7 @@ impl Diagnostics {
             last: (f64::NEG_INFINITY, f64::NEG_INFINITY),
             time_stands: false,
             told: LastSent::default(),
+            log: FaultLog::new(),
             seen: false,
         }
     }
@@ -192,6 +197,13 @@ impl Diagnostics {
             motor_names: &self.motor_names,
         };
         let (level, message) = self.verdict(status, &faults, &sources, many_late);
+        let joint = self.joint.as_str();
+        match self.log.see(machine, o.faults.cause) {
+            Some(News::Broken(_)) if level == ERROR => tracing::error!(joint, "{message}"),
+            Some(News::Broken(_)) => tracing::warn!(joint, "{message}"),
+            Some(News::Gone(rule)) => tracing::info!(joint, "{} has gone", rule.name()),
+            None => {}
+        }
         let mut values = Vec::new();
         let mut add = |key: &str, value: String| {
             values.push(KeyValue {
@@ -206,6 +218,8 @@ impl Diagnostics {
         let lifecycle = status.lifecycle();
         add("lifecycle_state", lifecycle.state.label().into());
         add("lifecycle_reason", lifecycle.reason);
+        add("lifecycle_reason_of", lifecycle.reason_of);
+        add("autostart_waits", flag(lifecycle.waits));
         add("mode", self.mode(status).name().into());
         add("gain_set", gain_set.name);
         add("gains_changed_since_chosen", flag(gain_set.changed));

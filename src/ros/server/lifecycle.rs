@@ -165,9 +165,11 @@ impl Standing {
         let _ = self.change(|machine| machine.end(outcome).ok_or(()));
     }
 
-    fn reason(&self, reason: impl Into<String>) {
-        let reason = reason.into();
-        self.status.change_lifecycle(|l| l.reason = reason);
+    /// Reports why the transition `of` did not succeed; of an autostart, what it waits for.
+    fn reason(&self, of: &str, reason: impl Into<String>) {
+        let (of, reason) = (of.to_string(), reason.into());
+        self.status
+            .change_lifecycle(|l| (l.reason_of, l.reason) = (of, reason));
     }
 }
 
@@ -359,7 +361,7 @@ impl LifecycleServices {
             Err(reason) => {
                 let joint = &standing.joint;
                 tracing::warn!(joint, "transition refused: {reason}");
-                standing.reason(format!("refused: {reason}"));
+                standing.reason(&asked.label, format!("refused: {reason}"));
                 request.respond(ChangeState::Response { success: false })
             }
         }
@@ -439,9 +441,8 @@ impl TransitionExecutor {
                 {
                     let joint = &self.standing.joint;
                     tracing::info!(joint, "{AUTOSTART}: {why}");
-                    self.status.change_lifecycle(|l| {
-                        (l.reason, l.waits) = (format!("{AUTOSTART}: {why}"), true);
-                    });
+                    self.standing.reason("", format!("{AUTOSTART}: {why}"));
+                    self.status.change_lifecycle(|l| l.waits = true);
                     autostart.told = why;
                 }
             }
@@ -467,7 +468,8 @@ impl TransitionExecutor {
         match done {
             Ok(words) => {
                 let through = transition.goal != State::Configuring || self.autostart.is_none();
-                self.standing.reason(if through { "" } else { AUTOSTART });
+                self.standing
+                    .reason("", if through { "" } else { AUTOSTART });
                 self.standing.end(Outcome::Success);
                 let (joint, took) = (&self.standing.joint, begin.elapsed().as_secs_f64());
                 let state = self.standing.state().label();
@@ -484,7 +486,7 @@ impl TransitionExecutor {
     /// Ends a transition that did not succeed.
     async fn ended(&mut self, transition: &Transition, fault: Fault) {
         let reason = format!("{} failed: {}", transition.label, fault.reason);
-        self.standing.reason(reason.as_str());
+        self.standing.reason(transition.label, reason.as_str());
         self.standing.end(fault.outcome);
         if fault.outcome == Outcome::Error {
             let recovered = self.recover().await;

@@ -242,48 +242,33 @@ impl Sources {
         let heard = &mut self.heard[place];
         heard.contended = now;
         let first = !std::mem::replace(&mut heard.told, true);
-        let refusal = match (several, other) {
-            (true, _) => {
-                let names = source.names().join(", ");
-                Refusal {
-                    reason: "several_publishers",
-                    sentence: format!(
-                        "{names} publish on this topic, and the source of a command cannot be \
-                         determined; accepted under commands.exclusive: one node per topic, each \
-                         source on topics of its own (commands.sources in the joint file)"
-                    ),
-                }
-            }
-            (false, other) => {
-                let (other, pause) = (other.unwrap_or_default(), self.release_after);
-                Refusal {
-                    reason: "other_source",
-                    sentence: format!(
-                        "{source} commands while {other} holds the joint; accepted under \
-                         commands.exclusive: {other}, or another source after a silence of {pause} \
-                         s"
-                    ),
-                }
-            }
+        let (reason, fact, accepted) = if several {
+            (
+                "several_publishers",
+                format!(
+                    "{} publish on this topic, and the source of a command cannot be determined",
+                    source.names().join(", ")
+                ),
+                "one node per topic, each source on topics of its own (commands.sources in the \
+                 joint file)"
+                    .to_string(),
+            )
+        } else {
+            let (other, pause) = (other.unwrap_or_default(), self.release_after);
+            (
+                "other_source",
+                format!("{source} commands while {other} holds the joint"),
+                format!("{other}, or another source after a silence of {pause} s"),
+            )
         };
         if self.exclusive {
             self.refused += 1;
-            return Err(refusal);
+            return Err(Refusal {
+                reason,
+                sentence: format!("{fact}; accepted under commands.exclusive: {accepted}"),
+            });
         }
-        let sentence = if several {
-            format!(
-                "{} publish on one topic, and the source of a command cannot be determined",
-                source.names().join(", ")
-            )
-        } else {
-            refusal
-                .sentence
-                .split("; ")
-                .next()
-                .unwrap_or_default()
-                .into()
-        };
-        Ok(first.then_some(sentence))
+        Ok(first.then_some(fact))
     }
 
     /// Registers an accepted command of `source`.

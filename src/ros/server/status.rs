@@ -64,6 +64,8 @@ pub struct Lifecycle {
     /// Reason why the last transition did not succeed, or the condition that an autostart waits
     /// for; empty if all went well.
     pub reason: String,
+    /// Label of the transition that the reason is about; empty if it is about an autostart.
+    pub reason_of: String,
     /// An autostart is waiting.
     pub waits: bool,
     /// The control loop is lost and cannot be created anew.

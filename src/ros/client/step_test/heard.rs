@@ -39,10 +39,10 @@ impl Diagnosis {
             let found = status.values.iter().find(|v| v.key == key);
             found.map_or_else(String::new, |v| v.value.clone())
         };
-        let (state, reason) = (value("lifecycle_state"), value("lifecycle_reason"));
+        let state = value("lifecycle_state");
         // A waiting autostart may still succeed.
         let idle = ["unconfigured", "inactive", "finalized"].contains(&state.as_str())
-            && !reason.starts_with("autostart");
+            && value("autostart_waits") != "1";
         Self {
             idle: idle.then(|| {
                 format!("its node is {state}; activate it first (withy transition activate)")

@@ -6,15 +6,9 @@ use super::{
     Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, USE_SIM_TIME, Value, quoted,
 };
 use super::{commands, kept, supervised};
+use crate::control::bounds;
 use crate::control::controller::CommandInterface;
 use crate::files::{JointFile, SetpointMessage, TickSource};
-
-/// Largest accepted gain.
-const GREATEST_GAIN: f64 = 1e6;
-/// Largest time limit, s, as in joint files.
-const GREATEST_TIME: f64 = 10.0;
-/// Largest bend limit, rad (120 deg), as in joint files.
-const GREATEST_BEND: f64 = 2.1;
 
 /// Returns all parameters of a joint by name.
 pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String, Entry> {
@@ -172,7 +166,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
     use LimitKey as L;
     use MotorKey as M;
     let mut list = Vec::new();
-    let gain = Range::closed(0.0, GREATEST_GAIN);
+    let gain = Range::closed(0.0, bounds::GAIN);
     let order = Range::between(0.0, 2.0);
     // This bound follows the faster stream; the law checks the feedback in force.
     let corner = Range::above(
@@ -278,13 +272,13 @@ fn numbers(file: &JointFile) -> Vec<Number> {
         }
     }
     let most = file.joint.kinematics.routing().max_inclination;
-    let bend = Range::above(0.0, GREATEST_BEND);
-    let time = Range::above(0.0, GREATEST_TIME);
+    let bend = Range::above(0.0, bounds::BEND);
+    let time = Range::above(0.0, bounds::AGE);
     for (key, name, range, unit, what) in [
         (
             L::Inclination,
             "inclination",
-            Range::above(0.0, most.min(GREATEST_BEND)),
+            Range::above(0.0, most.min(bounds::BEND)),
             " rad",
             "Maximum inclination of a command, rad.",
         ),
@@ -298,7 +292,7 @@ fn numbers(file: &JointFile) -> Vec<Number> {
         (
             L::Feedback,
             "feedback",
-            Range::closed(0.0, 3.2),
+            Range::closed(0.0, bounds::FEEDBACK),
             " rad",
             "Maximum motor angle that feedback may add, rad.",
         ),
