@@ -301,7 +301,7 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
         ("model", "", left),
         ("law", "", left),
         ("crossover", "rad/s", right),
-        ("phase margin", "deg", right),
+        ("margin", "deg", right),
         ("delay margin", "ms", right),
         ("gain margin", "", right),
         ("sensitivity", "peak", right),

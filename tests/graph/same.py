@@ -9,8 +9,6 @@ from timing import ACKNOWLEDGED_QOS, Header, standing
 
 what = sys.argv[1]
 answers = []
-# Whether the joint's loop runs, and so acknowledges the clock.
-active = []
 reliable = QoSProfile(depth=10, reliability=ReliabilityPolicy.RELIABLE)
 
 
@@ -23,7 +21,7 @@ def at(t, send, answer=None):
         # sees what is sent now, however busy the machine is.
         stamp = stamp_of(now())
         cycle = lambda: any(a.frame_id == "clock" and a.stamp == stamp for a in answers)
-        until(lambda: not active or cycle(), "the joint's cycle")
+        until(cycle, "the joint's cycle")
         send()
         if answer:
             has = lambda: any(a.frame_id == answer and a.stamp == stamp for a in answers)
@@ -65,7 +63,6 @@ def activate():
 at(1.0, activate)
 until(asked[0].done, "the activation")
 assert asked[0].result().success, c.status
-active.append(True)
 at(2.0, lambda: c.desired.publish(c.pose(bend_deg(12, 47))), "desired_pose")
 camera = Inertia(m=0.21)
 camera.com.z = 0.05
