@@ -23,6 +23,19 @@ fn what_is_wrong_with_the_joint() {
     stage.withy_run(&[NECK], &[]);
     stage.plant(&[]);
     stage.client("faulty_joint.py", &[]);
+    let log = stage.log("withy");
+    for rule in [
+        "sensor_mismatch",
+        "following_error",
+        "position_limit",
+        "over_bend",
+    ] {
+        let told = |line: &&str| line.contains(" ERROR ") && line.contains(rule);
+        assert!(
+            log.lines().any(|line| told(&line)),
+            "no {rule} in the log:\n{log}"
+        );
+    }
 }
 
 #[test]

@@ -195,6 +195,9 @@ impl World {
     /// From the first message on until the joint tracks.
     fn begin(&mut self) {
         assert!(!self.clock.runs());
+        // The loop's thread runs: a time that passed before it did is not made up for.
+        let brought = self.handle.bring();
+        until("the loop to run", || self.records.dealt_with() >= brought);
         assert_eq!(self.say(NS), Moved::Begun);
         assert!(self.clock.runs() && self.clock.steps() == 0);
         self.records(1);

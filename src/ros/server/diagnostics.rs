@@ -198,7 +198,8 @@ impl Diagnostics {
         };
         let (level, message) = self.verdict(status, &faults, &sources, many_late);
         let joint = self.joint.as_str();
-        match self.log.see(machine, o.faults.cause) {
+        let cause = o.faults.cause.map(|rule| (rule, o.faults.reaction));
+        match self.log.see(machine, cause) {
             Some(News::Broken(_)) if level == ERROR => tracing::error!(joint, "{message}"),
             Some(News::Broken(_)) => tracing::warn!(joint, "{message}"),
             Some(News::Gone(rule)) => tracing::info!(joint, "{} has gone", rule.name()),

@@ -1,6 +1,6 @@
 //! Which faults are news for the log: `/diagnostics` alone does not reach a console.
 
-use crate::control::tick::{RULES, Rule};
+use crate::control::tick::{RULES, Reaction, Rule};
 
 /// Shortest time between two log lines about the same rule, s: a rule may come and go.
 const AGAIN: f64 = 10.0;
@@ -14,10 +14,10 @@ pub enum News {
     Gone(Rule),
 }
 
-/// The cause logged last, and when each rule was logged.
+/// The cause and reaction logged last, and when each rule was logged.
 #[derive(Debug)]
 pub struct FaultLog {
-    logged: Option<Rule>,
+    logged: Option<(Rule, Reaction)>,
     at: [f64; RULES],
 }
 
@@ -30,24 +30,29 @@ impl FaultLog {
         }
     }
 
-    /// Takes the cause of the reaction in force at `machine` s of machine time; returns a change.
-    pub fn see(&mut self, machine: f64, cause: Option<Rule>) -> Option<News> {
+    /// Takes the reaction in force and its cause at `machine` s of machine time; returns a change.
+    /// A reaction that grows more severe is one, a milder one of the same rule is none.
+    pub fn see(&mut self, machine: f64, cause: Option<(Rule, Reaction)>) -> Option<News> {
         if cause == self.logged {
             return None;
         }
-        let news = match cause {
-            Some(rule) => {
-                let at = &mut self.at[rule as usize];
-                if machine - *at < AGAIN {
-                    return None;
-                }
-                *at = machine;
-                News::Broken(rule)
-            }
-            None => News::Gone(self.logged?),
+        let before = self.logged;
+        let Some((rule, reaction)) = cause else {
+            self.logged = None;
+            return before.map(|(rule, _)| News::Gone(rule));
         };
+        let same = before.filter(|(was, _)| *was == rule);
+        let grows = same.is_some_and(|(_, was)| reaction > was);
+        let at = &mut self.at[rule as usize];
+        if same.is_none() && machine - *at < AGAIN {
+            return None;
+        }
         self.logged = cause;
-        Some(news)
+        if same.is_some() && !grows {
+            return None;
+        }
+        *at = machine;
+        Some(News::Broken(rule))
     }
 }
 
@@ -58,18 +63,24 @@ mod tests {
     #[test]
     fn a_cause_is_news_once_and_so_is_its_end() {
         let mut log = FaultLog::new();
-        let (slack, late) = (Some(Rule::Slack), Some(Rule::LateCycles));
+        let (slack, late) = (
+            Some((Rule::Slack, Reaction::Warn)),
+            Some((Rule::LateCycles, Reaction::Slow)),
+        );
+        let held = Some((Rule::LateCycles, Reaction::Hold));
         for (machine, cause, news) in [
             (0.0, None, None),
             (1.0, slack, Some(News::Broken(Rule::Slack))),
             (2.0, slack, None),
             (3.0, late, Some(News::Broken(Rule::LateCycles))),
+            (3.1, held, Some(News::Broken(Rule::LateCycles))),
+            (3.2, late, None),
             (4.0, None, Some(News::Gone(Rule::LateCycles))),
             // It comes and goes.
             (5.0, late, None),
             (6.0, None, None),
             (12.9, late, None),
-            (13.1, late, Some(News::Broken(Rule::LateCycles))),
+            (13.2, late, Some(News::Broken(Rule::LateCycles))),
         ] {
             assert_eq!(log.see(machine, cause), news, "at {machine} s");
         }
