@@ -15,6 +15,7 @@ use std::time::{Duration, Instant};
 
 use bench_support::faults::{Fault, Kind, Message, Stream, Wire};
 use bench_support::{Random, not_finite, sequence};
+use common::skip::skip;
 use common::{Neck, PAYLOADS, pose};
 use nix::sched::{CpuSet, sched_getaffinity, sched_setaffinity};
 use nix::sys::time::TimeSpec;
@@ -352,6 +353,14 @@ fn a_minute_at_500_hz() {
     // A delay of the machine may begin after the bare loop has run and before the loop has. Without
     // real-time priority the scheduler may delay one and run the other.
     let most = counts.ticks as usize / 10_000 + late.len() / 20;
+    // A machine on which the bare loop misses one deadline in a thousand says nothing about this one.
+    let disturbed = bare.len() > counts.ticks as usize / 1000;
+    if priority && alone.len() > most && disturbed {
+        let (late, bare) = (late.len(), bare.len());
+        return skip(&format!(
+            "the machine stood still: {bare} waits of a bare loop were late, and {late} ticks"
+        ));
+    }
     assert!(
         !priority || alone.len() <= most,
         "of {} late ticks {} were late when a bare loop was not; deadlines at {known}: {alone:?}",

@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 pub mod many;
+pub mod skip;
 
 use nalgebra::{Rotation3, Vector3};
 use withy::control::controller::{CommandInterface, GainSet};

@@ -5,9 +5,12 @@
 //! run [`in_real_time`], beside a witness that measures how long the machine stalled.
 #![allow(dead_code)] // Each test file uses its own part.
 
+#[path = "../common/skip.rs"]
+mod skipped;
+
 use std::cell::RefCell;
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::Read;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
@@ -17,6 +20,7 @@ use std::time::{Duration, Instant};
 
 use nix::sched::{CpuSet, sched_getaffinity, sched_setaffinity};
 use nix::unistd::Pid;
+pub use skipped::skip;
 use tempfile::TempDir;
 
 /// Capacity of the machine, and the share that a test takes of it. A test in simulated time is
@@ -122,17 +126,6 @@ pub fn in_real_time(number: u32, test: impl Fn(&mut Stage)) {
                 "the machine stood still in each of {ATTEMPTS} attempts"
             ));
         }
-    }
-}
-
-/// Counts the running test as skipped, for this reason.
-pub fn skip(reason: &str) {
-    let thread = std::thread::current();
-    let line = format!("{}: {reason}\n", thread.name().unwrap_or("a test"));
-    eprint!("skipped: {line}");
-    if let Some(file) = std::env::var_os("WITHY_SKIPPED") {
-        let file = File::options().append(true).create(true).open(file);
-        file.unwrap().write_all(line.as_bytes()).unwrap();
     }
 }
 
