@@ -90,24 +90,24 @@ impl Table {
     }
 
     /// Returns the table in lines of at most `width` characters: as many columns side by side as fit,
-    /// the others in further blocks below, each with the first column again. One column beside the
-    /// first may still be wider.
+    /// the others in further blocks below, each with the first columns of words again, which name the
+    /// row. One column beside these may still be wider.
     pub fn within(&self, width: usize) -> String {
         let widths = self.widths();
-        let first = widths.first().copied().unwrap_or(0);
-        let mut blocks = vec![vec![0]];
-        let mut used = first;
-        for (column, own) in widths.iter().enumerate().skip(1) {
-            let fits = used + GAP + own <= width;
+        let words = self.align.iter().take_while(|a| **a == Align::Left);
+        let mut names: Vec<usize> = (0..words.count().max(1)).collect();
+        let total = |columns: &[usize]| columns.iter().map(|c| widths[*c] + GAP).sum::<usize>();
+        if total(&names) > width / 2 {
+            names.truncate(1);
+        }
+        let mut blocks = vec![names.clone()];
+        for (column, own) in widths.iter().enumerate().skip(names.len()) {
             match blocks.last_mut() {
-                Some(block) if fits || block.len() == 1 => {
+                // Each width counts the gap behind it, and the last column has none.
+                Some(block) if block.len() == names.len() || total(block) + own <= width => {
                     block.push(column);
-                    used += GAP + own;
                 }
-                _ => {
-                    blocks.push(vec![0, column]);
-                    used = first + GAP + own;
-                }
+                _ => blocks.push(names.iter().copied().chain([column]).collect()),
             }
         }
         let blocks = blocks.iter().map(|columns| self.lines(columns, &widths));
