@@ -106,7 +106,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         #[cfg(feature = "ros")]
         Command::StepTest(args) => on_the_graph().and_then(|()| step_test::run(&args)),
         #[cfg(feature = "ros")]
-        Command::Demo(args) => needs_ros().and_then(|()| demo::run(&args)),
+        Command::Demo(args) => demo::run(&args),
         #[cfg(not(feature = "ros"))]
         _ => Err(CmdError::Failed(
             "this build has no ROS graph: build it with the feature `ros`, which is on by default"
@@ -128,33 +128,23 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
-/// Prepares a command that uses the ROS graph: calls [`needs_ros`] and configures the middleware's
-/// transport, for which the program may start again.
+/// Prepares a command that uses the ROS graph: checks that ROS is in the environment, and configures
+/// the middleware's transport, for which the program may start again.
 ///
 /// # Errors
 /// ROS is not in the environment, or the program cannot be started again.
 #[cfg(feature = "ros")]
 fn on_the_graph() -> Result<(), CmdError> {
-    needs_ros()?;
+    // The loader finds ROS's libraries without it, but the middleware does not find its parts.
+    if std::env::var_os("AMENT_PREFIX_PATH").is_none_or(|prefixes| prefixes.is_empty()) {
+        return Err(CmdError::Failed(
+            "this command needs ROS 2, and AMENT_PREFIX_PATH is not set: source the setup.bash of \
+             your ROS 2, or, where this project has fetched it, launch-free-scripts/ros-env in bash"
+                .into(),
+        ));
+    }
     crate::ros::transport::choose()
         .map_err(|e| CmdError::Failed(format!("this program cannot be started again: {e}")))
-}
-
-/// Checks that ROS is in the environment. The loader finds its libraries without it, but the
-/// middleware does not find its parts.
-///
-/// # Errors
-/// ROS is not in the environment.
-#[cfg(feature = "ros")]
-fn needs_ros() -> Result<(), CmdError> {
-    if std::env::var_os("AMENT_PREFIX_PATH").is_some_and(|prefixes| !prefixes.is_empty()) {
-        return Ok(());
-    }
-    Err(CmdError::Failed(
-        "this command needs ROS 2, and AMENT_PREFIX_PATH is not set: source the setup.bash of your \
-         ROS 2, or, where this project has fetched it, launch-free-scripts/ros-env in bash"
-            .into(),
-    ))
 }
 
 /// Returns the arguments without those of ROS: each `--ros-args` up to `--` or the end, both marks

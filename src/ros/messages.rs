@@ -5,6 +5,7 @@
 use nalgebra::Isometry3;
 use nalgebra::{UnitQuaternion, Vector3};
 use r2r::builtin_interfaces::msg::Time;
+use r2r::diagnostic_msgs::msg::DiagnosticStatus;
 #[cfg(has_tf2_msgs)]
 use r2r::geometry_msgs::msg::TransformStamped;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
@@ -84,6 +85,12 @@ impl TryFrom<&Imu> for ImuReading {
         let w = &message.angular_velocity;
         Self::new([q.x, q.y, q.z, q.w], [w.x, w.y, w.z])
     }
+}
+
+/// Returns the value of a status under `key`; empty if it has none.
+pub fn value_of<'a>(status: &'a DiagnosticStatus, key: &str) -> &'a str {
+    let found = status.values.iter().find(|v| v.key == key);
+    found.map_or("", |v| v.value.as_str())
 }
 
 /// Returns a stamp of seconds and nanoseconds as a message.

@@ -15,7 +15,7 @@ use super::bend_client::payload_message;
 use super::error::ClientError;
 use super::session::{Answers, Keeps, Lifecycle, Session};
 use crate::ros::context::{NodeError, Spinner, context};
-use crate::ros::messages::time;
+use crate::ros::messages::{time, value_of};
 
 /// The head's true pose in the base frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -45,10 +45,7 @@ pub struct TargetWords {
 
 impl TargetWords {
     fn read(message: &DiagnosticStatus) -> Option<Self> {
-        let value = |key: &str| {
-            let found = message.values.iter().find(|v| v.key == key)?;
-            found.value.parse::<f64>().ok()
-        };
+        let value = |key: &str| value_of(message, key).parse::<f64>().ok();
         Some(Self {
             command: value("command")? as u64,
             outcome: message.message.clone(),

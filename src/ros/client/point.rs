@@ -14,7 +14,7 @@ use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
 
 use crate::control::geometry::{Configuration, configuration, orientation, swing_twist};
 use crate::ros::context::{NodeError, Spinner, context};
-use crate::ros::messages::read_pose;
+use crate::ros::messages::{read_pose, value_of};
 
 /// Number of measurements averaged for the result.
 const SAMPLES: usize = 20;
@@ -66,10 +66,7 @@ pub struct Said {
 
 impl Said {
     fn read(message: &DiagnosticStatus) -> Self {
-        let value = |key: &str| {
-            let found = message.values.iter().find(|v| v.key == key);
-            found.map_or("", |v| v.value.as_str())
-        };
+        let value = |key: &str| value_of(message, key);
         Self {
             outcome: message.message.clone(),
             least: value("residual_min_rad").parse().unwrap_or(f64::NAN),

@@ -11,6 +11,7 @@ use r2r::{Node, QosProfile};
 use super::error::ClientError;
 use super::session::{Keeps, Session};
 use crate::ros::context::{NodeError, Spinner, context};
+use crate::ros::messages::value_of;
 
 /// Time limit for a transition: longer than any time limit in the node.
 const PATIENCE: Duration = Duration::from_secs(15);
@@ -82,10 +83,7 @@ pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionErro
     let heard = reason.clone();
     session.each(reports, move |message| {
         for status in message.status.into_iter().filter(|s| s.name == own) {
-            let value = |key: &str| {
-                let found = status.values.iter().find(|v| v.key == key);
-                found.map_or_else(String::new, |v| v.value.clone())
-            };
+            let value = |key: &str| value_of(&status, key).to_string();
             *locked(&heard) = Some((value("lifecycle_reason_of"), value("lifecycle_reason")));
         }
     });

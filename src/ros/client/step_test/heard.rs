@@ -13,7 +13,7 @@ use super::Subject;
 use crate::control::geometry::swing_twist;
 use crate::design::trial::{AngleSample, BendSample, SetpointSample, StepStreams};
 use crate::files::SetpointMessage;
-use crate::ros::messages::read_pose;
+use crate::ros::messages::{read_pose, value_of};
 use crate::runtime::rt::Clock;
 
 /// Time without a message after which a stream is silent, s.
@@ -35,10 +35,7 @@ pub(super) struct Diagnosis {
 
 impl Diagnosis {
     pub(super) fn read(status: DiagnosticStatus) -> Self {
-        let value = |key: &str| {
-            let found = status.values.iter().find(|v| v.key == key);
-            found.map_or_else(String::new, |v| v.value.clone())
-        };
+        let value = |key: &str| value_of(&status, key).to_string();
         let state = value("lifecycle_state");
         // A waiting autostart may still succeed.
         let idle = ["unconfigured", "inactive", "finalized"].contains(&state.as_str())
