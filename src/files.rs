@@ -19,17 +19,21 @@ mod self_support;
 mod simulated;
 pub mod supervision;
 mod table;
+mod tunable;
 
-pub use commands::{ACTION, Commands, RELEASE_AFTER};
+pub use commands::{ACTION, COMMANDS, Commands};
 pub use common::Frames;
 pub use error::ConfigError;
-pub use gains::{NamedGainSet, save_gain_set};
+pub use gains::{NamedGainSet, kind_word, save_gain_set};
 pub use joint::{JointFile, SetpointMessage, TickSource};
 pub use look::FixedFrame;
 pub use models::{JointModel, ModelsFile};
 pub use purpose::{Purpose, Specification};
 pub use records::{Mapping, MotorColumn, StepTestRecord};
+pub use refused::law_sentence;
 pub use simulated::SimulatedFile;
+pub(crate) use tunable::field;
+pub use tunable::{Field, GAINS, Kind, LIMITS, MOTOR_LIMITS, Range, Tunable};
 
 /// Returns true if `name` can name a motor, a gain set or a joint's parameter group: 1 to 64
 /// letters, digits, `_`, `-` or `/`. Dots are excluded because they separate parts of parameter

@@ -4,8 +4,8 @@ mod files_support;
 
 use files_support::{Copy, JOINT, assert_one_line, assert_told, config, text, watched};
 use withy::control::tick::{Reaction, Rule, Supervision, TimeoutAction};
-use withy::files::JointFile;
-use withy::files::supervision::choice;
+use withy::files::supervision::guard;
+use withy::files::{JointFile, Kind, Tunable};
 
 /// Reads the supervision of the joint file with `lines` under its key.
 fn with(lines: &str) -> Result<Supervision, String> {
@@ -25,12 +25,10 @@ fn what_the_comments_say_is_what_is_usual() {
     let told = value["supervision"].as_mapping().unwrap();
     assert_eq!(told.len(), Rule::ALL.len() + 2);
     for rule in Rule::ALL {
-        let choice = choice(rule);
-        let keys = 1
-            + usize::from(choice.limit.is_some())
-            + usize::from(choice.mildest.is_some())
-            + usize::from(choice.unlatched.is_some());
-        assert_eq!(told[rule.name()].as_mapping().unwrap().len(), keys);
+        let told = told[rule.name()].as_mapping().unwrap();
+        let told: Vec<_> = told.keys().map(|key| key.as_str().unwrap()).collect();
+        let keys: Vec<_> = guard(rule).iter().map(|t| t.file_key).collect();
+        assert_eq!(told, keys);
     }
 }
 
@@ -45,19 +43,28 @@ fn the_manual_tells_what_is_usual() {
         let [_, _, _, limit, after, reaction, latch, _] = cells[..] else {
             panic!("{cells:?}");
         };
-        let (guard, choice) = (usual.guard(rule), choice(rule));
+        let (guard, tunables) = (usual.guard(rule), guard(rule));
         let number = |cell: &str| cell.split(' ').next().and_then(|n| n.parse().ok());
-        let told = choice.limit.map(|_| guard.limit);
-        assert_eq!(number(limit), told, "{start}");
-        if choice.never {
+        let told = tunables.iter().any(|t| t.key == "limit");
+        assert_eq!(number(limit), told.then_some(guard.limit), "{start}");
+        if rule == Rule::CommandTimeout {
             assert_eq!((after, guard.after), ("never", f64::INFINITY));
             continue;
         }
         assert_eq!(number(after), Some(guard.after), "{start}");
         assert_eq!(reaction, guard.reaction.name(), "{start}");
-        let latches = match (choice.unlatched, guard.latch) {
-            (Some(false), true) => "always",
-            (_, true) => "yes",
+        let always = |t: &Tunable<_>| {
+            matches!(
+                t.kind,
+                Kind::Truth {
+                    always: Some(_),
+                    ..
+                }
+            )
+        };
+        let latches = match (tunables.iter().any(always), guard.latch) {
+            (true, true) => "always",
+            (false, true) => "yes",
             (_, false) => "no",
         };
         assert_eq!(latch, latches, "{start}");
@@ -81,17 +88,12 @@ fn what_is_written_is_taken_and_the_rest_is_as_usual() {
     assert_eq!(never.guard(Rule::CommandTimeout).after, f64::INFINITY);
     // Both ends of every range are accepted, values beside them are not; the same for reactions.
     for rule in Rule::ALL {
-        let (name, choice) = (rule.name(), choice(rule));
-        let mut ranges = vec![("after_s", choice.after)];
-        ranges.extend(choice.limit.map(|(counted, range)| {
-            let unit = match counted.unit() {
-                "" => "limit_share",
-                "tendons" => "limit_tendons",
-                _ => "limit_rad",
+        let (name, tunables) = (rule.name(), guard(rule));
+        for tunable in &tunables {
+            let Kind::Number { range, .. } = tunable.kind else {
+                continue;
             };
-            (unit, range)
-        }));
-        for (key, [low, high]) in ranges {
+            let (key, low, high) = (tunable.file_key, range.low, range.high);
             let told = |value: String| with(&format!("  {name}: {{{key}: {value}}}\n"));
             assert!(told(format!("{low}")).is_ok(), "{name} {key} {low}");
             assert!(told(format!("{high}")).is_ok(), "{name} {key} {high}");
@@ -116,11 +118,36 @@ fn what_is_written_is_taken_and_the_rest_is_as_usual() {
             let good = if by_imu {
                 reaction >= Reaction::Hold
             } else {
-                choice.mildest.is_some_and(|mildest| reaction >= mildest)
+                let words =
+                    |t: &Tunable<_>| matches!(t.kind, Kind::Word(w, _) if w.contains(&word));
+                tunables.iter().any(words)
             };
             assert_eq!(result.is_ok(), good, "{name} {word}");
         }
     }
+}
+
+#[test]
+fn the_mildest_reactions_are_those_that_keep_the_joint_safe() {
+    let mildest = |rule| {
+        let words = |t: &Tunable<_>| match t.kind {
+            Kind::Word(words, _) => Some(words[0]),
+            _ => None,
+        };
+        guard(rule).iter().find_map(words)
+    };
+    for (rule, reaction) in [
+        (Rule::MotorStale, "hold"),
+        (Rule::MotorFrozen, "hold"),
+        (Rule::SensorMismatch, "slow"),
+        (Rule::OverBend, "slow"),
+        (Rule::PositionLimit, "hold"),
+        (Rule::FollowingError, "slow"),
+        (Rule::DivergingOscillation, "hold"),
+    ] {
+        assert_eq!(mildest(rule), Some(reaction), "{rule:?}");
+    }
+    assert_eq!(mildest(Rule::CommandTimeout), None);
 }
 
 #[test]

@@ -83,6 +83,9 @@ fn the_joint_s_topics_gone_one_at_a_time() {
 #[test]
 fn parameters_set_as_fast_as_two_clients_can() {
     in_real_time(198, |stage| {
+        // The clients set values on both sides of the usual ones.
+        stage.edit(NECK, "over_bend_deg: 60", "over_bend_deg: 70");
+        stage.edit(NECK, "feedback_rad: 0.15", "feedback_rad: 0.2");
         stage.withy_run(&[NECK], &[]);
         stage.simulate("glasshouse-neck-simulated.yaml", &[]);
         let pid = stage.pid("withy").to_string();

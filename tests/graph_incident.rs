@@ -16,8 +16,8 @@ fn a_fault_and_a_request_write_what_others_saw() {
     let mut stage = Stage::new(151);
     let folder = stage.folder().join("state/withy/withy");
     // IMU gaps of a stalled machine are outside this test.
-    let given = ["limits.feedback:=0.12", "limits.stale_imu:=2.0"];
-    stage.withy_run(&[NECK], &["-p", given[0], "-p", given[1]]);
+    stage.edit(NECK, "stale_imu_s: 0.1", "stale_imu_s: 2.0");
+    stage.withy_run(&[NECK], &["-p", "limits.feedback:=0.12"]);
     stage.plant(&[]);
     stage.client("incident.py", &[folder.to_str().unwrap()]);
     stage.signal("withy", "-TERM");

@@ -9,21 +9,19 @@ use harness::Stage;
 
 const NECK: &str = "glasshouse-neck.yaml";
 
-/// Gaps in the samples of a stalled machine are outside these tests.
-const PATIENT: [&str; 6] = [
-    "-p",
-    "limits.stale_imu:=2.0",
-    "-p",
-    "limits.stale_motors:=2.0",
-    "-p",
-    "limits.stop_after:=4.0",
-];
-
 /// Runs a joint with a plant and the scenario of `sources.py`. Returns the node's log.
 fn plays(number: u32, scenario: &str, ros: &[&str], change: impl FnOnce(&Stage)) -> String {
     let mut stage = Stage::new(number);
+    // Gaps in the samples of a stalled machine are outside these tests.
+    for (from, to) in [
+        ("stale_imu_s: 0.1", "stale_imu_s: 2.0"),
+        ("stale_motors_s: 0.1", "stale_motors_s: 2.0"),
+        ("stop_after_s: 0.5", "stop_after_s: 4.0"),
+    ] {
+        stage.edit(NECK, from, to);
+    }
     change(&stage);
-    stage.withy_run(&[NECK], &[&PATIENT, ros].concat());
+    stage.withy_run(&[NECK], ros);
     stage.plant(&[]);
     stage.client("sources.py", &[scenario]);
     eprint!("{}", stage.log("client"));

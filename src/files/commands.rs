@@ -1,15 +1,12 @@
 //! The key `commands` of a joint file: which sources may command the joint.
 
 use super::table::{Range, Table, show};
-use super::{ConfigError, is_node_name};
+use super::{ConfigError, Tunable, field, is_node_name};
 
 /// Maximum number of sources with topics of their own.
 const MOST_SOURCES: usize = 16;
 /// Source name of the action; no other source may have it.
 pub const ACTION: &str = "action";
-/// Minimum and maximum silence after which a source loses the joint, s. A smaller value would
-/// interrupt a stream between two samples; a larger one has no use.
-pub const RELEASE_AFTER: [f64; 2] = [0.2, 60.0];
 
 /// Which sources may command the joint.
 #[derive(Clone, Debug, PartialEq)]
@@ -32,22 +29,37 @@ impl Default for Commands {
     }
 }
 
+/// The tunables of [`Commands`].
+pub const COMMANDS: [Tunable<Commands>; 2] = [
+    Tunable::truth(
+        ["exclusive"; 2],
+        None,
+        field!(Commands, exclusive),
+        "Whether commands of other sources are refused while one source holds the joint",
+    ),
+    Tunable::number(
+        ["release_after", "release_after_s"],
+        // Less would interrupt a stream between two samples; more has no use.
+        Range::closed(0.2, 60.0, "s"),
+        field!(Commands, release_after),
+        "Silence after which another source may take the joint, and pause that a stream needs \
+         after a hold, s",
+    ),
+];
+
 /// Reads the key `commands`; missing entries take their defaults.
 pub(super) fn commands(top: &Table) -> Result<Commands, ConfigError> {
     let mut made = Commands::default();
     let Some(value) = top.get("commands") else {
         return Ok(made);
     };
-    let keys = ["exclusive", "release_after_s", "sources"];
+    let [exclusive, release_after] = COMMANDS;
+    let keys = [exclusive.file_key, release_after.file_key, "sources"];
     let table = Table::at(top.file, "commands", value, &keys)?;
-    if table.get(keys[0]).is_some() {
-        made.exclusive = table.truth(keys[0])?;
-    }
-    let [low, high] = RELEASE_AFTER;
-    let range = Range::closed(low, high, "s");
-    made.release_after = table.number_or(keys[1], range, made.release_after)?;
-    if table.get(keys[2]).is_some() {
-        made.sources = sources(&table, keys[2])?;
+    exclusive.read(&table, &mut made)?;
+    release_after.read(&table, &mut made)?;
+    if table.get("sources").is_some() {
+        made.sources = sources(&table, "sources")?;
     }
     Ok(made)
 }

@@ -7,19 +7,21 @@ use std::path::{Path, PathBuf};
 use serde_yaml::{Mapping, Value};
 
 use super::table::{Overlaid, Range, Table, quoted, read};
-use super::{ConfigError, NAME, Purpose, is_name};
-use crate::control::bounds;
+use super::{ConfigError, GAINS, NAME, Purpose, is_name};
 use crate::control::controller::reference_model::{Lag, Model};
 use crate::control::controller::{
     CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
 };
 
-/// Accepted proportional, integral and derivative gains; far above any gain that a joint can bear.
-const GAIN: Range = Range::closed(0.0, bounds::GAIN, "");
-const ORDER: Range = Range::open(0.0, 2.0, "");
-const CORNER: Range = Range::above(0.0, 10_000.0, "rad/s");
-/// Derivative corner of a motor without derivative, rad/s; used if one is set at run time.
-const DEFAULT_CORNER: f64 = 100.0;
+/// Gains of a motor without any key. The derivative's corner is used if a kd is set at run time.
+const DEFAULTS: MotorGains = MotorGains {
+    kp: 0.0,
+    ki: 0.0,
+    kd: 0.0,
+    integral_order: 1.0,
+    derivative_order: 1.0,
+    derivative_corner: 100.0,
+};
 
 const KEYS: &[&str] = &[
     "name",
@@ -37,14 +39,6 @@ const KEYS: &[&str] = &[
     "payload_moment_kg_m",
     "specification",
     "made_for",
-];
-const MOTOR_KEYS: &[&str] = &[
-    "kp",
-    "ki",
-    "kd",
-    "integral_order",
-    "derivative_order",
-    "derivative_corner_rad_s",
 ];
 pub(super) const MODEL_KEYS: &[&str] = &[
     "gain",
@@ -184,20 +178,18 @@ impl NamedGainSet {
     }
 }
 
-fn table<const N: usize>(entries: [(&str, f64); N]) -> Value {
+fn table<'a>(entries: impl IntoIterator<Item = (&'a str, f64)>) -> Value {
+    let entries = entries.into_iter();
     let entries = entries.map(|(key, value)| (Value::from(key), Value::from(value)));
-    Value::Mapping(entries.into_iter().collect())
+    Value::Mapping(entries.collect())
 }
 
 fn motor_value(gains: &MotorGains) -> Value {
-    table([
-        ("kp", gains.kp),
-        ("ki", gains.ki),
-        ("kd", gains.kd),
-        ("integral_order", gains.integral_order),
-        ("derivative_order", gains.derivative_order),
-        ("derivative_corner_rad_s", gains.derivative_corner),
-    ])
+    table(
+        GAINS
+            .iter()
+            .filter_map(|t| Some((t.file_key, t.in_file(gains)?))),
+    )
 }
 
 pub(super) fn model_value(model: &Model) -> Value {
@@ -220,7 +212,7 @@ pub(super) fn model_value(model: &Model) -> Value {
 }
 
 /// Returns the name of a command interface in files.
-pub(super) fn kind_word(kind: CommandInterface) -> &'static str {
+pub fn kind_word(kind: CommandInterface) -> &'static str {
     match kind {
         CommandInterface::Position => "position",
         CommandInterface::Velocity => "velocity",
@@ -246,8 +238,9 @@ pub(super) fn kind(table: &Table, key: &str) -> Result<CommandInterface, ConfigE
 /// Reads the gains of every motor: its own under `motors`, else those of `all_motors`, key by key.
 fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError> {
     let file = top.file;
+    let keys = GAINS.map(|tunable| tunable.file_key);
     let all = match top.get("all_motors") {
-        Some(value) => Some(Table::at(file, "all_motors", value, MOTOR_KEYS)?),
+        Some(value) => Some(Table::at(file, "all_motors", value, &keys)?),
         None => None,
     };
     let own = match top.get("motors") {
@@ -272,7 +265,7 @@ fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError>
         let path = format!("motors.{name}");
         let value = own.as_ref().and_then(|own| own.get(name));
         let own = match value {
-            Some(value) => Some(Table::at(file, &path, value, MOTOR_KEYS)?),
+            Some(value) => Some(Table::at(file, &path, value, &keys)?),
             None => None,
         };
         let Some(own) = own.or(all) else {
@@ -291,20 +284,13 @@ fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError>
 }
 
 fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
-    let kd = table.number_or("kd", GAIN, 0.0)?;
-    let corner = "derivative_corner_rad_s";
-    Ok(MotorGains {
-        kp: table.number("kp", GAIN)?,
-        ki: table.number("ki", GAIN)?,
-        kd,
-        integral_order: table.number("integral_order", ORDER)?,
-        derivative_order: table.number_or("derivative_order", ORDER, 1.0)?,
-        derivative_corner: if kd == 0.0 {
-            table.number_or(corner, CORNER, DEFAULT_CORNER)?
-        } else {
-            table.number(corner, CORNER)?
-        },
-    })
+    let mut gains = DEFAULTS;
+    for tunable in GAINS {
+        let needed = tunable.key == "derivative_corner" && gains.kd != 0.0;
+        let tunable = if needed { tunable.required() } else { tunable };
+        tunable.read(table.of(tunable.file_key), &mut gains)?;
+    }
+    Ok(gains)
 }
 
 fn model(top: &Table) -> Result<Model, ConfigError> {

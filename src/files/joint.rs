@@ -16,14 +16,16 @@ use super::refused::{law_refused, routing_refused};
 use super::self_support::{self, cantilever};
 use super::supervision::supervision;
 use super::table::{Overlaid, Range, Table, read, show};
-use super::{ConfigError, JointModel, ModelsFile, NamedGainSet};
+use super::tunable::WIDEST;
+use super::{ConfigError, JointModel, LIMITS, MOTOR_LIMITS, ModelsFile, NamedGainSet};
 use crate::control::aim::Aim;
-use crate::control::bounds;
 use crate::control::controller::CommandInterface;
 use crate::control::gaze::{Gazer, PanLimits};
 use crate::control::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
 use crate::control::self_support::{Cantilever, Load, SelfSupport};
-use crate::control::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits, Supervision};
+use crate::control::tick::{
+    Feedback, Joint, Law, LawError, Limits, MotorLimits, Rule, Supervision,
+};
 
 const KEYS: &[&str] = &[
     "name",
@@ -74,8 +76,6 @@ const TENDON_KEYS: &[&str] = &[
     "acceleration_rad_s2",
 ];
 
-const AGE: Range = Range::above(0.0, bounds::AGE, "s");
-
 /// Source of control ticks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum TickSource {
@@ -117,6 +117,9 @@ pub struct JointFile {
     pub cantilever: Option<Cantilever>,
     /// Limits at start.
     pub limits: Limits,
+    /// Rules whose own limit the file sets. While the node runs, no limit of the file may become
+    /// looser.
+    pub limited: Vec<Rule>,
     /// Feedback at start.
     pub feedback: Feedback,
     /// Command sources at start.
@@ -177,7 +180,8 @@ impl JointFile {
         let tendons = Tendons::read(&top)?;
         let (kinematics, cantilever) = beam(&top, &tendons)?;
         let mut limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
-        limits.supervision = supervision(&top, feedback)?;
+        let limited;
+        (limits.supervision, limited) = supervision(&top, feedback)?;
         let (settled_tolerance, settled_dwell) = settled(&top)?;
         let (pan_name, pan) = pan(&top, &tendons.motor_names)?.unzip();
         let gazer = match camera(&top)? {
@@ -221,6 +225,7 @@ impl JointFile {
             joint,
             cantilever,
             limits,
+            limited,
             feedback,
             commands: commands(&top)?,
             kind,
@@ -392,40 +397,39 @@ fn limits(
     max_inclination: f64,
     motors: Vec<MotorLimits>,
 ) -> Result<Limits, ConfigError> {
-    let keys = [
-        "inclination_deg",
-        "over_bend_deg",
-        "feedback_rad",
-        "stale_imu_s",
-        "stale_motors_s",
-        "stop_after_s",
-    ];
+    let keys = LIMITS.map(|tunable| tunable.file_key);
     let accepted = format!("a table with {}", keys.join(", "));
     let value = top.need("limits", &accepted)?;
     let table = Table::at(top.file, "limits", value, &keys)?;
-    // Rounded, so that people read 120 deg.
-    let widest = (bounds::BEND.to_degrees() * 1e9).round() / 1e9;
-    let most = max_inclination.to_degrees().min(widest);
-    // Rounded, so that the file's own number is accepted and shown.
-    let most = (most * 1e9).round() / 1e9;
-    let inclination = table.number(
-        keys[0],
-        Range::above(0.0, most, "deg, the range of beam.max_inclination_deg"),
-    )?;
-    let over_bend = table.number(
-        keys[1],
-        Range::closed(inclination, widest, "deg, from limits.inclination_deg on"),
-    )?;
-    Ok(Limits {
-        inclination: inclination.to_radians(),
-        over_bend: over_bend.to_radians(),
-        feedback: table.number(keys[2], Range::closed(0.0, bounds::FEEDBACK, "rad"))?,
-        stale_imu: table.number(keys[3], AGE)?,
-        stale_motors: table.number(keys[4], AGE)?,
-        stop_after: table.number(keys[5], AGE)?,
+    let mut limits = Limits {
+        inclination: 0.0,
+        over_bend: 0.0,
+        feedback: 0.0,
+        stale_imu: 0.0,
+        stale_motors: 0.0,
+        stop_after: 0.0,
         motors,
         supervision: Supervision::default(),
-    })
+    };
+    // Rounded, so that the file's own number is accepted and shown.
+    let degrees = |angle: f64| (angle.to_degrees() * 1e9).round() / 1e9;
+    for tunable in LIMITS {
+        let tunable = match tunable.key {
+            "inclination" => tunable.within(Range::above(
+                0.0,
+                degrees(max_inclination).min(WIDEST),
+                "deg, the range of beam.max_inclination_deg",
+            )),
+            "over_bend" => tunable.within(Range::closed(
+                degrees(limits.inclination),
+                WIDEST,
+                "deg, from limits.inclination_deg on",
+            )),
+            _ => tunable,
+        };
+        tunable.read(&table, &mut limits)?;
+    }
+    Ok(limits)
 }
 
 /// The tendons of a joint file with their motors.
@@ -480,12 +484,16 @@ impl Overlaid<'_> {
             _ => &self.own,
         };
         let [low, high] = travel(table)?;
-        Ok(MotorLimits {
+        let mut limits = MotorLimits {
             low,
             high,
-            speed: self.number("speed_rad_s", Range::above(0.0, 1e5, "rad/s"))?,
-            acceleration: self.number("acceleration_rad_s2", Range::above(0.0, 1e7, "rad/s^2"))?,
-        })
+            speed: 0.0,
+            acceleration: 0.0,
+        };
+        for tunable in &MOTOR_LIMITS[2..] {
+            tunable.read(self.of(tunable.file_key), &mut limits)?;
+        }
+        Ok(limits)
     }
 }
 

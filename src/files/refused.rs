@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use super::{ConfigError, NamedGainSet};
+use crate::control::bounds;
 use crate::control::controller::GainError;
 use crate::control::controller::reference_model::ModelError;
 use crate::control::kinematics::RoutingError;
@@ -91,20 +92,6 @@ pub(super) fn law_refused(file: &Path, set: &NamedGainSet, error: &LawError) -> 
         None => key.to_string(),
     };
     match error {
-        LawError::Gains(GainError::Gain {
-            key,
-            motor: i,
-            value,
-        }) => set_value(
-            motor(key, *i),
-            *value,
-            "a finite number of 0 or more".into(),
-        ),
-        LawError::Gains(GainError::Order {
-            key,
-            motor: i,
-            value,
-        }) => set_value(motor(key, *i), *value, "above 0 and below 2".into()),
         LawError::Gains(GainError::Corner {
             motor: i,
             value,
@@ -132,11 +119,50 @@ pub(super) fn law_refused(file: &Path, set: &NamedGainSet, error: &LawError) -> 
             value,
             accepted,
         } => ConfigError::value(file, *key, value, *accepted),
-        other => ConfigError::value(
-            &set.file,
-            "the gain set",
-            format!("one that the joint cannot take: {other}"),
-            "a set that fits the joint",
-        ),
+        other => match of_motor(other) {
+            Some((key, i, value, accepted)) => {
+                ConfigError::value(&set.file, motor(key, i), value, accepted)
+            }
+            None => ConfigError::value(
+                &set.file,
+                "the gain set",
+                format!("one that the joint cannot take: {other}"),
+                "a set that fits the joint",
+            ),
+        },
+    }
+}
+
+/// Returns key, motor, value and accepted values of an error that concerns one motor.
+fn of_motor(error: &LawError) -> Option<(&'static str, usize, String, String)> {
+    let LawError::Gains(error) = error else {
+        return None;
+    };
+    match *error {
+        GainError::Gain { key, motor, value } => {
+            let accepted = format!("a number from 0 to {}", bounds::GAIN);
+            Some((key, motor, value.to_string(), accepted))
+        }
+        GainError::Order { key, motor, value } => {
+            let accepted = "above 0 and below 2".into();
+            Some((key, motor, value.to_string(), accepted))
+        }
+        GainError::Corner { motor, value, most } => {
+            let accepted = format!("above 0, at most {most}");
+            let value = format!("{value} rad/s");
+            Some(("derivative_corner", motor, value, accepted))
+        }
+        GainError::Count { .. } | GainError::Value { .. } => None,
+    }
+}
+
+/// Returns the sentence of `error`, with the motor's name of `motor_names` for its number.
+pub fn law_sentence(error: &LawError, motor_names: &[String]) -> String {
+    match of_motor(error) {
+        Some((key, motor, value, accepted)) if motor < motor_names.len() => {
+            let name = &motor_names[motor];
+            format!("{key} of motor {name} is {value}; accepted: {accepted}")
+        }
+        _ => error.to_string(),
     }
 }

@@ -1,67 +1,12 @@
 //! The key `supervision` of a joint file: the fault rules and their reactions.
 //!
-//! The accepted values are defined here once, for files and for parameters. A reaction cannot be
-//! milder than the safety of the joint requires when the fault is real; see [`Choice::mildest`] and
-//! [`too_mild`].
+//! The accepted values and the tunables made of them are here, for files and for parameters. A
+//! reaction cannot be milder than the safety of the joint requires when the fault is real; see
+//! [`guard`] and [`too_mild`].
 
-use super::ConfigError;
 use super::table::{Range, Table};
+use super::{ConfigError, Tunable, field};
 use crate::control::tick::{FaultConfig, Feedback, Reaction, Rule, Supervision, TimeoutAction};
-
-/// Quantity that the limit of a rule applies to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Counted {
-    /// An angle, rad.
-    Angle,
-    /// A share of ticks.
-    Share,
-    /// A number of tendons.
-    Tendons,
-}
-
-impl Counted {
-    /// Returns the key of the limit in files.
-    const fn key(self) -> &'static str {
-        match self {
-            Self::Angle => "limit_rad",
-            Self::Share => "limit_share",
-            Self::Tendons => "limit_tendons",
-        }
-    }
-
-    /// Returns the unit for people; empty for a share.
-    pub const fn unit(self) -> &'static str {
-        match self {
-            Self::Angle => "rad",
-            Self::Share => "",
-            Self::Tendons => "tendons",
-        }
-    }
-}
-
-/// Accepted settings for one rule. Ranges include both ends.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Choice {
-    /// Minimum and maximum limit; `None` if the limit is set elsewhere.
-    pub limit: Option<(Counted, [f64; 2])>,
-    /// Minimum and maximum time, s.
-    pub after: [f64; 2],
-    /// True if a time of 0 means never.
-    pub never: bool,
-    /// The mildest reaction accepted; `None` if the reaction cannot be set.
-    pub mildest: Option<Reaction>,
-    /// True if the rule may be set not to latch; `None` if this cannot be set.
-    pub unlatched: Option<bool>,
-}
-
-impl Choice {
-    /// Returns the accepted reactions, the mildest first.
-    pub fn reactions(&self) -> impl Iterator<Item = Reaction> {
-        let mildest = self.mildest;
-        let all = Reaction::ALL.into_iter();
-        all.filter(move |r| mildest.is_some_and(|mildest| *r >= mildest))
-    }
-}
 
 /// Longest time for which sensor data may be missing beyond their age limit, s.
 const OUTAGE: f64 = 1.0;
@@ -74,61 +19,175 @@ const ABANDONED: f64 = 3600.0;
 /// Shortest time over which a share of ticks is computed, s.
 const SHARE_TIME: f64 = 0.5;
 
-/// Returns the accepted settings of a rule. The bounds are invented: wide, but short of values that
-/// would make a rule ineffective.
-pub const fn choice(rule: Rule) -> Choice {
-    use Counted::{Angle, Share, Tendons};
+type Guard = Tunable<FaultConfig>;
+
+/// Returns the tunables of a rule; `RULE` stands for its name in their descriptions. The bounds are
+/// invented: wide, but short of values that would make a rule ineffective.
+pub fn guard(rule: Rule) -> Vec<Guard> {
     use Reaction::{Hold, Slow, Warn};
+    // The limit if it is not set elsewhere, the time, the mildest reaction, and whether the rule
+    // may be set not to latch.
     let (limit, after, mildest, unlatched) = match rule {
         // The mildest reaction without IMU feedback; see `too_mild` for the other case.
-        Rule::ImuStale => (None, [0.0, OUTAGE], Warn, true),
+        Rule::ImuStale => (None, lasts(OUTAGE), Warn, true),
         // A held joint does not move, which hides the fault: without a latch it would come and go.
-        Rule::ImuFrozen => (Some((Angle, [0.01, 0.5])), [0.0, OUTAGE], Warn, false),
+        Rule::ImuFrozen => {
+            let watched =
+                "commanded motion, rad, while the head's IMU repeats bit-identical samples";
+            (angle(0.01, 0.5, watched), lasts(OUTAGE), Warn, false)
+        }
         // Without its encoder, a motor's angle and its tendon's tension are unknown.
-        Rule::MotorStale => (None, [0.0, OUTAGE], Hold, true),
-        Rule::MotorFrozen => (Some((Angle, [0.02, 2.0])), [0.0, OUTAGE], Hold, false),
+        Rule::MotorStale => (None, lasts(OUTAGE), Hold, true),
+        Rule::MotorFrozen => {
+            let watched = "commanded motion of a motor, rad, while its encoder repeats \
+                           bit-identical samples";
+            (angle(0.02, 2.0, watched), lasts(OUTAGE), Hold, false)
+        }
         // One of the two sensors is wrong, and which one is unknown.
-        Rule::SensorMismatch => (Some((Angle, [0.02, 1.0])), [0.0, LONG], Slow, true),
-        Rule::OverBend => (None, [0.0, LONG], Slow, true),
+        Rule::SensorMismatch => {
+            let watched = "distance between the bends by IMU and by encoders, rad";
+            (angle(0.02, 1.0, watched), lasts(LONG), Slow, true)
+        }
+        Rule::OverBend => (None, lasts(LONG), Slow, true),
         // The encoder has lost its zero or the drum slips: every setpoint is wrong.
-        Rule::PositionLimit => (Some((Angle, [0.0, 1.0])), [0.0, LONG], Hold, true),
-        Rule::Slack => (Some((Tendons, [0.0, 63.0])), [0.0, LONGEST], Warn, true),
-        Rule::Saturation => (
-            Some((Share, [0.05, 0.99])),
-            [SHARE_TIME, LONGEST],
-            Warn,
-            true,
-        ),
+        Rule::PositionLimit => {
+            let watched = "distance of a motor beyond its travel, rad";
+            (angle(0.0, 1.0, watched), lasts(LONG), Hold, true)
+        }
+        Rule::Slack => {
+            let range = Range::closed(0.0, 63.0, "tendons");
+            let limit = limit("limit_tendons", range, "tendons that hang slack");
+            (limit, lasts(LONGEST), Warn, true)
+        }
+        Rule::Saturation => {
+            let watched = "share of cycles with feedback, a speed or a travel at its limit";
+            (share(watched), spans(), Warn, true)
+        }
         // The other motors would pull against one that stands still.
-        Rule::FollowingError => (None, [0.0, LONG], Slow, true),
-        Rule::Hunting => (Some((Angle, [5e-4, 0.5])), [0.0, LONGEST], Warn, true),
+        Rule::FollowingError => (None, lasts(LONG), Slow, true),
+        Rule::Hunting => {
+            let watched = "oscillation while the reference rests, rad";
+            (angle(5e-4, 0.5, watched), lasts(LONGEST), Warn, true)
+        }
         // The reference is at rest, so that only opening the loop ends the oscillation; this hides
         // the fault.
-        Rule::DivergingOscillation => (Some((Angle, [0.005, 0.5])), [0.0, LONG], Hold, false),
-        Rule::LateCycles => (
-            Some((Share, [0.05, 0.99])),
-            [SHARE_TIME, LONGEST],
-            Warn,
-            true,
-        ),
-        Rule::CommandTimeout => {
-            return Choice {
-                limit: None,
-                after: [0.0, ABANDONED],
-                never: true,
-                mildest: None,
-                unlatched: None,
-            };
+        Rule::DivergingOscillation => {
+            let watched = "oscillation that grows while the reference rests, rad";
+            (angle(0.005, 0.5, watched), lasts(LONG), Hold, false)
         }
+        Rule::LateCycles => (share("share of ticks that come late"), spans(), Warn, true),
+        // Its reaction is `command_timeout_action`.
+        Rule::CommandTimeout => return vec![until_timeout()],
     };
-    Choice {
-        limit,
-        after,
-        never: false,
-        mildest: Some(mildest),
-        unlatched: Some(unlatched),
-    }
+    let reaction = Guard::word(
+        ["reaction"; 2],
+        &Reaction::NAMES[mildest as usize..],
+        (
+            |guard| guard.reaction.name(),
+            |guard, word| {
+                let named = Reaction::ALL.into_iter().find(|r| r.name() == word);
+                guard.reaction = named.unwrap_or(guard.reaction);
+            },
+        ),
+        "Reaction when RULE is broken",
+    );
+    let latch = Guard::truth(
+        ["latch"; 2],
+        (!unlatched).then_some(LATCHES),
+        field!(FaultConfig, latch),
+        "Whether the reaction to RULE stays until ~/clear_faults",
+    );
+    limit.into_iter().chain([after, reaction, latch]).collect()
 }
+
+fn limit(file_key: &'static str, range: Range, watched: &'static str) -> Option<Guard> {
+    let keys = ["limit", file_key];
+    Some(Guard::number(
+        keys,
+        range,
+        field!(FaultConfig, limit),
+        watched,
+    ))
+}
+
+fn angle(low: f64, high: f64, watched: &'static str) -> Option<Guard> {
+    limit("limit_rad", Range::closed(low, high, "rad"), watched)
+}
+
+fn share(watched: &'static str) -> Option<Guard> {
+    limit("limit_share", Range::closed(0.05, 0.99, ""), watched)
+}
+
+fn after(range: Range, text: &'static str) -> Guard {
+    Guard::number(
+        ["after", "after_s"],
+        range,
+        field!(FaultConfig, after),
+        text,
+    )
+}
+
+/// The time that a fault has to last, at most `longest` s.
+fn lasts(longest: f64) -> Guard {
+    let text = "Time that RULE has to last before its reaction follows, s";
+    after(Range::closed(0.0, longest, "s"), text)
+}
+
+/// The time over which a share of ticks is computed.
+fn spans() -> Guard {
+    let text = "Time over which the share of RULE is computed, s";
+    after(Range::closed(SHARE_TIME, LONGEST, "s"), text)
+}
+
+/// The time without a command; in the configs, infinity stands for never.
+fn until_timeout() -> Guard {
+    Guard::number(
+        ["after", "after_s"],
+        Range::closed(0.0, ABANDONED, "s, 0: never"),
+        (
+            |guard| {
+                Some(guard.after)
+                    .filter(|after| after.is_finite())
+                    .unwrap_or(0.0)
+            },
+            |guard, after| guard.after = if after == 0.0 { f64::INFINITY } else { after },
+        ),
+        "Time without a command after which supervision.command_timeout_action follows, s; \
+         0: never",
+    )
+    .unit("s", 1.0)
+}
+
+/// The tunables of the supervision as a whole.
+pub const SUPERVISION: [Tunable<Supervision>; 2] = [
+    Tunable::truth(
+        ["fallback_to_motors"; 2],
+        None,
+        field!(Supervision, fallback),
+        "Whether the bend may come from the motors where the IMU cannot measure it",
+    ),
+    Tunable::word(
+        ["command_timeout_action"; 2],
+        &["hold", "neutral"],
+        (
+            |supervision| match supervision.command_timeout_action {
+                TimeoutAction::Hold => "hold",
+                TimeoutAction::Neutral => "neutral",
+            },
+            |supervision, word| {
+                supervision.command_timeout_action = match word {
+                    "neutral" => TimeoutAction::Neutral,
+                    _ => TimeoutAction::Hold,
+                };
+            },
+        ),
+        "Action after supervision.command_timeout.after without a command: the joint holds, or \
+         moves slowly to the straight pose",
+    ),
+];
+
+/// Why the reaction of some rules has to latch.
+const LATCHES: &str = "true: while the joint is held, the cause cannot be observed";
 
 /// Returns a rule whose reaction is too mild for the feedback in use. With IMU feedback and no
 /// usable IMU or motor-based bend, the loop would correct against an outdated bend.
@@ -143,88 +202,41 @@ pub fn too_mild(supervision: &Supervision, feedback: Feedback) -> Option<Rule> {
 pub const NOT_MILD: &str =
     "hold or release where feedback is imu; warn and slow where it is motors";
 
-/// Reads the fault settings of a joint file; missing entries take their defaults.
-pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision, ConfigError> {
-    let mut made = Supervision::default();
+/// Reads the fault settings of a joint file, and which rules' limits are among them; missing
+/// entries take their defaults.
+pub(super) fn supervision(
+    top: &Table,
+    feedback: Feedback,
+) -> Result<(Supervision, Vec<Rule>), ConfigError> {
+    let (mut made, mut limited) = (Supervision::default(), Vec::new());
     let Some(value) = top.get("supervision") else {
-        return Ok(made);
+        return Ok((made, limited));
     };
-    let mut keys: Vec<&str> = Rule::ALL.map(Rule::name).to_vec();
-    keys.extend(["fallback_to_motors", "command_timeout_action"]);
+    let mut keys: Vec<&str> = Rule::NAMES.to_vec();
+    keys.extend(SUPERVISION.map(|tunable| tunable.file_key));
     let table = Table::at(top.file, "supervision", value, &keys)?;
-    if table.get("fallback_to_motors").is_some() {
-        made.fallback = table.truth("fallback_to_motors")?;
-    }
-    if table.get("command_timeout_action").is_some() {
-        made.command_timeout_action = table.choice("command_timeout_action", &TIMEOUT_ACTIONS)?;
+    for tunable in SUPERVISION {
+        tunable.read(&table, &mut made)?;
     }
     for rule in Rule::ALL {
         let Some(value) = table.get(rule.name()) else {
             continue;
         };
+        let tunables = guard(rule);
+        let keys: Vec<&str> = tunables.iter().map(|tunable| tunable.file_key).collect();
         let path = table.key(rule.name());
-        guard(top, &path, value, rule, made.guard_mut(rule))?;
+        let table = Table::at(top.file, &path, value, &keys)?;
+        for tunable in tunables {
+            tunable.read(&table, made.guard_mut(rule))?;
+            if tunable.key == "limit" && table.get(tunable.file_key).is_some() {
+                limited.push(rule);
+            }
+        }
     }
     if let Some(rule) = too_mild(&made, feedback) {
         let key = format!("supervision.{}.reaction", rule.name());
         let value = made.guard(rule).reaction.name();
         return Err(ConfigError::value(top.file, key, value, NOT_MILD));
     }
-    Ok(made)
-}
-
-/// Reactions to a command timeout, by name.
-pub const TIMEOUT_ACTIONS: [(&str, TimeoutAction); 2] = [
-    ("hold", TimeoutAction::Hold),
-    ("neutral", TimeoutAction::Neutral),
-];
-
-/// Reads the table of one rule at `path`.
-fn guard(
-    top: &Table,
-    path: &str,
-    value: &serde_yaml::Value,
-    rule: Rule,
-    guard: &mut FaultConfig,
-) -> Result<(), ConfigError> {
-    let choice = choice(rule);
-    let limit_key = choice.limit.map(|(counted, _)| counted.key());
-    let mut keys: Vec<&str> = limit_key.into_iter().collect();
-    keys.push("after_s");
-    keys.extend(choice.mildest.map(|_| "reaction"));
-    keys.extend(choice.unlatched.map(|_| "latch"));
-    let table = Table::at(top.file, path, value, &keys)?;
-    if let Some((counted, [low, high])) = choice.limit {
-        let range = Range::closed(low, high, counted.unit());
-        guard.limit = table.number_or(counted.key(), range, guard.limit)?;
-    }
-    if table.get("after_s").is_some() {
-        let [low, high] = choice.after;
-        let unit = if choice.never { "s, 0: never" } else { "s" };
-        let after = table.number("after_s", Range::closed(low, high, unit))?;
-        guard.after = never(choice, after);
-    }
-    if table.get("reaction").is_some() {
-        let words: Vec<_> = choice.reactions().map(|r| (r.name(), r)).collect();
-        guard.reaction = table.choice("reaction", &words)?;
-    }
-    if let Some(value) = table.get("latch") {
-        guard.latch = table.truth("latch")?;
-        if !guard.latch && choice.unlatched == Some(false) {
-            return Err(table.refuse("latch", value, LATCHES));
-        }
-    }
-    Ok(())
-}
-
-/// Accepted value for a rule that must latch.
-pub const LATCHES: &str = "true: while the joint is held, the cause cannot be observed";
-
-/// Returns the time of a rule as set, s: infinity for a 0 that means never.
-pub fn never(choice: Choice, after: f64) -> f64 {
-    if choice.never && after == 0.0 {
-        f64::INFINITY
-    } else {
-        after
-    }
+    Ok((made, limited))
 }

@@ -6,75 +6,12 @@ use std::path::Path;
 use serde_yaml::{Mapping, Value};
 
 use super::ConfigError;
+pub(super) use super::tunable::Range;
 
 /// Maximum length of a value's text in an error, characters.
 const SHOWN: usize = 60;
 /// Maximum size of a file, bytes; a joint file has some thousands.
 const LARGEST_FILE: u64 = 1 << 20;
-
-/// A range of accepted numbers, with the unit for people. Checks test for acceptance, so that NaN
-/// fails.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Range {
-    low: f64,
-    low_open: bool,
-    high: f64,
-    high_open: bool,
-    unit: &'static str,
-}
-
-impl Range {
-    /// From `low` to `high`, both included.
-    pub(super) const fn closed(low: f64, high: f64, unit: &'static str) -> Self {
-        Self {
-            low,
-            low_open: false,
-            high,
-            high_open: false,
-            unit,
-        }
-    }
-
-    /// Above `low`, at most `high`.
-    pub(super) const fn above(low: f64, high: f64, unit: &'static str) -> Self {
-        Self {
-            low_open: true,
-            ..Self::closed(low, high, unit)
-        }
-    }
-
-    /// Above `low` and below `high`.
-    pub(super) const fn open(low: f64, high: f64, unit: &'static str) -> Self {
-        Self {
-            high_open: true,
-            ..Self::above(low, high, unit)
-        }
-    }
-
-    fn holds(&self, value: f64) -> bool {
-        let low = if self.low_open {
-            value > self.low
-        } else {
-            value >= self.low
-        };
-        let high = if self.high_open {
-            value < self.high
-        } else {
-            value <= self.high
-        };
-        low && high
-    }
-
-    fn text(&self) -> String {
-        let (low, high, unit) = (self.low, self.high, self.unit);
-        let space = if unit.is_empty() { "" } else { " " };
-        match (self.low_open, self.high_open) {
-            (false, _) => format!("a number from {low} to {high}{space}{unit}"),
-            (true, false) => format!("a number above {low} and at most {high}{space}{unit}"),
-            (true, true) => format!("a number above {low} and below {high}{space}{unit}"),
-        }
-    }
-}
 
 /// Returns a value's text for an error: one line of limited length.
 pub(super) fn show(value: &Value) -> String {
@@ -270,7 +207,7 @@ impl<'a> Table<'a> {
 
     /// Returns a number in `range`.
     pub(super) fn number(&self, key: &str, range: Range) -> Result<f64, ConfigError> {
-        let value = self.need(key, &range.text())?;
+        let value = self.need(key, &range.words())?;
         number(self.file, &self.key(key), value, range)
     }
 
@@ -310,7 +247,7 @@ impl<'a> Table<'a> {
         } else {
             format!("{low} to {high}")
         };
-        let accepted = format!("{many} numbers in brackets, each {}", range.text());
+        let accepted = format!("{many} numbers in brackets, each {}", range.words());
         let value = self.need(key, &accepted)?;
         let items = match value.as_sequence() {
             Some(items) if count.contains(&items.len()) => items,
@@ -392,7 +329,7 @@ impl<'a> Table<'a> {
 fn number(file: &Path, key: &str, value: &Value, range: Range) -> Result<f64, ConfigError> {
     match value.as_f64() {
         Some(n) if range.holds(n) => Ok(n),
-        _ => Err(ConfigError::value(file, key, show(value), range.text())),
+        _ => Err(ConfigError::value(file, key, show(value), range.words())),
     }
 }
 

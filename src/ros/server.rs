@@ -11,7 +11,7 @@ mod fault_log;
 mod faults;
 mod incident;
 mod lifecycle;
-mod parameters;
+pub mod parameters;
 mod point_head;
 mod publisher;
 mod refused;
@@ -216,7 +216,7 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
         .check(&given, 0.0, true)
         .map_err(|reason| NodeError::Parameter {
             node: name.clone(),
-            reason,
+            reason: reason.to_string(),
         })?;
     let program = candidate.program.clone();
     for (key, value) in parameters.commit(candidate) {

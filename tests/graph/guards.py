@@ -45,7 +45,9 @@ refusals = [
     ("position_limit.after", -0.1, ["-0.1", "0 to 10 s"]),
     ("saturation.limit", 1.0, ["is 1", "0.05 to 0.99"]),
     ("saturation.after", 0.1, ["is 0.1", "0.5 to 60 s"]),
-    ("slack.limit", -1.0, ["is -1", "0 to 63 tendons"]),
+    ("slack.limit", -1.0, ["is -1", "0 to 2 tendons"]),
+    # No looser than the joint file, where it says so.
+    ("slack.limit", 2.5, ["is 2.5", "0 to 2 tendons"]),
     ("command_timeout.after", 4000.0, ["4000", "0 to 3600 s", "never"]),
     ("command_timeout.after", math.inf, ["inf", "0 to 3600 s"]),
     ("slack.reaction", "stop", ["'stop'", "'warn', 'slow', 'hold' or 'release'"]),

@@ -1,140 +1,83 @@
 //! The parameters of one joint: declaration, checks, and the law that a set of changes makes. Free
 //! of middleware: names and values in, a checked program or one sentence out.
 
-mod commands;
 mod declared;
 mod examined;
 #[cfg(test)]
 mod garbage;
-mod kept;
-mod range;
+mod refusal;
 mod sets;
-mod supervised;
+mod value;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::Vector3;
 
-use commands::CommandsKey;
-use examined::{ACTIONS, Examining};
-pub use kept::Kept;
-use kept::KeptKey;
-pub use range::Range;
-use supervised::SupervisionKey;
+use declared::HEAVIEST;
+use examined::Examining;
+pub use refusal::Refusal;
+pub use value::Value;
+use value::{Given, quoted};
 
-use crate::control::controller::{GainSet, MotorGains};
+use crate::control::controller::GainSet;
 use crate::control::self_support::{Load, SelfSupport};
-use crate::control::tick::{Feedback, Law, Limits, MotorLimits};
-use crate::files::{Commands, JointFile, NamedGainSet};
+use crate::control::tick::{Feedback, Law, Limits, Rule, Supervision};
+use crate::files::supervision::{NOT_MILD, too_mild};
+use crate::files::{Commands, JointFile, NamedGainSet, Range, kind_word};
 use crate::runtime::link::Program;
 
-/// A parameter value, of the ROS 2 types.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Value {
-    /// No value.
-    NotSet,
-    /// A boolean.
-    Bool(bool),
-    Integer(i64),
-    Double(f64),
-    Text(String),
-    Texts(Vec<String>),
-    /// A type that none of these parameters has, by its number and name.
-    Other(u8, &'static str),
-}
-
-impl Value {
-    /// Returns the number of the type in rcl_interfaces/ParameterType.
-    pub fn kind(&self) -> u8 {
-        match self {
-            Self::NotSet => 0,
-            Self::Bool(_) => 1,
-            Self::Integer(_) => 2,
-            Self::Double(_) => 3,
-            Self::Text(_) => 4,
-            Self::Texts(_) => 9,
-            Self::Other(kind, _) => *kind,
-        }
-    }
-
-    fn kind_name(&self) -> &'static str {
-        match self {
-            Self::NotSet => "not set",
-            Self::Bool(_) => "a bool",
-            Self::Integer(_) => "an integer",
-            Self::Double(_) => "a double",
-            Self::Text(_) => "a string",
-            Self::Texts(_) => "an array of strings",
-            Self::Other(_, name) => name,
-        }
-    }
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum GainKey {
-    Kp,
-    Ki,
-    Kd,
-    IntegralOrder,
-    DerivativeOrder,
-    DerivativeCorner,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum LimitKey {
-    Inclination,
-    OverBend,
-    Feedback,
-    StaleImu,
-    StaleMotors,
-    StopAfter,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum MotorKey {
-    TravelLow,
-    TravelHigh,
-    Speed,
-    Acceleration,
-}
-
-#[derive(Clone, Debug, PartialEq)]
-enum Key {
-    GainSet,
-    Feedback,
-    Gain(usize, GainKey),
-    Limit(LimitKey),
-    Motor(usize, MotorKey),
-    PayloadMass,
-    PayloadHeight,
-    GainSetFile,
-    ExamineAction,
-    ExamineMargin,
-    ExamineSensitivity,
-    Supervision(SupervisionKey),
-    Autostart,
-    Kept(KeptKey),
-    Commands(CommandsKey),
-    Fixed(Value),
-}
+type Get = Box<dyn Fn(&Live) -> Value + Send + Sync>;
+type Set = Box<dyn Fn(&mut Live, &Given) -> Result<(), Refusal> + Send + Sync>;
 
 /// A declared parameter.
-#[derive(Clone, Debug)]
 pub struct Entry {
-    key: Key,
     /// Description for users.
     pub description: String,
-    /// Accepted values, if a range does not express them.
+    /// Accepted values.
     pub constraints: String,
     /// Accepted range of a number.
     pub range: Option<Range>,
-    unit: &'static str,
+    /// Unit of a number; empty for none.
+    pub unit: &'static str,
+    /// Path of the key in the joint file or gain-set file; empty if none has it.
+    pub file_key: String,
+    /// End of the sentence that refuses changes while the node runs.
+    why_read_only: Option<&'static str>,
+    get: Get,
+    set: Set,
 }
 
 impl Entry {
     /// Returns true if it cannot be changed while the node runs.
     pub fn read_only(&self) -> bool {
-        matches!(self.key, Key::Fixed(_) | Key::Autostart | Key::Kept(_))
+        self.why_read_only.is_some()
+    }
+
+    /// Changes `live`, or refuses the value.
+    fn change(&self, given: &Given, live: &mut Live) -> Result<(), Refusal> {
+        match self.why_read_only {
+            Some(_) if *given.value == (self.get)(live) => Ok(()),
+            Some(why) if !given.at_start => Err(given.read_only(why)),
+            _ => (self.set)(live, given),
+        }
+    }
+}
+
+/// Storage settings of the incident recordings.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Kept {
+    /// Folder; empty for the default one.
+    pub folder: String,
+    /// Max. total size of the files, MB; 0: nothing is written.
+    pub disk_limit: f64,
+}
+
+impl Default for Kept {
+    fn default() -> Self {
+        Self {
+            folder: String::new(),
+            disk_limit: 200.0,
+        }
     }
 }
 
@@ -166,8 +109,6 @@ pub const USE_SIM_TIME: &str = "use_sim_time";
 
 /// Payload mass that stands for an unknown one.
 const NOT_TOLD: f64 = -1.0;
-/// Largest payload mass, kg, as for simulated joints.
-const HEAVIEST: f64 = 10.0;
 
 /// A checked set of changes, ready for the loop.
 #[derive(Debug)]
@@ -180,7 +121,6 @@ pub struct Candidate {
 }
 
 /// The parameters of one joint.
-#[derive(Debug)]
 pub struct Parameters {
     file: JointFile,
     /// True if the loop runs on simulated time: `use_sim_time`.
@@ -189,13 +129,6 @@ pub struct Parameters {
     live: Live,
     /// Self-support of the beam under the law in force.
     self_support: SelfSupport,
-}
-
-fn feedback_name(feedback: Feedback) -> &'static str {
-    match feedback {
-        Feedback::Imu => "imu",
-        Feedback::Motors => "motors",
-    }
 }
 
 impl Parameters {
@@ -250,34 +183,13 @@ impl Parameters {
 
     /// Returns the value of a parameter, if it exists.
     pub fn get(&self, name: &str) -> Option<Value> {
-        self.entries.get(name).map(|e| self.value(&self.live, e))
+        self.entries.get(name).map(|entry| (entry.get)(&self.live))
     }
 
-    fn value(&self, live: &Live, entry: &Entry) -> Value {
-        match &entry.key {
-            Key::GainSet => Value::Text(self.file.gain_sets[live.set].name.clone()),
-            Key::Feedback => Value::Text(feedback_name(live.feedback).into()),
-            Key::Gain(motor, key) => Value::Double(gain(&live.gains.motors[*motor], *key)),
-            Key::Limit(key) => Value::Double(*limit(&mut live.limits.clone(), *key)),
-            Key::Motor(motor, key) => {
-                Value::Double(*motor_limit(&mut live.limits.motors[*motor].clone(), *key))
-            }
-            Key::PayloadMass => Value::Double(live.payload_mass),
-            Key::PayloadHeight => Value::Double(live.payload_height),
-            Key::GainSetFile => Value::Text(live.gain_set_file.clone()),
-            Key::ExamineAction => {
-                let action = live.examining.action;
-                let named = ACTIONS.iter().find(|(_, a)| *a == action);
-                Value::Text(named.map_or("", |(name, _)| name).into())
-            }
-            Key::ExamineMargin => Value::Double(live.examining.floor.margin),
-            Key::ExamineSensitivity => Value::Double(live.examining.floor.sensitivity),
-            Key::Supervision(key) => supervised::value(&live.limits.supervision, *key),
-            Key::Autostart => Value::Bool(live.autostart),
-            Key::Kept(key) => kept::value(&live.kept, *key),
-            Key::Commands(key) => commands::value(&live.commands, *key),
-            Key::Fixed(value) => value.clone(),
-        }
+    /// Returns all parameters with their values, by name.
+    pub fn all(&self) -> impl Iterator<Item = (String, Value)> {
+        let entries = self.entries.iter();
+        entries.map(|(name, entry)| (name.clone(), (entry.get)(&self.live)))
     }
 
     /// Checks `changes` together against the parameters in force and the measured dead time (s; 0
@@ -286,71 +198,52 @@ impl Parameters {
     /// for `1.0`.
     ///
     /// # Errors
-    /// One sentence for the first change that is not accepted.
+    /// The first change that is not accepted.
     pub fn check(
         &self,
         changes: &[(String, Value)],
         delay: f64,
         at_start: bool,
-    ) -> Result<Candidate, String> {
+    ) -> Result<Candidate, Refusal> {
         let mut live = self.live.clone();
-        let mut seen = std::collections::BTreeSet::new();
-        for (name, value) in changes {
-            let Some(entry) = self.entries.get(name) else {
-                return Err(format!(
-                    "{name} is not a parameter of this node; accepted: the names that list_parameters gives"
-                ));
-            };
-            if !seen.insert(name) {
-                return Err(format!("{name} is set twice; accepted: once"));
-            }
-            if entry.key == Key::GainSet {
-                self.choose(value, &mut live)?;
-            }
+        let given: Vec<_> = changes
+            .iter()
+            .map(|(name, value)| Given {
+                name,
+                value,
+                at_start,
+            })
+            .collect();
+        self.known_once(&given)?;
+        let set = given.iter().find(|given| given.name == "gain_set");
+        if let Some(set) = set {
+            self.choose(set, &mut live)?;
         }
-        let added = match changes.iter().find(|(name, _)| name == "gain_set_file") {
-            Some(_) if changes.len() > 1 => {
-                return Err(
-                    "gain_set_file is set together with others; accepted: gain_set_file alone; \
-                     gain_set then chooses by name"
-                        .into(),
-                );
-            }
-            Some((_, Value::Text(file))) => Some(self.read_gain_set(file)?),
-            _ => None,
+        let added = match given.iter().find(|given| given.name == "gain_set_file") {
+            Some(_) if given.len() > 1 => return Err(Refusal::NotAlone),
+            Some(file) => Some(self.read_gain_set(file.text()?)?),
+            None => None,
         };
-        let told = changes.iter().any(|(name, _)| name.starts_with("payload."));
-        let mut chosen = changes.iter().any(|(name, _)| name == "gain_set");
-        if told && !chosen {
+        let payload = |given: &&Given| given.name.starts_with("payload.");
+        let mut chosen = set.is_some();
+        if !chosen && given.iter().any(|given| payload(&given)) {
             // The set comes before single gains that change it.
-            for (name, value) in changes {
-                if name.starts_with("payload.") {
-                    self.change(name, &self.entries[name], value, at_start, &mut live)?;
-                }
+            for given in given.iter().filter(payload) {
+                self.entries[given.name].change(given, &mut live)?;
             }
             chosen = self.choose_for_payload(&mut live)?;
         }
-        for (name, value) in changes {
-            self.change(name, &self.entries[name], value, at_start, &mut live)?;
+        for given in &given {
+            self.entries[given.name].change(given, &mut live)?;
         }
-        supervised::together(&live.limits.supervision, live.feedback)?;
+        self.together(&live)?;
         let allowed = live.gains.delay_allowed;
         if chosen && live.feedback == self.live.feedback && delay > allowed {
-            return Err(format!(
-                "gain_set '{}' is made for a dead time of at most {:.1} ms from measurement to setpoint, and \
-                 {:.1} ms are measured; accepted: a set made for that much",
-                self.file.gain_sets[live.set].name,
-                1e3 * allowed,
-                1e3 * delay
-            ));
-        }
-        if live.gains.kind != self.file.kind {
-            return Err(format!(
-                "gain_set '{}' is for {:?} setpoints and the motors take {:?} setpoints; accepted: \
-                 a set for them",
-                self.file.gain_sets[live.set].name, live.gains.kind, self.file.kind
-            )
-            .to_lowercase());
+            return Err(Refusal::DeadTime {
+                set: self.file.gain_sets[live.set].name.clone(),
+                allowed: 1e3 * allowed,
+                measured: 1e3 * delay,
+            });
         }
         let mut candidate = self.compile(live)?;
         candidate.added = added;
@@ -365,14 +258,65 @@ impl Parameters {
         Ok(candidate)
     }
 
+    /// Refuses names that are unknown or given twice.
+    fn known_once(&self, given: &[Given]) -> Result<(), Refusal> {
+        let mut seen = BTreeSet::new();
+        for Given { name, .. } in given {
+            if !self.entries.contains_key(*name) {
+                return Err(Refusal::Unknown((*name).into()));
+            }
+            if !seen.insert(name) {
+                return Err(Refusal::Twice((*name).into()));
+            }
+        }
+        Ok(())
+    }
+
+    /// Refuses values that do not go together.
+    fn together(&self, live: &Live) -> Result<(), Refusal> {
+        let refuse = |name: String, value: String, accepted: String| {
+            Err(Refusal::Value {
+                name,
+                value,
+                accepted,
+            })
+        };
+        let mass = live.payload_mass;
+        if mass < 0.0 && mass != NOT_TOLD {
+            let accepted = format!("0 to {HEAVIEST} kg, or {NOT_TOLD} for not set");
+            return refuse("payload.mass".into(), mass.to_string(), accepted);
+        }
+        let supervision = &live.limits.supervision;
+        if let Some(rule) = too_mild(supervision, live.feedback) {
+            let reaction = supervision.guard(rule).reaction.name();
+            return refuse(
+                format!("supervision.{}.reaction", rule.name()),
+                format!("'{reaction}' and feedback is 'imu'"),
+                NOT_MILD.into(),
+            );
+        }
+        let (kind, motors) = (live.gains.kind, self.file.kind);
+        if kind != motors {
+            return Err(Refusal::Interface {
+                set: self.file.gain_sets[live.set].name.clone(),
+                kind: kind_word(kind),
+                motors: kind_word(motors),
+            });
+        }
+        Ok(())
+    }
+
     /// Compiles the program of `live`.
-    fn compile(&self, live: Live) -> Result<Candidate, String> {
+    fn compile(&self, live: Live) -> Result<Candidate, Refusal> {
         let joint = crate::control::tick::Joint {
             gravity_base: live.gravity_base,
             ..self.file.joint_for(live.feedback)
         };
-        let law = Law::new(&joint, &live.gains, &live.limits, live.feedback)
-            .map_err(|e| self.named(&e.to_string()))?;
+        let law = Law::new(&joint, &live.gains, &live.limits, live.feedback);
+        let law = law.map_err(|error| Refusal::Law {
+            error,
+            motor_names: self.file.motor_names.clone(),
+        })?;
         let payload = (live.payload_mass >= 0.0).then_some(Load {
             mass: live.payload_mass,
             height: live.payload_height,
@@ -393,7 +337,7 @@ impl Parameters {
     ///
     /// # Errors
     /// Only those that the present parameters already have.
-    pub fn on_base(&self, gravity: Vector3<f64>) -> Result<Candidate, String> {
+    pub fn on_base(&self, gravity: Vector3<f64>) -> Result<Candidate, Refusal> {
         self.compile(Live {
             gravity_base: gravity,
             ..self.live.clone()
@@ -420,140 +364,48 @@ impl Parameters {
         Some(self.live.payload_mass).filter(|m| *m >= 0.0)
     }
 
-    /// Replaces motor numbers in a sentence of the core by names.
-    fn named(&self, sentence: &str) -> String {
-        let mut sentence = sentence.to_string();
-        for (motor, name) in self.file.motor_names.iter().enumerate() {
-            for end in [" ", ":"] {
-                let by_number = format!("of motor {motor}{end}");
-                sentence = sentence.replace(&by_number, &format!("of motor {name}{end}"));
-            }
-        }
-        sentence
+    /// Returns the rules for sources of commands.
+    pub fn commands(&self) -> &Commands {
+        &self.live.commands
     }
 
-    fn choose(&self, value: &Value, live: &mut Live) -> Result<(), String> {
-        let accepted = || quoted(self.file.gain_sets.iter().map(|s| &s.name));
-        let Value::Text(name) = value else {
-            return Err(wrong_type("gain_set", value, "a string"));
-        };
-        let found = self.file.gain_sets.iter().position(|s| s.name == *name);
-        let Some(set) = found else {
-            return Err(format!("gain_set is '{name}'; accepted: {}", accepted()));
+    /// Returns the storage settings of the incident recordings.
+    pub fn kept(&self) -> &Kept {
+        &self.live.kept
+    }
+
+    /// Returns the self-support of the beam under the law in force.
+    pub fn self_support(&self) -> SelfSupport {
+        self.self_support
+    }
+
+    /// Returns the supervision in force, each guard with its effective limit, which may be defined
+    /// elsewhere.
+    pub fn supervision(&self) -> Supervision {
+        let limits = &self.live.limits;
+        let mut supervision = limits.supervision;
+        let after = supervision.guard(Rule::CommandTimeout).after;
+        for (rule, limit) in [
+            (Rule::ImuStale, limits.stale_imu),
+            (Rule::MotorStale, limits.stale_motors),
+            (Rule::OverBend, limits.over_bend),
+            (Rule::FollowingError, self.file.joint.following_error_limit),
+            (Rule::CommandTimeout, after),
+        ] {
+            supervision.guard_mut(rule).limit = limit;
+        }
+        supervision
+    }
+
+    fn choose(&self, given: &Given, live: &mut Live) -> Result<(), Refusal> {
+        let name = given.text()?;
+        let sets = &self.file.gain_sets;
+        let Some(set) = sets.iter().position(|set| set.name == name) else {
+            let names: Vec<_> = sets.iter().map(|set| set.name.clone()).collect();
+            return Err(given.refuse(format_args!("'{name}'"), quoted(&names)));
         };
         live.set = set;
-        live.gains = self.file.gain_sets[set].gains.clone();
-        Ok(())
-    }
-
-    fn change(
-        &self,
-        name: &str,
-        entry: &Entry,
-        value: &Value,
-        at_start: bool,
-        live: &mut Live,
-    ) -> Result<(), String> {
-        let number = || match value {
-            Value::Double(number) => Ok(*number),
-            Value::Integer(number) if at_start => Ok(*number as f64),
-            other => Err(wrong_type(name, other, "a double")),
-        };
-        let in_range = |number: f64| match &entry.range {
-            Some(range) if !range.holds(number) => {
-                let accepted = range.words(entry.unit);
-                Err(format!("{name} is {number}; accepted: {accepted}"))
-            }
-            _ => Ok(number),
-        };
-        match &entry.key {
-            Key::GainSet => {}
-            Key::Feedback => {
-                live.feedback = match value {
-                    Value::Text(text) if text == "imu" => Feedback::Imu,
-                    Value::Text(text) if text == "motors" => Feedback::Motors,
-                    Value::Text(text) => {
-                        return Err(format!("feedback is '{text}'; accepted: 'imu' or 'motors'"));
-                    }
-                    other => return Err(wrong_type(name, other, "a string")),
-                }
-            }
-            Key::Gain(motor, key) => {
-                set_gain(&mut live.gains.motors[*motor], *key, in_range(number()?)?);
-            }
-            Key::Limit(key) => *limit(&mut live.limits, *key) = in_range(number()?)?,
-            Key::Motor(motor, key) => {
-                *motor_limit(&mut live.limits.motors[*motor], *key) = in_range(number()?)?;
-            }
-            Key::PayloadMass => {
-                let mass = in_range(number()?)?;
-                if mass < 0.0 && mass != NOT_TOLD {
-                    return Err(format!(
-                        "{name} is {mass}; accepted: 0 to {HEAVIEST} kg, or {NOT_TOLD} for not set"
-                    ));
-                }
-                live.payload_mass = mass;
-            }
-            Key::PayloadHeight => live.payload_height = in_range(number()?)?,
-            Key::GainSetFile => match value {
-                Value::Text(file) => live.gain_set_file.clone_from(file),
-                other => return Err(wrong_type(name, other, "a string")),
-            },
-            // YAML reads an unquoted `off` as a boolean.
-            Key::ExamineAction if at_start && *value == Value::Bool(false) => {
-                live.examining.action = examined::Action::Off;
-            }
-            Key::ExamineAction => {
-                let Value::Text(word) = value else {
-                    return Err(wrong_type(name, value, "a string"));
-                };
-                let action = ACTIONS.iter().find(|(known, _)| known == word);
-                let Some((_, action)) = action else {
-                    return Err(format!(
-                        "{name} is '{word}'; accepted: 'off', 'warn' or 'refuse'"
-                    ));
-                };
-                live.examining.action = *action;
-            }
-            Key::ExamineMargin => live.examining.floor.margin = in_range(number()?)?,
-            Key::ExamineSensitivity => live.examining.floor.sensitivity = in_range(number()?)?,
-            Key::Supervision(key) => {
-                let number = || in_range(number()?);
-                supervised::change(&mut live.limits.supervision, *key, name, value, number)?;
-            }
-            Key::Autostart => match value {
-                Value::Bool(autostart) if at_start || *autostart == live.autostart => {
-                    live.autostart = *autostart;
-                }
-                Value::Bool(_) => {
-                    return Err(format!(
-                        "{name} cannot be changed while the node runs: it is read at start; \
-                         change_state configures and activates"
-                    ));
-                }
-                other => return Err(wrong_type(name, other, "a bool")),
-            },
-            Key::Kept(key) => {
-                let number = || in_range(number()?);
-                kept::change(&mut live.kept, *key, name, value, number, at_start)?;
-            }
-            Key::Commands(key) => {
-                let number = || in_range(number()?);
-                commands::change(&mut live.commands, *key, name, value, number)?;
-            }
-            Key::Fixed(fixed) if value == fixed => {}
-            Key::Fixed(_) if name == USE_SIM_TIME => {
-                return Err(format!(
-                    "{name} cannot be changed while the node runs; accepted: true or false at \
-                     start, -p {name}:=true"
-                ));
-            }
-            Key::Fixed(_) => {
-                return Err(format!(
-                    "{name} cannot be changed while the node runs: the joint file sets it"
-                ));
-            }
-        }
+        live.gains = sets[set].gains.clone();
         Ok(())
     }
 
@@ -567,8 +419,8 @@ impl Parameters {
             changed.extend(self.get(&sets).map(|value| (sets, value)));
         }
         for (name, entry) in &self.entries {
-            let new = self.value(&candidate.live, entry);
-            if self.value(&self.live, entry) != new {
+            let new = (entry.get)(&candidate.live);
+            if (entry.get)(&self.live) != new {
                 changed.push((name.clone(), new));
             }
         }
@@ -608,75 +460,5 @@ impl Parameters {
             }
         }
         (names, groups)
-    }
-}
-
-fn wrong_type(name: &str, value: &Value, accepted: &str) -> String {
-    match value {
-        Value::NotSet => format!("{name} cannot be removed; accepted: {accepted}"),
-        Value::Integer(n) if accepted == "a double" => {
-            format!("{name} is the integer {n}; accepted: a double, as in {n}.0")
-        }
-        other => format!("{name} is {}; accepted: {accepted}", other.kind_name()),
-    }
-}
-
-fn quoted<'a>(names: impl Iterator<Item = &'a String>) -> String {
-    let names: Vec<_> = names.map(|n| format!("'{n}'")).collect();
-    names.join(", ")
-}
-
-fn gain(gains: &MotorGains, key: GainKey) -> f64 {
-    match key {
-        GainKey::Kp => gains.kp,
-        GainKey::Ki => gains.ki,
-        GainKey::Kd => gains.kd,
-        GainKey::IntegralOrder => gains.integral_order,
-        GainKey::DerivativeOrder => gains.derivative_order,
-        GainKey::DerivativeCorner => gains.derivative_corner,
-    }
-}
-
-fn set_gain(gains: &mut MotorGains, key: GainKey, value: f64) {
-    *match key {
-        GainKey::Kp => &mut gains.kp,
-        GainKey::Ki => &mut gains.ki,
-        GainKey::Kd => &mut gains.kd,
-        GainKey::IntegralOrder => &mut gains.integral_order,
-        GainKey::DerivativeOrder => &mut gains.derivative_order,
-        GainKey::DerivativeCorner => &mut gains.derivative_corner,
-    } = value;
-}
-
-fn limit(limits: &mut Limits, key: LimitKey) -> &mut f64 {
-    match key {
-        LimitKey::Inclination => &mut limits.inclination,
-        LimitKey::OverBend => &mut limits.over_bend,
-        LimitKey::Feedback => &mut limits.feedback,
-        LimitKey::StaleImu => &mut limits.stale_imu,
-        LimitKey::StaleMotors => &mut limits.stale_motors,
-        LimitKey::StopAfter => &mut limits.stop_after,
-    }
-}
-
-fn motor_limit(limits: &mut MotorLimits, key: MotorKey) -> &mut f64 {
-    match key {
-        MotorKey::TravelLow => &mut limits.low,
-        MotorKey::TravelHigh => &mut limits.high,
-        MotorKey::Speed => &mut limits.speed,
-        MotorKey::Acceleration => &mut limits.acceleration,
-    }
-}
-
-impl std::fmt::Display for Value {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::NotSet | Self::Other(..) => f.write_str(self.kind_name()),
-            Self::Bool(v) => write!(f, "{v}"),
-            Self::Integer(v) => write!(f, "{v}"),
-            Self::Double(v) => write!(f, "{v}"),
-            Self::Text(v) => write!(f, "'{v}'"),
-            Self::Texts(v) => write!(f, "[{}]", quoted(v.iter())),
-        }
     }
 }

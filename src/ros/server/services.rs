@@ -222,7 +222,8 @@ impl Server {
             Request::ParameterLock(turn) => {
                 let checked = self.parameters.check(&[], self.status.delay(), false);
                 // A client that stopped waiting does not get the lock.
-                if turn.granted.send(checked.map(|c| c.program)).is_ok() {
+                let checked = checked.map(|c| c.program).map_err(|e| e.to_string());
+                if turn.granted.send(checked).is_ok() {
                     let _ = turn.done.await;
                 }
                 Ok(())
@@ -272,7 +273,8 @@ impl Server {
     }
 
     async fn try_set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
-        let candidate = self.parameters.check(changes, self.status.delay(), false)?;
+        let candidate = self.parameters.check(changes, self.status.delay(), false);
+        let candidate = candidate.map_err(|e| e.to_string())?;
         if changes.is_empty() {
             return Ok(());
         }
@@ -338,7 +340,8 @@ impl Server {
         tokio::time::sleep(GATHER).await;
         let gathered = self.status.end_gravity().unwrap_or_default();
         let gravity = capture::gravity(&gathered)?;
-        let candidate = self.parameters.on_base(gravity)?;
+        let candidate = self.parameters.on_base(gravity);
+        let candidate = candidate.map_err(|e| e.to_string())?;
         self.install(candidate).await?;
         let (roll, pitch) = capture::roll_and_pitch(gravity);
         Ok(format!(
@@ -353,7 +356,7 @@ impl Server {
             Ok(set) => set,
             Err(reason) => {
                 tracing::warn!(joint = self.joint, "gains not saved: {reason}");
-                return (false, reason);
+                return (false, reason.to_string());
             }
         };
         // The disk may be slow; the executor's threads do not wait for it.

@@ -1,360 +1,456 @@
-//! The declared parameters of a joint: names, types, ranges and descriptions.
+//! The declared parameters of a joint, from its tunables and its file.
 
 use std::collections::BTreeMap;
 
-use super::{
-    Entry, GainKey, HEAVIEST, Key, LimitKey, MotorKey, NOT_TOLD, Range, USE_SIM_TIME, Value, quoted,
+use super::examined::Action;
+use super::value::{Given, any_of, quoted};
+use super::{Entry, Get, Live, NOT_TOLD, Refusal, Set, USE_SIM_TIME, Value};
+use crate::control::controller::{CommandInterface, MotorGains, highest_corner};
+use crate::control::tick::{Feedback, Rule};
+use crate::files::supervision::{SUPERVISION, guard};
+use crate::files::{
+    COMMANDS, Field, GAINS, JointFile, Kind, LIMITS, MOTOR_LIMITS, Range, SetpointMessage,
+    TickSource, Tunable, field, kind_word,
 };
-use super::{commands, kept, supervised};
-use crate::control::bounds;
-use crate::control::controller::CommandInterface;
-use crate::files::{JointFile, SetpointMessage, TickSource};
+
+/// Largest payload mass, kg, as for simulated joints.
+pub(super) const HEAVIEST: f64 = 10.0;
+
+/// Tunables of the node itself.
+const LIVE: [Tunable<Live>; 7] = [
+    Tunable::word(
+        ["feedback"; 2],
+        &["imu", "motors"],
+        (
+            |live| match live.feedback {
+                Feedback::Imu => "imu",
+                Feedback::Motors => "motors",
+            },
+            |live, word| {
+                live.feedback = match word {
+                    "motors" => Feedback::Motors,
+                    _ => Feedback::Imu,
+                };
+            },
+        ),
+        "Source of the measured bend: the IMU, which corrects sag, or the motors' encoders",
+    ),
+    Tunable::free_text(
+        "gain_set_file",
+        "a file that is accepted, of a gain set with a new name",
+        (
+            |live| live.gain_set_file.clone(),
+            |live, file| live.gain_set_file = file,
+        ),
+        "Gain-set file to read, relative to the joint file, and to add to gain_sets; gain_set then \
+         chooses it",
+    ),
+    Tunable::number(
+        ["payload.mass", ""],
+        Range::closed(NOT_TOLD, HEAVIEST, "kg"),
+        field!(Live, payload_mass),
+        "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not set. \
+         Setting it chooses the gain set made for it",
+    ),
+    Tunable::number(
+        ["payload.height", ""],
+        Range::closed(0.0, 1.0, "m"),
+        field!(Live, payload_height),
+        "Height of the payload's centre above the beam's end, m",
+    ),
+    Tunable::word(
+        ["examine.action", ""],
+        &["off", "warn", "refuse"],
+        (
+            |live| live.examining.action.word(),
+            |live, word| live.examining.action = Action::named(word),
+        ),
+        "Reaction to gains below the floor on a model of the joint: a warning or a refusal. Gains \
+         that are unstable on a model are refused. With off, nothing is examined",
+    ),
+    Tunable::number(
+        ["examine.margin_floor", ""],
+        Range::closed(0.0, 3.2, "rad"),
+        field!(Live, examining.floor.margin),
+        "Minimum phase margin on every model of the joint, rad",
+    ),
+    Tunable::number(
+        ["examine.sensitivity_ceiling", ""],
+        Range::above(1.0, 100.0, ""),
+        field!(Live, examining.floor.sensitivity),
+        "Maximum sensitivity peak on every model of the joint",
+    ),
+];
+
+/// Tunables that are read at start, each with the end of the sentence for later changes.
+const AT_START: [(Tunable<Live>, &str); 3] = [
+    (
+        Tunable::truth(
+            ["autostart"; 2],
+            None,
+            field!(Live, autostart),
+            "Whether the node configures itself at start, and activates itself as soon as the \
+             joint is ready",
+        ),
+        ": it is read at start; change_state configures and activates",
+    ),
+    (
+        Tunable::free_text(
+            "incidents.folder",
+            "",
+            (
+                |live| live.kept.folder.clone(),
+                |live, folder| live.kept.folder = folder,
+            ),
+            "Folder of the incident recording's files; empty: withy/NODE in $XDG_STATE_HOME, or in \
+             ~/.local/state",
+        ),
+        ": it is read at start",
+    ),
+    (
+        Tunable::number(
+            ["incidents.disk_limit", ""],
+            Range::closed(0.0, 1e6, "MB"),
+            field!(Live, kept.disk_limit),
+            "Maximum size of all the incident recording's files, MB; the oldest are deleted. 0: \
+             nothing is written",
+        ),
+        ": it is read at start",
+    ),
+];
+
+/// End of the description of limits that the joint file has.
+const NO_LOOSER: &str = "; at most the value in the joint file";
 
 /// Returns all parameters of a joint by name.
 pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String, Entry> {
-    let mut entries = BTreeMap::new();
-    let mut add = |name: String, key, description: &str, constraints: String| {
+    let live = Group::new("", |live, _| live, |live, _| live);
+    let commands = Group::new(
+        "commands.",
+        |live, _| &live.commands,
+        |live, _| &mut live.commands,
+    );
+    let limits = Group::new(
+        "limits.",
+        |live, _| &live.limits,
+        |live, _| &mut live.limits,
+    );
+    let mut all = BTreeMap::from([gain_set(file)]);
+    for (name, file_key, value, description) in REPORTS {
+        let why = ": the joint file sets it";
+        all.insert(name.into(), fixed(value(file), file_key, description, why));
+    }
+    let simulated = fixed(
+        Value::Bool(simulated_time),
+        "",
+        "The loop runs on the simulated time of /clock, not on the machine's clock.",
+        "; accepted: true or false at start, -p use_sim_time:=true",
+    );
+    all.insert(USE_SIM_TIME.into(), simulated);
+    all.extend(LIVE.map(|tunable| live.entry(tunable, "")));
+    for (tunable, why) in AT_START {
+        let (name, mut entry) = live.entry(tunable, "");
+        let more = if entry.range.is_some() { "; " } else { "" };
+        entry.constraints = format!("given at start only{more}{}", entry.constraints);
+        entry.why_read_only = Some(why);
+        all.insert(name, entry);
+    }
+    all.extend(COMMANDS.map(|tunable| commands.entry(tunable, "")));
+    all.extend(LIMITS.map(|tunable| {
+        let tunable = tunable.no_looser_than(&file.limits);
+        limits.entry(tunable, NO_LOOSER)
+    }));
+    for motor in 0..file.motor_names.len() {
+        of_motor(file, motor, &mut all);
+    }
+    of_rules(file, &mut all);
+    all
+}
+
+/// Place of the tunables of a `T`.
+struct Group<T> {
+    /// Name of the parameters before the tunable's key.
+    name: String,
+    /// Path in the file before the tunable's key.
+    file_key: String,
+    /// Index of the motor or rule.
+    index: usize,
+    of: fn(&Live, usize) -> &T,
+    of_mut: fn(&mut Live, usize) -> &mut T,
+}
+
+impl<T: 'static> Group<T> {
+    /// Returns a group with the same path in files as among the parameters.
+    fn new(name: &str, of: fn(&Live, usize) -> &T, of_mut: fn(&mut Live, usize) -> &mut T) -> Self {
+        Self {
+            name: name.into(),
+            file_key: name.into(),
+            index: 0,
+            of,
+            of_mut,
+        }
+    }
+
+    /// Returns getter and setter of a field, with its values as those of parameters, and the check
+    /// of those given.
+    fn access<V: 'static>(
+        &self,
+        (get, put): Field<T, V>,
+        value: fn(V) -> Value,
+        check: impl Fn(&Given) -> Result<V, Refusal> + Send + Sync + 'static,
+    ) -> (Get, Set) {
+        let (index, of, of_mut) = (self.index, self.of, self.of_mut);
+        (
+            Box::new(move |live| value(get(of(live, index)))),
+            Box::new(move |live, given| {
+                check(given).map(|accepted| put(of_mut(live, index), accepted))
+            }),
+        )
+    }
+
+    /// Returns the parameter of `tunable`, whose description has this `end`.
+    fn entry(&self, tunable: Tunable<T>, end: &str) -> (String, Entry) {
+        let (mut range, mut unit) = (None, "");
+        let (constraints, (get, set)) = match tunable.kind {
+            Kind::Number {
+                range: accepted,
+                unit: own,
+                field,
+                ..
+            } => {
+                (range, unit) = (Some(accepted), own);
+                let check = move |given: &Given| given.number(&accepted);
+                let access = self.access(field, Value::Double, check);
+                (format!("accepted: {}", accepted.words()), access)
+            }
+            Kind::Truth { always, field } => (
+                always.unwrap_or_default().into(),
+                self.access(field, Value::Bool, move |given| given.truth(always)),
+            ),
+            Kind::Word(words, field) => {
+                let value = |word: &str| Value::Text(word.into());
+                let access = self.access(field, value, |given| given.word(words));
+                (any_of(words), access)
+            }
+            Kind::Text(accepted, field) => {
+                let check = |given: &Given| given.text().map(String::from);
+                (accepted.into(), self.access(field, Value::Text, check))
+            }
+        };
+        let file_key = match tunable.file_key {
+            "" => String::new(),
+            key => format!("{}{key}", self.file_key),
+        };
         let entry = Entry {
-            key,
-            description: description.into(),
+            description: format!("{}{end}.", tunable.text),
             constraints,
-            range: None,
-            unit: "",
-        };
-        entries.insert(name, entry);
-    };
-    let sets = quoted(file.gain_sets.iter().map(|s| &s.name));
-    add(
-        "gain_set".into(),
-        Key::GainSet,
-        "Gain set in force, for all motors at once; choosing one discards changes of single gains.",
-        format!("one of {sets}"),
-    );
-    add(
-        "feedback".into(),
-        Key::Feedback,
-        "Source of the measured bend: the IMU, which corrects sag, or the motors' encoders.",
-        "'imu' or 'motors'".into(),
-    );
-    add(
-        "gain_set_file".into(),
-        Key::GainSetFile,
-        "Gain-set file to read, relative to the joint file, and to add to gain_sets; gain_set then \
-         chooses it.",
-        "a file that is accepted, of a gain set with a new name".into(),
-    );
-    add(
-        "examine.action".into(),
-        Key::ExamineAction,
-        "Reaction to gains below the floor on a model of the joint: a warning or a refusal. Gains \
-         that are unstable on a model are refused. With off, nothing is examined.",
-        "'off', 'warn' or 'refuse'".into(),
-    );
-    add(
-        "autostart".into(),
-        Key::Autostart,
-        "Whether the node configures itself at start, and activates itself as soon as the joint is ready.",
-        "given at start only".into(),
-    );
-    for (name, value, description) in fixed(file, simulated_time) {
-        add(name.into(), Key::Fixed(value), description, String::new());
-    }
-    for (name, key, range, unit, description) in numbers(file) {
-        let entry = Entry {
-            key,
-            description,
-            constraints: format!("accepted: {}", range.words(unit)),
-            range: Some(range),
-            unit,
-        };
-        entries.insert(name, entry);
-    }
-    entries.extend(supervised::entries());
-    entries.extend(kept::entries());
-    entries.extend(commands::entries());
-    entries
-}
-
-fn fixed(file: &JointFile, simulated_time: bool) -> Vec<(&'static str, Value, &'static str)> {
-    let text = |text: &str| Value::Text(text.into());
-    let kind = match file.kind {
-        CommandInterface::Position => "position",
-        CommandInterface::Velocity => "velocity",
-    };
-    let message = match file.setpoint_message {
-        SetpointMessage::JointState => "joint_state",
-        SetpointMessage::Float64Array => "float64_array",
-    };
-    let tick = match file.tick {
-        TickSource::Timer => "timer",
-        TickSource::Imu => "imu",
-    };
-    let sets = file.gain_sets.iter().map(|s| s.name.clone()).collect();
-    vec![
-        (
-            "joint_file",
-            text(&file.file.display().to_string()),
-            "The joint file.",
-        ),
-        (
-            "motor_names",
-            Value::Texts(file.motor_names.clone()),
-            "Names of the motors in joint_states, in the order of the tendons.",
-        ),
-        (
-            "gain_sets",
-            Value::Texts(sets),
-            "Names of the gain sets that gain_set can choose from.",
-        ),
-        (
-            "base_frame",
-            text(&file.frames.base),
-            "Frame of the base plate: commands and head poses are in it.",
-        ),
-        (
-            "head_frame",
-            text(&file.frames.head),
-            "Frame of the head plate.",
-        ),
-        (
-            "setpoint_kind",
-            text(kind),
-            "Quantity of the setpoints: position (rad) or velocity (rad/s).",
-        ),
-        (
-            "setpoint_message",
-            text(message),
-            "Message that setpoints are published in: joint_state or float64_array.",
-        ),
-        (
-            "tick_source",
-            text(tick),
-            "Trigger of the control ticks: timer or imu.",
-        ),
-        (
-            "tick_rate_hz",
-            Value::Double(rate(file.joint.period)),
-            "Rate of the control ticks, Hz; nominal for tick_source imu.",
-        ),
-        (
-            "imu_rate_hz",
-            Value::Double(rate(file.imu_period)),
-            "Nominal rate of IMU samples, Hz.",
-        ),
-        (
-            "motor_rate_hz",
-            Value::Double(rate(file.motor_period)),
-            "Nominal rate of motor samples, Hz.",
-        ),
-        (
-            USE_SIM_TIME,
-            Value::Bool(simulated_time),
-            "The loop runs on the simulated time of /clock, not on the machine's clock.",
-        ),
-    ]
-}
-
-/// Returns the rate of a period in s, Hz, without the rounding error of the two divisions.
-fn rate(period: f64) -> f64 {
-    (1e9 / period).round() / 1e9
-}
-
-type Number = (String, Key, Range, &'static str, String);
-
-fn numbers(file: &JointFile) -> Vec<Number> {
-    use GainKey as G;
-    use LimitKey as L;
-    use MotorKey as M;
-    let mut list = Vec::new();
-    let gain = Range::closed(0.0, bounds::GAIN);
-    let order = Range::between(0.0, 2.0);
-    // This bound follows the faster stream; the law checks the feedback in force.
-    let corner = Range::above(
-        0.0,
-        crate::control::controller::highest_corner(file.imu_period.min(file.motor_period)),
-    );
-    for (i, motor) in file.motor_names.iter().enumerate() {
-        for (key, name, range, unit, what) in [
-            (G::Kp, "kp", gain, "", "Proportional gain, rad/rad"),
-            (
-                G::Ki,
-                "ki",
-                gain,
-                "",
-                "Integral gain, rad/(rad s^integral_order)",
-            ),
-            (
-                G::Kd,
-                "kd",
-                gain,
-                "",
-                "Derivative gain, rad s^derivative_order/rad",
-            ),
-            (
-                G::IntegralOrder,
-                "integral_order",
-                order,
-                "",
-                "Order of the integral",
-            ),
-            (
-                G::DerivativeOrder,
-                "derivative_order",
-                order,
-                "",
-                "Order of the derivative",
-            ),
-            (
-                G::DerivativeCorner,
-                "derivative_corner",
-                corner,
-                " rad/s",
-                "Corner of the derivative's roll-off, rad/s",
-            ),
-        ] {
-            let per_second =
-                matches!(key, G::Kp | G::Ki | G::Kd) && file.kind == CommandInterface::Velocity;
-            let per_second = if per_second { ", per s" } else { "" };
-            let description = format!("{what}{per_second}, of motor {motor}.");
-            list.push((
-                format!("gains.{motor}.{name}"),
-                Key::Gain(i, key),
-                range,
-                unit,
-                description,
-            ));
-        }
-        // The joint file holds the hardware's limits: parameters may only be stricter.
-        let m = &file.limits.motors[i];
-        for (key, name, range, unit, what) in [
-            (
-                M::TravelLow,
-                "travel_low",
-                Range {
-                    low: m.low,
-                    high: 0.0,
-                    open: (false, true),
-                },
-                " rad",
-                "Minimum angle, rad",
-            ),
-            (
-                M::TravelHigh,
-                "travel_high",
-                Range::above(0.0, m.high),
-                " rad",
-                "Maximum angle, rad",
-            ),
-            (
-                M::Speed,
-                "speed",
-                Range::above(0.0, m.speed),
-                " rad/s",
-                "Maximum speed, rad/s",
-            ),
-            (
-                M::Acceleration,
-                "acceleration",
-                Range::above(0.0, m.acceleration),
-                " rad/s^2",
-                "Maximum acceleration, rad/s^2",
-            ),
-        ] {
-            let description =
-                format!("{what}, of motor {motor}; at most the value in the joint file.");
-            list.push((
-                format!("limits.{motor}.{name}"),
-                Key::Motor(i, key),
-                range,
-                unit,
-                description,
-            ));
-        }
-    }
-    let most = file.joint.kinematics.routing().max_inclination;
-    let bend = Range::above(0.0, bounds::BEND);
-    let time = Range::above(0.0, bounds::AGE);
-    for (key, name, range, unit, what) in [
-        (
-            L::Inclination,
-            "inclination",
-            Range::above(0.0, most.min(bounds::BEND)),
-            " rad",
-            "Maximum inclination of a command, rad.",
-        ),
-        (
-            L::OverBend,
-            "over_bend",
-            bend,
-            " rad",
-            "Measured inclination beyond which nothing moves outward, rad; at least limits.inclination.",
-        ),
-        (
-            L::Feedback,
-            "feedback",
-            Range::closed(0.0, bounds::FEEDBACK),
-            " rad",
-            "Maximum motor angle that feedback may add, rad.",
-        ),
-        (
-            L::StaleImu,
-            "stale_imu",
-            time,
-            " s",
-            "Age at which IMU samples no longer count, s.",
-        ),
-        (
-            L::StaleMotors,
-            "stale_motors",
-            time,
-            " s",
-            "Age at which motor samples no longer count, s.",
-        ),
-        (
-            L::StopAfter,
-            "stop_after",
-            time,
-            " s",
-            "Time of stale data for which the last setpoint is held before the loop restarts, s.",
-        ),
-    ] {
-        list.push((
-            format!("limits.{name}"),
-            Key::Limit(key),
             range,
             unit,
-            what.into(),
-        ));
+            file_key,
+            why_read_only: None,
+            get,
+            set,
+        };
+        (format!("{}{}", self.name, tunable.key), entry)
     }
-    list.push((
-        "payload.mass".into(),
-        Key::PayloadMass,
-        Range::closed(NOT_TOLD, HEAVIEST),
-        " kg",
-        "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not set. \
-         Setting it chooses the gain set made for it."
-            .into(),
-    ));
-    list.push((
-        "examine.margin_floor".into(),
-        Key::ExamineMargin,
-        Range::closed(0.0, 3.2),
-        " rad",
-        "Minimum phase margin on every model of the joint, rad.".into(),
-    ));
-    list.push((
-        "examine.sensitivity_ceiling".into(),
-        Key::ExamineSensitivity,
-        Range::above(1.0, 100.0),
+}
+
+/// Returns the parameter `gain_set`, which [`super::Parameters::check`] sets before all others.
+fn gain_set(file: &JointFile) -> (String, Entry) {
+    let names: Vec<_> = file.gain_sets.iter().map(|set| set.name.clone()).collect();
+    let description =
+        "Gain set in force, for all motors at once; choosing one discards changes of single gains.";
+    let constraints = format!("one of {}", quoted(&names));
+    let entry = Entry {
+        description: description.into(),
+        constraints,
+        range: None,
+        unit: "",
+        file_key: "initial_gain_set".into(),
+        why_read_only: None,
+        get: Box::new(move |live| Value::Text(names[live.set].clone())),
+        set: Box::new(|_, _| Ok(())),
+    };
+    ("gain_set".into(), entry)
+}
+
+/// Adds the gains and limits of one motor.
+fn of_motor(file: &JointFile, motor: usize, all: &mut BTreeMap<String, Entry>) {
+    let name = &file.motor_names[motor];
+    let gains = Group {
+        name: format!("gains.{name}."),
+        file_key: "all_motors.".into(),
+        index: motor,
+        of: |live, motor| &live.gains.motors[motor],
+        of_mut: |live, motor| &mut live.gains.motors[motor],
+    };
+    let velocity = file.kind == CommandInterface::Velocity;
+    for tunable in GAINS {
+        let (tunable, per_second) = match tunable.key {
+            "kp" | "ki" | "kd" if velocity => (tunable, ", per s"),
+            "derivative_corner" => {
+                // This bound follows the faster stream; the law checks the feedback in force.
+                let bound = MotorGains {
+                    derivative_corner: highest_corner(file.imu_period.min(file.motor_period)),
+                    ..file.gain_sets[file.initial].gains.motors[motor]
+                };
+                (tunable.no_looser_than(&bound), "")
+            }
+            _ => (tunable, ""),
+        };
+        all.extend([gains.entry(tunable, &format!("{per_second}, of motor {name}"))]);
+    }
+    let limits = Group {
+        name: format!("limits.{name}."),
+        file_key: "all_tendons.".into(),
+        index: motor,
+        of: |live, motor| &live.limits.motors[motor],
+        of_mut: |live, motor| &mut live.limits.motors[motor],
+    };
+    all.extend(MOTOR_LIMITS.map(|tunable| {
+        let tunable = tunable.no_looser_than(&file.limits.motors[motor]);
+        limits.entry(tunable, &format!(", of motor {name}{NO_LOOSER}"))
+    }));
+}
+
+/// Adds the parameters of the supervision.
+fn of_rules(file: &JointFile, all: &mut BTreeMap<String, Entry>) {
+    let supervision = Group::new(
+        "supervision.",
+        |live, _| &live.limits.supervision,
+        |live, _| &mut live.limits.supervision,
+    );
+    all.extend(SUPERVISION.map(|tunable| supervision.entry(tunable, "")));
+    for rule in Rule::ALL {
+        let name = rule.name();
+        let group = Group {
+            index: rule as usize,
+            ..Group::new(
+                &format!("supervision.{name}."),
+                |live, rule| &live.limits.supervision.guards[rule],
+                |live, rule| &mut live.limits.supervision.guards[rule],
+            )
+        };
+        for tunable in guard(rule) {
+            let is_limit = tunable.key == "limit";
+            let (full, mut entry) = if is_limit && file.limited.contains(&rule) {
+                let tunable = tunable.no_looser_than(file.limits.supervision.guard(rule));
+                group.entry(tunable, NO_LOOSER)
+            } else {
+                group.entry(tunable, "")
+            };
+            entry.description = match is_limit {
+                true => format!("Above this {name} is broken: {}", entry.description),
+                false => entry.description.replace("RULE", name),
+            };
+            all.insert(full, entry);
+        }
+    }
+}
+
+/// Name, key in the joint file, value and description of a parameter that only reports.
+type Report = (
+    &'static str,
+    &'static str,
+    fn(&JointFile) -> Value,
+    &'static str,
+);
+
+/// The parameters that report what the joint file says.
+const REPORTS: [Report; 11] = [
+    (
+        "joint_file",
         "",
-        "Maximum sensitivity peak on every model of the joint.".into(),
-    ));
-    list.push((
-        "payload.height".into(),
-        Key::PayloadHeight,
-        Range::closed(0.0, 1.0),
-        " m",
-        "Height of the payload's centre above the beam's end, m.".into(),
-    ));
-    list
+        |file| Value::Text(file.file.display().to_string()),
+        "The joint file.",
+    ),
+    (
+        "motor_names",
+        "tendons[].motor",
+        |file| Value::Texts(file.motor_names.clone()),
+        "Names of the motors in joint_states, in the order of the tendons.",
+    ),
+    (
+        "gain_sets",
+        "gain_sets",
+        |file| Value::Texts(file.gain_sets.iter().map(|set| set.name.clone()).collect()),
+        "Names of the gain sets that gain_set can choose from.",
+    ),
+    (
+        "base_frame",
+        "frames.base",
+        |file| Value::Text(file.frames.base.clone()),
+        "Frame of the base plate: commands and head poses are in it.",
+    ),
+    (
+        "head_frame",
+        "frames.head",
+        |file| Value::Text(file.frames.head.clone()),
+        "Frame of the head plate.",
+    ),
+    (
+        "setpoint_kind",
+        "setpoint.kind",
+        |file| Value::Text(kind_word(file.kind).into()),
+        "Quantity of the setpoints: position (rad) or velocity (rad/s).",
+    ),
+    (
+        "setpoint_message",
+        "setpoint.message",
+        |file| match file.setpoint_message {
+            SetpointMessage::JointState => Value::Text("joint_state".into()),
+            SetpointMessage::Float64Array => Value::Text("float64_array".into()),
+        },
+        "Message that setpoints are published in: joint_state or float64_array.",
+    ),
+    (
+        "tick_source",
+        "tick.source",
+        |file| match file.tick {
+            TickSource::Timer => Value::Text("timer".into()),
+            TickSource::Imu => Value::Text("imu".into()),
+        },
+        "Trigger of the control ticks: timer or imu.",
+    ),
+    (
+        "tick_rate_hz",
+        "tick.rate_hz",
+        |file| rate(file.joint.period),
+        "Rate of the control ticks, Hz; nominal for tick_source imu.",
+    ),
+    (
+        "imu_rate_hz",
+        "imu.rate_hz",
+        |file| rate(file.imu_period),
+        "Nominal rate of IMU samples, Hz.",
+    ),
+    (
+        "motor_rate_hz",
+        "motors.rate_hz",
+        |file| rate(file.motor_period),
+        "Nominal rate of motor samples, Hz.",
+    ),
+];
+
+/// Returns the rate of a period in s, Hz, without the rounding error of the two divisions.
+fn rate(period: f64) -> Value {
+    Value::Double((1e9 / period).round() / 1e9)
+}
+
+/// Returns a parameter that keeps its `value`; `why` ends the sentence for changes.
+fn fixed(value: Value, file_key: &str, description: &str, why: &'static str) -> Entry {
+    let unit = match value {
+        Value::Double(_) => "Hz",
+        _ => "",
+    };
+    Entry {
+        description: description.into(),
+        constraints: String::new(),
+        range: None,
+        unit,
+        file_key: file_key.into(),
+        why_read_only: Some(why),
+        get: Box::new(move |_| value.clone()),
+        set: Box::new(move |_, given| Err(given.read_only(why))),
+    }
 }

@@ -1,6 +1,6 @@
 //! Examination of gain sets on the joint's models before they are accepted.
 
-use super::{Live, Parameters};
+use super::{Live, Parameters, Refusal};
 use crate::design::examine::{Conditions, Depth, Floor, Member, examine};
 use crate::files::JointModel;
 use crate::runtime::link::Program;
@@ -17,12 +17,25 @@ pub(super) enum Action {
     Refuse,
 }
 
-/// The actions with their names.
-pub(super) const ACTIONS: [(&str, Action); 3] = [
-    ("off", Action::Off),
-    ("warn", Action::Warn),
-    ("refuse", Action::Refuse),
-];
+impl Action {
+    /// Returns the name of the action.
+    pub(super) fn word(self) -> &'static str {
+        match self {
+            Self::Off => "off",
+            Self::Warn => "warn",
+            Self::Refuse => "refuse",
+        }
+    }
+
+    /// Returns the action of a name; every other one is that to refuse.
+    pub(super) fn named(word: &str) -> Self {
+        match word {
+            "off" => Self::Off,
+            "warn" => Self::Warn,
+            _ => Self::Refuse,
+        }
+    }
+}
 
 /// Settings of the examination.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -84,7 +97,7 @@ impl Parameters {
         live: &Live,
         program: &Program,
         delay: f64,
-    ) -> Result<Option<String>, String> {
+    ) -> Result<Option<String>, Refusal> {
         let Examining { action, floor } = live.examining;
         if action == Action::Off || self.file.models.is_empty() {
             return Ok(None);
@@ -99,8 +112,7 @@ impl Parameters {
             age: age.max(0.0),
             ..Conditions::default()
         };
-        let examination = examine(joint, law, &family, &conditions, Depth::Verdict)
-            .map_err(|e| format!("the gains cannot be examined: {e}"))?;
+        let examination = examine(joint, law, &family, &conditions, Depth::Verdict)?;
         let Err(reason) = examination.acceptable(&floor) else {
             return Ok(None);
         };
@@ -117,18 +129,17 @@ impl Parameters {
             ),
             None => "a payload that is not set, so any".into(),
         };
-        let sentence = format!(
-            "gain_set '{}'{changed} is not good enough for {payload}: {reason}; accepted: stable, \
-             a phase margin of at least {:.1} deg and a sensitivity peak of at most {:.2} on every \
-             model of the joint",
-            set.name,
-            floor.margin.to_degrees(),
-            floor.sensitivity
-        );
+        let not_good = Refusal::NotGood {
+            set: set.name.clone(),
+            changed,
+            payload,
+            reason,
+            floor,
+        };
         if examination.stable && action == Action::Warn {
-            Ok(Some(sentence))
+            Ok(Some(not_good.to_string()))
         } else {
-            Err(sentence)
+            Err(not_good)
         }
     }
 }

@@ -1,8 +1,8 @@
 //! The gain sets of a joint: choice for a payload, reading from a file, saving of live gains.
 
-use super::{Candidate, Live, Parameters, Value};
+use super::{Candidate, Live, Parameters, Refusal, Value};
 use crate::control::tick::Law;
-use crate::files::{NamedGainSet, Purpose};
+use crate::files::{NamedGainSet, Purpose, kind_word, law_sentence};
 
 impl Parameters {
     /// Chooses the gain set for the payload: the set with the narrowest payload range that contains
@@ -11,7 +11,7 @@ impl Parameters {
     ///
     /// # Errors
     /// One sentence if no set contains the payload.
-    pub(super) fn choose_for_payload(&self, live: &mut Live) -> Result<bool, String> {
+    pub(super) fn choose_for_payload(&self, live: &mut Live) -> Result<bool, Refusal> {
         let ranges = self.file.gain_sets.iter().enumerate();
         let ranges: Vec<_> = ranges
             .filter_map(|(i, set)| Some((i, set.purpose.payload_moment?)))
@@ -45,11 +45,13 @@ impl Parameters {
                 }
                 Ok(other)
             }
-            None if known => Err(format!(
-                "payload.mass of {mass} kg at payload.height {height} m is a moment of {moment:.4} \
-                 kg m, and no gain set is made for it; accepted: {least} to {most} kg m, or a \
-                 gain_set chosen in the same request"
-            )),
+            None if known => Err(Refusal::Payload {
+                mass,
+                height,
+                moment,
+                least,
+                most,
+            }),
             // No set covers all payloads: the one in force stays.
             None => Ok(false),
         }
@@ -57,12 +59,14 @@ impl Parameters {
 
     /// Reads the gain-set file to be added, relative to the joint file; its name must be new and
     /// its gains must make a valid law.
-    pub(super) fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, String> {
+    pub(super) fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, Refusal> {
         let folder = self.file.file.parent();
         let folder = folder.unwrap_or(std::path::Path::new(""));
-        let set = NamedGainSet::load(&folder.join(file), &self.file.motor_names)
-            .map_err(|e| e.to_string())?;
-        let refuse = |what: String| Err(format!("gain_set_file {}: {what}", set.file.display()));
+        let set = NamedGainSet::load(&folder.join(file), &self.file.motor_names)?;
+        let refuse = |reason: String| {
+            let file = set.file.display().to_string();
+            Err(Refusal::Added { file, reason })
+        };
         if let Some(taken) = self.file.gain_sets.iter().find(|s| s.name == set.name) {
             return refuse(format!(
                 "its name is '{}', which {} has; accepted: a name that no gain set of the joint has",
@@ -71,16 +75,16 @@ impl Parameters {
             ));
         }
         if set.gains.kind != self.file.kind {
-            let kinds = format!(
-                "it is for {:?} setpoints; accepted: a set for {:?} setpoints",
-                set.gains.kind, self.file.kind
-            );
-            return refuse(kinds.to_lowercase());
+            return refuse(format!(
+                "it is for {} setpoints; accepted: a set for {} setpoints",
+                kind_word(set.gains.kind),
+                kind_word(self.file.kind)
+            ));
         }
         let joint = self.file.joint_for(self.live.feedback);
         match Law::new(&joint, &set.gains, &self.live.limits, self.live.feedback) {
             Ok(_) => Ok(set),
-            Err(error) => refuse(self.named(&error.to_string())),
+            Err(error) => refuse(law_sentence(&error, &self.file.motor_names)),
         }
     }
 
@@ -89,13 +93,10 @@ impl Parameters {
     ///
     /// # Errors
     /// One sentence if no gain was changed.
-    pub fn live_gain_set(&self) -> Result<NamedGainSet, String> {
+    pub fn live_gain_set(&self) -> Result<NamedGainSet, Refusal> {
         let set = &self.file.gain_sets[self.live.set];
         if set.gains == self.live.gains {
-            return Err(format!(
-                "no gain was changed since gain set '{}' was chosen; accepted: gains that were changed",
-                set.name
-            ));
+            return Err(Refusal::Unchanged(set.name.clone()));
         }
         let stem = |text: &str| {
             let bare = text.trim_end_matches(|c: char| c.is_ascii_digit());
@@ -126,7 +127,7 @@ impl Parameters {
                 },
             });
         }
-        Err("no number is free for the new gain set".into())
+        Err(Refusal::NoNumber)
     }
 
     /// Makes the saved live gains the set in force. Returns the parameters that changed.
