@@ -53,15 +53,7 @@ fn the_manual_tells_what_is_usual() {
         }
         assert_eq!(number(after), Some(guard.after), "{start}");
         assert_eq!(reaction, guard.reaction.name(), "{start}");
-        let always = |t: &Tunable<_>| {
-            matches!(
-                t.kind,
-                Kind::Truth {
-                    always: Some(_),
-                    ..
-                }
-            )
-        };
+        let always = |t: &Tunable<_>| matches!(t.kind, Kind::Truth(Some(_), _));
         let latches = match (tunables.iter().any(always), guard.latch) {
             (true, true) => "always",
             (false, true) => "yes",

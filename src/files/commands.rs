@@ -1,7 +1,7 @@
 //! The key `commands` of a joint file: which sources may command the joint.
 
 use super::table::{Range, Table, show};
-use super::{ConfigError, Tunable, field, is_node_name};
+use super::{ConfigError, Kind, Tunable, field, is_node_name};
 
 /// Maximum number of sources with topics of their own.
 const MOST_SOURCES: usize = 16;
@@ -31,10 +31,9 @@ impl Default for Commands {
 
 /// The tunables of [`Commands`].
 pub const COMMANDS: [Tunable<Commands>; 2] = [
-    Tunable::truth(
+    Tunable::new(
         ["exclusive"; 2],
-        None,
-        field!(Commands, exclusive),
+        Kind::Truth(None, field!(Commands, exclusive)),
         "Whether commands of other sources are refused while one source holds the joint",
     ),
     Tunable::number(
@@ -44,7 +43,8 @@ pub const COMMANDS: [Tunable<Commands>; 2] = [
         field!(Commands, release_after),
         "Silence after which another source may take the joint, and pause that a stream needs \
          after a hold, s",
-    ),
+    )
+    .optional(),
 ];
 
 /// Reads the key `commands`; missing entries take their defaults.

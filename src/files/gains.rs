@@ -286,8 +286,10 @@ fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError>
 fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
     let mut gains = DEFAULTS;
     for tunable in GAINS {
-        let needed = tunable.key == "derivative_corner" && gains.kd != 0.0;
-        let tunable = if needed { tunable.required() } else { tunable };
+        let tunable = match tunable.key {
+            "derivative_corner" if gains.kd == 0.0 => tunable.optional(),
+            _ => tunable,
+        };
         tunable.read(table.of(tunable.file_key), &mut gains)?;
     }
     Ok(gains)

@@ -5,7 +5,7 @@
 //! [`guard`] and [`too_mild`].
 
 use super::table::{Range, Table};
-use super::{ConfigError, Tunable, field};
+use super::{ConfigError, Kind, Tunable, field};
 use crate::control::tick::{FaultConfig, Feedback, Reaction, Rule, Supervision, TimeoutAction};
 
 /// Longest time for which sensor data may be missing beyond their age limit, s.
@@ -79,22 +79,20 @@ pub fn guard(rule: Rule) -> Vec<Guard> {
         // Its reaction is `command_timeout_action`.
         Rule::CommandTimeout => return vec![until_timeout()],
     };
-    let reaction = Guard::word(
-        ["reaction"; 2],
+    let reaction = Kind::Word(
         &Reaction::NAMES[mildest as usize..],
         (
-            |guard| guard.reaction.name(),
-            |guard, word| {
+            |guard: &FaultConfig| guard.reaction.name(),
+            |guard: &mut FaultConfig, word| {
                 let named = Reaction::ALL.into_iter().find(|r| r.name() == word);
                 guard.reaction = named.unwrap_or(guard.reaction);
             },
         ),
-        "Reaction when RULE is broken",
     );
-    let latch = Guard::truth(
+    let reaction = Guard::new(["reaction"; 2], reaction, "Reaction when RULE is broken");
+    let latch = Guard::new(
         ["latch"; 2],
-        (!unlatched).then_some(LATCHES),
-        field!(FaultConfig, latch),
+        Kind::Truth((!unlatched).then_some(LATCHES), field!(FaultConfig, latch)),
         "Whether the reaction to RULE stays until ~/clear_faults",
     );
     limit.into_iter().chain([after, reaction, latch]).collect()
@@ -102,12 +100,7 @@ pub fn guard(rule: Rule) -> Vec<Guard> {
 
 fn limit(file_key: &'static str, range: Range, watched: &'static str) -> Option<Guard> {
     let keys = ["limit", file_key];
-    Some(Guard::number(
-        keys,
-        range,
-        field!(FaultConfig, limit),
-        watched,
-    ))
+    Some(Guard::number(keys, range, field!(FaultConfig, limit), watched).optional())
 }
 
 fn angle(low: f64, high: f64, watched: &'static str) -> Option<Guard> {
@@ -125,6 +118,7 @@ fn after(range: Range, text: &'static str) -> Guard {
         field!(FaultConfig, after),
         text,
     )
+    .optional()
 }
 
 /// The time that a fault has to last, at most `longest` s.
@@ -156,30 +150,32 @@ fn until_timeout() -> Guard {
          0: never",
     )
     .unit("s", 1.0)
+    .optional()
 }
 
 /// The tunables of the supervision as a whole.
 pub const SUPERVISION: [Tunable<Supervision>; 2] = [
-    Tunable::truth(
+    Tunable::new(
         ["fallback_to_motors"; 2],
-        None,
-        field!(Supervision, fallback),
+        Kind::Truth(None, field!(Supervision, fallback)),
         "Whether the bend may come from the motors where the IMU cannot measure it",
     ),
-    Tunable::word(
+    Tunable::new(
         ["command_timeout_action"; 2],
-        &["hold", "neutral"],
-        (
-            |supervision| match supervision.command_timeout_action {
-                TimeoutAction::Hold => "hold",
-                TimeoutAction::Neutral => "neutral",
-            },
-            |supervision, word| {
-                supervision.command_timeout_action = match word {
-                    "neutral" => TimeoutAction::Neutral,
-                    _ => TimeoutAction::Hold,
-                };
-            },
+        Kind::Word(
+            &["hold", "neutral"],
+            (
+                |supervision| match supervision.command_timeout_action {
+                    TimeoutAction::Hold => "hold",
+                    TimeoutAction::Neutral => "neutral",
+                },
+                |supervision, word| {
+                    supervision.command_timeout_action = match word {
+                        "neutral" => TimeoutAction::Neutral,
+                        _ => TimeoutAction::Hold,
+                    };
+                },
+            ),
         ),
         "Action after supervision.command_timeout.after without a command: the joint holds, or \
          moves slowly to the straight pose",

@@ -103,7 +103,7 @@ pub struct Tunable<T> {
     pub text: &'static str,
     /// Type and accepted values.
     pub kind: Kind<T>,
-    required: bool,
+    optional: bool,
 }
 
 /// Type of a tunable, with its accepted values and its field.
@@ -119,13 +119,8 @@ pub enum Kind<T> {
         /// Its field.
         field: Field<T, f64>,
     },
-    /// True or false.
-    Truth {
-        /// Why only true is accepted, if so.
-        always: Option<&'static str>,
-        /// Its field.
-        field: Field<T, bool>,
-    },
+    /// True or false, with the reason where only true is accepted.
+    Truth(Option<&'static str>, Field<T, bool>),
     /// One of these words.
     Word(&'static [&'static str], Field<T, &'static str>),
     /// Any text, with words for what it has to be.
@@ -133,18 +128,19 @@ pub enum Kind<T> {
 }
 
 impl<T> Tunable<T> {
-    const fn new(keys: [&'static str; 2], kind: Kind<T>, text: &'static str) -> Self {
+    /// A value whose name and file key are `keys`, which a file may leave out.
+    pub(crate) const fn new(keys: [&'static str; 2], kind: Kind<T>, text: &'static str) -> Self {
         let [key, file_key] = keys;
         Self {
             key,
             file_key,
             text,
             kind,
-            required: false,
+            optional: true,
         }
     }
 
-    /// A number whose name and file key are `keys`.
+    /// A number whose name and file key are `keys`, which a file has to have.
     pub(crate) const fn number(
         keys: [&'static str; 2],
         range: Range,
@@ -157,37 +153,10 @@ impl<T> Tunable<T> {
             factor: 1.0,
             field,
         };
-        Self::new(keys, kind, text)
-    }
-
-    /// A boolean whose name and file key are `keys`.
-    pub(crate) const fn truth(
-        keys: [&'static str; 2],
-        always: Option<&'static str>,
-        field: Field<T, bool>,
-        text: &'static str,
-    ) -> Self {
-        Self::new(keys, Kind::Truth { always, field }, text)
-    }
-
-    /// One of `words`, whose name and file key are `keys`.
-    pub(crate) const fn word(
-        keys: [&'static str; 2],
-        words: &'static [&'static str],
-        field: Field<T, &'static str>,
-        text: &'static str,
-    ) -> Self {
-        Self::new(keys, Kind::Word(words, field), text)
-    }
-
-    /// A text named `key`, which no file has.
-    pub(crate) const fn free_text(
-        key: &'static str,
-        accepted: &'static str,
-        field: Field<T, String>,
-        text: &'static str,
-    ) -> Self {
-        Self::new([key, ""], Kind::Text(accepted, field), text)
+        Self {
+            optional: false,
+            ..Self::new(keys, kind, text)
+        }
     }
 
     /// The same with this unit in `T`, in which 1 of the file is `factor`.
@@ -198,9 +167,9 @@ impl<T> Tunable<T> {
         self
     }
 
-    /// The same, and a file has to have the key.
-    pub(super) const fn required(mut self) -> Self {
-        self.required = true;
+    /// The same, and a file may leave it out.
+    pub(super) const fn optional(mut self) -> Self {
+        self.optional = true;
         self
     }
 
@@ -251,7 +220,7 @@ impl<T> Tunable<T> {
     pub(super) fn read(&self, table: &Table, into: &mut T) -> Result<(), ConfigError> {
         let key = self.file_key;
         let given = table.get(key);
-        if given.is_none() && !self.required {
+        if given.is_none() && self.optional {
             return Ok(());
         }
         match self.kind {
@@ -261,7 +230,7 @@ impl<T> Tunable<T> {
                 field,
                 ..
             } => field.1(into, table.number(key, range)? * factor),
-            Kind::Truth { always, field } => {
+            Kind::Truth(always, field) => {
                 let truth = table.truth(key)?;
                 if let (false, Some(value), Some(accepted)) = (truth, given, always) {
                     return Err(table.refuse(key, value, accepted));
@@ -293,36 +262,35 @@ pub const GAINS: [Tunable<MotorGains>; 6] = [
         field!(MotorGains, kp),
         "Proportional gain, rad/rad",
     )
-    .unit("rad/rad", 1.0)
-    .required(),
+    .unit("rad/rad", 1.0),
     Tunable::number(
         ["ki"; 2],
         GAIN,
         field!(MotorGains, ki),
         "Integral gain, rad/(rad s^integral_order)",
     )
-    .unit("rad/(rad s^integral_order)", 1.0)
-    .required(),
+    .unit("rad/(rad s^integral_order)", 1.0),
     Tunable::number(
         ["kd"; 2],
         GAIN,
         field!(MotorGains, kd),
         "Derivative gain, rad s^derivative_order/rad",
     )
+    .optional()
     .unit("rad s^derivative_order/rad", 1.0),
     Tunable::number(
         ["integral_order"; 2],
         ORDER,
         field!(MotorGains, integral_order),
         "Order of the integral",
-    )
-    .required(),
+    ),
     Tunable::number(
         ["derivative_order"; 2],
         ORDER,
         field!(MotorGains, derivative_order),
         "Order of the derivative",
-    ),
+    )
+    .optional(),
     Tunable::number(
         ["derivative_corner", "derivative_corner_rad_s"],
         CORNER,
@@ -351,15 +319,13 @@ pub const MOTOR_LIMITS: [Tunable<MotorLimits>; 4] = [
         Range::above(0.0, 1e5, "rad/s"),
         field!(MotorLimits, speed),
         "Maximum speed, rad/s",
-    )
-    .required(),
+    ),
     Tunable::number(
         ["acceleration", "acceleration_rad_s2"],
         Range::above(0.0, 1e7, "rad/s^2"),
         field!(MotorLimits, acceleration),
         "Maximum acceleration, rad/s^2",
-    )
-    .required(),
+    ),
 ];
 
 /// 1 deg in rad.
@@ -376,42 +342,36 @@ pub const LIMITS: [Tunable<Limits>; 6] = [
         field!(Limits, inclination),
         "Maximum inclination of a command, rad",
     )
-    .unit("rad", DEGREE)
-    .required(),
+    .unit("rad", DEGREE),
     Tunable::number(
         ["over_bend", "over_bend_deg"],
         Range::above(0.0, WIDEST, "deg"),
         field!(Limits, over_bend),
         "Measured inclination beyond which nothing moves outward, rad; at least limits.inclination",
     )
-    .unit("rad", DEGREE)
-    .required(),
+    .unit("rad", DEGREE),
     Tunable::number(
         ["feedback", "feedback_rad"],
         Range::closed(0.0, bounds::FEEDBACK, "rad"),
         field!(Limits, feedback),
         "Maximum motor angle that feedback may add, rad",
-    )
-    .required(),
+    ),
     Tunable::number(
         ["stale_imu", "stale_imu_s"],
         AGE,
         field!(Limits, stale_imu),
         "Age at which IMU samples no longer count, s",
-    )
-    .required(),
+    ),
     Tunable::number(
         ["stale_motors", "stale_motors_s"],
         AGE,
         field!(Limits, stale_motors),
         "Age at which motor samples no longer count, s",
-    )
-    .required(),
+    ),
     Tunable::number(
         ["stop_after", "stop_after_s"],
         AGE,
         field!(Limits, stop_after),
         "Time of stale data for which the last setpoint is held before the loop restarts, s",
-    )
-    .required(),
+    ),
 ];

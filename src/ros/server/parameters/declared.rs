@@ -18,29 +18,33 @@ pub(super) const HEAVIEST: f64 = 10.0;
 
 /// Tunables of the node itself.
 const LIVE: [Tunable<Live>; 7] = [
-    Tunable::word(
+    Tunable::new(
         ["feedback"; 2],
-        &["imu", "motors"],
-        (
-            |live| match live.feedback {
-                Feedback::Imu => "imu",
-                Feedback::Motors => "motors",
-            },
-            |live, word| {
-                live.feedback = match word {
-                    "motors" => Feedback::Motors,
-                    _ => Feedback::Imu,
-                };
-            },
+        Kind::Word(
+            &["imu", "motors"],
+            (
+                |live| match live.feedback {
+                    Feedback::Imu => "imu",
+                    Feedback::Motors => "motors",
+                },
+                |live, word| {
+                    live.feedback = match word {
+                        "motors" => Feedback::Motors,
+                        _ => Feedback::Imu,
+                    };
+                },
+            ),
         ),
         "Source of the measured bend: the IMU, which corrects sag, or the motors' encoders",
     ),
-    Tunable::free_text(
-        "gain_set_file",
-        "a file that is accepted, of a gain set with a new name",
-        (
-            |live| live.gain_set_file.clone(),
-            |live, file| live.gain_set_file = file,
+    Tunable::new(
+        ["gain_set_file", ""],
+        Kind::Text(
+            "a file that is accepted, of a gain set with a new name",
+            (
+                |live| live.gain_set_file.clone(),
+                |live, file| live.gain_set_file = file,
+            ),
         ),
         "Gain-set file to read, relative to the joint file, and to add to gain_sets; gain_set then \
          chooses it",
@@ -58,12 +62,14 @@ const LIVE: [Tunable<Live>; 7] = [
         field!(Live, payload_height),
         "Height of the payload's centre above the beam's end, m",
     ),
-    Tunable::word(
+    Tunable::new(
         ["examine.action", ""],
-        &["off", "warn", "refuse"],
-        (
-            |live| live.examining.action.word(),
-            |live, word| live.examining.action = Action::named(word),
+        Kind::Word(
+            &["off", "warn", "refuse"],
+            (
+                |live| live.examining.action.word(),
+                |live, word| live.examining.action = Action::named(word),
+            ),
         ),
         "Reaction to gains below the floor on a model of the joint: a warning or a refusal. Gains \
          that are unstable on a model are refused. With off, nothing is examined",
@@ -85,22 +91,23 @@ const LIVE: [Tunable<Live>; 7] = [
 /// Tunables that are read at start, each with the end of the sentence for later changes.
 const AT_START: [(Tunable<Live>, &str); 3] = [
     (
-        Tunable::truth(
+        Tunable::new(
             ["autostart"; 2],
-            None,
-            field!(Live, autostart),
+            Kind::Truth(None, field!(Live, autostart)),
             "Whether the node configures itself at start, and activates itself as soon as the \
              joint is ready",
         ),
         ": it is read at start; change_state configures and activates",
     ),
     (
-        Tunable::free_text(
-            "incidents.folder",
-            "",
-            (
-                |live| live.kept.folder.clone(),
-                |live, folder| live.kept.folder = folder,
+        Tunable::new(
+            ["incidents.folder", ""],
+            Kind::Text(
+                "",
+                (
+                    |live| live.kept.folder.clone(),
+                    |live, folder| live.kept.folder = folder,
+                ),
             ),
             "Folder of the incident recording's files; empty: withy/NODE in $XDG_STATE_HOME, or in \
              ~/.local/state",
@@ -223,7 +230,7 @@ impl<T: 'static> Group<T> {
                 let access = self.access(field, Value::Double, check);
                 (format!("accepted: {}", accepted.words()), access)
             }
-            Kind::Truth { always, field } => (
+            Kind::Truth(always, field) => (
                 always.unwrap_or_default().into(),
                 self.access(field, Value::Bool, move |given| given.truth(always)),
             ),

@@ -93,7 +93,8 @@ fn changes_are_made_as_a_whole_or_not_at_all() {
             let mut parameters = parameters.borrow_mut();
             let before = parameters.live.clone();
             match parameters.check(&changes, delay, at_start) {
-                Err(sentence) => {
+                Err(refusal) => {
+                    let sentence = refusal.to_string();
                     prop_assert!(
                         !sentence.is_empty() && !sentence.contains('\n'),
                         "{sentence:?}"
