@@ -1,7 +1,7 @@
 //! Withy: a robotics middleware node for tendon-driven soft joints.
 //!
 //! Wings, from the ground up; a file imports only from its own wing and those below it (see
-//! DEVELOPERS.md, enforced by `tests/layers.rs`).
+//! DEVELOPERS.md, enforced by `tests/project/layers.rs`).
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
