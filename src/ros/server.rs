@@ -2,7 +2,8 @@
 //!
 //! Creates one ROS 2 node per joint file, all in one process and one context. Each joint has four
 //! threads: the real-time loop ([`crate::runtime::rt`]), the publisher, the watchdog, and one that spins the
-//! node. Tasks on a small runtime shared by all joints receive messages and requests.
+//! node. Tasks on a small runtime shared by all joints receive messages and requests. What one of
+//! them knows and others need, it sends on a watch channel of its own ([`JointContext`]).
 
 mod aim;
 mod capture;
@@ -15,14 +16,16 @@ mod parameters;
 mod point_head;
 mod publisher;
 mod refused;
+mod report;
 mod requester;
 mod rosout;
 mod services;
+mod snapshot;
 mod sources;
-mod status;
 mod subscriptions;
 mod target;
 mod tf;
+mod topic;
 mod watchdog;
 
 pub use incident::{LogCapture, LogCaptureLayer, log_capture};
@@ -42,22 +45,27 @@ use crate::control::controller::CommandInterface;
 use crate::files::JointFile;
 use crate::ros::acknowledge::{Acknowledgements, Acknowledger};
 use crate::ros::context::{NodeError, Spinner, context};
-use crate::runtime::link::Link;
+use crate::runtime::link::{Handle, InputSender, LawSender, Link};
+use crate::runtime::locked;
 use crate::runtime::rt::{self, Clock};
-use aim::TargetResolver;
-use futures::stream::{StreamExt, select_all};
+use aim::{SharedTree, TargetMessage, TargetResolver};
+use futures::future::join_all;
+use futures::stream::{BoxStream, StreamExt, select_all};
 use incident::Writing;
-use lifecycle::{Ends, Order};
+use lifecycle::{Ends, Lifecycle, Order};
 use parameters::Parameters;
 use point_head::PointHead;
 use publisher::TelemetryPublisher;
-use services::{Requests, Server, value_at_start};
+use refused::Refused;
+use services::{Requests, Server, Settings, value_at_start};
+use snapshot::Snapshot;
+use sources::SharedSources;
 use sources::listen::{listen, look_at_publishers};
-use status::Status;
 use subscriptions::Subscriptions;
+use target::InForce;
 use watchdog::Watchdog;
 
-/// Time limit of the shutdown; the joints may take [`lifecycle::REST_WAIT`] of it to come to rest.
+/// Time limit of the shutdown, of which the joints may take half to come to rest.
 const END: Duration = Duration::from_secs(8);
 /// Time limit of an immediate exit.
 const LAST_MOMENT: Duration = Duration::from_millis(500);
@@ -73,10 +81,61 @@ struct Prepared {
     program: crate::runtime::link::Program,
 }
 
+/// Phase of a joint's node.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Phase {
+    #[default]
+    Serving,
+    /// The joint comes to rest, and commands are refused.
+    Closing,
+    /// All reports end.
+    Over,
+}
+
+impl Phase {
+    fn closing(self) -> bool {
+        self != Self::Serving
+    }
+}
+
+/// What the parts of a joint are made from: its description, and the read ends of what they send
+/// each other. Each part keeps what it needs.
+struct JointContext {
+    /// Fully qualified name of the joint's node.
+    name: String,
+    file: JointFile,
+    clock: Clock,
+    handle: Handle,
+    /// The node activates by itself.
+    autostart: bool,
+    /// From the publisher.
+    snapshots: watch::Receiver<Snapshot>,
+    /// From the target resolver.
+    targets: watch::Receiver<Option<InForce>>,
+    /// From the lifecycle.
+    lifecycle: watch::Receiver<Lifecycle>,
+    /// From the parameter server.
+    settings: watch::Receiver<Settings>,
+    /// From the process.
+    phase: watch::Receiver<Phase>,
+    sources: Arc<SharedSources>,
+    refused: Arc<Refused>,
+}
+
+/// The write ends.
+struct Writers {
+    snapshots: watch::Sender<Snapshot>,
+    targets: watch::Sender<Option<InForce>>,
+    lifecycle: watch::Sender<Lifecycle>,
+    settings: watch::Sender<Settings>,
+    phase: watch::Sender<Phase>,
+}
+
 /// A joint whose threads and tasks run.
 struct Joint {
     name: String,
-    status: Arc<Status>,
+    lifecycle: watch::Receiver<Lifecycle>,
+    phase: watch::Sender<Phase>,
     orders: mpsc::UnboundedSender<Order>,
     threads: [JoinHandle<()>; 2],
     writing: Writing,
@@ -193,8 +252,7 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     let mut simulated_time = false;
     let mut parameters;
     {
-        let overrides = node.params.lock();
-        let overrides = overrides.unwrap_or_else(std::sync::PoisonError::into_inner);
+        let overrides = locked(&node.params);
         if let Some(ParameterValue::Bool(asked)) = overrides.get(USE_SIM_TIME).map(|p| &p.value) {
             simulated_time = *asked;
         }
@@ -232,156 +290,263 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
 }
 
 fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<Joint, NodeError> {
-    let Prepared {
-        mut node,
+    let name = prepared.name.clone();
+    let parts = Parts::new(prepared, clock, log_capture);
+    let parts = parts.map_err(|source| NodeError::Graph { node: name, source })?;
+    Ok(parts.start()?)
+}
+
+/// The parts of a joint that have been made, and do not run yet.
+struct Parts {
+    node: Node,
+    context: JointContext,
+    phase: watch::Sender<Phase>,
+    inputs: Inputs,
+    server: (Server, Requests),
+    lifecycle: (lifecycle::LifecycleServices, lifecycle::TransitionExecutor),
+    orders: mpsc::UnboundedSender<Order>,
+    publisher: TelemetryPublisher,
+    watchdog: Watchdog,
+    kept: incident::Kept,
+    writing: Writing,
+}
+
+impl Parts {
+    fn new(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> r2r::Result<Self> {
+        let Prepared {
+            mut node,
+            name,
+            file,
+            parameters,
+            program,
+        } = prepared;
+        // Each joint has its own simulated time; the rest of the process uses the machine's clock.
+        let (clock, setter) = if parameters.simulated_time() {
+            let (clock, setter) = Clock::simulated();
+            (clock, Some(setter))
+        } else {
+            (clock.clone(), None)
+        };
+        let link = Link::new(file.motor_names.len());
+        let autostart = parameters.autostart();
+        let (context, writers) = channels(name, file, clock, link.handle.clone(), autostart);
+        let acknowledger = match setter {
+            Some(_) => Acknowledger::new(link.handle),
+            None => Acknowledger::default(),
+        };
+        if let Some(setter) = setter {
+            let times = crate::ros::clock::subscribe(&mut node)?;
+            tokio::spawn(crate::ros::clock::follow(
+                context.name.clone(),
+                times,
+                setter,
+                acknowledger.clone(),
+                context.file.joint.period,
+            ));
+        }
+        let tree = tf::tree(&context.file);
+        let inputs = Inputs::new(
+            &mut node,
+            &context,
+            Inlets {
+                tree: tree.clone(),
+                targets: writers.targets,
+                speeds: program.law.reference_speeds(),
+                input: link.input,
+                acknowledger: acknowledger.clone(),
+            },
+        )?;
+        let (locks, lock_requests) = mpsc::unbounded_channel();
+        let requests = Requests::new(&mut node, lock_requests)?;
+        let ends = Ends {
+            endpoint: link.endpoint,
+            locks,
+            reported: writers.lifecycle,
+        };
+        let (services, executor, orders) = lifecycle::new(&mut node, &context, ends)?;
+        let watchdog = Watchdog::new(&mut node, &context)?;
+        let (kept, writing) = incident::start(&mut node, &context, parameters.kept(), log_capture)?;
+        let server = server(
+            &mut node,
+            &context,
+            parameters,
+            link.laws,
+            writers.settings,
+            &writing,
+        )?;
+        let acknowledgements = Acknowledgements::new(&mut node, acknowledger)?;
+        let publisher = TelemetryPublisher::new(
+            &mut node,
+            &context,
+            link.records,
+            writers.snapshots,
+            tree,
+            acknowledgements,
+        )?;
+        Ok(Self {
+            node,
+            context,
+            phase: writers.phase,
+            inputs,
+            server: (server, requests),
+            lifecycle: (services, executor),
+            orders,
+            publisher,
+            watchdog,
+            kept,
+            writing,
+        })
+    }
+
+    /// Starts the threads and the tasks.
+    fn start(self) -> std::io::Result<Joint> {
+        let threads = [
+            self.publisher.start(self.kept)?,
+            self.watchdog.start(self.writing.incident().clone())?,
+        ];
+        self.inputs.spawn();
+        let (server, requests) = self.server;
+        tokio::spawn(server.run(requests));
+        let (services, executor) = self.lifecycle;
+        tokio::spawn(services.run());
+        tokio::spawn(executor.run());
+        let JointContext {
+            name,
+            lifecycle,
+            sources,
+            ..
+        } = self.context;
+        let look = look_at_publishers(&name, sources);
+        Ok(Joint {
+            name,
+            lifecycle,
+            phase: self.phase,
+            orders: self.orders,
+            threads,
+            writing: self.writing,
+            spinner: Spinner::watching(self.node, look)?,
+        })
+    }
+}
+
+/// Makes the channels between the parts of a joint.
+fn channels(
+    name: String,
+    file: JointFile,
+    clock: Clock,
+    handle: Handle,
+    autostart: bool,
+) -> (JointContext, Writers) {
+    let writers = Writers {
+        snapshots: watch::Sender::default(),
+        targets: watch::Sender::default(),
+        lifecycle: watch::Sender::default(),
+        settings: watch::Sender::default(),
+        phase: watch::Sender::default(),
+    };
+    let context = JointContext {
         name,
         file,
-        parameters,
-        program,
-    } = prepared;
-    let graph = |source| NodeError::Graph {
-        node: name.clone(),
-        source,
-    };
-    let link = Link::new(file.motor_names.len());
-    // Each joint has its own simulated time; the rest of the process uses the machine's clock.
-    let (clock, hand) = if parameters.simulated_time() {
-        let (clock, hand) = Clock::simulated();
-        (clock, Some(hand))
-    } else {
-        (clock.clone(), None)
-    };
-    let clock = &clock;
-    let period = file.joint.period;
-    let status = Arc::new(Status::default());
-    status.set_at_rest(true);
-
-    let sensor = QosProfile::sensor_data;
-    let mut asked = listen(&mut node, &file).map_err(graph)?;
-    let tree = tf::tree(&file);
-    let transforms = tf::listen(&mut node, &name, &file.frames, clock, &tree, &status);
-    let pointing = PointHead::new(&mut node, &name, &file, clock, &status, &link.handle);
-    let (pointing, goals, pointed) = pointing.map_err(graph)?;
-    asked.extend([transforms.map_err(graph)?, pointed]);
-    let motors = node.subscribe("joint_states", sensor()).map_err(graph)?;
-    let head = node.subscribe("imu", sensor()).map_err(graph)?;
-    let base = if file.joint.base_from_imu.is_some() {
-        let base = node.subscribe("base_imu", sensor()).map_err(graph)?;
-        base.boxed()
-    } else {
-        futures::stream::pending().boxed()
-    };
-    let acknowledger = if clock.is_simulated() {
-        Acknowledger::new(link.handle.clone())
-    } else {
-        Acknowledger::default()
-    };
-    let (aimed, desired) = watch::channel(None);
-    let (judged, commands) = mpsc::unbounded_channel();
-    let aimer = TargetResolver {
-        joint: name.clone(),
-        clock: clock.clone(),
-        frames: file.frames.clone(),
-        aim: file.aim(),
-        speeds: program.law.reference_speeds(),
-        status: status.clone(),
-        tree: tree.clone(),
-        handle: link.handle.clone(),
-        out: aimed,
-        judged,
-    };
-    tell_view(&name, &file);
-    let subscriptions = Subscriptions {
-        joint: name.clone(),
-        clock: clock.clone(),
-        motor_names: file.all_motor_names(),
-        pan: file.joint.pan.is_some(),
-        sender: link.input,
-        status: status.clone(),
-        acknowledger: acknowledger.clone(),
-    };
-    let (turns, turn) = mpsc::unbounded_channel();
-    let requests = Requests::new(&mut node, turn).map_err(graph)?;
-    let ends = Ends {
-        side: link.loop_side,
-        handle: link.handle.clone(),
-        turns,
-        autostart: parameters.autostart(),
-    };
-    let lifecycle = lifecycle::new(&mut node, &name, &file, clock, &status, ends);
-    let (desk, keeper, orders) = lifecycle.map_err(graph)?;
-    let watchdog = Watchdog::new(&mut node, &name, &file, clock, &status, &link.handle);
-    let watchdog = watchdog.map_err(graph)?;
-    let events = node
-        .create_publisher("/parameter_events", QosProfile::parameter_events())
-        .map_err(graph)?;
-    let settings = parameters.kept().clone();
-    let kept = incident::start(
-        &mut node,
-        &name,
-        &file,
-        &settings,
         clock,
-        &status,
-        log_capture,
-    );
-    let (kept, writing) = kept.map_err(graph)?;
-    let server = Server {
-        joint: name.clone(),
-        motor_names: file.all_motor_names(),
-        parameters,
-        laws: link.laws,
-        handle: link.handle.clone(),
-        status: status.clone(),
-        clock: clock.clone(),
-        incident: writing.incident().clone(),
-        events,
+        handle,
+        autostart,
+        snapshots: writers.snapshots.subscribe(),
+        targets: writers.targets.subscribe(),
+        lifecycle: writers.lifecycle.subscribe(),
+        settings: writers.settings.subscribe(),
+        phase: writers.phase.subscribe(),
+        sources: Arc::default(),
+        refused: Arc::default(),
     };
-    let acknowledgements = Acknowledgements::new(&mut node, acknowledger.clone()).map_err(graph)?;
-    let outlet = TelemetryPublisher::new(
-        &mut node,
-        &file,
-        clock.clone(),
-        link.records,
-        status.clone(),
-        tree,
-        acknowledgements,
-    )
-    .map_err(graph)?;
+    (context, writers)
+}
 
-    if let Some(hand) = hand {
-        let times = crate::ros::clock::subscribe(&mut node).map_err(graph)?;
-        tokio::spawn(crate::ros::clock::follow(
-            name.clone(),
-            times,
-            hand,
-            acknowledger,
-            period,
-        ));
+/// What the inputs of a joint are made from, beside its context.
+struct Inlets {
+    tree: SharedTree,
+    targets: watch::Sender<Option<InForce>>,
+    /// Max. speeds of the reference at start, rad/s of bend and of pan.
+    speeds: (f64, f64),
+    input: InputSender,
+    acknowledger: Acknowledger,
+}
+
+/// What takes the messages of sensors and the targets.
+struct Inputs {
+    subscriptions: Subscriptions,
+    resolver: TargetResolver,
+    targets: BoxStream<'static, TargetMessage>,
+    pointing: PointHead,
+    goals: point_head::Requests,
+}
+
+impl Inputs {
+    fn new(node: &mut Node, context: &JointContext, inlets: Inlets) -> r2r::Result<Self> {
+        let mut targets = listen(node, &context.file)?;
+        targets.push(tf::listen(node, context, &inlets.tree)?);
+        let (pointing, goals, commands) = PointHead::new(node, context)?;
+        targets.push(commands);
+        let (judged, judgements) = mpsc::unbounded_channel();
+        log_view(&context.name, &context.file);
+        let subscriptions =
+            Subscriptions::new(node, context, inlets.input, judgements, inlets.acknowledger)?;
+        let resolver = TargetResolver {
+            joint: context.name.clone(),
+            clock: context.clock.clone(),
+            frames: context.file.frames.clone(),
+            aim: context.file.aim(),
+            speeds: inlets.speeds,
+            snapshots: context.snapshots.clone(),
+            lifecycle: context.lifecycle.clone(),
+            phase: context.phase.clone(),
+            sources: context.sources.clone(),
+            refused: context.refused.clone(),
+            tree: inlets.tree,
+            handle: context.handle.clone(),
+            out: inlets.targets,
+            judged,
+        };
+        Ok(Self {
+            subscriptions,
+            resolver,
+            targets: select_all(targets).boxed(),
+            pointing,
+            goals,
+        })
     }
-    let threads = [
-        outlet.start(kept)?,
-        watchdog.start(writing.incident().clone())?,
-    ];
-    tokio::spawn(aimer.run(select_all(asked).boxed()));
-    tokio::spawn(subscriptions.run(desired, commands, motors, head, base));
-    tokio::spawn(server.run(requests));
-    tokio::spawn(pointing.run(goals));
-    tokio::spawn(desk.run());
-    tokio::spawn(keeper.run());
-    let look = look_at_publishers(&name, status.clone());
-    Ok(Joint {
-        name,
-        status,
-        orders,
-        threads,
-        writing,
-        spinner: Spinner::watching(node, look)?,
+
+    fn spawn(self) {
+        tokio::spawn(self.resolver.run(self.targets));
+        tokio::spawn(self.subscriptions.run());
+        tokio::spawn(self.pointing.run(self.goals));
+    }
+}
+
+fn server(
+    node: &mut Node,
+    context: &JointContext,
+    parameters: Parameters,
+    laws: LawSender,
+    settings: watch::Sender<Settings>,
+    writing: &Writing,
+) -> r2r::Result<Server> {
+    Ok(Server {
+        joint: context.name.clone(),
+        motor_names: context.file.all_motor_names(),
+        parameters,
+        laws,
+        handle: context.handle.clone(),
+        snapshots: context.snapshots.clone(),
+        settings,
+        sources: context.sources.clone(),
+        clock: context.clock.clone(),
+        incident: writing.incident().clone(),
+        events: node.create_publisher("/parameter_events", QosProfile::parameter_events())?,
     })
 }
 
 /// Logs the azimuth range of the joint's camera.
-fn tell_view(joint: &str, file: &JointFile) {
+fn log_view(joint: &str, file: &JointFile) {
     let Some(gazer) = &file.gazer else {
         tracing::info!(
             joint,
@@ -480,20 +645,16 @@ fn cut_short(why: &str) {
 
 /// Waits for a signal, or until no joint can run any more.
 async fn supervise(joints: &[Joint], ending: &mut Ending) {
-    let mut every = tokio::time::interval(Duration::from_millis(100));
-    loop {
-        tokio::select! {
-            name = ending.signal.recv() => {
-                let name = name.unwrap_or("signals cannot be received");
-                tracing::info!("{name}: bringing the joints to rest");
-                return;
-            }
-            _ = every.tick() => {
-                if joints.iter().all(|j| j.status.lifecycle().lost) {
-                    return;
-                }
-            }
+    // A joint whose channel closes has lost its tasks.
+    let lost = joints.iter().map(|joint| async {
+        let _ = joint.lifecycle.clone().wait_for(|l| l.lost).await;
+    });
+    tokio::select! {
+        name = ending.signal.recv() => {
+            let name = name.unwrap_or("signals cannot be received");
+            tracing::info!("{name}: bringing the joints to rest");
         }
+        _ = join_all(lost) => {}
     }
 }
 
@@ -502,7 +663,7 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
     let begin = Instant::now();
     let mut finished = Vec::new();
     for joint in &joints {
-        joint.status.close();
+        joint.phase.send_replace(Phase::Closing);
         let (done, finish) = oneshot::channel();
         let _ = joint.orders.send(Order::Finish(done));
         finished.push(finish);
@@ -511,11 +672,11 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
         // The transition executor signals the end by dropping the sender.
         let _ = finish.await;
     }
-    let lost = joints.iter().find(|j| j.status.lifecycle().lost);
+    let lost = joints.iter().find(|j| j.lifecycle.borrow().lost);
     let lost = lost.map(|j| j.name.clone());
     let mut spinners = Vec::new();
     for joint in joints {
-        joint.status.end();
+        joint.phase.send_replace(Phase::Over);
         for thread in joint.threads {
             // The panic of that thread has already been printed; the shutdown continues.
             let _ = thread.join();
