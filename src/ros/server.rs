@@ -44,15 +44,17 @@ use tokio::sync::{mpsc, oneshot, watch};
 use crate::control::controller::CommandInterface;
 use crate::files::JointFile;
 use crate::ros::acknowledge::{Acknowledgements, Acknowledger};
+use crate::ros::clock;
 use crate::ros::context::{NodeError, Spinner, context};
-use crate::runtime::link::{Handle, InputSender, LawSender, Link};
+use crate::runtime::link::{Handle, LawSender, Link, Program};
 use crate::runtime::locked;
-use crate::runtime::rt::{self, Clock};
-use aim::{SharedTree, TargetMessage, TargetResolver};
+use crate::runtime::recorder::IncidentRecorder;
+use crate::runtime::rt::{self, Clock, ClockSetter};
+use aim::{SharedTree, TargetResolver};
 use futures::future::join_all;
-use futures::stream::{BoxStream, StreamExt, select_all};
+use futures::stream::{StreamExt, select_all};
 use incident::Writing;
-use lifecycle::{Ends, Lifecycle, Order};
+use lifecycle::{Lifecycle, Order, ParameterLock};
 use parameters::Parameters;
 use point_head::PointHead;
 use publisher::TelemetryPublisher;
@@ -61,7 +63,7 @@ use services::{Requests, Server, Settings, value_at_start};
 use snapshot::Snapshot;
 use sources::SharedSources;
 use sources::listen::{listen, look_at_publishers};
-use subscriptions::Subscriptions;
+use subscriptions::{Judged, Subscriptions};
 use target::InForce;
 use watchdog::Watchdog;
 
@@ -78,7 +80,7 @@ struct Prepared {
     name: String,
     file: JointFile,
     parameters: Parameters,
-    program: crate::runtime::link::Program,
+    program: Program,
 }
 
 /// Phase of a joint's node.
@@ -98,8 +100,8 @@ impl Phase {
     }
 }
 
-/// What the parts of a joint are made from: its description, and the read ends of what they send
-/// each other. Each part keeps what it needs.
+/// What the parts of a joint are made from: its description, and the channels between them. Each
+/// part keeps the ends that it needs, and each channel has one writer.
 struct JointContext {
     /// Fully qualified name of the joint's node.
     name: String,
@@ -109,26 +111,17 @@ struct JointContext {
     /// The node activates by itself.
     autostart: bool,
     /// From the publisher.
-    snapshots: watch::Receiver<Snapshot>,
+    snapshots: watch::Sender<Snapshot>,
     /// From the target resolver.
-    targets: watch::Receiver<Option<InForce>>,
-    /// From the lifecycle.
-    lifecycle: watch::Receiver<Lifecycle>,
+    targets: watch::Sender<Option<InForce>>,
+    /// From the transition executor and the lifecycle services, under one lock.
+    lifecycle: watch::Sender<Lifecycle>,
     /// From the parameter server.
-    settings: watch::Receiver<Settings>,
+    settings: watch::Sender<Settings>,
     /// From the process.
-    phase: watch::Receiver<Phase>,
+    phase: watch::Sender<Phase>,
     sources: Arc<SharedSources>,
     refused: Arc<Refused>,
-}
-
-/// The write ends.
-struct Writers {
-    snapshots: watch::Sender<Snapshot>,
-    targets: watch::Sender<Option<InForce>>,
-    lifecycle: watch::Sender<Lifecycle>,
-    settings: watch::Sender<Settings>,
-    phase: watch::Sender<Phase>,
 }
 
 /// A joint whose threads and tasks run.
@@ -289,260 +282,153 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     })
 }
 
+/// Makes the parts of a joint and starts them, the transition executor last: nothing moves before
+/// all is there.
 fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<Joint, NodeError> {
-    let name = prepared.name.clone();
-    let parts = Parts::new(prepared, clock, log_capture);
-    let parts = parts.map_err(|source| NodeError::Graph { node: name, source })?;
-    Ok(parts.start()?)
-}
-
-/// The parts of a joint that have been made, and do not run yet.
-struct Parts {
-    node: Node,
-    context: JointContext,
-    phase: watch::Sender<Phase>,
-    inputs: Inputs,
-    server: (Server, Requests),
-    lifecycle: (lifecycle::LifecycleServices, lifecycle::TransitionExecutor),
-    orders: mpsc::UnboundedSender<Order>,
-    publisher: TelemetryPublisher,
-    watchdog: Watchdog,
-    kept: incident::Kept,
-    writing: Writing,
-}
-
-impl Parts {
-    fn new(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> r2r::Result<Self> {
-        let Prepared {
-            mut node,
-            name,
-            file,
-            parameters,
-            program,
-        } = prepared;
-        // Each joint has its own simulated time; the rest of the process uses the machine's clock.
-        let (clock, setter) = if parameters.simulated_time() {
-            let (clock, setter) = Clock::simulated();
-            (clock, Some(setter))
-        } else {
-            (clock.clone(), None)
-        };
-        let link = Link::new(file.motor_names.len());
-        let autostart = parameters.autostart();
-        let (context, writers) = channels(name, file, clock, link.handle.clone(), autostart);
-        let acknowledger = match setter {
-            Some(_) => Acknowledger::new(link.handle),
-            None => Acknowledger::default(),
-        };
-        if let Some(setter) = setter {
-            let times = crate::ros::clock::subscribe(&mut node)?;
-            tokio::spawn(crate::ros::clock::follow(
-                context.name.clone(),
-                times,
-                setter,
-                acknowledger.clone(),
-                context.file.joint.period,
-            ));
-        }
-        let tree = tf::tree(&context.file);
-        let inputs = Inputs::new(
-            &mut node,
-            &context,
-            Inlets {
-                tree: tree.clone(),
-                targets: writers.targets,
-                speeds: program.law.reference_speeds(),
-                input: link.input,
-                acknowledger: acknowledger.clone(),
-            },
-        )?;
-        let (locks, lock_requests) = mpsc::unbounded_channel();
-        let requests = Requests::new(&mut node, lock_requests)?;
-        let ends = Ends {
-            endpoint: link.endpoint,
-            locks,
-            reported: writers.lifecycle,
-        };
-        let (services, executor, orders) = lifecycle::new(&mut node, &context, ends)?;
-        let watchdog = Watchdog::new(&mut node, &context)?;
-        let (kept, writing) = incident::start(&mut node, &context, parameters.kept(), log_capture)?;
-        let server = server(
-            &mut node,
-            &context,
-            parameters,
-            link.laws,
-            writers.settings,
-            &writing,
-        )?;
-        let acknowledgements = Acknowledgements::new(&mut node, acknowledger)?;
-        let publisher = TelemetryPublisher::new(
-            &mut node,
-            &context,
-            link.records,
-            writers.snapshots,
-            tree,
-            acknowledgements,
-        )?;
-        Ok(Self {
-            node,
-            context,
-            phase: writers.phase,
-            inputs,
-            server: (server, requests),
-            lifecycle: (services, executor),
-            orders,
-            publisher,
-            watchdog,
-            kept,
-            writing,
-        })
-    }
-
-    /// Starts the threads and the tasks.
-    fn start(self) -> std::io::Result<Joint> {
-        let threads = [
-            self.publisher.start(self.kept)?,
-            self.watchdog.start(self.writing.incident().clone())?,
-        ];
-        self.inputs.spawn();
-        let (server, requests) = self.server;
-        tokio::spawn(server.run(requests));
-        let (services, executor) = self.lifecycle;
-        tokio::spawn(services.run());
-        tokio::spawn(executor.run());
-        let JointContext {
-            name,
-            lifecycle,
-            sources,
-            ..
-        } = self.context;
-        let look = look_at_publishers(&name, sources);
-        Ok(Joint {
-            name,
-            lifecycle,
-            phase: self.phase,
-            orders: self.orders,
-            threads,
-            writing: self.writing,
-            spinner: Spinner::watching(self.node, look)?,
-        })
-    }
-}
-
-/// Makes the channels between the parts of a joint.
-fn channels(
-    name: String,
-    file: JointFile,
-    clock: Clock,
-    handle: Handle,
-    autostart: bool,
-) -> (JointContext, Writers) {
-    let writers = Writers {
+    let Prepared {
+        mut node,
+        name,
+        file,
+        parameters,
+        program,
+    } = prepared;
+    let graph = |source| NodeError::Graph {
+        node: name.clone(),
+        source,
+    };
+    // Each joint has its own simulated time; the rest of the process uses the machine's clock.
+    let (clock, setter) = if parameters.simulated_time() {
+        let (clock, setter) = Clock::simulated();
+        (clock, Some(setter))
+    } else {
+        (clock.clone(), None)
+    };
+    let link = Link::new(file.motor_names.len());
+    let context = JointContext {
+        name: name.clone(),
+        file,
+        clock,
+        handle: link.handle,
+        autostart: parameters.autostart(),
         snapshots: watch::Sender::default(),
         targets: watch::Sender::default(),
         lifecycle: watch::Sender::default(),
         settings: watch::Sender::default(),
         phase: watch::Sender::default(),
-    };
-    let context = JointContext {
-        name,
-        file,
-        clock,
-        handle,
-        autostart,
-        snapshots: writers.snapshots.subscribe(),
-        targets: writers.targets.subscribe(),
-        lifecycle: writers.lifecycle.subscribe(),
-        settings: writers.settings.subscribe(),
-        phase: writers.phase.subscribe(),
         sources: Arc::default(),
         refused: Arc::default(),
     };
-    (context, writers)
-}
-
-/// What the inputs of a joint are made from, beside its context.
-struct Inlets {
-    tree: SharedTree,
-    targets: watch::Sender<Option<InForce>>,
-    /// Max. speeds of the reference at start, rad/s of bend and of pan.
-    speeds: (f64, f64),
-    input: InputSender,
-    acknowledger: Acknowledger,
-}
-
-/// What takes the messages of sensors and the targets.
-struct Inputs {
-    subscriptions: Subscriptions,
-    resolver: TargetResolver,
-    targets: BoxStream<'static, TargetMessage>,
-    pointing: PointHead,
-    goals: point_head::Requests,
-}
-
-impl Inputs {
-    fn new(node: &mut Node, context: &JointContext, inlets: Inlets) -> r2r::Result<Self> {
-        let mut targets = listen(node, &context.file)?;
-        targets.push(tf::listen(node, context, &inlets.tree)?);
-        let (pointing, goals, commands) = PointHead::new(node, context)?;
-        targets.push(commands);
-        let (judged, judgements) = mpsc::unbounded_channel();
-        log_view(&context.name, &context.file);
-        let subscriptions =
-            Subscriptions::new(node, context, inlets.input, judgements, inlets.acknowledger)?;
-        let resolver = TargetResolver {
-            joint: context.name.clone(),
-            clock: context.clock.clone(),
-            frames: context.file.frames.clone(),
-            aim: context.file.aim(),
-            speeds: inlets.speeds,
-            snapshots: context.snapshots.clone(),
-            lifecycle: context.lifecycle.clone(),
-            phase: context.phase.clone(),
-            sources: context.sources.clone(),
-            refused: context.refused.clone(),
-            tree: inlets.tree,
-            handle: context.handle.clone(),
-            out: inlets.targets,
-            judged,
-        };
-        Ok(Self {
-            subscriptions,
-            resolver,
-            targets: select_all(targets).boxed(),
-            pointing,
-            goals,
-        })
+    let mut acknowledger = Acknowledger::default();
+    if let Some(setter) = setter {
+        acknowledger = Acknowledger::new(context.handle.clone());
+        follow_clock(&mut node, &context, setter, &acknowledger).map_err(graph)?;
     }
-
-    fn spawn(self) {
-        tokio::spawn(self.resolver.run(self.targets));
-        tokio::spawn(self.subscriptions.run());
-        tokio::spawn(self.pointing.run(self.goals));
-    }
+    let tree = tf::tree(&context.file);
+    let judged = resolve_targets(&mut node, &context, &tree, &program).map_err(graph)?;
+    let subscriptions = Subscriptions::new(&mut node, &context, link.input, judged, &acknowledger);
+    tokio::spawn(subscriptions.map_err(graph)?.run());
+    let settings = parameters.kept().clone();
+    let (kept, writing) =
+        incident::start(&mut node, &context, &settings, log_capture).map_err(graph)?;
+    let incident = writing.incident();
+    let locks = serve(&mut node, &context, parameters, link.laws, incident).map_err(graph)?;
+    let lifecycle = lifecycle::new(&mut node, &context, link.endpoint, locks);
+    let (services, executor, orders) = lifecycle.map_err(graph)?;
+    let watchdog = Watchdog::new(&mut node, &context).map_err(graph)?;
+    let acknowledgements = Acknowledgements::new(&mut node, acknowledger).map_err(graph)?;
+    let publisher =
+        TelemetryPublisher::new(&mut node, &context, link.records, tree, acknowledgements);
+    let threads = [
+        publisher.map_err(graph)?.start(kept)?,
+        watchdog.start(incident.clone())?,
+    ];
+    tokio::spawn(services.run());
+    tokio::spawn(executor.run());
+    let look = look_at_publishers(&name, context.sources);
+    Ok(Joint {
+        lifecycle: context.lifecycle.subscribe(),
+        phase: context.phase,
+        name,
+        orders,
+        threads,
+        writing,
+        spinner: Spinner::watching(node, look)?,
+    })
 }
 
-fn server(
+/// Follows `/clock`.
+fn follow_clock(
+    node: &mut Node,
+    context: &JointContext,
+    setter: ClockSetter,
+    acknowledger: &Acknowledger,
+) -> r2r::Result<()> {
+    let times = clock::subscribe(node)?;
+    let (joint, period) = (context.name.clone(), context.file.joint.period);
+    let acknowledger = acknowledger.clone();
+    tokio::spawn(clock::follow(joint, times, setter, acknowledger, period));
+    Ok(())
+}
+
+/// Takes targets in all frames of `tree`; returns the commands that have been judged.
+fn resolve_targets(
+    node: &mut Node,
+    context: &JointContext,
+    tree: &SharedTree,
+    program: &Program,
+) -> r2r::Result<mpsc::UnboundedReceiver<Judged>> {
+    let mut messages = listen(node, &context.file)?;
+    messages.push(tf::listen(node, context, tree)?);
+    let (pointing, goals, commands) = PointHead::new(node, context)?;
+    messages.push(commands);
+    log_view(&context.name, &context.file);
+    let (judged, commands) = mpsc::unbounded_channel();
+    let resolver = TargetResolver {
+        joint: context.name.clone(),
+        clock: context.clock.clone(),
+        frames: context.file.frames.clone(),
+        aim: context.file.aim(),
+        speeds: program.law.reference_speeds(),
+        snapshots: context.snapshots.subscribe(),
+        lifecycle: context.lifecycle.subscribe(),
+        phase: context.phase.subscribe(),
+        sources: context.sources.clone(),
+        refused: context.refused.clone(),
+        tree: tree.clone(),
+        handle: context.handle.clone(),
+        out: context.targets.clone(),
+        judged,
+    };
+    tokio::spawn(resolver.run(select_all(messages).boxed()));
+    tokio::spawn(pointing.run(goals));
+    Ok(commands)
+}
+
+/// Serves the parameters; returns the sender of requests for the parameter lock.
+fn serve(
     node: &mut Node,
     context: &JointContext,
     parameters: Parameters,
     laws: LawSender,
-    settings: watch::Sender<Settings>,
-    writing: &Writing,
-) -> r2r::Result<Server> {
-    Ok(Server {
+    incident: &IncidentRecorder,
+) -> r2r::Result<mpsc::UnboundedSender<ParameterLock>> {
+    let (locks, requests) = mpsc::unbounded_channel();
+    let requests = Requests::new(node, requests)?;
+    let server = Server {
         joint: context.name.clone(),
         motor_names: context.file.all_motor_names(),
         parameters,
         laws,
         handle: context.handle.clone(),
-        snapshots: context.snapshots.clone(),
-        settings,
+        snapshots: context.snapshots.subscribe(),
+        settings: context.settings.clone(),
         sources: context.sources.clone(),
         clock: context.clock.clone(),
-        incident: writing.incident().clone(),
+        incident: incident.clone(),
         events: node.create_publisher("/parameter_events", QosProfile::parameter_events())?,
-    })
+    };
+    tokio::spawn(server.run(requests));
+    Ok(locks)
 }
 
 /// Logs the azimuth range of the joint's camera.

@@ -61,9 +61,7 @@ pub struct Command {
     pub frame: String,
     /// Stamp of the target; zero: not set.
     pub stamp: Time,
-    /// Topic on which it arrived.
     pub topic: Topic,
-    /// Source of the command.
     pub source: Source,
     /// Requested limits on the speed of the motion.
     pub pace: Pace,
@@ -71,7 +69,6 @@ pub struct Command {
     pub answer: Option<Answer>,
 }
 
-/// Receives the answer to a command.
 pub type Answer = oneshot::Sender<Result<u64, Refusal>>;
 
 /// Requested limits on the speed of a motion.
@@ -136,7 +133,6 @@ pub struct TargetResolver {
     pub joint: String,
     pub clock: Clock,
     pub frames: Frames,
-    /// Solver for configurations.
     pub aim: Aim,
     /// Max. speeds of the reference at start, rad/s of bend and of pan.
     pub speeds: (f64, f64),
@@ -145,7 +141,6 @@ pub struct TargetResolver {
     pub phase: watch::Receiver<Phase>,
     pub sources: Arc<SharedSources>,
     pub refused: Arc<Refused>,
-    /// The transform buffer.
     pub tree: SharedTree,
     /// Handle of the loop, which counts hold requests.
     pub handle: Handle,
@@ -170,7 +165,6 @@ struct Followed {
 /// Origin of a command.
 #[derive(Clone, Debug)]
 struct Origin {
-    /// Number of the command.
     command: u64,
     topic: Topic,
     source: String,

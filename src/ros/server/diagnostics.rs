@@ -29,24 +29,6 @@ const LEAST_PERIOD: f64 = 0.1;
 /// Share of late ticks since the last report that causes a warning.
 const LATE_SHARE: f64 = 0.05;
 
-/// The time on both clocks, s.
-#[derive(Clone, Copy, Debug)]
-pub struct Times {
-    /// Machine time.
-    pub machine: f64,
-    /// Loop time.
-    pub now: f64,
-}
-
-/// What the publisher knows to be lost.
-#[derive(Clone, Copy, Debug)]
-pub struct Losses {
-    /// Records whose results were not published, because newer ones were there.
-    pub records_skipped: u64,
-    /// Steps of the system clock; in simulated time its jumps.
-    pub clock_steps: u64,
-}
-
 /// The content whose changes are reported at once.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Content {
@@ -93,14 +75,6 @@ struct Hits {
     travel: u64,
 }
 
-/// Ticks since the last report.
-#[derive(Clone, Copy, Debug)]
-struct Cycles {
-    /// Ticks per second of loop time.
-    rate: f64,
-    many_late: bool,
-}
-
 /// What other threads report, read once per report.
 struct Facts {
     settings: Settings,
@@ -126,8 +100,8 @@ pub struct Diagnostics {
     counts: Counts,
     counts_before: Counts,
     hits: Hits,
-    /// Time of the last report.
-    last: Times,
+    /// Time of the last report, s of machine time and of loop time.
+    last: (f64, f64),
     last_content: Content,
     /// True while simulated time stands.
     time_stands: bool,
@@ -143,19 +117,16 @@ impl Diagnostics {
             file: file.file.display().to_string(),
             motor_names: file.all_motor_names(),
             pan: file.joint.pan.is_some(),
-            settings: context.settings.clone(),
-            lifecycle: context.lifecycle.clone(),
-            phase: context.phase.clone(),
+            settings: context.settings.subscribe(),
+            lifecycle: context.lifecycle.subscribe(),
+            phase: context.phase.subscribe(),
             sources: context.sources.clone(),
             refused: context.refused.clone(),
             output: Output::default(),
             counts: Counts::default(),
             counts_before: Counts::default(),
             hits: Hits::default(),
-            last: Times {
-                machine: f64::NEG_INFINITY,
-                now: f64::NEG_INFINITY,
-            },
+            last: (f64::NEG_INFINITY, f64::NEG_INFINITY),
             last_content: Content::default(),
             time_stands: false,
             log: FaultLog::new(),
@@ -163,7 +134,6 @@ impl Diagnostics {
         }
     }
 
-    /// Takes the record of one tick.
     pub fn see(&mut self, record: &Record) {
         let output = &record.output;
         self.hits.feedback += u64::from(output.feedback_limited);
@@ -174,29 +144,32 @@ impl Diagnostics {
         self.seen = true;
     }
 
-    /// Sets whether simulated time stands.
     pub fn see_time_stand(&mut self, stands: bool) {
         self.time_stands = stands;
     }
 
-    /// Returns a report if one is due.
+    /// Returns a report if one is due at `machine` s of machine time, `now` s of loop time.
     pub fn due(
         &mut self,
-        times: Times,
+        (machine, now): (f64, f64),
         in_force: Option<&InForce>,
-        losses: Losses,
+        skipped: u64,
+        clock_steps: u64,
     ) -> Option<DiagnosticStatus> {
-        let since = times.machine - self.last.machine;
+        let since = machine - self.last.0;
         if since < LEAST_PERIOD {
             return None;
         }
-        let facts = self.facts(times.now, in_force);
+        let facts = self.facts(now, in_force);
         let content = self.content(&facts);
         if since < PERIOD && content == self.last_content {
             return None;
         }
-        let cycles = self.cycles(times.now - self.last.now);
-        (self.last, self.last_content) = (times, content);
+        let passed = now - self.last.1;
+        (self.last, self.last_content) = ((machine, now), content);
+        let ticks = self.counts.ticks - self.counts_before.ticks;
+        let late = self.counts.late - self.counts_before.late;
+        self.counts_before = self.counts;
         let faults = Words {
             supervision: &facts.settings.supervision,
             motor_names: &self.motor_names,
@@ -206,25 +179,35 @@ impl Diagnostics {
             facts: &facts,
             faults,
             time_stands: self.time_stands,
-            many_late: cycles.many_late,
+            many_late: ticks > 20 && late as f64 > LATE_SHARE * ticks as f64,
         };
-        let (level, message) = verdict.words();
-        let (joint, of) = (self.joint.as_str(), &self.output.faults);
+        let verdict = verdict.sentence();
+        let (joint, message) = (self.joint.as_str(), &verdict.1);
+        let of = &self.output.faults;
         let cause = of.cause.map(|rule| (rule, of.reaction));
-        match self.log.see(times.machine, cause) {
-            Some(News::Broken(_)) if level == Level::Error => tracing::error!(joint, "{message}"),
+        match self.log.see(machine, cause) {
+            Some(News::Broken(_)) if verdict.0 == Level::Error => {
+                tracing::error!(joint, "{message}");
+            }
             Some(News::Broken(_)) => tracing::warn!(joint, "{message}"),
             Some(News::Gone(rule)) => tracing::info!(joint, "{} has gone", rule.name()),
             None => {}
         }
         let mut values = Values::default();
         self.add_state(&mut values, &facts);
-        self.add_cycles(&mut values, &facts.settings, cycles.rate);
+        let runs = passed.is_finite() && passed > 0.0;
+        values.number(
+            "tick_rate_hz",
+            if runs { ticks as f64 / passed } else { 0.0 },
+        );
+        self.add_cycles(&mut values, &facts.settings);
         self.add_motion(&mut values, &facts.sources, in_force);
         self.add_limits(&mut values, &faults);
         self.add_faults(&mut values, &faults);
-        self.add_losses(&mut values, &facts.settings, losses);
-        let verdict = (level, message);
+        self.add_losses(&mut values, &facts.settings);
+        values.add("telemetry_skipped", skipped);
+        // In simulated time: its jumps.
+        values.add("clock_steps", clock_steps);
         Some(report(joint, "control loop", verdict, &self.file, values))
     }
 
@@ -286,21 +269,6 @@ impl Diagnostics {
         }
     }
 
-    /// Counts the ticks since the last report, `passed` s of loop time ago.
-    fn cycles(&mut self, passed: f64) -> Cycles {
-        let ticks = self.counts.ticks - self.counts_before.ticks;
-        let late = self.counts.late - self.counts_before.late;
-        self.counts_before = self.counts;
-        Cycles {
-            rate: if passed.is_finite() && passed > 0.0 {
-                ticks as f64 / passed
-            } else {
-                0.0
-            },
-            many_late: ticks > 20 && late as f64 > LATE_SHARE * ticks as f64,
-        }
-    }
-
     fn add_state(&self, values: &mut Values, facts: &Facts) {
         let Facts {
             lifecycle,
@@ -317,9 +285,8 @@ impl Diagnostics {
         values.add("feedback", self.output.estimate.source.name());
     }
 
-    fn add_cycles(&self, values: &mut Values, settings: &Settings, rate: f64) {
+    fn add_cycles(&self, values: &mut Values, settings: &Settings) {
         let c = &self.counts;
-        values.number("tick_rate_hz", rate);
         values.add("cycles", c.ticks);
         values.add("late_cycles", c.late);
         values.add("missed_cycles", c.missed);
@@ -403,7 +370,7 @@ impl Diagnostics {
         }
     }
 
-    fn add_losses(&self, values: &mut Values, settings: &Settings, losses: Losses) {
+    fn add_losses(&self, values: &mut Values, settings: &Settings) {
         values.add("parameter_sets_refused", settings.refused);
         values.add("last_parameter_refusal", &settings.last_refusal);
         values.add("gain_set_warning", &settings.warning);
@@ -414,7 +381,5 @@ impl Diagnostics {
         }
         values.add("last_dropped", &refused.last);
         values.add("telemetry_lost", self.counts.lost);
-        values.add("telemetry_skipped", losses.records_skipped);
-        values.add("clock_steps", losses.clock_steps);
     }
 }

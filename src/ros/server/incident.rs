@@ -17,6 +17,7 @@ use tracing_subscriber::layer::Context;
 
 use super::refused::Refused;
 use super::report::{Level, Values, report};
+use super::requester::check_reply;
 use super::rosout::Fields;
 use super::{JointContext, parameters};
 use crate::files::JointFile;
@@ -86,7 +87,6 @@ pub struct Kept {
     pub recorder: Recorder,
     incident: IncidentRecorder,
     folder: String,
-    /// Path of the joint file.
     file: String,
     /// Nothing is written.
     off: bool,
@@ -172,9 +172,6 @@ fn about(name: &str, file: &JointFile) -> About {
 }
 
 /// Starts the incident recording of a joint, with its service.
-///
-/// # Errors
-/// The middleware rejects the service.
 pub fn start(
     node: &mut Node,
     context: &JointContext,
@@ -248,7 +245,6 @@ enum NotWritten {
     Failed(String),
 }
 
-/// Answers requests for a file.
 struct SaveRequests {
     joint: String,
     incident: IncidentRecorder,
@@ -274,9 +270,10 @@ impl SaveRequests {
                 let success = outcome.is_ok();
                 let message =
                     outcome.map_or_else(|why| why.to_string(), |path| path.display().to_string());
-                if let Err(error) = request.respond(Trigger::Response { success, message }) {
-                    tracing::warn!(joint, "a service's reply could not be sent: {error}");
-                }
+                check_reply(
+                    &joint,
+                    request.respond(Trigger::Response { success, message }),
+                );
             });
         }
     }

@@ -33,6 +33,7 @@ use r2r::lifecycle_msgs::srv::{
 use r2r::{Node, Publisher, QosProfile, ServiceRequest};
 use tokio::sync::{mpsc, oneshot, watch};
 
+use super::requester::check_reply;
 use super::{JointContext, Phase};
 use crate::runtime::link::RealTimeEndpoint;
 use crate::runtime::locked;
@@ -44,7 +45,6 @@ use machine::{GRAPH, Machine, NotPossible, Outcome, State, Transition};
 pub struct Lifecycle {
     pub state: State,
     pub reason: Reason,
-    /// An autostart is waiting.
     pub autostart_waits: bool,
     /// The control loop is lost and cannot be created anew.
     pub lost: bool,
@@ -87,7 +87,6 @@ impl fmt::Display for Reason {
     }
 }
 
-/// A service request.
 enum Request {
     Change(ServiceRequest<ChangeState::Service>),
     State(ServiceRequest<GetState::Service>),
@@ -174,14 +173,6 @@ impl Standing {
     fn report(&self, reason: Reason) {
         self.reported.send_modify(|l| l.reason = reason);
     }
-
-    /// Logs a reply that could not be sent.
-    fn check(&self, sent: r2r::Result<()>) {
-        if let Err(error) = sent {
-            let joint = &self.joint;
-            tracing::warn!(joint, "a service's reply could not be sent: {error}");
-        }
-    }
 }
 
 /// Task that answers the lifecycle services.
@@ -192,24 +183,14 @@ pub struct LifecycleServices {
     orders: mpsc::UnboundedSender<Order>,
 }
 
-/// Channel ends of the lifecycle of one joint.
-pub struct Ends {
-    /// The real-time endpoint of the channels.
-    pub endpoint: RealTimeEndpoint,
-    /// Sends requests for the parameter lock to the parameter server.
-    pub locks: mpsc::UnboundedSender<ParameterLock>,
-    pub reported: watch::Sender<Lifecycle>,
-}
-
 /// Creates the services and events on `node`, and the transition executor with the sender of its
-/// orders.
-///
-/// # Errors
-/// The middleware rejects a service or a publisher.
+/// orders. The executor gives `endpoint` to each loop in turn, and requests the parameter lock over
+/// `locks`.
 pub fn new(
     node: &mut Node,
     context: &JointContext,
-    ends: Ends,
+    endpoint: RealTimeEndpoint,
+    locks: mpsc::UnboundedSender<ParameterLock>,
 ) -> r2r::Result<(
     LifecycleServices,
     TransitionExecutor,
@@ -221,17 +202,17 @@ pub fn new(
     let standing = Arc::new(Standing {
         joint: context.name.clone(),
         clock: context.clock.clone(),
-        reported: ends.reported,
+        reported: context.lifecycle.clone(),
         machine: Mutex::new((Machine::default(), events)),
     });
     let (orders, inbox) = mpsc::unbounded_channel();
     let services = LifecycleServices {
         standing: standing.clone(),
-        phase: context.phase.clone(),
+        phase: context.phase.subscribe(),
         requests,
         orders: orders.clone(),
     };
-    let executor = TransitionExecutor::new(context, standing, inbox, ends.endpoint, ends.locks);
+    let executor = TransitionExecutor::new(context, standing, inbox, endpoint, locks);
     Ok((services, executor, orders))
 }
 
@@ -259,7 +240,7 @@ impl LifecycleServices {
     pub async fn run(mut self) {
         while let Some(request) = self.requests.next().await {
             let standing = &self.standing;
-            standing.check(match request {
+            let sent = match request {
                 Request::Change(request) => self.change(request),
                 Request::State(request) => request.respond(GetState::Response {
                     current_state: state_message(standing.state()),
@@ -276,7 +257,8 @@ impl LifecycleServices {
                 Request::Graph(request) => request.respond(GetAvailableTransitions::Response {
                     available_transitions: GRAPH.iter().map(description).collect(),
                 }),
-            });
+            };
+            check_reply(&standing.joint, sent);
         }
     }
 

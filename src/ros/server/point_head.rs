@@ -40,7 +40,6 @@ mod graph {
     use crate::runtime::link::{Handle, LoopRequest};
     use crate::runtime::rt::Clock;
 
-    /// Name of the action in logs.
     const ACTION: &str = "point_head";
     /// Min. time between two feedback messages, s of machine time, which the client's waiting
     /// follows too.
@@ -114,15 +113,11 @@ mod graph {
         goals: Vec<Goal>,
     }
 
-    /// The requests to one server.
     pub struct Requests(BoxStream<'static, Request>);
 
     impl PointHead {
         /// Creates the action on `node`. Returns the server, its requests and its commands to the
         /// target resolver.
-        ///
-        /// # Errors
-        /// The middleware rejects a part of the action.
         pub fn new(
             node: &mut Node,
             context: &JointContext,
@@ -143,9 +138,9 @@ mod graph {
             let server = Self {
                 joint: context.name.clone(),
                 clock: context.clock.clone(),
-                snapshots: context.snapshots.clone(),
-                targets: context.targets.clone(),
-                phase: context.phase.clone(),
+                snapshots: context.snapshots.subscribe(),
+                targets: context.targets.subscribe(),
+                phase: context.phase.subscribe(),
                 sources: context.sources.clone(),
                 refused: context.refused.clone(),
                 handle: context.handle.clone(),
@@ -525,9 +520,6 @@ mod graph {
 
     impl PointHead {
         /// Logs that the action is not served.
-        ///
-        /// # Errors
-        /// None.
         pub fn new(
             _: &mut Node,
             context: &JointContext,
@@ -546,4 +538,4 @@ mod graph {
     }
 }
 
-pub use graph::{PointHead, Requests};
+pub use graph::PointHead;

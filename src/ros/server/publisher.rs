@@ -14,7 +14,7 @@ use r2r::{Node, Publisher, QosProfile};
 use tokio::sync::watch;
 
 use super::aim::SharedTree;
-use super::diagnostics::{Diagnostics, Losses, Times};
+use super::diagnostics::Diagnostics;
 use super::incident::Kept;
 use super::refused::Refused;
 use super::snapshot::{Residual, Snapshot};
@@ -132,15 +132,10 @@ impl Motion {
 }
 
 impl TelemetryPublisher {
-    /// Creates the publishers on `node`.
-    ///
-    /// # Errors
-    /// The middleware rejects a publisher.
     pub fn new(
         node: &mut Node,
         context: &JointContext,
         records: RecordReceiver,
-        snapshots: watch::Sender<Snapshot>,
         tree: SharedTree,
         acknowledgements: Acknowledgements,
     ) -> r2r::Result<Self> {
@@ -179,9 +174,9 @@ impl TelemetryPublisher {
             joint: context.name.clone(),
             clock: context.clock.clone(),
             records,
-            snapshots,
-            targets: context.targets.clone(),
-            phase: context.phase.clone(),
+            snapshots: context.snapshots.clone(),
+            targets: context.targets.subscribe(),
+            phase: context.phase.subscribe(),
             refused: context.refused.clone(),
             kind: file.kind,
             frames: file.frames.clone(),
@@ -200,9 +195,6 @@ impl TelemetryPublisher {
     }
 
     /// Publishes, and feeds the incident recorder, on its own thread until the node ends.
-    ///
-    /// # Errors
-    /// The system refuses a thread.
     pub fn start(self, kept: Kept) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("publisher".into())
@@ -445,17 +437,12 @@ impl TelemetryPublisher {
 
     fn diagnose(&mut self, in_force: Option<&InForce>, kept: &Kept) {
         // Reports are for people and continue while simulated time stands.
-        let times = Times {
-            machine: self.clock.machine(),
-            now: self.clock.now(),
-        };
-        let losses = Losses {
-            records_skipped: self.seen.skipped,
-            clock_steps: self.clock.steps(),
-        };
-        if let Some(status) = self.diagnostics.due(times, in_force, losses) {
+        let (machine, now) = (self.clock.machine(), self.clock.now());
+        let (skipped, steps) = (self.seen.skipped, self.clock.steps());
+        let times = (machine, now);
+        if let Some(status) = self.diagnostics.due(times, in_force, skipped, steps) {
             let mut message = DiagnosticArray::default();
-            message.header.stamp = time(self.clock.stamp_of(times.now));
+            message.header.stamp = time(self.clock.stamp_of(now));
             message.status = vec![status, kept.report(&self.joint)];
             let sent = self.diagnostics_out.publish(&message);
             self.check(sent);

@@ -78,15 +78,19 @@ pub fn response<E: Display>(
     }
 }
 
+/// Logs a reply that could not be sent.
+pub fn check_reply(joint: &str, sent: r2r::Result<()>) {
+    if let Err(error) = sent {
+        tracing::warn!(joint, "a service's reply could not be sent: {error}");
+    }
+}
+
 /// Passes requests to the loop of one joint.
 pub struct Requester {
-    /// Fully qualified name of the joint's node.
     pub joint: String,
     /// Names of the motors, the pan's last.
     pub motor_names: Vec<String>,
-    /// Handle of the loop.
     pub handle: Handle,
-    /// Clock of the loop.
     pub clock: Clock,
     pub snapshots: watch::Receiver<Snapshot>,
     pub settings: watch::Receiver<Settings>,
@@ -105,19 +109,11 @@ impl Requester {
                 LoopRequest::Clear => self.clear().await,
                 LoopRequest::ReleaseTension => self.release_tension().await,
             };
-            self.check(request.respond(response(&self.joint, "", outcome)));
+            let sent = request.respond(response(&self.joint, "", outcome));
+            check_reply(&self.joint, sent);
         }
     }
 
-    /// Logs a reply that could not be sent.
-    pub fn check(&self, sent: r2r::Result<()>) {
-        if let Err(error) = sent {
-            let joint = &self.joint;
-            tracing::warn!(joint, "a service's reply could not be sent: {error}");
-        }
-    }
-
-    /// Sends a request to the loop and waits for its answer.
     async fn request(&self, kind: LoopRequest) -> Result<Snapshot, NotDone> {
         if self.handle.ended() {
             return Err(NotDone::NoLoop);
@@ -135,7 +131,6 @@ impl Requester {
         answer.ok_or(NotDone::NoAnswer)
     }
 
-    /// Stops the reference.
     async fn hold(&self) -> Result<String, NotDone> {
         self.request(LoopRequest::Hold).await?;
         Ok("the reference stops and is held until the next command".into())

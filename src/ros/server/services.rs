@@ -24,7 +24,7 @@ use tokio::task::{JoinError, spawn_blocking};
 use super::capture::{self, NotMeasured};
 use super::lifecycle::ParameterLock;
 use super::parameters::{Candidate, Entry, Parameters, Value};
-use super::requester::{Requester, response};
+use super::requester::{Requester, check_reply, response};
 use super::snapshot::{self, Snapshot};
 use super::sources::SharedSources;
 use crate::control::self_support::SelfSupport;
@@ -105,7 +105,6 @@ enum NotSaved {
     Panicked(#[from] JoinError),
 }
 
-/// A service request.
 enum Request {
     Get(ServiceRequest<GetParameters::Service>),
     Types(ServiceRequest<GetParameterTypes::Service>),
@@ -132,35 +131,33 @@ type Triggers = BoxStream<'static, ServiceRequest<Trigger::Service>>;
 impl Requests {
     /// Creates the services on `node`. Requests for the parameter lock (`locks`) are queued with
     /// theirs.
-    ///
-    /// # Errors
-    /// The middleware rejects a service.
     pub fn new(node: &mut Node, mut locks: UnboundedReceiver<ParameterLock>) -> r2r::Result<Self> {
-        use rcl_srv::*;
         let qos = QosProfile::services_default;
         let locks = futures::stream::poll_fn(move |context| locks.poll_recv(context));
         let mut all: Vec<BoxStream<'static, Request>> =
             vec![locks.map(Request::ParameterLock).boxed()];
         macro_rules! serve {
-            ($name:literal, $service:ty, $request:expr) => {
-                let stream = node.create_service::<$service>($name, qos())?;
-                all.push(stream.map($request).boxed());
+            ($name:literal, $service:ident, $request:ident) => {
+                let stream = node.create_service::<$service::Service>($name, qos())?;
+                all.push(stream.map(Request::$request).boxed());
             };
         }
-        serve!("~/get_parameters", Get, Request::Get);
-        serve!("~/get_parameter_types", Types, Request::Types);
-        serve!("~/describe_parameters", Describe, Request::Describe);
-        serve!("~/list_parameters", List, Request::List);
-        serve!("~/set_parameters", Set, Request::Set);
+        serve!("~/get_parameters", GetParameters, Get);
+        serve!("~/get_parameter_types", GetParameterTypes, Types);
+        serve!("~/describe_parameters", DescribeParameters, Describe);
+        serve!("~/list_parameters", ListParameters, List);
+        serve!("~/set_parameters", SetParameters, Set);
         serve!(
             "~/set_parameters_atomically",
-            SetAtomically,
-            Request::SetAtomically
+            SetParametersAtomically,
+            SetAtomically
         );
-        serve!("~/save_gains", Trigger, Request::SaveGains);
-        serve!("~/capture_base_orientation", Trigger, Request::CaptureBase);
+        serve!("~/save_gains", Trigger, SaveGains);
+        serve!("~/capture_base_orientation", Trigger, CaptureBase);
         let mut triggers = |name| -> r2r::Result<Triggers> {
-            Ok(node.create_service::<Trigger>(name, qos())?.boxed())
+            Ok(node
+                .create_service::<Trigger::Service>(name, qos())?
+                .boxed())
         };
         Ok(Self {
             in_turn: select_all(all).boxed(),
@@ -171,35 +168,18 @@ impl Requests {
     }
 }
 
-/// Short names of the service types.
-mod rcl_srv {
-    pub type Get = super::GetParameters::Service;
-    pub type Types = super::GetParameterTypes::Service;
-    pub type Describe = super::DescribeParameters::Service;
-    pub type List = super::ListParameters::Service;
-    pub type Set = super::SetParameters::Service;
-    pub type SetAtomically = super::SetParametersAtomically::Service;
-    pub type Trigger = super::Trigger::Service;
-}
-
-/// Answers the services of one joint.
 pub struct Server {
-    /// Fully qualified name of the joint's node.
     pub joint: String,
     /// Names of the motors, the pan's last.
     pub motor_names: Vec<String>,
     pub parameters: Parameters,
-    /// Sends laws to the loop.
     pub laws: LawSender,
-    /// Handle of the loop.
     pub handle: Handle,
     pub snapshots: watch::Receiver<Snapshot>,
     pub settings: watch::Sender<Settings>,
     pub sources: Arc<SharedSources>,
     pub clock: Clock,
-    /// Receives the parameters for incident recordings.
     pub incident: IncidentRecorder,
-    /// Publisher of `/parameter_events`.
     pub events: Publisher<rcl::ParameterEvent>,
 }
 
@@ -225,7 +205,7 @@ impl Server {
         let answer_others = async {
             while let Some(request) = in_turn.next().await {
                 let sent = self.answer(request).await;
-                requester.check(sent);
+                check_reply(&requester.joint, sent);
             }
         };
         tokio::join!(
@@ -369,7 +349,6 @@ impl Server {
         Ok(())
     }
 
-    /// Captures the base's orientation.
     async fn capture_base(&mut self) -> Result<String, NotCaptured> {
         if self.parameters.base_is_measured() {
             return Err(NotCaptured::BaseImu);

@@ -23,21 +23,11 @@ use crate::runtime::rt::Clock;
 /// A command that has been accepted or refused: its topic and stamp.
 pub type Judged = (Topic, Time);
 
-/// An input.
 enum Message {
     Desired(Desired),
     Judged(Judged),
     Motors(JointState),
     Imu(Imu, ImuPlace),
-}
-
-/// What an accepted message changed.
-enum Change {
-    Nothing,
-    /// The newest input.
-    Input,
-    /// The newest input, by the sample that the loop may tick at.
-    HeadImu,
 }
 
 /// The subscriptions of one joint.
@@ -48,25 +38,20 @@ pub struct Subscriptions {
     targets: watch::Receiver<Option<InForce>>,
     judged: mpsc::UnboundedReceiver<Judged>,
     inbox: Inbox,
-    /// Sends inputs to the loop.
     sender: InputSender,
     refused: Arc<Refused>,
-    /// Registers messages for acknowledgement.
     acknowledger: Acknowledger,
 }
 
 impl Subscriptions {
     /// Subscribes on `node` to the joint's sensors; the commands that the target resolver has
     /// `judged` follow their targets.
-    ///
-    /// # Errors
-    /// The middleware rejects a subscription.
     pub fn new(
         node: &mut Node,
         context: &JointContext,
         sender: InputSender,
         judged: mpsc::UnboundedReceiver<Judged>,
-        acknowledger: Acknowledger,
+        acknowledger: &Acknowledger,
     ) -> r2r::Result<Self> {
         let file = &context.file;
         let qos = QosProfile::sensor_data;
@@ -82,12 +67,12 @@ impl Subscriptions {
             joint: context.name.clone(),
             clock: context.clock.clone(),
             sensors: select_all(sensors).boxed(),
-            targets: context.targets.clone(),
+            targets: context.targets.subscribe(),
             judged,
             inbox: Inbox::new(file.all_motor_names(), file.motor_names.len()),
             sender,
             refused: context.refused.clone(),
-            acknowledger,
+            acknowledger: acknowledger.clone(),
         })
     }
 
@@ -116,28 +101,29 @@ impl Subscriptions {
     }
 
     fn receive(&mut self, message: &Message) {
+        // True if it has changed the newest input.
         let (topic, stamp, result) = match message {
             Message::Desired(desired) => {
                 self.inbox.desire(*desired);
                 return self.sender.send(self.inbox.input());
             }
-            Message::Judged((topic, stamp)) => (*topic, stamp, Ok(Change::Nothing)),
+            Message::Judged((topic, stamp)) => (*topic, stamp, Ok(false)),
             Message::Motors(m) => (Topic::JointStates, &m.header.stamp, self.motors(m)),
-            Message::Imu(m, place) => {
-                let topic = match place {
-                    ImuPlace::Head => Topic::Imu,
-                    ImuPlace::Base => Topic::BaseImu,
-                };
-                (topic, &m.header.stamp, self.imu(m, *place))
+            Message::Imu(m, place @ ImuPlace::Head) => {
+                (Topic::Imu, &m.header.stamp, self.imu(m, *place))
+            }
+            Message::Imu(m, place @ ImuPlace::Base) => {
+                (Topic::BaseImu, &m.header.stamp, self.imu(m, *place))
             }
         };
         match result {
-            Ok(Change::Nothing) => {}
-            Ok(Change::Input) => self.sender.send(self.inbox.input()),
-            Ok(Change::HeadImu) => {
+            Ok(true) => {
                 self.sender.send(self.inbox.input());
-                self.sender.wake();
+                if topic == Topic::Imu {
+                    self.sender.wake();
+                }
             }
+            Ok(false) => {}
             Err(refusal) => self.refused.count_and_log(&self.joint, topic, &refusal),
         }
         self.acknowledger.add(topic.name(), stamp);
@@ -158,19 +144,15 @@ impl Subscriptions {
         When::new(clock.time_of(stamp.sec, stamp.nanosec), now, clock.words())
     }
 
-    fn motors(&mut self, message: &JointState) -> Result<Change, Refusal> {
+    fn motors(&mut self, message: &JointState) -> Result<bool, Refusal> {
         let when = || Self::stamp(&self.clock, &message.header.stamp);
-        let own = self.inbox.motors(&message.name, &message.position, when)?;
-        Ok(if own { Change::Input } else { Change::Nothing })
+        self.inbox.motors(&message.name, &message.position, when)
     }
 
-    fn imu(&mut self, message: &Imu, place: ImuPlace) -> Result<Change, Refusal> {
+    fn imu(&mut self, message: &Imu, place: ImuPlace) -> Result<bool, Refusal> {
         let reading = ImuReading::try_from(message)?;
         let when = Self::stamp(&self.clock, &message.header.stamp)?;
         self.inbox.imu(&reading, when, place)?;
-        Ok(match place {
-            ImuPlace::Head => Change::HeadImu,
-            ImuPlace::Base => Change::Input,
-        })
+        Ok(true)
     }
 }

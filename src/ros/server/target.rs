@@ -17,7 +17,6 @@ pub struct InForce {
     pub desired: Desired,
     /// Topic on which the target arrived.
     pub topic: Topic,
-    /// Source of the command.
     pub source: String,
     /// Frame in which the target was given.
     pub frame: String,

@@ -70,9 +70,6 @@ mod graph {
     impl Teller {
         /// Creates the publisher on `/tf`, as the tf2 libraries do (reliable, last 100; common
         /// practice, no source).
-        ///
-        /// # Errors
-        /// The middleware rejects the publisher.
         pub fn new(node: &mut Node, frames: &Frames) -> r2r::Result<Self> {
             let qos = QosProfile::default().keep_last(100).reliable();
             let mut transform = TransformStamped::default();
@@ -87,9 +84,6 @@ mod graph {
         }
 
         /// Publishes the head's pose at `stamp`.
-        ///
-        /// # Errors
-        /// The middleware rejects the message.
         pub fn tell(&mut self, pose: &Isometry3<f64>, stamp: (i32, u32)) -> r2r::Result<()> {
             let transform = &mut self.message.transforms[0];
             transform.header.stamp = time(stamp);
@@ -103,9 +97,6 @@ mod graph {
     }
 
     /// Inserts received transforms into the buffer; the stream reports each message.
-    ///
-    /// # Errors
-    /// The middleware rejects a subscription.
     pub fn listen(
         node: &mut Node,
         context: &JointContext,
@@ -176,26 +167,17 @@ mod graph {
 
     impl Teller {
         /// Creates the stub.
-        ///
-        /// # Errors
-        /// None.
         pub fn new(_: &mut Node, _: &Frames) -> r2r::Result<Self> {
             Ok(Self)
         }
 
         /// Does nothing.
-        ///
-        /// # Errors
-        /// None.
         pub fn tell(&mut self, _: &Isometry3<f64>, _: (i32, u32)) -> r2r::Result<()> {
             Ok(())
         }
     }
 
     /// Returns a stream without items.
-    ///
-    /// # Errors
-    /// None.
     pub fn listen(
         _: &mut Node,
         context: &JointContext,

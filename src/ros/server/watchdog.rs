@@ -2,7 +2,6 @@
 //! reports it in the log and in `/diagnostics` with its own publisher. It then sends setpoints of
 //! zero to drives that take velocities.
 
-use std::fmt;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -141,60 +140,6 @@ impl Pulse {
     }
 }
 
-/// A watched thread.
-#[derive(Clone, Copy, Debug)]
-enum Thread {
-    ControlLoop,
-    Publisher,
-}
-
-/// What a check has found. Times in s.
-#[derive(Clone, Copy, Debug)]
-enum Finding {
-    StoodStill(f64),
-    Stuck(Thread, f64),
-    Back(Thread, f64),
-}
-
-impl fmt::Display for Finding {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let words = |thread| match thread {
-            Thread::ControlLoop => ("the control loop", "ticked"),
-            Thread::Publisher => ("the publisher", "published"),
-        };
-        match *self {
-            Self::StoodStill(time) => write!(f, "the process stood still for {time:.1} s"),
-            Self::Stuck(thread, time) => {
-                let (who, does) = words(thread);
-                write!(f, "{who} has not {does} for {time:.1} s")
-            }
-            Self::Back(thread, time) => {
-                let (who, does) = words(thread);
-                write!(f, "{who} has {does} again, after {time:.1} s")
-            }
-        }
-    }
-}
-
-impl Look {
-    /// Returns the stalls that it has found, and the ends of earlier ones.
-    fn findings(&self) -> (Vec<Finding>, Vec<Finding>) {
-        let mut stalls = Vec::from_iter(self.stood_still.map(Finding::StoodStill));
-        let mut ends = Vec::new();
-        for (word, thread) in [
-            (self.control, Thread::ControlLoop),
-            (self.publisher, Thread::Publisher),
-        ] {
-            match word {
-                Some(Word::Stuck(stood)) => stalls.push(Finding::Stuck(thread, stood)),
-                Some(Word::Back(stood)) => ends.push(Finding::Back(thread, stood)),
-                None => {}
-            }
-        }
-        (stalls, ends)
-    }
-}
-
 enum Zero {
     Joint(Publisher<JointState>, JointState),
     Array(Publisher<Float64MultiArray>, Float64MultiArray),
@@ -213,15 +158,11 @@ pub struct Watchdog {
     file: String,
     /// Number of stalls so far.
     stalls: usize,
-    /// What was found last.
-    last: Vec<Finding>,
+    /// What was found last, in words.
+    last: String,
 }
 
 impl Watchdog {
-    /// Creates the publishers on `node`.
-    ///
-    /// # Errors
-    /// The middleware rejects a publisher.
     pub fn new(node: &mut Node, context: &JointContext) -> r2r::Result<Self> {
         let (file, clock) = (&context.file, &context.clock);
         let newest = || QosProfile::default().keep_last(1).reliable();
@@ -261,21 +202,18 @@ impl Watchdog {
                 file.joint.period
             },
             clock: clock.clone(),
-            snapshots: context.snapshots.clone(),
-            phase: context.phase.clone(),
+            snapshots: context.snapshots.subscribe(),
+            phase: context.phase.subscribe(),
             handle: context.handle.clone(),
             diagnostics: node.create_publisher("/diagnostics", QosProfile::default())?,
             zero,
             file: file.file.display().to_string(),
             stalls: 0,
-            last: Vec::new(),
+            last: String::new(),
         })
     }
 
     /// Runs on its own thread until the node ends. A detected stall triggers an incident recording.
-    ///
-    /// # Errors
-    /// The system refuses a thread.
     pub fn start(self, incident: IncidentRecorder) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("watchdog".into())
@@ -297,48 +235,64 @@ impl Watchdog {
             if (stuck || look.stood_still.is_some()) && self.handle.active() {
                 self.stop_motors();
             }
-            let (stalls, ends) = look.findings();
-            for end in &ends {
-                tracing::warn!(joint = self.joint, "{end}");
-            }
-            let level = if stuck || !stalls.is_empty() {
-                Level::Error
-            } else {
-                Level::Ok
-            };
-            if !stalls.is_empty() {
+            let stalled = self.log_changes(&look);
+            if stalled {
                 incident.fault("watchdog");
-                self.stalls += stalls.len();
-                self.last = stalls;
-                tracing::error!(joint = self.joint, "{}", self.last_words());
-                reported = f64::NEG_INFINITY;
-            } else if let Some(end) = ends.last() {
-                self.last = vec![*end];
+            }
+            if look != Look::default() {
                 reported = f64::NEG_INFINITY;
             }
             if now - reported >= PERIOD {
                 reported = now;
-                self.report(level);
+                self.report(if stuck || stalled {
+                    Level::Error
+                } else {
+                    Level::Ok
+                });
             }
         }
     }
 
-    fn last_words(&self) -> String {
-        let words: Vec<_> = self.last.iter().map(ToString::to_string).collect();
-        words.join("; ")
+    /// Logs what has changed; returns true if something has stalled.
+    fn log_changes(&mut self, look: &Look) -> bool {
+        let mut stalls = Vec::new();
+        if let Some(stood) = look.stood_still {
+            stalls.push(format!("the process stood still for {stood:.1} s"));
+        }
+        for (word, who, does) in [
+            (look.control, "the control loop", "ticked"),
+            (look.publisher, "the publisher", "published"),
+        ] {
+            match word {
+                Some(Word::Stuck(stood)) => {
+                    stalls.push(format!("{who} has not {does} for {stood:.1} s"));
+                }
+                Some(Word::Back(stood)) => {
+                    self.last = format!("{who} has {does} again, after {stood:.1} s");
+                    tracing::warn!(joint = self.joint, "{}", self.last);
+                }
+                None => {}
+            }
+        }
+        if stalls.is_empty() {
+            return false;
+        }
+        self.stalls += stalls.len();
+        self.last = stalls.join("; ");
+        tracing::error!(joint = self.joint, "{}", self.last);
+        true
     }
 
     fn report(&self, level: Level) {
-        let last = self.last_words();
         let message = match level {
             Level::Ok if self.handle.ended() => "no control loop runs",
             Level::Ok => "the control loop ticks",
-            _ => last.as_str(),
+            _ => self.last.as_str(),
         };
         let mut values = Values::default();
         values.flag("stuck", level != Level::Ok);
         values.add("times_stuck", self.stalls);
-        values.add("last", &last);
+        values.add("last", &self.last);
         let verdict = (level, message);
         let mut array = DiagnosticArray::default();
         array.header.stamp = time(self.clock.stamp_of(self.clock.now()));

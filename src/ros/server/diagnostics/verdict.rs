@@ -7,6 +7,20 @@ use crate::ros::server::lifecycle::Reason;
 use crate::ros::server::lifecycle::machine::State;
 use crate::ros::server::report::Level;
 
+type Sentence = (Level, String);
+
+fn ok(words: impl Into<String>) -> Sentence {
+    (Level::Ok, words.into())
+}
+
+fn warn(words: impl Into<String>) -> Sentence {
+    (Level::Warn, words.into())
+}
+
+fn error(words: impl Into<String>) -> Sentence {
+    (Level::Error, words.into())
+}
+
 /// What the sentence is about.
 pub(super) struct Verdict<'a> {
     pub output: &'a Output,
@@ -17,41 +31,34 @@ pub(super) struct Verdict<'a> {
 }
 
 impl Verdict<'_> {
-    /// Returns level and sentence.
-    pub fn words(&self) -> (Level, String) {
+    pub fn sentence(&self) -> Sentence {
         if self.facts.closing {
-            return (Level::Ok, "coming to rest before shutdown".into());
+            return ok("coming to rest before shutdown");
         }
         if self.time_stands {
-            let words = "simulated time stands still, and so does the joint";
-            return (Level::Ok, words.into());
+            return ok("simulated time stands still, and so does the joint");
         }
         let lifecycle = &self.facts.lifecycle;
         let reason = match &lifecycle.reason {
             Reason::None => String::new(),
             reason => format!("; {reason}"),
         };
-        match lifecycle.state {
-            State::Unconfigured | State::Configuring => (
-                Level::Ok,
-                format!("unconfigured: no control loop runs{reason}"),
-            ),
-            State::Finalized | State::ErrorProcessing | State::ShuttingDown => {
-                let level = match lifecycle.reason {
-                    Reason::None => Level::Ok,
-                    _ => Level::Error,
-                };
-                (level, format!("finalized: no control loop runs{reason}"))
+        match (lifecycle.state, self.facts.mode) {
+            (State::Unconfigured | State::Configuring, _) => {
+                ok(format!("unconfigured: no control loop runs{reason}"))
             }
-            _ => match self.facts.mode {
-                Mode::Inactive => (
-                    Level::Ok,
-                    format!("inactive: no setpoints are sent{reason}"),
-                ),
-                Mode::Tracking => self.tracking(),
-                mode if mode.sends() => self.standing(mode),
-                mode => self.silent(mode),
-            },
+            (State::Finalized | State::ErrorProcessing | State::ShuttingDown, _) => {
+                let words = format!("finalized: no control loop runs{reason}");
+                if reason.is_empty() {
+                    ok(words)
+                } else {
+                    error(words)
+                }
+            }
+            (_, Mode::Inactive) => ok(format!("inactive: no setpoints are sent{reason}")),
+            (_, Mode::Tracking) => self.tracking(),
+            (_, mode) if mode.sends() => self.standing(mode),
+            (_, mode) => self.silent(mode),
         }
     }
 
@@ -73,61 +80,51 @@ impl Verdict<'_> {
         )
     }
 
-    /// The words for a mode in which the joint waits to be driven.
-    fn silent(&self, mode: Mode) -> (Level, String) {
+    /// The sentence for a mode in which no setpoint is sent.
+    fn silent(&self, mode: Mode) -> Sentence {
         let o = self.output;
         match mode {
-            Mode::Waiting => (
-                Level::Warn,
-                "waiting for samples of every required sensor; no setpoints are sent".into(),
-            ),
-            Mode::LatencyTooHigh => (
-                Level::Error,
-                format!("no setpoints are sent: {}", self.dead_time()),
-            ),
-            Mode::PositionOutOfRange => (
-                Level::Error,
+            Mode::Waiting => {
+                warn("waiting for samples of every required sensor; no setpoints are sent")
+            }
+            Mode::LatencyTooHigh => error(format!("no setpoints are sent: {}", self.dead_time())),
+            Mode::PositionOutOfRange => error(
                 "no setpoints are sent: a motor is outside its limits.travel_low and travel_high; \
-                 is its encoder zeroed?"
-                    .into(),
+                 is its encoder zeroed?",
             ),
             _ => {
-                let unready = self.faults.unready(o.readiness, &o.faults);
-                let why = unready.unwrap_or_default();
-                (Level::Error, format!("no setpoints are sent: {why}"))
+                let why = self.faults.unready(o.readiness, &o.faults);
+                error(format!(
+                    "no setpoints are sent: {}",
+                    why.unwrap_or_default()
+                ))
             }
         }
     }
 
-    /// The words for a mode in which the setpoint does not follow commands.
-    fn standing(&self, mode: Mode) -> (Level, String) {
-        let o = self.output;
-        let faults = &o.faults;
+    /// The sentence for a mode in which the setpoint does not follow commands.
+    fn standing(&self, mode: Mode) -> Sentence {
+        let (o, faults) = (self.output, &self.output.faults);
         match mode {
-            Mode::ReleasingTension => (Level::Warn, self.because("the tendons are being released")),
+            Mode::ReleasingTension => warn(self.because("the tendons are being released")),
             Mode::Released if faults.reaction >= Reaction::Hold => {
-                (Level::Error, self.because("the tendons are released"))
+                error(self.because("the tendons are released"))
             }
-            Mode::Released => (Level::Ok, "the tendons are released".into()),
-            Mode::Retensioning => (Level::Warn, "the tendons are being retensioned".into()),
-            Mode::Holding if faults.cause.is_none() => (
-                Level::Error,
-                "sensor data are stale: the setpoint is held".into(),
-            ),
-            Mode::Holding => (Level::Error, self.because("the setpoint is held")),
-            Mode::Stopped if o.unsent => (
-                Level::Error,
-                self.because(
-                    "every motor is silent: no setpoints are sent, and the loop restarts when they \
-                     return",
-                ),
-            ),
-            Mode::Stopped => (
-                Level::Error,
-                self.because(
+            Mode::Released => ok("the tendons are released"),
+            Mode::Retensioning => warn("the tendons are being retensioned"),
+            Mode::Holding if faults.cause.is_none() => {
+                error("sensor data are stale: the setpoint is held")
+            }
+            Mode::Holding => error(self.because("the setpoint is held")),
+            Mode::Stopped if o.unsent => error(self.because(
+                "every motor is silent: no setpoints are sent, and the loop restarts when they \
+                 return",
+            )),
+            Mode::Stopped => {
+                error(self.because(
                     "stopped with stale sensor data; the loop restarts when samples return",
-                ),
-            ),
+                ))
+            }
             _ if faults.reaction == Reaction::Release => {
                 let why = match self.facts.settings.self_support {
                     support if support.carries() => {
@@ -135,71 +132,47 @@ impl Verdict<'_> {
                     }
                     support => support.to_string(),
                 };
-                let what =
-                    format!("a fault holds the setpoint instead of releasing tension ({why})");
-                (Level::Error, self.because(&what))
+                error(self.because(&format!(
+                    "a fault holds the setpoint instead of releasing tension ({why})"
+                )))
             }
-            _ => (Level::Error, self.because("a fault holds the setpoint")),
+            _ => error(self.because("a fault holds the setpoint")),
         }
     }
 
-    /// The words for a joint that follows commands, the most severe condition first.
-    fn tracking(&self) -> (Level, String) {
+    /// The sentence for a joint that follows commands: on the most severe condition.
+    fn tracking(&self) -> Sentence {
         let o = self.output;
-        let warn = |what: String| (Level::Warn, what);
         let from_motors = "the bend comes from the motors, and sag is not corrected";
         let reacted = self.faults.reacted(&o.faults);
         let sources = &self.facts.sources;
-        if o.faults.reaction >= Reaction::Slow {
-            return warn(reacted.unwrap_or_default());
-        }
-        if o.over_bend {
-            let words = "bent beyond limits.over_bend: nothing moves outward";
-            return (Level::Error, words.into());
-        }
         match o.estimate.fallback {
-            Fallback::None | Fallback::Observability => {}
+            _ if o.faults.reaction >= Reaction::Slow => warn(reacted.unwrap_or_default()),
+            _ if o.over_bend => error("bent beyond limits.over_bend: nothing moves outward"),
             Fallback::Base => {
-                let what = format!("the base's IMU is stale: {from_motors}");
-                return warn(self.because(&what));
+                warn(self.because(&format!("the base's IMU is stale: {from_motors}")))
             }
-            _ => return warn(self.because(from_motors)),
-        }
-        if let Some(reacted) = reacted {
-            return warn(reacted);
-        }
-        let what = if o.following_error {
-            "a motor does not follow its setpoint".into()
-        } else if o.estimate.fallback == Fallback::Observability {
-            format!(
+            Fallback::Stale | Fallback::Frozen => warn(self.because(from_motors)),
+            _ if reacted.is_some() => warn(reacted.unwrap_or_default()),
+            _ if o.following_error => warn("a motor does not follow its setpoint"),
+            Fallback::Observability => warn(format!(
                 "gravity shows too little of the bend in this pose (observability {:.2}): \
                  {from_motors}",
                 o.estimate.observability
-            )
-        } else if o.hunting {
-            "the joint hunts".into()
-        } else if !sources.contending.is_empty() {
-            format!(
+            )),
+            Fallback::None if o.hunting => warn("the joint hunts"),
+            Fallback::None if !sources.contending.is_empty() => warn(format!(
                 "more than one source commands the joint: {}",
                 Vec::from_iter(sources.all()).join(", ")
-            )
-        } else if o.delay > self.facts.settings.delay_allowed {
-            self.dead_time()
-        } else if self.many_late {
-            "many ticks are late".into()
-        } else if o.feedback_limited {
-            "feedback is at its limit".into()
-        } else if o.target_limited {
-            "the command was beyond limits.inclination or the pan's travel and is limited to it"
-                .into()
-        } else {
-            let what = if o.settled {
-                "the target is held"
-            } else {
-                "tracking"
-            };
-            return (Level::Ok, what.into());
-        };
-        warn(what)
+            )),
+            Fallback::None if o.delay > self.facts.settings.delay_allowed => warn(self.dead_time()),
+            Fallback::None if self.many_late => warn("many ticks are late"),
+            Fallback::None if o.feedback_limited => warn("feedback is at its limit"),
+            Fallback::None if o.target_limited => warn(
+                "the command was beyond limits.inclination or the pan's travel and is limited to it",
+            ),
+            Fallback::None if o.settled => ok("the target is held"),
+            Fallback::None => ok("tracking"),
+        }
     }
 }

@@ -12,6 +12,7 @@ use crate::control::controller::CommandInterface;
 use crate::control::tick::{Mode, Readiness};
 use crate::files::TickSource;
 use crate::ros::server::faults::Words;
+use crate::ros::server::requester::check_reply;
 use crate::ros::server::services::{NotSet, Settings};
 use crate::ros::server::snapshot::{self, Snapshot};
 use crate::ros::server::{JointContext, Phase};
@@ -175,10 +176,10 @@ impl TransitionExecutor {
             locks,
             control: Control {
                 handle: context.handle.clone(),
-                snapshots: context.snapshots.clone(),
-                phase: context.phase.clone(),
+                snapshots: context.snapshots.subscribe(),
+                phase: context.phase.subscribe(),
             },
-            settings: context.settings.clone(),
+            settings: context.settings.subscribe(),
             clock: context.clock.clone(),
             tick: file.tick,
             motor_names: file.all_motor_names(),
@@ -205,7 +206,7 @@ impl TransitionExecutor {
                         self.autostart = None;
                         let success = self.perform(transition).await.is_ok();
                         let response = super::ChangeState::Response { success };
-                        self.standing.check(request.respond(response));
+                        check_reply(&self.standing.joint, request.respond(response));
                     }
                     Some(Order::Finish(_done)) => {
                         self.finish().await;

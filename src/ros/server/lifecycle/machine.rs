@@ -91,7 +91,6 @@ impl State {
     }
 }
 
-/// A transition.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Transition {
     /// Number in lifecycle_msgs/Transition.

@@ -20,9 +20,6 @@ const LONGEST: usize = 256;
 const NOT_KNOWN: &str = "_NODE_NAME_UNKNOWN_";
 
 /// Subscribes to the targets of all sources.
-///
-/// # Errors
-/// The middleware rejects a subscription.
 pub fn listen(
     node: &mut Node,
     file: &JointFile,
