@@ -11,8 +11,8 @@ use r2r::geometry_msgs::msg::TransformStamped;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use r2r::sensor_msgs::msg::Imu;
 
-pub use crate::runtime::link::inbox::{ImuReading, Refusal};
-use crate::runtime::link::inbox::{checked_orientation, refuse};
+use crate::runtime::link::inbox::checked_orientation;
+pub use crate::runtime::link::inbox::{ImuReading, Refusal, refuse};
 
 /// Returns three coordinates as a vector, m, if they are finite.
 fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {

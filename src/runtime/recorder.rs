@@ -26,10 +26,11 @@ pub use writer::{Pace, Writer};
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, Sender, channel};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex};
 use std::time::Instant;
 
 use crate::runtime::link::Record;
+use crate::runtime::locked;
 use columns::Column;
 use watch::Watch;
 
@@ -150,11 +151,6 @@ struct Inner {
     orders: Mutex<Orders>,
     wake: Condvar,
     report: Mutex<Report>,
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // The data are plain: a panic elsewhere leaves nothing inconsistent.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// Handle to the incident recording of one joint; it can be cloned.

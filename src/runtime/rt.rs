@@ -336,7 +336,7 @@ impl Loop {
         );
         let sequence = input.desired.map(|d| d.sequence);
         record.input.copy_from(input);
-        self.side.seen();
+        self.side.beat();
         self.counts.ticks += 1;
         self.counts.lost = self.side.lost();
         let took = (monotonic() - begun) as f64 / NS as f64;

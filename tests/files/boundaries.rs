@@ -10,7 +10,7 @@ use proptest::test_runner::{RngSeed, TestRunner};
 use withy::control::geometry::Bend;
 use withy::control::tick::Input;
 use withy::files::{JointFile, Mapping, ModelsFile, NamedGainSet, SimulatedFile, StepTestRecord};
-use withy::runtime::link::inbox::{ImuReading, Inbox, Refusal, When};
+use withy::runtime::link::inbox::{ImuPlace, ImuReading, Inbox, Refusal, When};
 
 fn thorough(seed: u64) -> TestRunner {
     TestRunner::new(ProptestConfig {
@@ -247,9 +247,11 @@ fn deliver(inbox: &mut Inbox, sent: &Sent, now: f64) -> Result<bool, Refusal> {
         q = q.map(|x| x / norm);
     }
     let reading = ImuReading::new(q, [4, 5, 6].map(at))?;
-    inbox
-        .imu(&reading, when()?, sent.stream == 2)
-        .map(|()| true)
+    let place = match sent.stream {
+        2 => ImuPlace::Base,
+        _ => ImuPlace::Head,
+    };
+    inbox.imu(&reading, when()?, place).map(|()| true)
 }
 
 /// Checks that all numbers in the newest input are finite, and that no time goes back.
@@ -286,7 +288,7 @@ fn sound(before: &Input, after: &Input, now: f64) -> Result<(), TestCaseError> {
 fn sensor_messages() {
     let own = ["m0", "m1", "m2", "m3", "pan"].map(String::from).to_vec();
     let run = thorough(6).run(&prop::collection::vec(sent(), 4), |messages| {
-        let mut inbox = Inbox::new(own.clone(), true);
+        let mut inbox = Inbox::new(own.clone(), own.len() - 1);
         for (i, message) in messages.iter().enumerate() {
             let (now, before) = (0.3 * (i + 1) as f64, inbox.input().clone());
             let taken = deliver(&mut inbox, message, now);

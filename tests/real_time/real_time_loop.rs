@@ -3,7 +3,7 @@
 
 use std::time::{Duration, Instant};
 
-use crate::loop_support::{PATIENCE, neck, program, until};
+use crate::loop_support::{neck, program, until};
 use nalgebra::Vector3;
 use withy::control::tick::{ImuSample, Input, MotorSample};
 use withy::files::TickSource;
@@ -46,7 +46,7 @@ fn deadlines_are_absolute() {
     let file = neck("glasshouse-neck.yaml");
     let (clock, mut link) = (Clock::new(), Link::new(4));
     link.handle.set_active(true);
-    let running = rt::start(program(&file, 0), link.loop_side, clock, TickSource::Timer).unwrap();
+    let running = rt::start(program(&file, 0), link.endpoint, clock, TickSource::Timer).unwrap();
     let records = collect(&mut link.records, 300);
     let (first, last) = (&records[0], &records[records.len() - 1]);
     // Late wake-ups do not add up: the elapsed time is a whole number of periods, each run or
@@ -73,7 +73,7 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
     link.handle.set_active(true);
     let running = rt::start(
         program(&file, 0),
-        link.loop_side,
+        link.endpoint,
         clock.clone(),
         TickSource::Imu,
     )
@@ -89,7 +89,8 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
     let mut samples = 0_u32;
     let mut send = |pause: f64, count: u32| {
         for _ in 0..count {
-            link.input.send(&upright(4, &clock), true);
+            link.input.send(&upright(4, &clock));
+            link.input.wake();
             samples += 1;
             std::thread::sleep(Duration::from_secs_f64(pause));
         }
@@ -126,31 +127,29 @@ fn laws_are_taken_between_ticks_or_not_at_all() {
     link.handle.set_active(true);
     let running = rt::start(
         program(&file, 0),
-        link.loop_side,
+        link.endpoint,
         clock.clone(),
         TickSource::Timer,
     )
     .unwrap();
     for round in 0..20 {
-        link.input.send(&upright(4, &clock), false);
+        link.input.send(&upright(4, &clock));
         let set = round % file.gain_sets.len();
         let pending = link.laws.offer(program(&file, set)).expect("room");
-        assert!(pending.wait(PATIENCE), "not taken");
+        until("the law", || pending.taken());
         assert!(!pending.withdraw(), "taken and withdrawn");
     }
-    let number = link.handle.ask(LoopRequest::Hold);
+    let number = link.handle.request(LoopRequest::Hold);
     until("the request to hold", || {
-        link.handle.seen(LoopRequest::Hold, number)
+        collect(&mut link.records, 1).last().map(|r| r.input.hold) == Some(number)
     });
 
     link.handle.stop();
     running.join();
     let pending = link.laws.offer(program(&file, 0)).expect("room");
-    assert!(
-        !pending.wait(Duration::from_millis(50)),
-        "a dead loop took it"
-    );
-    assert!(!pending.taken());
+    std::thread::sleep(Duration::from_millis(50));
+    assert!(!pending.taken(), "a dead loop took it");
+    assert!(pending.withdraw() && !pending.taken());
     // Nothing returns them here, so the slots run out.
     assert!((0..10).any(|_| link.laws.offer(program(&file, 0)).is_none()));
 }

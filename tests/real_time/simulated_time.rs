@@ -98,7 +98,7 @@ impl World {
         let (clock, hand) = Clock::simulated();
         let link = Link::new(file.motor_names.len());
         link.handle.set_active(true);
-        let running = rt::start(program(file, set), link.loop_side, clock.clone(), source).unwrap();
+        let running = rt::start(program(file, set), link.endpoint, clock.clone(), source).unwrap();
         Self {
             link_input: link.input,
             records: link.records,
@@ -132,7 +132,8 @@ impl World {
     fn send(&mut self) {
         let (stamp, now) = (self.stamp(), self.clock.now());
         self.plant.tell(&mut self.input, stamp, now);
-        self.link_input.send(&self.input, true);
+        self.link_input.send(&self.input);
+        self.link_input.wake();
     }
 
     fn gather(&mut self) {
@@ -167,7 +168,8 @@ impl World {
         let stamp = self.clock.time_of((next / NS) as i32, (next % NS) as u32);
         let now = self.clock.now();
         self.plant.tell(&mut self.input, stamp, now);
-        self.link_input.send(&self.input, true);
+        self.link_input.send(&self.input);
+        self.link_input.wake();
         self.say(next);
         self.records(before + 1);
         let record = self.last().clone();
@@ -401,10 +403,8 @@ fn it_stands_while_simulated_time_stands() {
         assert_eq!(world.say(time - MS), Moved::Stands);
         world.time = time;
         let pending = world.laws.offer(program(&world.plant.file, 0));
-        assert!(
-            pending.expect("room").wait(PATIENCE),
-            "the law is not taken"
-        );
+        let pending = pending.expect("room");
+        until("the law", || pending.taken());
         world.gather();
         assert_eq!(world.last().counts.ticks, before.counts.ticks);
 
@@ -448,7 +448,8 @@ fn jumped(name: &str, source: TickSource, to: i64, reset: bool) {
     }
     // Samples from before belong to another time, however often they come.
     let old = world.input.clone();
-    world.link_input.send(&old, true);
+    world.link_input.send(&old);
+    world.link_input.wake();
     world.say(to + MS);
     world.time = to;
     world.gather();
@@ -606,7 +607,7 @@ fn a_step_of_the_system_clock_never_matters() {
     let mut link = Link::new(4);
     link.handle.set_active(true);
     let run = program(&file, 0);
-    let running = rt::start(run, link.loop_side, clock.clone(), TickSource::Timer).unwrap();
+    let running = rt::start(run, link.endpoint, clock.clone(), TickSource::Timer).unwrap();
     let (mut plant, mut input) = (Plant::new(&file), Input::new(4));
     let mut records: Vec<Record> = Vec::new();
     let target = degrees(14.0, 200.0);
@@ -636,7 +637,8 @@ fn a_step_of_the_system_clock_never_matters() {
         let now = clock.now();
         assert!((now - stamp).abs() < 5.0, "{stamp} s at {now} s");
         plant.tell(&mut input, stamp, now);
-        link.input.send(&input, true);
+        link.input.send(&input);
+        link.input.wake();
         // Output stamps are on the current system clock.
         let out = clock.stamp_of(clock.now());
         let out = i64::from(out.0) * NS + i64::from(out.1);

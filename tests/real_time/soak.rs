@@ -25,7 +25,7 @@ use thread_priority::{
 use withy::control::geometry::configuration;
 use withy::control::tick::{Desired, Law, Mode};
 use withy::files::TickSource;
-use withy::runtime::link::inbox::{ImuReading, Inbox, When};
+use withy::runtime::link::inbox::{ImuPlace, ImuReading, Inbox, When};
 use withy::runtime::link::{Counts, InputSender, Link, LoopRequest, Program, RecordReceiver};
 use withy::runtime::rt::{self, Clock};
 use withy::sim::beam::{DriveKind, Plant};
@@ -143,8 +143,7 @@ fn joint(
     let names = neck.file.all_motor_names();
     let mut plant = Plant::new(&neck.description, &neck.options, neck.seed).unwrap();
     plant.set_payload(PAYLOADS[1].0, PAYLOADS[1].1).unwrap();
-    let (mut inbox, mut wire, mut random) =
-        (Inbox::new(names.clone(), false), Wire::new(3), Random(4));
+    let (mut inbox, mut wire, mut random) = (Inbox::new(names.clone(), 3), Wire::new(3), Random(4));
     let start = clock.now();
     let epoch = monotonic() - (1e9 * start) as i64;
     let (mut last, mut began) = (Counts::default(), Vec::new());
@@ -207,7 +206,7 @@ fn joint(
                 sequence,
                 ..Desired::default()
             });
-            sender.send(inbox.input(), false);
+            sender.send(inbox.input());
             faults.retain(|f| f.until > t);
             let kind = sequence::kind(&mut random, 4, 4);
             let of_machine = matches!(
@@ -247,12 +246,12 @@ fn joint(
             new |= match message.stream {
                 Stream::Motors => inbox.motors(&message.names, &message.numbers, when).is_ok(),
                 _ => ImuReading::new([0, 1, 2, 3].map(at), [4, 5, 6].map(at))
-                    .and_then(|reading| inbox.imu(&reading, when()?, false))
+                    .and_then(|reading| inbox.imu(&reading, when()?, ImuPlace::Head))
                     .is_ok(),
             };
         }
         if new {
-            sender.send(inbox.input(), false);
+            sender.send(inbox.input());
         }
         std::thread::sleep(Duration::from_millis(1));
     }
@@ -274,7 +273,7 @@ fn a_minute_at_500_hz() {
     let (clock, link, processors) = (Clock::new(), Link::new(4), processors());
     let seen = Seen::default();
     let Link {
-        loop_side,
+        endpoint,
         input,
         records,
         mut laws,
@@ -283,7 +282,7 @@ fn a_minute_at_500_hz() {
     handle.set_active(true);
     // A machine may hold up a single processor: the loop and the bare one are kept to the same.
     keep_to(&processors[..1]);
-    let running = rt::start(program(0), loop_side, clock.clone(), TickSource::Timer).unwrap();
+    let running = rt::start(program(0), endpoint, clock.clone(), TickSource::Timer).unwrap();
     keep_to(&processors);
     let priority = running.without_priority.is_none();
     // The resident set each second.
@@ -299,10 +298,16 @@ fn a_minute_at_500_hz() {
         let begin = Instant::now();
         for second in 1..=seconds {
             let pending = laws.offer(program((second % 4) as usize));
-            let taken = pending.is_some_and(|p| p.wait(PATIENCE));
+            let taken = pending.is_some_and(|p| {
+                let end = Instant::now() + PATIENCE;
+                while !p.taken() && Instant::now() < end {
+                    std::thread::sleep(Duration::from_millis(1));
+                }
+                p.taken()
+            });
             swaps += u64::from(taken);
             laws.collect();
-            handle.ask(LoopRequest::Clear);
+            handle.request(LoopRequest::Clear);
             let until = begin + Duration::from_secs(second);
             std::thread::sleep(until.saturating_duration_since(Instant::now()));
             sizes.push(resident());

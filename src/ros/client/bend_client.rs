@@ -3,7 +3,7 @@
 //! It uses the joint as any behaviour does, by its topics and parameter services; in addition it
 //! subscribes to `~/true_bend` of the simulated joint.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 
 use nalgebra::{UnitQuaternion, Vector3};
 use r2r::geometry_msgs::msg::{Inertia, PoseStamped, Vector3Stamped, WrenchStamped};
@@ -18,6 +18,7 @@ use crate::control::geometry::{Bend, rotation};
 use crate::design::trial::{BendSample, SetpointSample};
 use crate::ros::context::{NodeError, Spinner, context};
 use crate::ros::messages::time;
+use crate::runtime::locked;
 
 /// The nodes to observe, by full name.
 #[derive(Clone, Debug)]
@@ -296,9 +297,4 @@ impl BendClient {
     pub fn look<T>(&self, look: impl FnOnce(&Recorded) -> T) -> T {
         look(&locked(&self.recorded))
     }
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    // Growing lists: a panic elsewhere leaves nothing inconsistent.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -2,7 +2,7 @@
 //! scoring. It uses the joint as any behaviour does, by its topics; in addition it subscribes to
 //! `~/true_pose` of the simulated joint.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 
 use nalgebra::{Quaternion, UnitQuaternion, Vector3};
 use r2r::diagnostic_msgs::msg::DiagnosticStatus;
@@ -16,6 +16,7 @@ use super::error::ClientError;
 use super::session::{Answers, Keeps, Lifecycle, Session};
 use crate::ros::context::{NodeError, Spinner, context};
 use crate::ros::messages::{time, value_of};
+use crate::runtime::locked;
 
 /// The head's true pose in the base frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -80,11 +81,6 @@ pub struct GazeClient {
     // Dropped in this order: tasks must not outlive for long the node that feeds them.
     session: Session,
     _spinner: Spinner,
-}
-
-fn locked(mutex: &Mutex<Recorded>) -> std::sync::MutexGuard<'_, Recorded> {
-    // Growing lists: a panic elsewhere leaves nothing inconsistent.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl GazeClient {

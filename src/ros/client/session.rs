@@ -20,6 +20,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::error::ClientError;
 use crate::ros::clock::subscribe;
 use crate::ros::server::USE_SIM_TIME;
+use crate::runtime::locked;
 use crate::runtime::rt::{Clock, ClockSetter};
 
 /// Time limit for a service to answer.
@@ -48,9 +49,7 @@ pub enum Keeps {
 impl Keeps {
     /// Returns the time base set by the parameter `use_sim_time` of a node.
     pub fn of(node: &Node) -> Self {
-        let given = node.params.lock();
-        let given = given.unwrap_or_else(PoisonError::into_inner);
-        match given.get(USE_SIM_TIME).map(|p| &p.value) {
+        match locked(&node.params).get(USE_SIM_TIME).map(|p| &p.value) {
             Some(ParameterValue::Bool(true)) => Self::Simulated,
             _ => Self::Machine,
         }
@@ -83,13 +82,9 @@ impl GateState {
 }
 
 impl Gate {
-    fn locked(&self) -> std::sync::MutexGuard<'_, GateState> {
-        self.state.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
     /// Takes a message on `/clock`.
     fn take(&self, stamp: Time, hand: &mut ClockSetter) {
-        let mut state = self.locked();
+        let mut state = locked(&self.state);
         hand.set(stamp.sec, stamp.nanosec);
         if state.acknowledged.as_ref() == Some(&stamp) {
             // A repeated message: the simulation missed the acknowledgement, or is new.
@@ -102,7 +97,7 @@ impl Gate {
     /// Acknowledges the newest message and waits for the next, for at most `most`; returns true if
     /// it came.
     fn let_go(&self, most: Duration) -> bool {
-        let mut state = self.locked();
+        let mut state = locked(&self.state);
         let seen = state.newest.clone();
         if let Some(stamp) = &seen
             && state.acknowledged.as_ref() != Some(stamp)
@@ -305,7 +300,7 @@ impl Session {
             self.each(answers, move |header: Header| {
                 if header.frame_id == topic {
                     let stamp = (header.stamp.sec, header.stamp.nanosec);
-                    *heard.lock().unwrap_or_else(PoisonError::into_inner) = Some(stamp);
+                    *locked(&heard) = Some(stamp);
                 }
             });
         }
@@ -316,7 +311,7 @@ impl Session {
     /// meanwhile. A lost acknowledgement appears in the motion.
     pub fn until_answered(&self, answers: &Answers, stamp: (i32, u32)) {
         if self.clock.is_simulated() {
-            let newest = || *answers.0.lock().unwrap_or_else(PoisonError::into_inner);
+            let newest = || *locked(&answers.0);
             self.until(PATIENCE, || newest() == Some(stamp));
         }
     }

@@ -26,7 +26,8 @@ use crate::control::geometry::{Bend, inclination};
 use crate::design::trial::StepRow;
 use crate::files::SetpointMessage;
 use crate::ros::context::{NodeError, Spinner, context};
-use heard::{Diagnosis, Shared, listen, locked};
+use crate::runtime::locked;
+use heard::{Diagnosis, Shared, listen};
 
 /// Name of the gain set without feedback.
 pub const GAIN_SET: &str = "open-loop";

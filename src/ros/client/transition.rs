@@ -1,7 +1,7 @@
 //! A ROS client that requests a lifecycle transition of a joint's node, and reads the reason of a
 //! failure.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use r2r::diagnostic_msgs::msg::DiagnosticArray;
@@ -12,6 +12,7 @@ use super::error::ClientError;
 use super::session::{Keeps, Session};
 use crate::ros::context::{NodeError, Spinner, context};
 use crate::ros::messages::value_of;
+use crate::runtime::locked;
 
 /// Time limit for a transition: longer than any time limit in the node.
 const PATIENCE: Duration = Duration::from_secs(15);
@@ -116,9 +117,4 @@ pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionErro
         answer.reason = locked(&reason).clone().unwrap_or_default().1;
     }
     Ok(answer)
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    // The newest value: a panic elsewhere leaves nothing inconsistent.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -1,6 +1,6 @@
 //! The streams and diagnostics of the joint that a step test receives.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 
 use r2r::diagnostic_msgs::msg::{DiagnosticArray, DiagnosticStatus};
 use r2r::geometry_msgs::msg::PoseStamped;
@@ -14,6 +14,7 @@ use crate::control::geometry::swing_twist;
 use crate::design::trial::{AngleSample, BendSample, SetpointSample, StepStreams};
 use crate::files::SetpointMessage;
 use crate::ros::messages::{read_pose, value_of};
+use crate::runtime::locked;
 use crate::runtime::rt::Clock;
 
 /// Time without a message after which a stream is silent, s.
@@ -107,11 +108,6 @@ impl Heard {
 }
 
 pub(super) type Shared = Arc<Mutex<Heard>>;
-
-pub(super) fn locked(heard: &Shared) -> std::sync::MutexGuard<'_, Heard> {
-    // Growing lists and newest values: a panic elsewhere leaves nothing inconsistent.
-    heard.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 /// Subscribes on `node` to the streams of the joint.
 pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r2r::Result<Shared> {
