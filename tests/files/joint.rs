@@ -288,7 +288,7 @@ const CASES: &[Case] = &[
     gains(
         "  kd: 0.0  ",
         "  kd: 0.1  #",
-        "derivative_corner_rad_s of motor neck_motor_1 is 2000; accepted: above 0 and at most \
+        "all_motors.derivative_corner_rad_s is 2000; accepted: above 0 and at most \
          400.0 rad/s, ...",
     ),
     gains(
@@ -361,7 +361,7 @@ fn what_is_wrong_is_told_in_one_sentence() {
         let copy = Copy::new();
         copy.spoil(case.file, case.from, case.to);
         // A corner that the sampling cannot realise is reported only where there is a derivative.
-        if case.sentence.starts_with("derivative_corner") {
+        if case.sentence.starts_with("all_motors.derivative_corner") {
             copy.spoil(
                 case.file,
                 "derivative_corner_rad_s: 100.0",
@@ -380,7 +380,7 @@ fn gains_for_every_motor_are_needed() {
     assert_eq!(
         sentence,
         format!(
-            "{}: motors.neck_motor_2 is missing; accepted: gains for each of the motors neck_motor_1, \
+            "{}:23:3: motors.neck_motor_2 is missing; accepted: gains for each of the motors neck_motor_1, \
              neck_motor_2, neck_motor_3, neck_motor_4, here or under all_motors",
             copy.path(GAINS).display()
         )
@@ -400,20 +400,32 @@ fn files_that_are_no_yaml_or_not_there_are_told() {
     assert!(told(&copy).starts_with(&format!("{}: cannot be read: ", path.display())));
     let path = copy.path(JOINT);
     for (bad, reason) in [
-        ("a: [1, 2", ": is not valid YAML: "),
+        ("a: [1, 2", ":1:9: is not valid YAML: "),
         (
-            "a: 1\na: 2",
-            ": is not valid YAML: duplicate entry with key \"a\"",
+            "a: 1\nb: 2\na: 3",
+            ":3:1: is not valid YAML: duplicate key \"a\", first on line 1",
         ),
         (
             "just words",
-            ": the file is \"just words\"; accepted: a table with the keys name, ",
+            ":1:1: the file is \"just words\"; accepted: a table with the keys name, ",
         ),
         (
             "",
-            ": the file is empty; accepted: a table with the keys name, ",
+            ":1:1: the file is empty; accepted: a table with the keys name, ",
         ),
-        ("\u{0}", ": is not valid YAML: "),
+        (
+            "a: 1\nb: \u{0}",
+            ":2:4: is not valid YAML: the control character '\\0' is not allowed",
+        ),
+        (
+            "a: 1\n---\nb: 2",
+            ":2:1: is not valid YAML: a second document starts here; a file has one",
+        ),
+        ("a: &x [*x]", ":1:8: is not valid YAML: "),
+        (
+            "a: !!int x",
+            ":1:10: is not valid YAML: \"x\" is tagged as !!int",
+        ),
     ] {
         fs::write(&path, bad).unwrap();
         let sentence = told(&copy);
@@ -422,8 +434,8 @@ fn files_that_are_no_yaml_or_not_there_are_told() {
             "{sentence}"
         );
     }
-    fs::write(&path, [0xff, 0xfe, 0x80]).unwrap();
-    assert!(told(&copy).contains(": cannot be read: "));
+    fs::write(&path, b"a: \xc3\xa4\nb: \xc3\xa4\xff").unwrap();
+    assert!(told(&copy).ends_with(":2:5: is not valid YAML: it is not UTF-8 text"));
     fs::write(&path, vec![b'#'; 2 << 20]).unwrap();
     assert!(told(&copy).contains("it has 2097152 bytes; accepted: at most 1048576"));
     fs::remove_file(&path).unwrap();
@@ -510,7 +522,7 @@ fn check_prints_a_summary_or_the_sentence_and_code_2() {
     assert_eq!(
         String::from_utf8(bad.stderr).unwrap(),
         format!(
-            "withy: {}: beam.length_mm is -120; accepted: a number above 0 and at most 10000 mm\n",
+            "withy: {}:33:14: beam.length_mm is -120; accepted: a number above 0 and at most 10000 mm\n",
             copy.path(JOINT).display()
         )
     );
