@@ -9,7 +9,9 @@ use super::{
 use crate::control::kinematics::MAX_TENDONS;
 
 pub(super) const MM: f64 = 1e-3;
-pub(super) const RADIUS: Range = Range::above(0.0, 1000.0, "mm");
+/// Of drums, anchors and guides, and of beams. No joint has smaller ones, but values in metres are.
+pub(super) const RADIUS: Range = Range::closed(0.5, 1000.0, "mm");
+pub(super) const LENGTH: Range = Range::closed(2.0, 10_000.0, "mm");
 pub(super) const OFFSET: Range = Range::closed(-1000.0, 1000.0, "mm");
 pub(super) const ANGLE: Range = Range::closed(-360.0, 360.0, "deg");
 pub(super) const RATE: Range = Range::closed(10.0, 1000.0, "Hz");

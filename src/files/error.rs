@@ -3,13 +3,15 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
+use super::Kind;
+
 /// A position in a file, in characters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Position {
     /// Line, counted from 1.
-    pub line: usize,
+    pub line: u32,
     /// Column, counted from 1.
-    pub column: usize,
+    pub column: u32,
 }
 
 /// A place in a file, shown as `file:line:column`.
@@ -61,6 +63,16 @@ pub enum ConfigError {
         /// The parser's reason.
         reason: String,
     },
+    /// The file is of another kind.
+    #[error("{at}: this is {found}; {wanted} is wanted")]
+    Kind {
+        /// Start of the file's content.
+        at: Place,
+        /// Its kind.
+        found: Kind,
+        /// The kind that belongs here.
+        wanted: Kind,
+    },
     /// A value is not accepted.
     #[error("{at}: {key} is {value}; accepted: {accepted}")]
     Value {
@@ -110,6 +122,7 @@ impl ConfigError {
     pub(super) fn unplaced(mut self) -> Self {
         match &mut self {
             Self::Syntax { at, .. }
+            | Self::Kind { at, .. }
             | Self::Value { at, .. }
             | Self::Missing { at, .. }
             | Self::Unknown { at, .. } => at.position = None,

@@ -21,7 +21,7 @@ const CORNER: Range = Range::above(0.0, 10_000.0, "rad/s");
 /// Derivative corner of a motor without derivative, rad/s; used if one is set at run time.
 const DEFAULT_CORNER: f64 = 100.0;
 
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "name",
     "note",
     "kind",
@@ -73,8 +73,9 @@ pub struct NamedGainSet {
 
 read_from_yaml! {
     NamedGainSet,
-    "a gain-set file",
-    motor_names: &[String], "for a joint whose motors are `motor_names`, in that order"
+    GainSet,
+    "a gain-set file for a joint whose motors are `motor_names`, in that order",
+    motor_names: &[String]
 }
 
 impl NamedGainSet {
@@ -83,7 +84,7 @@ impl NamedGainSet {
         document: &Document,
         motor_names: &[String],
     ) -> Result<Self, ConfigError> {
-        let top = document.top(KEYS)?;
+        let top = document.top()?;
         let name = top.text("name", NAME, is_name)?.to_string();
         let note = top.text_or("note", "a text", |_| true, "")?;
         let kind = kind(&top, "kind")?;

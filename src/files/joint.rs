@@ -6,16 +6,17 @@ use nalgebra::{Rotation3, Vector3};
 
 use super::commands::{Commands, commands};
 use super::common::{
-    ANGLE, Frames, MM, OFFSET, RADIUS, RATE, REELS, TRAVEL, frames, node_name, orientation, sign,
-    tendons, travel,
+    ANGLE, Frames, LENGTH, MM, OFFSET, RADIUS, RATE, REELS, TRAVEL, frames, node_name, orientation,
+    sign, tendons, travel,
 };
 use super::gains::{check_kind, check_name, kind};
 use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
+use super::reach::reach_deg;
 use super::refused::{law_refused, routing_refused};
 use super::self_support::{self, cantilever};
 use super::supervision::supervision;
 use super::table::{Document, Overlaid, Range, Table, read_from_yaml};
-use super::{ConfigError, JointModel, ModelsFile, NamedGainSet};
+use super::{ConfigError, JointModel, Kind, ModelsFile, NamedGainSet};
 use crate::control::aim::Aim;
 use crate::control::bounds;
 use crate::control::controller::CommandInterface;
@@ -24,7 +25,7 @@ use crate::control::kinematics::{Kinematics, Motor, Routing, Tendon};
 use crate::control::self_support::{Cantilever, Load, SelfSupport};
 use crate::control::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits, Supervision};
 
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "name",
     "namespace",
     "frames",
@@ -142,11 +143,11 @@ pub struct JointFile {
     pub models: Vec<JointModel>,
 }
 
-read_from_yaml! { JointFile, "a joint file with its gain sets and models" }
+read_from_yaml! { JointFile, Joint, "a joint file with its gain sets and models" }
 
 impl JointFile {
     fn checked(document: &Document) -> Result<Self, ConfigError> {
-        let top = document.top(KEYS)?;
+        let top = document.top()?;
         let (name, namespace) = node_name(&top, "withy")?;
         let frames = frames(&top)?;
         let (imu_period, head_from_imu) = imu(&top)?;
@@ -159,6 +160,7 @@ impl JointFile {
         let tendons = Tendons::read(&top)?;
         let (kinematics, cantilever) = beam(&top, &tendons)?;
         let mut limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
+        within_reach(&top, &kinematics, &limits)?;
         limits.supervision = supervision(&top, feedback)?;
         let (settled_tolerance, settled_dwell) = settled(&top)?;
         let (pan_name, pan) = pan(&top, &tendons.motor_names)?.unzip();
@@ -397,6 +399,17 @@ fn limits(
     })
 }
 
+/// Refuses an inclination that the motors' travel does not allow in all directions.
+fn within_reach(top: &Table, kinematics: &Kinematics, limits: &Limits) -> Result<(), ConfigError> {
+    let limit_deg = limits.inclination.to_degrees();
+    let reach_deg = reach_deg(kinematics, &limits.motors, limit_deg, 1.0);
+    if reach_deg >= limit_deg {
+        return Ok(());
+    }
+    let accepted = format!("at most {reach_deg} deg, which the motors' travel allows all around");
+    Err(top.refuse("limits.inclination_deg", accepted))
+}
+
 /// The tendons of a joint file with their motors.
 struct Tendons {
     motor_names: Vec<String>,
@@ -475,7 +488,7 @@ fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Cantilever
     let keys = ["length_mm", "guide_discs", "max_inclination_deg"];
     let beam = top.need_table("beam", &[&keys[..], &self_support::KEYS].concat())?;
     let routing = Routing {
-        length: beam.number(keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
+        length: beam.number(keys[0], LENGTH)? * MM,
         discs: beam.whole(keys[1], 0, 200)? as usize,
         max_inclination: beam
             .number(keys[2], Range::open(0.0, 180.0, "deg"))?
@@ -516,7 +529,7 @@ fn gain_sets(
         let Some(name) = item.text().filter(|name| !name.is_empty()) else {
             return Err(item.refuse("the path of a gain-set file, relative to this file"));
         };
-        let document = Document::load(&beside(top, name))?;
+        let document = Document::load(&beside(top, name), Kind::GainSet)?;
         let set = NamedGainSet::checked(&document, motor_names)?;
         let gains = document.any_table();
         check_kind(&gains, &set, top.file(), kind)?;

@@ -59,6 +59,8 @@ pub struct ModelsFile {
     pub comment: Option<String>,
 }
 
+/// Keys of the file; the others are of one model.
+pub(super) const TOP: &[&str] = &["models"];
 const KEYS: &[&str] = &[
     "name",
     "payload_mass_g",
@@ -99,7 +101,7 @@ impl From<&Member> for JointModel {
     }
 }
 
-read_from_yaml! { ModelsFile, "a models file" }
+read_from_yaml! { ModelsFile, Models, "a models file" }
 
 impl ModelsFile {
     /// Returns the models of a family, to be written to `file`.
@@ -112,7 +114,7 @@ impl ModelsFile {
     }
 
     fn checked(document: &Document) -> Result<Self, ConfigError> {
-        let top = document.top(&["models"])?;
+        let top = document.top()?;
         let accepted = format!("a list of 1 to {MOST} models");
         let list = top.need("models", &accepted)?;
         let list = list.items(1..=MOST, &accepted)?;

@@ -37,9 +37,9 @@
 
 use std::path::Path;
 
-use super::ConfigError;
 use super::error::{Place, Position};
-use super::table::{quoted, read};
+use super::table::{Document, quoted, read};
+use super::{ConfigError, Kind};
 use crate::control::geometry::Bend;
 use crate::design::fit::{Hold, Payload, StepTest};
 
@@ -155,7 +155,10 @@ impl StepTestRecord {
             text,
             heading: &heading,
         };
-        let time = sheet.need(&mapping.time)?;
+        let time = sheet.need(&mapping.time).map_err(|missing| {
+            let text = String::from_utf8_lossy(bytes);
+            yaml_instead(file, &text).unwrap_or(missing)
+        })?;
         let asked = sheet.all(&mapping.asked)?;
         let measured = sheet.all(&mapping.measured)?;
         let stamp = sheet.find("bend_stamp_s")?;
@@ -307,13 +310,14 @@ impl Text<'_> {
             line += 1;
             rest = &rest[end + 1..];
         }
-        let (mut column, mut passed, mut in_quotes) = (1, 0, false);
+        let (mut column, mut passed, mut in_quotes) = (0, 0, false);
         for &byte in rest {
             match byte {
                 b'"' => in_quotes = !in_quotes,
                 b'\n' if in_quotes => {
                     line += 1;
                     column = 0;
+                    continue;
                 }
                 b'\r' | b'\n' if !in_quotes => break,
                 b' ' => {}
@@ -324,14 +328,23 @@ impl Text<'_> {
             // Characters are counted, not the further bytes of one.
             column += usize::from(byte & 0xC0 != 0x80);
         }
-        Place::new(self.file, Position { line, column })
+        Place::new(self.file, Position::new(line, column))
     }
+}
+
+/// Returns the refusal of a YAML file of ours.
+fn yaml_instead(file: &Path, text: &str) -> Option<ConfigError> {
+    let document = Document::parse(file, Kind::Record, text).ok()?;
+    document
+        .top()
+        .err()
+        .filter(|e| matches!(e, ConfigError::Kind { .. }))
 }
 
 /// Reads the lines `# key: value`.
 fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<(), ConfigError> {
     let (mut mass, mut height) = (None, None);
-    let mut place = Place::new(file, Position { line: 1, column: 1 });
+    let mut place = Place::new(file, Position::new(1, 0));
     for (i, line) in bytes.split(|b| *b == b'\n').enumerate() {
         let Some(rest) = line.strip_prefix(b"#") else {
             continue;
@@ -341,10 +354,7 @@ fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<()
             continue;
         };
         let blanks = value.len() - value.trim_start().len();
-        let at = Position {
-            line: i + 1,
-            column: "#:".len() + key.chars().count() + blanks + 1,
-        };
+        let at = Position::new(i + 1, "#:".len() + key.chars().count() + blanks);
         let (key, value) = (key.trim(), value.trim());
         let number = |low: f64, high: f64, unit: &str| {
             let read = value.parse::<f64>().ok();

@@ -7,8 +7,8 @@ use nalgebra::UnitQuaternion;
 
 use super::ConfigError;
 use super::common::{
-    ANGLE, Frames, MM, OFFSET, RADIUS, REELS, TURNS, frames, motor_name, node_name, orientation,
-    sign, tendons,
+    ANGLE, Frames, LENGTH, MM, OFFSET, RADIUS, REELS, TURNS, frames, motor_name, node_name,
+    orientation, sign, tendons,
 };
 use super::joint::{SetpointMessage, setpoint};
 use super::table::{Document, Overlaid, Range, Table, read_from_yaml};
@@ -18,7 +18,7 @@ use crate::sim::beam::{
     SimulatedMotor, SimulatedPan, SimulatedTendon, Tolerances,
 };
 
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "name",
     "namespace",
     "frames",
@@ -97,11 +97,11 @@ pub struct SimulatedFile {
     pub seed: u64,
 }
 
-read_from_yaml! { SimulatedFile, "a simulated-joint file" }
+read_from_yaml! { SimulatedFile, SimulatedJoint, "a simulated-joint file" }
 
 impl SimulatedFile {
     fn checked(document: &Document) -> Result<Self, ConfigError> {
-        let top = document.top(KEYS)?;
+        let top = document.top()?;
         let (name, namespace) = node_name(&top, "simulated_joint")?;
         let (kind, setpoint_message) = setpoint(&top)?;
         let (mut motor_names, tendons) = tendons(&top, TENDON_KEYS, tendon)?;
@@ -143,7 +143,7 @@ fn description(
     let head = top.need_table("head", &["mass_g", "height_mm", "inertia_g_cm2"])?;
     let inertia = head.numbers("inertia_g_cm2", 3..=3, Range::closed(0.0, 1e9, "g cm^2"))?;
     Ok(JointDescription {
-        length: beam.number(beam_keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
+        length: beam.number(beam_keys[0], LENGTH)? * MM,
         flexural_rigidity: beam.number(beam_keys[1], Range::above(0.0, 1e4, "N m^2"))?,
         beam_mass: beam.number(beam_keys[2], MASS)? * GRAM,
         retardation: beam.number(beam_keys[3], TIME)?,

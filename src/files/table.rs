@@ -1,12 +1,13 @@
 //! A YAML table that is read key by key. Every value is checked when it is read, and every refusal
 //! names the file, line and column, the full path of the key, the value and the accepted values.
 
+use std::f64::consts::PI;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
-use super::ConfigError;
 use super::error::{Place, Position};
 use super::yaml::{self, Data, Node};
+use super::{ConfigError, Kind};
 
 /// Maximum length of a value's text in an error, characters.
 const SHOWN: usize = 60;
@@ -77,6 +78,35 @@ impl Range {
     }
 }
 
+/// Units that stand in place of others by mistake: that of the key, what turns a number in the other
+/// into it, and the other.
+const SLIPS: [(&str, f64, &str); 7] = [
+    ("mm", 1e3, "metres"),
+    ("g", 1e3, "kilograms"),
+    ("ms", 1e3, "seconds"),
+    ("s", 1e-3, "milliseconds"),
+    ("deg", 180.0 / PI, "radians"),
+    ("rad", PI / 180.0, "degrees"),
+    ("rad/s", PI / 180.0, "degrees per second"),
+];
+
+impl Range {
+    /// Returns the question for a refused value that would be accepted in another unit; empty for
+    /// any other. A value less than twice the maximum is merely too large.
+    fn slip(&self, value: f64) -> String {
+        // Some units have an explanation behind them.
+        let unit = self.unit.split(',').next();
+        let fits =
+            |factor: f64| self.holds(value * factor) && (factor > 1.0 || !self.holds(value / 2.0));
+        let found = SLIPS
+            .iter()
+            .find(|(own, factor, _)| unit == Some(own) && fits(*factor));
+        found.map_or(String::new(), |(_, _, other)| {
+            format!("; is it in {other}?")
+        })
+    }
+}
+
 /// Returns a value's text for an error: one line of limited length.
 fn show(node: &Node) -> String {
     if let Some(tag) = &node.tag {
@@ -137,12 +167,13 @@ pub(super) fn read(file: &Path, largest: u64) -> Result<Vec<u8>, ConfigError> {
 /// A parsed YAML file.
 pub(super) struct Document {
     pub(super) file: PathBuf,
+    kind: Kind,
     root: Node,
 }
 
 impl Document {
-    /// Reads a YAML file. All reading of configuration files goes through here.
-    pub(super) fn load(file: &Path) -> Result<Self, ConfigError> {
+    /// Reads a YAML file of that kind. All reading of configuration files goes through here.
+    pub(super) fn load(file: &Path, kind: Kind) -> Result<Self, ConfigError> {
         let bytes = read(file, LARGEST_FILE)?;
         let text = std::str::from_utf8(&bytes).map_err(|e| {
             // The bytes before the first invalid one are UTF-8.
@@ -150,11 +181,15 @@ impl Document {
             let reason = "it is not UTF-8 text".into();
             not_yaml(file, Position::behind(&valid), reason)
         })?;
-        Self::parse(file, text)
+        Self::parse(file, kind, text)
     }
 
-    /// Parses the text of `file`.
-    pub(super) fn parse(file: &Path, text: &str) -> Result<Self, ConfigError> {
+    /// Parses the text of `file`, which is to be of that kind.
+    pub(super) fn parse(file: &Path, kind: Kind, text: &str) -> Result<Self, ConfigError> {
+        if Kind::is_record(text) {
+            let start = Place::new(file, Position::new(1, 0));
+            return Err(kind.instead(start, Kind::Record));
+        }
         let root = yaml::parse(text).map_err(|(at, fault)| {
             // The parser may quote the text that it found, line breaks included.
             let reason = fault.to_string().replace(char::is_control, " ");
@@ -162,13 +197,17 @@ impl Document {
         })?;
         Ok(Self {
             file: file.to_path_buf(),
+            kind,
             root,
         })
     }
 
-    /// Returns the table of the whole file; its keys must be among `keys`.
-    pub(super) fn top(&self, keys: &[&str]) -> Result<Table<'_>, ConfigError> {
-        self.whole().table(keys)
+    /// Returns the table of the whole file; its keys must be those of its kind.
+    pub(super) fn top(&self) -> Result<Table<'_>, ConfigError> {
+        match self.kind.other(&self.root.keys()) {
+            None => self.whole().table(self.kind.keys()),
+            Some(found) => Err(self.kind.instead(self.whole().place(), found)),
+        }
     }
 
     /// Returns the table of the whole file, once it has been checked; for refusals.
@@ -198,9 +237,9 @@ fn not_yaml(file: &Path, at: Position, reason: String) -> ConfigError {
 /// Gives a type its constructors from a YAML file: `load` and `from_text`. Both leave the checks to
 /// the type's function `checked`.
 macro_rules! read_from_yaml {
-    ($made:ty, $kind:literal $(, $extra:ident: $of:ty, $use:literal)?) => {
+    ($made:ty, $kind:ident, $name:literal $(, $extra:ident: $of:ty)?) => {
         impl $made {
-            #[doc = concat!("Reads ", $kind, $(" ", $use,)? ".")]
+            #[doc = concat!("Reads ", $name, ".")]
             ///
             /// # Errors
             /// The first entry that is not accepted, in this file or in one that it names.
@@ -208,11 +247,12 @@ macro_rules! read_from_yaml {
                 file: impl AsRef<std::path::Path>
                 $(, $extra: $of)?
             ) -> Result<Self, $crate::files::ConfigError> {
-                let document = $crate::files::table::Document::load(file.as_ref())?;
+                let (file, kind) = (file.as_ref(), $crate::files::Kind::$kind);
+                let document = $crate::files::table::Document::load(file, kind)?;
                 Self::checked(&document $(, $extra)?)
             }
 
-            #[doc = concat!("Parses `text` as the content of ", $kind, $(" ", $use,)? ".")]
+            #[doc = concat!("Parses `text` as ", $name, ".")]
             /// Files that it names are read from the folder of `file`.
             ///
             /// # Errors
@@ -222,7 +262,8 @@ macro_rules! read_from_yaml {
                 text: &str
                 $(, $extra: $of)?
             ) -> Result<Self, $crate::files::ConfigError> {
-                let document = $crate::files::table::Document::parse(file.as_ref(), text)?;
+                let (file, kind) = (file.as_ref(), $crate::files::Kind::$kind);
+                let document = $crate::files::table::Document::parse(file, kind, text)?;
                 Self::checked(&document $(, $extra)?)
             }
         }
@@ -303,7 +344,8 @@ impl<'a> Field<'a> {
     pub(super) fn number(&self, range: Range) -> Result<f64, ConfigError> {
         match self.any_number() {
             Some(n) if range.holds(n) => Ok(n),
-            _ => Err(self.refuse(range.text())),
+            Some(n) => Err(self.refuse(range.text() + &range.slip(n))),
+            None => Err(self.refuse(range.text())),
         }
     }
 
@@ -349,10 +391,9 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// Returns the refusal of the value at `key`, which the file has.
-    pub(super) fn refuse(&self, key: &str, accepted: impl Into<String>) -> ConfigError {
-        let node = self.get(key).map_or(self.whole.node, |field| field.node);
-        self.field(key, node).refuse(accepted)
+    /// Returns the refusal of the value at `path`, such as `tendons[2].sign`, in this table.
+    pub(super) fn refuse(&self, path: &str, accepted: impl Into<String>) -> ConfigError {
+        self.field(path, self.innermost(path)).refuse(accepted)
     }
 
     fn field(&self, key: &str, node: &'a Node) -> Field<'a> {
@@ -391,19 +432,24 @@ impl<'a> Table<'a> {
         })
     }
 
-    /// Returns the refusal of what stands at `path`, such as `tendons[2].sign`, in this table. The
-    /// place is that of the innermost part of the path that the file has.
+    /// Returns the refusal of what stands at `path`, shown as `value`. The place is that of the
+    /// innermost part of the path that the file has.
     pub(super) fn refuse_as(
         &self,
         path: &str,
         value: impl ToString,
         accepted: impl Into<String>,
     ) -> ConfigError {
+        let field = self.field(path, self.innermost(path));
+        field.refuse_as(value, accepted)
+    }
+
+    fn innermost(&self, path: &str) -> &'a Node {
         let (mut node, mut parts) = (self.whole.node, path.split(['.', '[']));
         while let Some(next) = parts.next().and_then(|part| node.get(part)) {
             node = next;
         }
-        self.field(path, node).refuse_as(value, accepted)
+        node
     }
 
     /// Returns whether there is something at `path`.

@@ -13,7 +13,8 @@ use super::table::shortened;
 
 /// Maximum depth of tables and lists in each other; a joint file has four levels.
 const DEEPEST: usize = 100;
-/// Maximum number of nodes that aliases may copy, so that a short file does not fill the memory.
+/// Maximum number of nodes that anchors and aliases may copy, so that a short file does not fill the
+/// memory.
 const MOST_COPIED: usize = 10_000;
 
 /// A node with its position.
@@ -45,10 +46,10 @@ pub(super) enum Fault {
     #[error("the control character {0:?} is not allowed")]
     Control(char),
     #[error("duplicate key {key:?}, first on line {first}")]
-    Duplicate { key: String, first: usize },
+    Duplicate { key: String, first: u32 },
     #[error("an alias inside the value that it stands for")]
     InItself,
-    #[error("aliases copy more than {MOST_COPIED} values")]
+    #[error("anchors and aliases copy more than {MOST_COPIED} values")]
     Copies,
     #[error("more than {DEEPEST} tables and lists in each other")]
     Depth,
@@ -63,6 +64,14 @@ impl Node {
         match &self.data {
             Data::Text(text) => Some(text),
             _ => None,
+        }
+    }
+
+    /// Returns the keys of a table that are texts; none of anything else.
+    pub(super) fn keys(&self) -> Vec<&str> {
+        match &self.data {
+            Data::Table(entries) => entries.iter().filter_map(|(key, _)| key.text()).collect(),
+            _ => Vec::new(),
         }
     }
 
@@ -89,20 +98,23 @@ impl Node {
 }
 
 impl Position {
-    fn of(mark: Marker) -> Self {
+    /// Returns the position at `line`, counted from 1, behind `before` characters. No file is so
+    /// long that they do not fit.
+    pub(super) fn new(line: usize, before: usize) -> Self {
         Self {
-            line: mark.line(),
-            column: mark.col() + 1,
+            line: line as u32,
+            column: before as u32 + 1,
         }
+    }
+
+    fn of(mark: Marker) -> Self {
+        Self::new(mark.line(), mark.col())
     }
 
     /// Returns the position behind `text`, which starts a file.
     pub(super) fn behind(text: &str) -> Self {
         let last = text.rsplit('\n').next().unwrap_or_default();
-        Self {
-            line: 1 + text.matches('\n').count(),
-            column: 1 + last.chars().count(),
-        }
+        Self::new(1 + text.matches('\n').count(), last.chars().count())
     }
 }
 
@@ -128,7 +140,7 @@ pub(super) fn parse(text: &str) -> Result<Node, (Position, Fault)> {
         tree.take(event, at).map_err(|fault| (at, fault))?;
     }
     Ok(tree.root.unwrap_or(Node {
-        at: Position { line: 1, column: 1 },
+        at: Position::new(1, 0),
         tag: None,
         data: Data::Null,
     }))
@@ -156,7 +168,7 @@ struct Open {
     /// The key whose value comes next.
     key: Option<Node>,
     /// Lines of the keys so far, by their text.
-    keys: HashMap<String, usize>,
+    keys: HashMap<String, u32>,
 }
 
 impl Tree {
@@ -181,15 +193,9 @@ impl Tree {
                 None => Ok(()),
             },
             Event::Alias(anchor) => {
-                let Some(node) = self.anchors.get(&anchor) else {
-                    return Err(Fault::InItself);
-                };
-                self.copied += node.size();
-                if self.copied > MOST_COPIED {
-                    return Err(Fault::Copies);
-                }
-                let node = Node { at, ..node.clone() };
-                self.add(node, 0)
+                let node = self.anchors.get(&anchor).ok_or(Fault::InItself)?;
+                let node = copy(node, &mut self.copied)?;
+                self.add(Node { at, ..node }, 0)
             }
             Event::DocumentStart(_) if self.root.is_some() => Err(Fault::Documents),
             _ => Ok(()),
@@ -222,7 +228,8 @@ impl Tree {
     /// Adds a whole node to what is open.
     fn add(&mut self, mut node: Node, anchor: usize) -> Result<(), Fault> {
         if anchor > 0 {
-            self.anchors.insert(anchor, node.clone());
+            let copied = copy(&node, &mut self.copied)?;
+            self.anchors.insert(anchor, copied);
         }
         let Some(open) = self.open.last_mut() else {
             self.root = Some(node);
@@ -256,6 +263,15 @@ impl Tree {
     }
 }
 
+/// Returns a copy of a node, if `copied` and its size are not too many together.
+fn copy(node: &Node, copied: &mut usize) -> Result<Node, Fault> {
+    *copied += node.size();
+    if *copied > MOST_COPIED {
+        return Err(Fault::Copies);
+    }
+    Ok(node.clone())
+}
+
 /// Returns the text of a tag that is not one of YAML's own types.
 fn own(tag: Option<&Tag>) -> Option<String> {
     let tag = tag.filter(|tag| !tag.is_yaml_core_schema())?;
@@ -273,9 +289,9 @@ fn scalar(text: &str, style: ScalarStyle, tag: Option<&Tag>) -> Result<Data, Fau
     };
     let data = plain(text);
     match (tag.suffix.as_str(), &data) {
-        ("bool", Data::Bool(_)) | ("int" | "float", Data::Number(_)) | ("null", Data::Null) => {
-            Ok(data)
-        }
+        ("bool", Data::Bool(_)) | ("null", Data::Null) => Ok(data),
+        ("int", Data::Number(number)) if !number.is_f64() => Ok(data),
+        ("float", Data::Number(number)) => Ok(Data::Number(number.as_f64().unwrap_or(0.0).into())),
         ("bool" | "int" | "float" | "null", _) => Err(Fault::Tag {
             text: shortened(text),
             tag: tag.suffix.clone(),

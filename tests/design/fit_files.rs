@@ -73,47 +73,61 @@ fn what_is_wrong_with_a_record_is_told_with_its_place() {
     for (text, expected) in [
         (
             "time_s,commanded_x_rad\n".to_string(),
-            "r.csv: the column \"commanded_y_rad\" is missing; accepted: a heading with it; this \
+            "r.csv:1:1: the column \"commanded_y_rad\" is missing; accepted: a heading with it; this \
              one has \"time_s, commanded_x_rad\"",
         ),
         (
             String::new(),
-            "r.csv: the column \"time_s\" is missing; accepted: a heading with it; this one has \"\"",
+            "r.csv:1:1: the column \"time_s\" is missing; accepted: a heading with it; this one has \"\"",
         ),
         (
             format!("# a comment\n{heading}0,0,0,0,0\n0.1,0,x,0,0\n"),
-            "r.csv: line 4, column \"commanded_y_rad\" is \"x\"; accepted: a finite number with . \
+            "r.csv:4:7: column \"commanded_y_rad\" is \"x\"; accepted: a finite number with . \
              as decimal point",
         ),
         (
             format!("{heading}0,0,NaN,0,0\n"),
-            "r.csv: line 2, column \"commanded_y_rad\" is \"NaN\"; accepted: a finite number with \
+            "r.csv:2:5: column \"commanded_y_rad\" is \"NaN\"; accepted: a finite number with \
              . as decimal point",
         ),
         (
             format!("{heading}0,0,0,0\n"),
-            "r.csv: line 2, column \"bend_y_rad\" is missing; accepted: a finite number with . as \
+            "r.csv:2:8: column \"bend_y_rad\" is missing; accepted: a finite number with . as \
              decimal point",
         ),
         (
             format!("time_s,{heading}"),
-            "r.csv: the heading is a line with \"time_s\" twice; accepted: every column once",
+            "r.csv:1:8: the heading is a line with \"time_s\" twice; accepted: every column once",
         ),
         (
             format!("# payload_mass_g: 90\n{heading}"),
-            "r.csv: payload_height_mm is missing; accepted: payload_mass_g and payload_height_mm, \
+            "r.csv:1:19: payload_height_mm is missing; accepted: payload_mass_g and payload_height_mm, \
              or neither",
         ),
         (
             format!("# hello\n# payload_mass_g: much\n{heading}"),
-            "r.csv: line 2: payload_mass_g is \"much\"; accepted: a number from 0 to 100000 g",
+            "r.csv:2:19: payload_mass_g is \"much\"; accepted: a number from 0 to 100000 g",
         ),
     ] {
         assert_eq!(read(&text).unwrap_err(), expected);
     }
-    let bytes = b"time_s,commanded_x_rad\n\xff\xfe,1\n";
-    let error = StepTestRecord::from_bytes(Path::new("r.csv"), bytes, &Mapping::default());
-    assert_eq!(error.unwrap_err().to_string().lines().count(), 1);
+    // Quotes, blanks, empty lines and characters of several bytes before the field.
+    let text = format!(
+        "# \u{e4}\n\n{}\n\n# again\n\"\u{e4}, \"\"\u{e4}\"\"\", 0,0,  x,0,0\n",
+        heading.trim_end().replace("time_s", "other,time_s")
+    );
+    let told = read(&text).unwrap_err();
+    assert!(
+        told.starts_with("r.csv:6:19: column \"commanded_y_rad\" is \"x\";"),
+        "{told}"
+    );
+    let bytes = format!("{heading}0,0,0,0,0\n0,\u{e4}").into_bytes();
+    let bytes = [&bytes[..], b"\xff,1\n"].concat();
+    let error = StepTestRecord::from_bytes(Path::new("r.csv"), &bytes, &Mapping::default());
+    assert_eq!(
+        error.unwrap_err().to_string(),
+        "r.csv:3:3: is not valid CSV: it is not UTF-8 text"
+    );
 }
 
 /// Milliseconds, degrees, one axis, semicolons, a byte-order mark, other columns, line ends of
@@ -242,40 +256,40 @@ fn what_is_wrong_with_a_models_file_is_told() {
         (
             "models:",
             "model:",
-            "m.yaml: model (given as [a table of 6 keys, a table of 3 keys, a table of 3 keys]) is \
+            "m.yaml:1:1: model (given as [a table of 6 keys, a table of 3 keys, a table of 3 keys]) is \
              not a known key; accepted here: models",
         ),
         (
             "gain: 0.95",
             "gain: -1",
-            "m.yaml: models[0].model.gain is -1; accepted: a number from 0.001 to 1000",
+            "m.yaml:6:17: models[0].model.gain is -1; accepted: a number from 0.001 to 1000",
         ),
         (
             "  payload_height_mm: 35\n",
             "",
-            "m.yaml: models[0].payload_height_mm is missing; accepted: a number from -10000 to 10000 mm",
+            "m.yaml:2:3: models[0].payload_height_mm is missing; accepted: a number from -10000 to 10000 mm",
         ),
         (
             "{gain: 1,",
             "{gain: 1, gain_per_s: 1,",
-            "m.yaml: models[2].model.gain is 1; accepted: one form of model: gain with \
+            "m.yaml:13:17: models[2].model.gain is 1; accepted: one form of model: gain with \
              time_constant_s, gain with natural_frequency_rad_s and damping_ratio, or gain_per_s \
              with time_constant_s",
         ),
         (
             "direction_deg: -60",
             "direction_deg: .nan",
-            "m.yaml: models[1].direction_deg is .nan; accepted: a number from -360 to 360 deg",
+            "m.yaml:9:18: models[1].direction_deg is .nan; accepted: a number from -360 to 360 deg",
         ),
         (
             "name: first",
             "name: ''",
-            "m.yaml: models[2].name is \"\"; accepted: a text of 1 to 200 characters",
+            "m.yaml:11:9: models[2].name is \"\"; accepted: a text of 1 to 200 characters",
         ),
         (
             ", dead_time_s: 0.02",
             "",
-            "m.yaml: models[2].model.dead_time_s is missing; accepted: a number from 0 to 10 s",
+            "m.yaml:13:10: models[2].model.dead_time_s is missing; accepted: a number from 0 to 10 s",
         ),
     ] {
         let text = MODELS.replacen(from, to, 1);
@@ -286,7 +300,7 @@ fn what_is_wrong_with_a_models_file_is_told() {
     let none = ModelsFile::from_text(Path::new("m.yaml"), "models: []").unwrap_err();
     assert_eq!(
         none.to_string(),
-        "m.yaml: models is a list of 0; accepted: a list of 1 to 1000 models"
+        "m.yaml:1:9: models is a list of 0; accepted: a list of 1 to 1000 models"
     );
 }
 
@@ -322,7 +336,7 @@ fn the_command_fits_shows_and_saves() {
         assert!(table.contains(word), "{word} in\n{table}");
     }
     assert_eq!(said(&good.stderr), "models written to models.yaml\n");
-    let models = ModelsFile::load(&at("models.yaml")).unwrap();
+    let models = ModelsFile::load(at("models.yaml")).unwrap();
 
     let json = withy_fit(folder.path(), &["lens.csv", "--json"]);
     let figures: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
@@ -428,7 +442,7 @@ fn what_standard_errors_hide_is_said() {
         );
         let figures: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
         let models = std::fs::read_to_string(at("models.yaml")).unwrap();
-        ModelsFile::load(&at("models.yaml")).unwrap();
+        ModelsFile::load(at("models.yaml")).unwrap();
         let caution = figures["caution"].as_str().map(String::from);
         (said(&shown.stdout).to_string(), caution, models)
     };
@@ -459,7 +473,7 @@ fn wrong_arguments_and_files_end_with_code_2() {
         (&["none.csv"][..], "withy: none.csv: cannot be read: "),
         (
             &["lens.csv", "--time", "t"],
-            "withy: lens.csv: the column \"t\" is missing; ",
+            "withy: lens.csv:6:1: the column \"t\" is missing; ",
         ),
         (
             &["lens.csv", "--commanded", "a,b,c"],

@@ -47,12 +47,12 @@ const CASES: &[Case] = &[
     joint(
         "motor: neck_motor_3, base_angle_deg: 197",
         "motor: neck_motor_3, base_angle_deg: 197, drum_radius_mm: -8",
-        "tendons[2].drum_radius_mm is -8; accepted: a number above 0 and at most 1000 mm",
+        "tendons[2].drum_radius_mm is -8; accepted: a number from 0.5 to 1000 mm",
     ),
     joint(
         "  drum_radius_mm: 7.75",
         "  drum_radius_mm: eight",
-        "all_tendons.drum_radius_mm is \"eight\"; accepted: a number above 0 and at most 1000 mm",
+        "all_tendons.drum_radius_mm is \"eight\"; accepted: a number from 0.5 to 1000 mm",
     ),
     joint(
         "motor: neck_motor_2, base_angle_deg: 115",
@@ -158,7 +158,7 @@ const CASES: &[Case] = &[
     joint(
         "  length_mm: 120",
         "  length_mm: .nan",
-        "beam.length_mm is .nan; accepted: a number above 0 and at most 10000 mm",
+        "beam.length_mm is .nan; accepted: a number from 2 to 10000 mm",
     ),
     joint(
         "motor: neck_motor_4, base_angle_deg: 290",
@@ -179,7 +179,7 @@ const CASES: &[Case] = &[
     joint(
         "  drum_radius_mm: 7.75",
         "",
-        "tendons[0].drum_radius_mm is missing; accepted: a number above 0 and at most 1000 mm",
+        "tendons[0].drum_radius_mm is missing; accepted: a number from 0.5 to 1000 mm",
     ),
     joint(
         "motor: neck_motor_2, base",
@@ -189,7 +189,7 @@ const CASES: &[Case] = &[
     joint(
         "  length_mm: 120",
         "",
-        "beam.length_mm is missing; accepted: a number above 0 and at most 10000 mm",
+        "beam.length_mm is missing; accepted: a number from 2 to 10000 mm",
     ),
     joint(
         "feedback: imu",
@@ -380,7 +380,7 @@ fn gains_for_every_motor_are_needed() {
     assert_eq!(
         sentence,
         format!(
-            "{}:23:3: motors.neck_motor_2 is missing; accepted: gains for each of the motors neck_motor_1, \
+            "{}:18:2: motors.neck_motor_2 is missing; accepted: gains for each of the motors neck_motor_1, \
              neck_motor_2, neck_motor_3, neck_motor_4, here or under all_motors",
             copy.path(GAINS).display()
         )
@@ -400,7 +400,7 @@ fn files_that_are_no_yaml_or_not_there_are_told() {
     assert!(told(&copy).starts_with(&format!("{}: cannot be read: ", path.display())));
     let path = copy.path(JOINT);
     for (bad, reason) in [
-        ("a: [1, 2", ":1:9: is not valid YAML: "),
+        ("a: [1, 2", ":2:1: is not valid YAML: "),
         (
             "a: 1\nb: 2\na: 3",
             ":3:1: is not valid YAML: duplicate key \"a\", first on line 1",
@@ -424,7 +424,7 @@ fn files_that_are_no_yaml_or_not_there_are_told() {
         ("a: &x [*x]", ":1:8: is not valid YAML: "),
         (
             "a: !!int x",
-            ":1:10: is not valid YAML: \"x\" is tagged as !!int",
+            ":1:4: is not valid YAML: \"x\" is tagged as !!int",
         ),
     ] {
         fs::write(&path, bad).unwrap();
@@ -460,7 +460,7 @@ fn simulated_joints_that_cannot_be_are_told() {
         (
             "guide_radii_mm: [33, 33]",
             "guide_radii_mm: [33, -1]",
-            "all_tendons.guide_radii_mm[1] is -1; accepted: a number above 0 and at most 1000 mm",
+            "all_tendons.guide_radii_mm[1] is -1; accepted: a number from 0.5 to 1000 mm",
         ),
         (
             "  encoder_counts: 4096",
@@ -522,7 +522,7 @@ fn check_prints_a_summary_or_the_sentence_and_code_2() {
     assert_eq!(
         String::from_utf8(bad.stderr).unwrap(),
         format!(
-            "withy: {}:33:14: beam.length_mm is -120; accepted: a number above 0 and at most 10000 mm\n",
+            "withy: {}:24:14: beam.length_mm is -120; accepted: a number from 2 to 10000 mm\n",
             copy.path(JOINT).display()
         )
     );

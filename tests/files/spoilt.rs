@@ -1,11 +1,11 @@
-//! Files spoilt at random: never a panic, and every refusal on one line.
+//! Files spoilt at random: never a panic, and every refusal on one line, at a place of the file.
 
 use crate::files_support::{
-    GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, text, watched,
+    GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, placed, spoil, text, watched,
 };
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
-use withy::files::{JointFile, NamedGainSet, SimulatedFile};
+use withy::files::{ConfigError, JointFile, NamedGainSet, SimulatedFile};
 
 const WITH_PAN: &str = "glasshouse-neck-pan-simulated.yaml";
 const LOOKING: &str = "glasshouse-neck-pan.yaml";
@@ -29,44 +29,35 @@ proptest! {
         let result = match which {
             0 => JointFile::from_text(config().join(JOINT), &text).map(drop),
             4 => JointFile::from_text(config().join(LOOKING), &text).map(drop),
-            1 => NamedGainSet::from_text(&config().join(GAINS), &text, &names).map(drop),
+            1 => NamedGainSet::from_text(config().join(GAINS), &text, &names).map(drop),
             _ => SimulatedFile::from_text(config().join(SIMULATED), &text).map(drop),
         };
         if let Err(error) = result {
-            assert_one_line(&error.to_string());
+            let sentence = error.to_string();
+            assert_one_line(&sentence);
+            assert_within(&sentence, which, &text);
         }
     }
 }
 
-/// Spoils `text` at one place.
-fn spoil(text: &mut String, place: prop::sample::Index, change: u8, nasty: &str) {
-    let mut lines: Vec<String> = text.lines().map(String::from).collect();
-    // Spoils lines with content, since comments have no effect.
-    let said: Vec<usize> = (0..lines.len())
-        .filter(|i| lines[*i].contains([':', '-']) && !lines[*i].trim_start().starts_with('#'))
-        .collect();
-    if said.is_empty() {
-        text.push_str(nasty);
+/// Checks that a refusal names a place in the text; other files are read where it names them.
+fn assert_within(sentence: &str, which: usize, text: &str) {
+    let file = [JOINT, GAINS, SIMULATED, SIMULATED, LOOKING][which];
+    let path = config().join(file);
+    if !sentence.starts_with(&format!("{}:", path.display())) {
+        assert!(
+            sentence.starts_with(config().to_str().unwrap()),
+            "{sentence}"
+        );
         return;
     }
-    let i = said[place.index(said.len())];
-    match change {
-        0 => drop(lines.remove(i)),
-        1 => lines.insert(i, lines[i].clone()),
-        2 | 8..=11 => {
-            let key = lines[i].split(':').next().unwrap_or_default().to_string();
-            lines[i] = format!("{key}: {nasty}");
-        }
-        3 | 12..=15 => lines[i] = lines[i].replacen(|c: char| c.is_ascii_digit(), nasty, 1),
-        4 => lines[i] = format!("{nasty}{}", lines[i]),
-        5 => lines[i] = format!("  {}", lines[i]),
-        6 => {
-            let middle = place.index(lines[i].chars().count() + 1);
-            lines[i] = lines[i].chars().take(middle).collect::<String>() + nasty;
-        }
-        _ => lines.truncate(i),
-    }
-    *text = lines.join("\n");
+    let (line, column, _) = placed(sentence, &path);
+    // The parser reports an early end behind the last line.
+    let lines: Vec<&str> = text.lines().chain([""]).collect();
+    assert!((1..=lines.len()).contains(&line), "{sentence}");
+    // A line break within a value may be counted as part of its line.
+    let width = lines[line - 1].chars().count() + 1;
+    assert!((1..=width + 1).contains(&column), "{sentence}: {width}");
 }
 
 #[test]
@@ -78,9 +69,17 @@ fn aliases_and_depth_are_bounded() {
         let items = vec![format!("*a{}", i - 1); 9].join(", ");
         bomb += &format!("a{i}: &a{i} [{items}]\n");
     }
-    let deep = "[".repeat(100_000);
-    for text in [bomb, deep] {
+    // An anchor at each level of a value keeps a copy of all below it.
+    let inner = vec!["x"; 5000].join(", ");
+    let anchored: String = (0..90).map(|i| format!("&a{i} [")).collect();
+    let anchored = format!("{anchored}{inner}{}", "]".repeat(90));
+    let blocks: String = (0..1400).map(|i| " ".repeat(i) + "a:\n").collect();
+    let repeated = ["[", "{", "- ", "? ", "[a: ", "{a: ", "!t ", "&a ", "- ? "];
+    let mut texts = vec![bomb, anchored, blocks];
+    texts.extend(repeated.map(|s| s.repeat(100_000)));
+    for text in texts {
         let error = JointFile::from_text("joint.yaml", &text).unwrap_err();
+        assert!(matches!(error, ConfigError::Syntax { .. }), "{error}");
         assert_one_line(&error.to_string());
     }
 }

@@ -103,7 +103,8 @@ pub fn assert_told(result: Result<(), ConfigError>, file: &Path, sentence: &str)
         // A value stands behind its key or, in a list, somewhere behind its bracket.
         let before: String = line.chars().take(column - 1).collect();
         let key = key.split('[').next().unwrap();
-        before.contains(&format!("{key}: ")) || there.starts_with(key) || there.starts_with("- ")
+        let first_item = column == 1 || there.starts_with("- ") || before.trim_start() == "- ";
+        before.contains(&format!("{key}: ")) || there.starts_with(key) || first_item
     };
     assert!(fits, "{told}\nstands at {there:?}");
 }
@@ -116,6 +117,37 @@ pub fn watched() -> String {
     let lines = block.lines().map(|line| line.strip_prefix("# ").unwrap());
     let block: Vec<_> = lines.collect();
     format!("{before}supervision:\n{}\n\n{after}", block.join("\n"))
+}
+
+/// Spoils `text` at one place.
+pub fn spoil(text: &mut String, place: proptest::sample::Index, change: u8, nasty: &str) {
+    let mut lines: Vec<String> = text.lines().map(String::from).collect();
+    // Spoils lines with content, since comments have no effect.
+    let said: Vec<usize> = (0..lines.len())
+        .filter(|i| lines[*i].contains([':', '-']) && !lines[*i].trim_start().starts_with('#'))
+        .collect();
+    if said.is_empty() {
+        text.push_str(nasty);
+        return;
+    }
+    let i = said[place.index(said.len())];
+    match change {
+        0 => drop(lines.remove(i)),
+        1 => lines.insert(i, lines[i].clone()),
+        2 | 8..=11 => {
+            let key = lines[i].split(':').next().unwrap_or_default().to_string();
+            lines[i] = format!("{key}: {nasty}");
+        }
+        3 | 12..=15 => lines[i] = lines[i].replacen(|c: char| c.is_ascii_digit(), nasty, 1),
+        4 => lines[i] = format!("{nasty}{}", lines[i]),
+        5 => lines[i] = format!("  {}", lines[i]),
+        6 => {
+            let middle = place.index(lines[i].chars().count() + 1);
+            lines[i] = lines[i].chars().take(middle).collect::<String>() + nasty;
+        }
+        _ => lines.truncate(i),
+    }
+    *text = lines.join("\n");
 }
 
 /// Unexpected values in place of others.
