@@ -258,19 +258,21 @@ async fn answer(
             let outcome = if off {
                 Err("nothing is written: incidents.disk_limit is 0".into())
             } else {
-                answer.recv_timeout(PATIENCE).unwrap_or_else(|why| {
-                    Err(match why {
-                        std::sync::mpsc::RecvTimeoutError::Timeout => {
-                            format!(
-                                "not written within {} s; is the disk slow?",
-                                PATIENCE.as_secs()
-                            )
-                        }
-                        std::sync::mpsc::RecvTimeoutError::Disconnected => {
-                            "nothing is written any more: the node is shutting down".into()
-                        }
+                let kept = answer.recv_timeout(PATIENCE);
+                kept.map(|kept| kept.map_err(|why| why.to_string()))
+                    .unwrap_or_else(|why| {
+                        Err(match why {
+                            std::sync::mpsc::RecvTimeoutError::Timeout => {
+                                format!(
+                                    "not written within {} s; is the disk slow?",
+                                    PATIENCE.as_secs()
+                                )
+                            }
+                            std::sync::mpsc::RecvTimeoutError::Disconnected => {
+                                "nothing is written any more: the node is shutting down".into()
+                            }
+                        })
                     })
-                })
             };
             let success = outcome.is_ok();
             let message = outcome.map_or_else(|why| why, |path| path.display().to_string());
