@@ -28,6 +28,7 @@ mod watchdog;
 pub use incident::{LogCapture, LogCaptureLayer, log_capture};
 pub(in crate::ros) use parameters::USE_SIM_TIME;
 pub use rosout::{Rosout, RosoutLayer, rosout};
+pub use target::words as target_words;
 
 use std::collections::BTreeSet;
 use std::sync::Arc;

@@ -19,8 +19,18 @@ struct Counted {
     by_reason: BTreeMap<(&'static str, &'static str), u64>,
     total: u64,
     last: String,
-    /// Number of refused targets, and the sentence of the last one.
-    targets: (u64, String),
+    targets: RefusedTargets,
+}
+
+/// The refused targets.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RefusedTargets {
+    /// Their number.
+    pub count: u64,
+    /// Topic of the last one; empty without one.
+    pub topic: &'static str,
+    /// Sentence on the last one, which begins with its topic; empty without one.
+    pub last: String,
 }
 
 impl Refused {
@@ -30,7 +40,11 @@ impl Refused {
         counted.total += 1;
         counted.last = format!("{topic}: {}", refusal.sentence);
         if TARGETS.contains(&topic) {
-            counted.targets = (counted.targets.0 + 1, counted.last.clone());
+            counted.targets = RefusedTargets {
+                count: counted.targets.count + 1,
+                topic,
+                last: counted.last.clone(),
+            };
         }
         let count = counted
             .by_reason
@@ -51,8 +65,8 @@ impl Refused {
         }
     }
 
-    /// Returns the number of refused targets and the sentence of the last one.
-    pub fn targets(&self) -> (u64, String) {
+    /// Returns the refused targets.
+    pub fn targets(&self) -> RefusedTargets {
         let counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
         counted.targets.clone()
     }

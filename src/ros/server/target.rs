@@ -2,6 +2,7 @@
 
 use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
 
+use super::refused::RefusedTargets;
 use super::status::InForce;
 use crate::control::gaze::Outcome;
 
@@ -18,13 +19,13 @@ pub struct TargetReport {
     command: Option<u64>,
     outcome: Option<Outcome>,
     settled: bool,
-    refused: (u64, String),
+    refused: RefusedTargets,
 }
 
 impl TargetReport {
     /// Creates it from the target in force, the command whose target is held within tolerance, and
-    /// the number and last sentence of refused targets.
-    pub fn of(in_force: Option<&InForce>, settled: Option<u64>, refused: (u64, String)) -> Self {
+    /// the refused targets.
+    pub fn of(in_force: Option<&InForce>, settled: Option<u64>, refused: RefusedTargets) -> Self {
         let command = in_force.map(|t| t.command);
         Self {
             command,
@@ -75,8 +76,9 @@ pub fn target_message(
         add("settled", u8::from(told.settled).to_string());
     }
     // These concern targets other than the one in force.
-    add("refused", told.refused.0.to_string());
-    add("last_refusal", told.refused.1.clone());
+    add("refused", told.refused.count.to_string());
+    add("last_refusal_topic", told.refused.topic.into());
+    add("last_refusal", told.refused.last.clone());
     DiagnosticStatus {
         level,
         name: format!("{}: target", joint.trim_start_matches('/')),
