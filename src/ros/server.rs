@@ -31,6 +31,7 @@ mod watchdog;
 pub use incident::{LogCapture, LogCaptureLayer, log_capture};
 pub(in crate::ros) use parameters::USE_SIM_TIME;
 pub use rosout::{Rosout, RosoutLayer, rosout};
+pub use target::words as target_words;
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -55,7 +56,7 @@ use futures::future::join_all;
 use futures::stream::{StreamExt, select_all};
 use incident::Writing;
 use lifecycle::{Lifecycle, Order, ParameterLock};
-use parameters::Parameters;
+use parameters::{Parameters, Value};
 use point_head::PointHead;
 use publisher::TelemetryPublisher;
 use refused::Refused;
@@ -270,9 +271,7 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
             reason,
         })?;
     let program = candidate.program.clone();
-    for (key, value) in parameters.commit(candidate) {
-        tracing::info!(joint = name, "given at start: {key} = {value}");
-    }
+    log_given(&name, &parameters.commit(candidate));
     Ok(Prepared {
         node,
         name,
@@ -280,6 +279,25 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
         parameters,
         program,
     })
+}
+
+/// Logs the parameters given at start, with one line for those that differ in the last part of their
+/// names only, as the gains of a motor do.
+fn log_given(joint: &str, given: &[(String, Value)]) {
+    fn split(key: &str) -> (&str, &str) {
+        key.rsplit_once('.').unwrap_or((key, ""))
+    }
+    for group in given.chunk_by(|a, b| split(&a.0).0 == split(&b.0).0) {
+        if let [(key, value)] = group {
+            tracing::info!(joint, "given at start: {key} = {value}");
+            continue;
+        }
+        let values = group.iter();
+        let values = values.map(|(key, value)| format!("{} = {value}", split(key).1));
+        let values = values.collect::<Vec<_>>().join(", ");
+        let name = split(&group[0].0).0;
+        tracing::info!(joint, "given at start: {name}: {values}");
+    }
 }
 
 /// Makes the parts of a joint and starts them, the transition executor last: nothing moves before

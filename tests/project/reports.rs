@@ -364,10 +364,10 @@ fn text_is_escaped_and_files_have_names_of_their_own() {
         html
     );
     // A folder that cannot be created.
-    let (path, _) = page
+    let error = page
         .save(&inside.join("r.html").join("deeper"), "r")
         .unwrap_err();
-    assert!(path.ends_with("deeper"));
+    assert!(error.path.ends_with("deeper"));
 }
 
 #[test]

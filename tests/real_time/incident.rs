@@ -304,9 +304,9 @@ fn faults_in_a_row_share_files() {
     let folder = tempfile::tempdir().unwrap();
     let pace = Pace {
         after: Duration::from_millis(5),
-        least: Duration::from_millis(100),
-        most: Duration::from_millis(400),
-        asked: Duration::ZERO,
+        interval_min: Duration::from_millis(100),
+        interval_max: Duration::from_millis(400),
+        request_interval: Duration::ZERO,
     };
     let (incident, mut recorder) = writing(&neck.file, folder.path(), pace);
     let start = Instant::now();

@@ -23,7 +23,7 @@ use super::{JointContext, parameters};
 use crate::files::JointFile;
 use crate::runtime::locked;
 use crate::runtime::recorder::{
-    self, About, Facts, IncidentRecorder, Layout, Pace, Recorder, RecordingStore, Writer,
+    self, About, Facts, IncidentRecorder, KeepError, Layout, Pace, Recorder, RecordingStore, Writer,
 };
 use crate::runtime::rt::Clock;
 
@@ -241,8 +241,8 @@ enum NotWritten {
     TooSlow,
     #[error("nothing is written any more: the node is shutting down")]
     Ended,
-    #[error("{0}")]
-    Failed(String),
+    #[error(transparent)]
+    Failed(#[from] KeepError),
 }
 
 struct SaveRequests {
@@ -262,7 +262,7 @@ impl SaveRequests {
                     Err(NotWritten::Off)
                 } else {
                     match written.recv_timeout(PATIENCE) {
-                        Ok(written) => written.map_err(NotWritten::Failed),
+                        Ok(written) => written.map_err(NotWritten::from),
                         Err(RecvTimeoutError::Timeout) => Err(NotWritten::TooSlow),
                         Err(RecvTimeoutError::Disconnected) => Err(NotWritten::Ended),
                     }

@@ -27,6 +27,9 @@ pub struct Counts {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct RefusedTargets {
     pub count: u64,
+    /// Topic of the last one; empty without one.
+    pub topic: &'static str,
+    /// Sentence on the last one, which begins with its topic; empty without one.
     pub last: String,
 }
 
@@ -39,6 +42,7 @@ impl Refused {
         if topic.has_targets() {
             counts.targets = RefusedTargets {
                 count: counts.targets.count + 1,
+                topic: topic.name(),
                 last: counts.last.clone(),
             };
         }

@@ -90,6 +90,7 @@ pub fn target_message(
     }
     // These concern targets other than the one in force.
     values.add("refused", content.refused.count);
+    values.add("last_refusal_topic", content.refused.topic);
     values.add("last_refusal", &content.refused.last);
     report(joint, "target", verdict, "", values)
 }
