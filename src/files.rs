@@ -2,17 +2,20 @@
 //!
 //! Everything is read and checked here once; later code does not check again. Files use degrees,
 //! millimetres and grams with the unit in the key; values that leave this module are in SI units
-//! and radians. A refusal is one sentence. It names the file, the full path of the key
-//! (`tendons[2].drum_radius_mm`, counted from 0), the value and the accepted values.
+//! and radians. A refusal is one sentence. It names the file, line and column, the full path of the
+//! key (`tendons[2].drum_radius_mm`, counted from 0), the value and the accepted values.
 
 mod commands;
 mod common;
 mod error;
 mod gains;
 mod joint;
+mod kind;
 mod look;
 mod models;
 mod purpose;
+mod range;
+mod reach;
 mod records;
 mod refused;
 mod self_support;
@@ -20,20 +23,24 @@ mod simulated;
 pub mod supervision;
 mod table;
 mod tunable;
+mod yaml;
 
 pub use commands::{ACTION, COMMANDS, Commands};
 pub use common::Frames;
-pub use error::ConfigError;
+pub use error::{ConfigError, Place, Position};
 pub use gains::{NamedGainSet, kind_word, save_gain_set};
 pub use joint::{JointFile, SetpointMessage, TickSource};
+pub use kind::Kind;
 pub use look::FixedFrame;
 pub use models::{JointModel, ModelsFile};
 pub use purpose::{Purpose, Specification};
+pub use range::Range;
+pub(crate) use reach::{angles_around, reach_deg};
 pub use records::{Mapping, MotorColumn, StepTestRecord};
 pub use refused::law_sentence;
 pub use simulated::SimulatedFile;
-pub(crate) use tunable::field;
-pub use tunable::{Field, GAINS, Kind, LIMITS, MOTOR_LIMITS, Range, Tunable};
+pub(crate) use tunable::access;
+pub use tunable::{Accepts, Access, GAINS, LIMITS, MOTOR_LIMITS, Tunable};
 
 /// Returns true if `name` can name a motor, a gain set or a joint's parameter group: 1 to 64
 /// letters, digits, `_`, `-` or `/`. Dots are excluded because they separate parts of parameter

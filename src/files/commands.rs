@@ -1,7 +1,7 @@
 //! The key `commands` of a joint file: which sources may command the joint.
 
-use super::table::{Range, Table, show};
-use super::{ConfigError, Kind, Tunable, field, is_node_name};
+use super::table::{Field, Table};
+use super::{Accepts, ConfigError, Range, Tunable, access, is_node_name};
 
 /// Maximum number of sources with topics of their own.
 const MOST_SOURCES: usize = 16;
@@ -33,14 +33,14 @@ impl Default for Commands {
 pub const COMMANDS: [Tunable<Commands>; 2] = [
     Tunable::new(
         ["exclusive"; 2],
-        Kind::Truth(None, field!(Commands, exclusive)),
+        Accepts::Truth(None, access!(Commands, exclusive)),
         "Whether commands of other sources are refused while one source holds the joint",
     ),
     Tunable::number(
         ["release_after", "release_after_s"],
         // Less would interrupt a stream between two samples; more has no use.
         Range::closed(0.2, 60.0, "s"),
-        field!(Commands, release_after),
+        access!(Commands, release_after),
         "Silence after which another source may take the joint, and pause that a stream needs \
          after a hold, s",
     )
@@ -50,33 +50,31 @@ pub const COMMANDS: [Tunable<Commands>; 2] = [
 /// Reads the key `commands`; missing entries take their defaults.
 pub(super) fn commands(top: &Table) -> Result<Commands, ConfigError> {
     let mut made = Commands::default();
-    let Some(value) = top.get("commands") else {
-        return Ok(made);
-    };
     let [exclusive, release_after] = COMMANDS;
     let keys = [exclusive.file_key, release_after.file_key, "sources"];
-    let table = Table::at(top.file, "commands", value, &keys)?;
+    let Some(table) = top.table("commands", &keys)? else {
+        return Ok(made);
+    };
     exclusive.read(&table, &mut made)?;
     release_after.read(&table, &mut made)?;
-    if table.get("sources").is_some() {
-        made.sources = sources(&table, "sources")?;
+    if let Some(list) = table.get(keys[2]) {
+        made.sources = sources(&list)?;
     }
     Ok(made)
 }
 
-fn sources(table: &Table, key: &str) -> Result<Vec<String>, ConfigError> {
+fn sources(list: &Field) -> Result<Vec<String>, ConfigError> {
     let accepted = format!(
         "at most {MOST_SOURCES} names of 1 to 64 letters, digits and single underscores, not \
          starting with a digit, all different and none of them {ACTION}"
     );
     let mut names: Vec<String> = Vec::new();
-    for (i, value) in table.list(key, &accepted)?.iter().enumerate() {
+    for (i, item) in list.items(0..=usize::MAX, &accepted)?.iter().enumerate() {
         let good = |n: &&str| {
             i < MOST_SOURCES && is_node_name(n) && *n != ACTION && !names.iter().any(|m| m == n)
         };
-        let Some(name) = value.as_str().filter(good) else {
-            let key = table.key(&format!("{key}[{i}]"));
-            return Err(ConfigError::value(table.file, key, show(value), accepted));
+        let Some(name) = item.text().filter(good) else {
+            return Err(item.refuse(accepted));
         };
         names.push(name.to_string());
     }

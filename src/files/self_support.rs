@@ -1,9 +1,9 @@
 //! Keys of a joint file that decide whether the beam alone supports the head: stiffness of the
 //! beam, head and heaviest payload.
 
-use super::ConfigError;
 use super::common::MM;
-use super::table::{Range, Table};
+use super::table::Table;
+use super::{ConfigError, Range};
 use crate::control::self_support::{Cantilever, Load};
 
 /// Keys under `beam` beside those of the geometry: all of them or none.

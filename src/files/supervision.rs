@@ -4,8 +4,8 @@
 //! reaction cannot be milder than the safety of the joint requires when the fault is real; see
 //! [`guard`] and [`too_mild`].
 
-use super::table::{Range, Table};
-use super::{ConfigError, Kind, Tunable, field};
+use super::table::Table;
+use super::{Accepts, ConfigError, Range, Tunable, access};
 use crate::control::tick::{FaultConfig, Feedback, Reaction, Rule, Supervision, TimeoutAction};
 
 /// Longest time for which sensor data may be missing beyond their age limit, s.
@@ -79,7 +79,7 @@ pub fn guard(rule: Rule) -> Vec<Guard> {
         // Its reaction is `command_timeout_action`.
         Rule::CommandTimeout => return vec![until_timeout()],
     };
-    let reaction = Kind::Word(
+    let reaction = Accepts::Word(
         &Reaction::NAMES[mildest as usize..],
         (
             |guard: &FaultConfig| guard.reaction.name(),
@@ -92,7 +92,7 @@ pub fn guard(rule: Rule) -> Vec<Guard> {
     let reaction = Guard::new(["reaction"; 2], reaction, "Reaction when RULE is broken");
     let latch = Guard::new(
         ["latch"; 2],
-        Kind::Truth((!unlatched).then_some(LATCHES), field!(FaultConfig, latch)),
+        Accepts::Truth((!unlatched).then_some(LATCHES), access!(FaultConfig, latch)),
         "Whether the reaction to RULE stays until ~/clear_faults",
     );
     limit.into_iter().chain([after, reaction, latch]).collect()
@@ -100,7 +100,7 @@ pub fn guard(rule: Rule) -> Vec<Guard> {
 
 fn limit(file_key: &'static str, range: Range, watched: &'static str) -> Option<Guard> {
     let keys = ["limit", file_key];
-    Some(Guard::number(keys, range, field!(FaultConfig, limit), watched).optional())
+    Some(Guard::number(keys, range, access!(FaultConfig, limit), watched).optional())
 }
 
 fn angle(low: f64, high: f64, watched: &'static str) -> Option<Guard> {
@@ -115,7 +115,7 @@ fn after(range: Range, text: &'static str) -> Guard {
     Guard::number(
         ["after", "after_s"],
         range,
-        field!(FaultConfig, after),
+        access!(FaultConfig, after),
         text,
     )
     .optional()
@@ -157,12 +157,12 @@ fn until_timeout() -> Guard {
 pub const SUPERVISION: [Tunable<Supervision>; 2] = [
     Tunable::new(
         ["fallback_to_motors"; 2],
-        Kind::Truth(None, field!(Supervision, fallback)),
+        Accepts::Truth(None, access!(Supervision, fallback)),
         "Whether the bend may come from the motors where the IMU cannot measure it",
     ),
     Tunable::new(
         ["command_timeout_action"; 2],
-        Kind::Word(
+        Accepts::Word(
             &["hold", "neutral"],
             (
                 |supervision| match supervision.command_timeout_action {
@@ -205,26 +205,23 @@ pub(super) fn supervision(
     feedback: Feedback,
 ) -> Result<(Supervision, Vec<Rule>), ConfigError> {
     let (mut made, mut limited) = (Supervision::default(), Vec::new());
-    let Some(value) = top.get("supervision") else {
-        return Ok((made, limited));
-    };
     let mut keys: Vec<&str> = Rule::NAMES.to_vec();
     keys.extend(SUPERVISION.map(|tunable| tunable.file_key));
-    let table = Table::at(top.file, "supervision", value, &keys)?;
+    let Some(table) = top.table("supervision", &keys)? else {
+        return Ok((made, limited));
+    };
     for tunable in SUPERVISION {
         tunable.read(&table, &mut made)?;
     }
     for rule in Rule::ALL {
-        let Some(value) = table.get(rule.name()) else {
-            continue;
-        };
         let tunables = guard(rule);
         let keys: Vec<&str> = tunables.iter().map(|tunable| tunable.file_key).collect();
-        let path = table.key(rule.name());
-        let table = Table::at(top.file, &path, value, &keys)?;
+        let Some(table) = table.table(rule.name(), &keys)? else {
+            continue;
+        };
         for tunable in tunables {
             tunable.read(&table, made.guard_mut(rule))?;
-            if tunable.key == "limit" && table.get(tunable.file_key).is_some() {
+            if tunable.key == "limit" && table.has(tunable.file_key) {
                 limited.push(rule);
             }
         }
@@ -232,7 +229,7 @@ pub(super) fn supervision(
     if let Some(rule) = too_mild(&made, feedback) {
         let key = format!("supervision.{}.reaction", rule.name());
         let value = made.guard(rule).reaction.name();
-        return Err(ConfigError::value(top.file, key, value, NOT_MILD));
+        return Err(top.refuse_as(&key, value, NOT_MILD));
     }
     Ok((made, limited))
 }

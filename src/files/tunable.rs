@@ -3,87 +3,17 @@
 //! The rows of gains and limits are here; those of the supervision and of the command sources stand
 //! beside their readers, and those of parameters without a file key in `ros/server/parameters`.
 
-use super::ConfigError;
 use super::table::Table;
+use super::{ConfigError, Range};
 use crate::control::bounds;
 use crate::control::controller::MotorGains;
 use crate::control::tick::{Limits, MotorLimits};
 
-/// A range of accepted numbers. Checks test for acceptance, so that NaN fails.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Range {
-    /// Lower bound.
-    pub low: f64,
-    low_open: bool,
-    /// Upper bound.
-    pub high: f64,
-    high_open: bool,
-    /// Unit for people, with what else they have to know; empty for a plain number.
-    unit: &'static str,
-}
-
-impl Range {
-    /// From `low` to `high`, both included.
-    pub(crate) const fn closed(low: f64, high: f64, unit: &'static str) -> Self {
-        Self {
-            low,
-            low_open: false,
-            high,
-            high_open: false,
-            unit,
-        }
-    }
-
-    /// Above `low`, at most `high`.
-    pub(crate) const fn above(low: f64, high: f64, unit: &'static str) -> Self {
-        Self {
-            low_open: true,
-            ..Self::closed(low, high, unit)
-        }
-    }
-
-    /// At least `low`, below `high`.
-    const fn below(low: f64, high: f64, unit: &'static str) -> Self {
-        Self {
-            high_open: true,
-            ..Self::closed(low, high, unit)
-        }
-    }
-
-    /// Above `low` and below `high`.
-    pub(super) const fn open(low: f64, high: f64, unit: &'static str) -> Self {
-        Self {
-            low_open: true,
-            ..Self::below(low, high, unit)
-        }
-    }
-
-    /// Returns true for an accepted number.
-    pub(crate) fn holds(&self, value: f64) -> bool {
-        let above = value > self.low || (!self.low_open && value == self.low);
-        let below = value < self.high || (!self.high_open && value == self.high);
-        above && below
-    }
-
-    /// Returns the accepted numbers in words.
-    pub fn words(&self) -> String {
-        let (low, high, unit) = (self.low, self.high, self.unit);
-        let from = if self.low_open { "above" } else { "from" };
-        let to = match (self.low_open, self.high_open) {
-            (false, false) => "to",
-            (true, false) => "and at most",
-            (_, true) => "and below",
-        };
-        let space = if unit.is_empty() { "" } else { " " };
-        format!("a number {from} {low} {to} {high}{space}{unit}")
-    }
-}
-
 /// Getter and setter of a value of type `V` in a `T`.
-pub type Field<T, V> = (fn(&T) -> V, fn(&mut T, V));
+pub type Access<T, V> = (fn(&T) -> V, fn(&mut T, V));
 
-/// Returns the [`Field`] of a type for one of its fields.
-macro_rules! field {
+/// Returns the [`Access`] to a value of a type for one of its fields.
+macro_rules! access {
     ($of:ty, $($name:ident).+) => {
         (
             |it: &$of| it.$($name).+,
@@ -91,7 +21,7 @@ macro_rules! field {
         )
     };
 }
-pub(crate) use field;
+pub(crate) use access;
 
 /// A value of a `T` that people may set.
 pub struct Tunable<T> {
@@ -102,12 +32,12 @@ pub struct Tunable<T> {
     /// Description, with the unit and without a full stop.
     pub text: &'static str,
     /// Type and accepted values.
-    pub kind: Kind<T>,
+    pub accepts: Accepts<T>,
     optional: bool,
 }
 
 /// Type of a tunable, with its accepted values and its field.
-pub enum Kind<T> {
+pub enum Accepts<T> {
     /// A number.
     Number {
         /// Accepted values, in the unit of the file.
@@ -117,25 +47,29 @@ pub enum Kind<T> {
         /// Value in `T` of 1 in the file.
         factor: f64,
         /// Its field.
-        field: Field<T, f64>,
+        access: Access<T, f64>,
     },
     /// True or false, with the reason where only true is accepted.
-    Truth(Option<&'static str>, Field<T, bool>),
+    Truth(Option<&'static str>, Access<T, bool>),
     /// One of these words.
-    Word(&'static [&'static str], Field<T, &'static str>),
+    Word(&'static [&'static str], Access<T, &'static str>),
     /// Any text, with words for what it has to be.
-    Text(&'static str, Field<T, String>),
+    Text(&'static str, Access<T, String>),
 }
 
 impl<T> Tunable<T> {
     /// A value whose name and file key are `keys`, which a file may leave out.
-    pub(crate) const fn new(keys: [&'static str; 2], kind: Kind<T>, text: &'static str) -> Self {
+    pub(crate) const fn new(
+        keys: [&'static str; 2],
+        accepts: Accepts<T>,
+        text: &'static str,
+    ) -> Self {
         let [key, file_key] = keys;
         Self {
             key,
             file_key,
             text,
-            kind,
+            accepts,
             optional: true,
         }
     }
@@ -144,24 +78,24 @@ impl<T> Tunable<T> {
     pub(crate) const fn number(
         keys: [&'static str; 2],
         range: Range,
-        field: Field<T, f64>,
+        access: Access<T, f64>,
         text: &'static str,
     ) -> Self {
-        let kind = Kind::Number {
+        let accepts = Accepts::Number {
             range,
             unit: range.unit,
             factor: 1.0,
-            field,
+            access,
         };
         Self {
             optional: false,
-            ..Self::new(keys, kind, text)
+            ..Self::new(keys, accepts, text)
         }
     }
 
     /// The same with this unit in `T`, in which 1 of the file is `factor`.
     pub(super) const fn unit(mut self, to: &'static str, by: f64) -> Self {
-        if let Kind::Number { unit, factor, .. } = &mut self.kind {
+        if let Accepts::Number { unit, factor, .. } = &mut self.accepts {
             (*unit, *factor) = (to, by);
         }
         self
@@ -175,7 +109,7 @@ impl<T> Tunable<T> {
 
     /// The same number with another range in files.
     pub(super) const fn within(mut self, accepted: Range) -> Self {
-        if let Kind::Number { range, .. } = &mut self.kind {
+        if let Accepts::Number { range, .. } = &mut self.accepts {
             *range = accepted;
         }
         self
@@ -183,12 +117,12 @@ impl<T> Tunable<T> {
 
     /// The same number in the unit of `T`, and no further from 0 than in `bound`.
     pub(crate) fn no_looser_than(mut self, bound: &T) -> Self {
-        if let Kind::Number {
+        if let Accepts::Number {
             range,
             unit,
             factor,
-            field: (get, _),
-        } = &mut self.kind
+            access: (get, _),
+        } = &mut self.accepts
         {
             let converted = Range {
                 low: range.low * *factor,
@@ -207,8 +141,8 @@ impl<T> Tunable<T> {
 
     /// Returns the number in the unit of the file; `None` if it is no number.
     pub(super) fn in_file(&self, of: &T) -> Option<f64> {
-        match self.kind {
-            Kind::Number { factor, field, .. } => Some(field.0(of) / factor),
+        match self.accepts {
+            Accepts::Number { factor, access, .. } => Some(access.0(of) / factor),
             _ => None,
         }
     }
@@ -219,30 +153,29 @@ impl<T> Tunable<T> {
     /// A value that is not accepted, or a missing key that is required.
     pub(super) fn read(&self, table: &Table, into: &mut T) -> Result<(), ConfigError> {
         let key = self.file_key;
-        let given = table.get(key);
-        if given.is_none() && self.optional {
+        if self.optional && table.get(key).is_none() {
             return Ok(());
         }
-        match self.kind {
-            Kind::Number {
+        match self.accepts {
+            Accepts::Number {
                 range,
                 factor,
-                field,
+                access,
                 ..
-            } => field.1(into, table.number(key, range)? * factor),
-            Kind::Truth(always, field) => {
-                let truth = table.truth(key)?;
-                if let (false, Some(value), Some(accepted)) = (truth, given, always) {
-                    return Err(table.refuse(key, value, accepted));
+            } => access.1(into, table.number(key, range)? * factor),
+            Accepts::Truth(always, access) => {
+                let given = table.need(key, "true or false")?;
+                match (given.truth()?, always) {
+                    (false, Some(accepted)) => return Err(given.refuse(accepted)),
+                    (truth, _) => access.1(into, truth),
                 }
-                field.1(into, truth);
             }
-            Kind::Word(words, field) => {
+            Accepts::Word(words, access) => {
                 let words: Vec<_> = words.iter().map(|word| (*word, *word)).collect();
-                field.1(into, table.choice(key, &words)?);
+                access.1(into, table.choice(key, &words)?);
             }
-            Kind::Text(accepted, field) => {
-                field.1(into, table.text(key, accepted, |_| true)?.into());
+            Accepts::Text(accepted, access) => {
+                access.1(into, table.text(key, accepted, |_| true)?.into());
             }
         }
         Ok(())
@@ -259,21 +192,21 @@ pub const GAINS: [Tunable<MotorGains>; 6] = [
     Tunable::number(
         ["kp"; 2],
         GAIN,
-        field!(MotorGains, kp),
+        access!(MotorGains, kp),
         "Proportional gain, rad/rad",
     )
     .unit("rad/rad", 1.0),
     Tunable::number(
         ["ki"; 2],
         GAIN,
-        field!(MotorGains, ki),
+        access!(MotorGains, ki),
         "Integral gain, rad/(rad s^integral_order)",
     )
     .unit("rad/(rad s^integral_order)", 1.0),
     Tunable::number(
         ["kd"; 2],
         GAIN,
-        field!(MotorGains, kd),
+        access!(MotorGains, kd),
         "Derivative gain, rad s^derivative_order/rad",
     )
     .optional()
@@ -281,20 +214,20 @@ pub const GAINS: [Tunable<MotorGains>; 6] = [
     Tunable::number(
         ["integral_order"; 2],
         ORDER,
-        field!(MotorGains, integral_order),
+        access!(MotorGains, integral_order),
         "Order of the integral",
     ),
     Tunable::number(
         ["derivative_order"; 2],
         ORDER,
-        field!(MotorGains, derivative_order),
+        access!(MotorGains, derivative_order),
         "Order of the derivative",
     )
     .optional(),
     Tunable::number(
         ["derivative_corner", "derivative_corner_rad_s"],
         CORNER,
-        field!(MotorGains, derivative_corner),
+        access!(MotorGains, derivative_corner),
         "Corner of the derivative's roll-off, rad/s",
     ),
 ];
@@ -305,25 +238,25 @@ pub const MOTOR_LIMITS: [Tunable<MotorLimits>; 4] = [
     Tunable::number(
         ["travel_low", "travel_deg"],
         Range::below(-1e4, 0.0, "rad"),
-        field!(MotorLimits, low),
+        access!(MotorLimits, low),
         "Minimum angle, rad",
     ),
     Tunable::number(
         ["travel_high", "travel_deg"],
         Range::above(0.0, 1e4, "rad"),
-        field!(MotorLimits, high),
+        access!(MotorLimits, high),
         "Maximum angle, rad",
     ),
     Tunable::number(
         ["speed", "speed_rad_s"],
         Range::above(0.0, 1e5, "rad/s"),
-        field!(MotorLimits, speed),
+        access!(MotorLimits, speed),
         "Maximum speed, rad/s",
     ),
     Tunable::number(
         ["acceleration", "acceleration_rad_s2"],
         Range::above(0.0, 1e7, "rad/s^2"),
-        field!(MotorLimits, acceleration),
+        access!(MotorLimits, acceleration),
         "Maximum acceleration, rad/s^2",
     ),
 ];
@@ -339,39 +272,39 @@ pub const LIMITS: [Tunable<Limits>; 6] = [
     Tunable::number(
         ["inclination", "inclination_deg"],
         Range::above(0.0, WIDEST, "deg"),
-        field!(Limits, inclination),
+        access!(Limits, inclination),
         "Maximum inclination of a command, rad",
     )
     .unit("rad", DEGREE),
     Tunable::number(
         ["over_bend", "over_bend_deg"],
         Range::above(0.0, WIDEST, "deg"),
-        field!(Limits, over_bend),
+        access!(Limits, over_bend),
         "Measured inclination beyond which nothing moves outward, rad; at least limits.inclination",
     )
     .unit("rad", DEGREE),
     Tunable::number(
         ["feedback", "feedback_rad"],
         Range::closed(0.0, bounds::FEEDBACK, "rad"),
-        field!(Limits, feedback),
+        access!(Limits, feedback),
         "Maximum motor angle that feedback may add, rad",
     ),
     Tunable::number(
         ["stale_imu", "stale_imu_s"],
         AGE,
-        field!(Limits, stale_imu),
+        access!(Limits, stale_imu),
         "Age at which IMU samples no longer count, s",
     ),
     Tunable::number(
         ["stale_motors", "stale_motors_s"],
         AGE,
-        field!(Limits, stale_motors),
+        access!(Limits, stale_motors),
         "Age at which motor samples no longer count, s",
     ),
     Tunable::number(
         ["stop_after", "stop_after_s"],
         AGE,
-        field!(Limits, stop_after),
+        access!(Limits, stop_after),
         "Time of stale data for which the last setpoint is held before the loop restarts, s",
     ),
 ];

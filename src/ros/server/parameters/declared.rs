@@ -9,8 +9,8 @@ use crate::control::controller::{CommandInterface, MotorGains, highest_corner};
 use crate::control::tick::{Feedback, Rule};
 use crate::files::supervision::{SUPERVISION, guard};
 use crate::files::{
-    COMMANDS, Field, GAINS, JointFile, Kind, LIMITS, MOTOR_LIMITS, Range, SetpointMessage,
-    TickSource, Tunable, field, kind_word,
+    Accepts, Access, COMMANDS, GAINS, JointFile, LIMITS, MOTOR_LIMITS, Range, SetpointMessage,
+    TickSource, Tunable, access, kind_word,
 };
 
 /// Largest payload mass, kg, as for simulated joints.
@@ -20,7 +20,7 @@ pub(super) const HEAVIEST: f64 = 10.0;
 const LIVE: [Tunable<Live>; 7] = [
     Tunable::new(
         ["feedback"; 2],
-        Kind::Word(
+        Accepts::Word(
             &["imu", "motors"],
             (
                 |live| match live.feedback {
@@ -39,7 +39,7 @@ const LIVE: [Tunable<Live>; 7] = [
     ),
     Tunable::new(
         ["gain_set_file", ""],
-        Kind::Text(
+        Accepts::Text(
             "a file that is accepted, of a gain set with a new name",
             (
                 |live| live.gain_set_file.clone(),
@@ -52,19 +52,19 @@ const LIVE: [Tunable<Live>; 7] = [
     Tunable::number(
         ["payload.mass", ""],
         Range::closed(NOT_TOLD, HEAVIEST, "kg"),
-        field!(Live, payload_mass),
+        access!(Live, payload_mass),
         "Mass of the payload on the head plate, kg; 0: none, the head plate is bare; -1: not set. \
          Setting it chooses the gain set made for it",
     ),
     Tunable::number(
         ["payload.height", ""],
         Range::closed(0.0, 1.0, "m"),
-        field!(Live, payload_height),
+        access!(Live, payload_height),
         "Height of the payload's centre above the beam's end, m",
     ),
     Tunable::new(
         ["examine.action", ""],
-        Kind::Word(
+        Accepts::Word(
             &["off", "warn", "refuse"],
             (
                 |live| live.examining.action.word(),
@@ -77,13 +77,13 @@ const LIVE: [Tunable<Live>; 7] = [
     Tunable::number(
         ["examine.margin_floor", ""],
         Range::closed(0.0, 3.2, "rad"),
-        field!(Live, examining.floor.margin),
+        access!(Live, examining.floor.margin),
         "Minimum phase margin on every model of the joint, rad",
     ),
     Tunable::number(
         ["examine.sensitivity_ceiling", ""],
         Range::above(1.0, 100.0, ""),
-        field!(Live, examining.floor.sensitivity),
+        access!(Live, examining.floor.sensitivity),
         "Maximum sensitivity peak on every model of the joint",
     ),
 ];
@@ -93,7 +93,7 @@ const AT_START: [(Tunable<Live>, &str); 3] = [
     (
         Tunable::new(
             ["autostart"; 2],
-            Kind::Truth(None, field!(Live, autostart)),
+            Accepts::Truth(None, access!(Live, autostart)),
             "Whether the node configures itself at start, and activates itself as soon as the \
              joint is ready",
         ),
@@ -102,7 +102,7 @@ const AT_START: [(Tunable<Live>, &str); 3] = [
     (
         Tunable::new(
             ["incidents.folder", ""],
-            Kind::Text(
+            Accepts::Text(
                 "",
                 (
                     |live| live.kept.folder.clone(),
@@ -118,7 +118,7 @@ const AT_START: [(Tunable<Live>, &str); 3] = [
         Tunable::number(
             ["incidents.disk_limit", ""],
             Range::closed(0.0, 1e6, "MB"),
-            field!(Live, kept.disk_limit),
+            access!(Live, kept.disk_limit),
             "Maximum size of all the incident recording's files, MB; the oldest are deleted. 0: \
              nothing is written",
         ),
@@ -200,9 +200,9 @@ impl<T: 'static> Group<T> {
 
     /// Returns getter and setter of a field, with its values as those of parameters, and the check
     /// of those given.
-    fn access<V: 'static>(
+    fn get_and_set<V: 'static>(
         &self,
-        (get, put): Field<T, V>,
+        (get, put): Access<T, V>,
         value: fn(V) -> Value,
         check: impl Fn(&Given) -> Result<V, Refusal> + Send + Sync + 'static,
     ) -> (Get, Set) {
@@ -218,30 +218,33 @@ impl<T: 'static> Group<T> {
     /// Returns the parameter of `tunable`, whose description has this `end`.
     fn entry(&self, tunable: Tunable<T>, end: &str) -> (String, Entry) {
         let (mut range, mut unit) = (None, "");
-        let (constraints, (get, set)) = match tunable.kind {
-            Kind::Number {
+        let (constraints, (get, set)) = match tunable.accepts {
+            Accepts::Number {
                 range: accepted,
                 unit: own,
-                field,
+                access,
                 ..
             } => {
                 (range, unit) = (Some(accepted), own);
                 let check = move |given: &Given| given.number(&accepted);
-                let access = self.access(field, Value::Double, check);
-                (format!("accepted: {}", accepted.words()), access)
+                let both = self.get_and_set(access, Value::Double, check);
+                (format!("accepted: {}", accepted.words()), both)
             }
-            Kind::Truth(always, field) => (
+            Accepts::Truth(always, access) => (
                 always.unwrap_or_default().into(),
-                self.access(field, Value::Bool, move |given| given.truth(always)),
+                self.get_and_set(access, Value::Bool, move |given| given.truth(always)),
             ),
-            Kind::Word(words, field) => {
+            Accepts::Word(words, access) => {
                 let value = |word: &str| Value::Text(word.into());
-                let access = self.access(field, value, |given| given.word(words));
-                (any_of(words), access)
+                let both = self.get_and_set(access, value, |given| given.word(words));
+                (any_of(words), both)
             }
-            Kind::Text(accepted, field) => {
+            Accepts::Text(accepted, access) => {
                 let check = |given: &Given| given.text().map(String::from);
-                (accepted.into(), self.access(field, Value::Text, check))
+                (
+                    accepted.into(),
+                    self.get_and_set(access, Value::Text, check),
+                )
             }
         };
         let file_key = match tunable.file_key {

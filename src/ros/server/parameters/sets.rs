@@ -62,7 +62,7 @@ impl Parameters {
     pub(super) fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, Refusal> {
         let folder = self.file.file.parent();
         let folder = folder.unwrap_or(std::path::Path::new(""));
-        let set = NamedGainSet::load(&folder.join(file), &self.file.motor_names)?;
+        let set = NamedGainSet::load(folder.join(file), &self.file.motor_names)?;
         let refuse = |reason: String| {
             let file = set.file.display().to_string();
             Err(Refusal::Added { file, reason })
