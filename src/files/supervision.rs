@@ -89,6 +89,8 @@ pub const fn choice(rule: Rule) -> Choice {
         Rule::MotorFrozen => (Some((Angle, [0.02, 2.0])), [0.0, OUTAGE], Hold, false),
         // One of the two sensors is wrong, and which one is unknown.
         Rule::SensorMismatch => (Some((Angle, [0.02, 1.0])), [0.0, LONG], Slow, true),
+        // A held joint does not move, which hides the fault.
+        Rule::MotionMismatch => (Some((Share, [0.15, 2.0])), [0.0, OUTAGE], Hold, false),
         Rule::OverBend => (None, [0.0, LONG], Slow, true),
         // The encoder has lost its zero or the drum slips: every setpoint is wrong.
         Rule::PositionLimit => (Some((Angle, [0.0, 1.0])), [0.0, LONG], Hold, true),

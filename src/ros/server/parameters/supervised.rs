@@ -129,6 +129,9 @@ fn watched(rule: Rule) -> &'static str {
             "commanded motion of a motor, rad, while its encoder repeats bit-identical samples"
         }
         Rule::SensorMismatch => "distance between the bends by IMU and by encoders, rad",
+        Rule::MotionMismatch => {
+            "share of the motion by which bends by IMU and by encoders differ"
+        }
         Rule::PositionLimit => "distance of a motor beyond its travel, rad",
         Rule::Slack => "tendons that hang slack",
         Rule::Saturation => "share of cycles with feedback, a speed or a travel at its limit",
