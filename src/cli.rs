@@ -33,11 +33,12 @@ pub mod transition;
 pub mod tune;
 
 use std::ffi::OsString;
+use std::fmt;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-/// Error of a command: one sentence.
+/// Error of a command: one sentence, or one for each of several failures.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum CmdError {
     /// An argument or a file is wrong; exit code 2.
@@ -46,15 +47,57 @@ pub enum CmdError {
     /// The command was tried and failed; exit code 1.
     #[error("{0}")]
     Failed(String),
+    /// The command failed on these parts of its work, and did the others; exit code 1.
+    #[error("{}", .0.join("; "))]
+    Each(Vec<String>),
 }
 
 impl CmdError {
+    fn input(error: impl fmt::Display) -> Self {
+        Self::Input(error.to_string())
+    }
+
+    fn failed(error: impl fmt::Display) -> Self {
+        Self::Failed(error.to_string())
+    }
+
+    /// Returns the error for an option whose value is not accepted.
+    fn refused(option: &str, value: impl fmt::Display, accepted: impl fmt::Display) -> Self {
+        Self::Input(format!("{option} is {value}; accepted: {accepted}"))
+    }
+
     fn code(&self) -> u8 {
         match self {
             Self::Input(_) => 2,
-            Self::Failed(_) => 1,
+            Self::Failed(_) | Self::Each(_) => 1,
         }
     }
+
+    fn sentences(self) -> Vec<String> {
+        match self {
+            Self::Input(sentence) | Self::Failed(sentence) => vec![sentence],
+            Self::Each(sentences) => sentences,
+        }
+    }
+}
+
+/// Returns the value of an option if it is from `low` to `high`.
+fn within(option: &str, value: f64, low: f64, high: f64) -> Result<f64, CmdError> {
+    if low <= value && value <= high {
+        Ok(value)
+    } else {
+        Err(CmdError::refused(
+            option,
+            value,
+            format_args!("{low} to {high}"),
+        ))
+    }
+}
+
+/// Returns a node's name as a full one: without a slash it is in the root namespace.
+#[cfg(feature = "ros")]
+fn full_name(node: &str) -> String {
+    format!("/{}", node.strip_prefix('/').unwrap_or(node))
 }
 
 /// Control tendon-driven soft joints through ROS 2.
@@ -122,8 +165,12 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("withy: {error}");
-            ExitCode::from(error.code())
+            let code = error.code();
+            let name = output::Meaning::Bad.err("withy:");
+            for sentence in error.sentences() {
+                eprintln!("{name} {sentence}");
+            }
+            ExitCode::from(code)
         }
     }
 }
@@ -143,21 +190,26 @@ fn on_the_graph() -> Result<(), CmdError> {
                 .into(),
         ));
     }
-    crate::ros::transport::choose()
-        .map_err(|e| CmdError::Failed(format!("this program cannot be started again: {e}")))
+    crate::ros::transport::choose().map_err(not_again)
+}
+
+#[cfg(feature = "ros")]
+fn not_again(error: std::io::Error) -> CmdError {
+    CmdError::Failed(format!("this program cannot be started again: {error}"))
 }
 
 /// Returns the arguments without those of ROS: each `--ros-args` up to `--` or the end, both marks
 /// included. ROS reads the process's own arguments itself.
 fn without_ros_arguments(arguments: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
-    let mut inside = false;
+    let mut end = None;
     let mut kept = Vec::new();
     for argument in arguments {
-        match (inside, argument.to_str()) {
-            (false, Some("--ros-args")) => inside = true,
-            (true, Some("--")) => inside = false,
-            (true, _) => {}
-            (false, _) => kept.push(argument),
+        if let Some(mark) = end {
+            end = (argument != mark).then_some(mark);
+        } else if argument == "--ros-args" {
+            end = Some("--");
+        } else {
+            kept.push(argument);
         }
     }
     kept

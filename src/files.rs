@@ -2,32 +2,37 @@
 //!
 //! Everything is read and checked here once; later code does not check again. Files use degrees,
 //! millimetres and grams with the unit in the key; values that leave this module are in SI units
-//! and radians. A refusal is one sentence. It names the file, the full path of the key
-//! (`tendons[2].drum_radius_mm`, counted from 0), the value and the accepted values.
+//! and radians. A refusal is one sentence. It names the file, line and column, the full path of the
+//! key (`tendons[2].drum_radius_mm`, counted from 0), the value and the accepted values.
 
 mod commands;
 mod common;
 mod error;
 mod gains;
 mod joint;
+mod kind;
 mod look;
 mod models;
 mod purpose;
+mod reach;
 mod records;
 mod refused;
 mod self_support;
 mod simulated;
 pub mod supervision;
 mod table;
+mod yaml;
 
 pub use commands::{ACTION, Commands, RELEASE_AFTER};
 pub use common::Frames;
-pub use error::ConfigError;
+pub use error::{ConfigError, Place, Position};
 pub use gains::{NamedGainSet, save_gain_set};
 pub use joint::{JointFile, SetpointMessage, TickSource};
+pub use kind::Kind;
 pub use look::FixedFrame;
 pub use models::{JointModel, ModelsFile};
 pub use purpose::{Purpose, Specification};
+pub(crate) use reach::{angles_around, reach_deg};
 pub use records::{Mapping, MotorColumn, StepTestRecord};
 pub use simulated::SimulatedFile;
 

@@ -1,11 +1,14 @@
 //! Withy: a robotics middleware node for tendon-driven soft joints.
 //!
 //! Wings, from the ground up; a file imports only from its own wing and those below it (see
-//! DEVELOPERS.md, enforced by `tests/layers.rs`).
+//! DEVELOPERS.md, enforced by `tests/project/layers.rs`).
 #![forbid(unsafe_code)]
+#![cfg_attr(counted, feature(coverage_attribute))]
 #![warn(missing_docs)]
 
 pub mod control;
+// An instrument of the tests: with its inner loops counted they would take several times as long.
+#[cfg_attr(counted, coverage(off))]
 pub mod sim;
 
 pub mod design;

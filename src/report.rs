@@ -10,7 +10,7 @@ mod recording;
 mod table;
 
 pub use draw::{Scale, Stroke};
-pub use page::{Page, Part};
+pub use page::{Page, Part, SaveError};
 pub use plot::{Band, Dot, Figure, Height, Level, Mark, Panel, Series};
 pub use recording::write_csv;
-pub use table::{Align, Table};
+pub use table::{Align, Table, shown_width};

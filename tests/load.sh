@@ -3,7 +3,7 @@
 # 300 ms at random, once in 2 s in the mean, and a busy loop runs on each processor. The seed of the
 # stops is WITHY_SEED, 1 by default.
 #
-#     tests/load.sh launch-free-scripts/test --test graph_frames
+#     tests/load.sh launch-free-scripts/test --test graph frames::
 set -eu
 set -m
 "$@" &

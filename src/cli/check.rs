@@ -1,13 +1,11 @@
 //! `withy check`: checks joint files and summarises them.
 
-use std::fmt::Write;
 use std::path::PathBuf;
 
 use super::{CmdError, output};
 use crate::control::controller::{CommandInterface, Structure};
-use crate::control::geometry::bend_from;
-use crate::control::tick::{Feedback, Law};
-use crate::files::{JointFile, TickSource};
+use crate::control::tick::{Feedback, LawError};
+use crate::files::{JointFile, TickSource, angles_around, reach_deg};
 use crate::report::{Align, Table};
 
 /// Check joint files and print a summary.
@@ -17,11 +15,6 @@ pub struct Args {
     #[arg(required = true, value_name = "JOINT.yaml")]
     pub joints: Vec<PathBuf>,
 }
-
-/// Number of directions in which the reach of the motors is tested.
-const SPOKES: u32 = 72;
-/// Step of inclination in testing the reach of the motors, deg.
-const REACH_STEP_DEG: f64 = 0.5;
 
 /// Checks the files and prints a summary of each.
 ///
@@ -37,9 +30,20 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
 }
 
 /// Returns the summary of one joint.
-fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
-    let mut text = String::new();
-    let kinematics = &file.joint.kinematics;
+fn summary(file: &JointFile) -> Result<String, LawError> {
+    Ok(format!(
+        "{}\n{}tension: balanced, straight; at limit: maximum motor angle of the kinematics at {:.1} \
+         deg\n\n{}{SETS_NOTE}\n{}",
+        settings(file),
+        output::fitted(&motor_table(file)),
+        file.limits.inclination.to_degrees(),
+        output::fitted(&set_table(file)?),
+        looks(file)
+    ))
+}
+
+/// Returns the summary of names, rates and limits.
+fn settings(file: &JointFile) -> String {
     let tick = match file.tick {
         TickSource::Timer => "by timer",
         TickSource::Imu => "at each IMU sample",
@@ -52,33 +56,32 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
         CommandInterface::Position => "position, rad",
         CommandInterface::Velocity => "velocity, rad/s",
     };
-    writeln!(text, "{}: good", file.file.display())?;
-    writeln!(
-        text,
-        "node {} in namespace {}; frames {} to {}; setpoints: {kind}",
-        file.name, file.namespace, file.frames.base, file.frames.head
-    )?;
-    writeln!(
-        text,
-        "tick at {:.0} Hz {tick}; feedback: {feedback}; IMU {:.0} Hz, motors {:.0} Hz",
+    format!(
+        "{}: good\n\
+         node {} in namespace {}; frames {} to {}; setpoints: {kind}\n\
+         tick at {:.0} Hz {tick}; feedback: {feedback}; IMU {:.0} Hz, motors {:.0} Hz\n\
+         inclination: commands up to {:.1} deg, over-bend beyond {:.1} deg\n\
+         tendons released: {}\n",
+        file.file.display(),
+        file.name,
+        file.namespace,
+        file.frames.base,
+        file.frames.head,
         1.0 / file.joint.period,
         1.0 / file.imu_period,
-        1.0 / file.motor_period
-    )?;
-    writeln!(
-        text,
-        "inclination: commands up to {:.1} deg, over-bend beyond {:.1} deg",
+        1.0 / file.motor_period,
         file.limits.inclination.to_degrees(),
-        file.limits.over_bend.to_degrees()
-    )?;
-    writeln!(
-        text,
-        "tendons released: {}",
+        file.limits.over_bend.to_degrees(),
         file.self_support_of_file(None)
-    )?;
+    )
+}
+
+/// Returns the table of the motors with their limits.
+fn motor_table(file: &JointFile) -> Table {
+    let kinematics = &file.joint.kinematics;
     let greatest = greatest_angles(file);
     let (left, right) = (Align::Left, Align::Right);
-    let mut motor_table = Table::new(&[
+    let mut table = Table::new(&[
         ("motor", "", left),
         ("tension", "N", right),
         ("torque", "N m", right),
@@ -89,7 +92,7 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
     let motors = file.motor_names.iter().zip(&file.limits.motors);
     for (i, (name, limits)) in motors.enumerate() {
         let tension = kinematics.balanced_tensions()[i];
-        motor_table.row([
+        table.row([
             name.clone(),
             format!("{tension:.2}"),
             format!("{:.4}", kinematics.motor_torque(i, tension)),
@@ -98,13 +101,19 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
             format!("{:.2}", greatest[i]),
         ]);
     }
-    write!(text, "\n{}", output::fitted(&motor_table))?;
-    writeln!(
-        text,
-        "tension: balanced, straight; at limit: maximum motor angle of the kinematics at {:.1} deg",
-        file.limits.inclination.to_degrees()
-    )?;
-    let mut set_table = Table::new(&[
+    table
+}
+
+/// Explanation of the table of gain sets.
+const SETS_NOTE: &str = "*: at start; bend speed: maximum of the reference; reach: inclination, up to \
+                         the limit, that the motors' travel allows in all directions; delay: maximum \
+                         measured dead time; lag: time by which the joint is behind a steadily moving \
+                         target of unknown speed";
+
+/// Returns the table of the gain sets with what the joint does under each.
+fn set_table(file: &JointFile) -> Result<Table, LawError> {
+    let (left, right) = (Align::Left, Align::Right);
+    let mut table = Table::new(&[
         ("gain set", "", left),
         ("structure", "", left),
         ("order", "", right),
@@ -125,95 +134,63 @@ fn summary(file: &JointFile) -> Result<String, Box<dyn std::error::Error>> {
             Some((first, rest)) if rest.iter().all(|o| o == first) => first.to_string(),
             _ => "mixed".to_string(),
         };
-        set_table.row([
+        let (kinematics, limits) = (&file.joint.kinematics, law.limits());
+        let limit_deg = limits.inclination.to_degrees();
+        let reach = reach_deg(kinematics, &limits.motors, limit_deg, set.gains.model.gain);
+        table.row([
             format!("{}{mark}", set.name),
             structure.into(),
             orders,
             format!("{:.1}", law.reference_speeds().0.to_degrees()),
-            format!("{:.1}", reach(file, &law, set.gains.model.gain)),
+            format!("{reach:.1}"),
             format!("{:.1}", law.delay_allowed() * 1e3),
             format!("{:.0}", law.lag() * 1e3),
         ]);
     }
-    write!(text, "\n{}", output::fitted(&set_table))?;
-    writeln!(
-        text,
-        "*: at start; bend speed: maximum of the reference; reach: inclination, up to the limit, that the \
-         motors' travel allows in all directions; delay: maximum measured dead time; lag: time by which the \
-         joint is behind a steadily moving target of unknown speed"
-    )?;
-    looks(&mut text, file)?;
-    Ok(text)
+    Ok(table)
 }
 
-/// Writes the summary of pan motor, camera and base IMU.
-fn looks(text: &mut String, file: &JointFile) -> std::fmt::Result {
-    if let (Some(name), Some(pan)) = (&file.pan_name, &file.joint.pan) {
-        writeln!(
-            text,
-            "\npan motor {name}: {:.1} to {:.1} deg, {:.1} deg/s",
+/// Returns the summary of pan motor, camera and base IMU.
+fn looks(file: &JointFile) -> String {
+    let pan = match (&file.pan_name, &file.joint.pan) {
+        (Some(name), Some(pan)) => format!(
+            "\npan motor {name}: {:.1} to {:.1} deg, {:.1} deg/s\n",
             pan.low.to_degrees(),
             pan.high.to_degrees(),
             pan.speed.to_degrees()
-        )?;
-    }
-    match &file.gazer {
-        None => writeln!(text, "\nno camera: gaze points are refused")?,
+        ),
+        _ => String::new(),
+    };
+    let camera = match &file.gazer {
+        None => "no camera: gaze points are refused".to_string(),
         Some(gazer) => {
             let place = gazer.camera().position * 1e3;
             let (low, high) = gazer.azimuth_range();
-            writeln!(
-                text,
-                "\n\
-                 camera at {:.0}, {:.0}, {:.0} mm on the head plate: looks to azimuths of {:.1} to \
+            format!(
+                "camera at {:.0}, {:.0}, {:.0} mm on the head plate: looks to azimuths of {:.1} to \
                  {:.1} deg",
                 place.x,
                 place.y,
                 place.z,
                 low.to_degrees(),
                 high.to_degrees()
-            )?;
+            )
         }
-    }
+    };
     let base = match file.joint.base_from_imu {
         Some(_) => "measured by its own IMU",
         None => "as base_orientation_deg says, or captured",
     };
-    writeln!(text, "orientation of the base: {base}")
+    format!("{pan}\n{camera}\norientation of the base: {base}\n")
 }
 
 /// Returns the largest motor angles at the inclination limit, over all directions, rad.
 fn greatest_angles(file: &JointFile) -> Vec<f64> {
     let mut greatest = vec![0.0_f64; file.motor_names.len()];
-    let mut angles = greatest.clone();
-    for spoke in 0..SPOKES {
-        let direction = std::f64::consts::TAU * f64::from(spoke) / f64::from(SPOKES);
-        let bend = bend_from(file.limits.inclination, direction);
-        file.joint.kinematics.motor_angles(bend, &mut angles);
+    for angles in angles_around(&file.joint.kinematics, file.limits.inclination) {
         for (most, angle) in greatest.iter_mut().zip(&angles) {
             *most = most.max(angle.abs());
         }
     }
     greatest
-}
-
-/// Returns the inclination up to which no motor leaves its travel in any direction, at most the
-/// limit, deg. The motors stand at about `q(b)/K`, `K` the model's gain.
-fn reach(file: &JointFile, law: &Law, gain: f64) -> f64 {
-    let limit = law.limits().inclination.to_degrees();
-    let mut angles = vec![0.0; file.motor_names.len()];
-    let mut fits = |inclination_deg: f64| {
-        (0..SPOKES).all(|spoke| {
-            let direction = std::f64::consts::TAU * f64::from(spoke) / f64::from(SPOKES);
-            let bend = bend_from(inclination_deg.to_radians(), direction);
-            file.joint.kinematics.motor_angles(bend, &mut angles);
-            let mut motors = angles.iter().zip(&law.limits().motors);
-            motors.all(|(q, m)| (m.low..=m.high).contains(&(q / gain)))
-        })
-    };
-    let mut reached = 0.0;
-    while reached < limit && fits((reached + REACH_STEP_DEG).min(limit)) {
-        reached = (reached + REACH_STEP_DEG).min(limit);
-    }
-    reached
 }

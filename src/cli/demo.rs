@@ -55,6 +55,17 @@ pub struct Args {
     pub simulated: Option<PathBuf>,
 }
 
+#[cfg(feature = "ros")]
+impl Args {
+    fn length(&self) -> bed::Length {
+        if self.quick {
+            bed::Length::Quick
+        } else {
+            bed::Length::Whole
+        }
+    }
+}
+
 /// Environment variable that is set once the demo has its own ROS domain.
 #[cfg(feature = "ros")]
 const OWN_DOMAIN: &str = "WITHY_DEMO_DOMAIN";
@@ -85,10 +96,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         if std::env::var_os("ROS_DISTRO").is_some_and(|d| d == "humble") {
             again.env("ROS_LOCALHOST_ONLY", "1");
         }
-        let error = again.exec();
-        return Err(CmdError::Failed(format!(
-            "this program cannot be started again: {error}"
-        )));
+        return Err(super::not_again(again.exec()));
     }
     super::on_the_graph()?;
     inspection::run(args)

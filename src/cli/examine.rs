@@ -4,8 +4,9 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
+use super::output::{self, Meaning, Progress};
 use super::tune::plant_figures;
-use super::{CmdError, output};
+use super::{CmdError, within};
 use crate::control::controller::CommandInterface;
 use crate::design::examine::{
     Conditions, Course, Demand, Depth, Examination, Floor, LoopFigures, Member, Move, OnModel,
@@ -57,12 +58,13 @@ pub struct Args {
     pub json: bool,
 }
 
-/// A gain set with its examination and verdict.
+/// A gain set with its examination.
 struct Judged<'a> {
     set: &'a NamedGainSet,
     source: String,
     found: Examination,
-    verdict: Result<(), String>,
+    /// The reason why it is not acceptable, if so.
+    refusal: Option<String>,
 }
 
 /// Examines the gain sets and prints the results.
@@ -70,96 +72,92 @@ struct Judged<'a> {
 /// # Errors
 /// A file or an argument that is not accepted, or a set that is not acceptable.
 pub fn run(args: &Args) -> Result<(), CmdError> {
-    let input = |text: String| CmdError::Input(text);
-    let floor = Floor {
-        margin: number("--margin-floor-deg", args.margin_floor_deg, 0.0, 180.0)?.to_radians(),
-        sensitivity: number(
-            "--sensitivity-ceiling",
-            args.sensitivity_ceiling,
-            1.0,
-            100.0,
-        )?,
-    };
-    let conditions = Conditions {
-        age: number("--sensor-latency-ms", args.sensor_latency_ms, 0.0, 10_000.0)? * 1e-3,
-        output: number("--output-delay-ms", args.output_delay_ms, 0.0, 10_000.0)? * 1e-3,
-        orientation_noise: number(
-            "--orientation-noise-deg",
-            args.orientation_noise_deg,
-            0.0,
-            90.0,
-        )?
-        .to_radians(),
-        gyro_noise: number("--gyro-noise-rad-s", args.gyro_noise_rad_s, 0.0, 100.0)?,
-    };
-    let joint = JointFile::load(&args.joint).map_err(|e| input(e.to_string()))?;
+    let (floor, conditions) = (floor(args)?, conditions(args)?);
+    let joint = JointFile::load(&args.joint).map_err(CmdError::input)?;
     let models = match &args.models {
-        Some(file) => Some(ModelsFile::load(file).map_err(|e| input(e.to_string()))?),
+        Some(file) => Some(ModelsFile::load(file).map_err(CmdError::input)?),
         None => None,
     };
-    let chosen: Vec<usize> = match &args.gain_set {
-        None => (0..joint.gain_sets.len()).collect(),
-        Some(name) => {
-            let names: Vec<&str> = joint.gain_sets.iter().map(|s| s.name.as_str()).collect();
-            let at = names.iter().position(|n| n == name);
-            vec![at.ok_or_else(|| {
-                input(format!(
-                    "--gain-set is {name}; accepted: {}",
-                    names.join(", ")
-                ))
-            })?]
-        }
-    };
+    let chosen = chosen(args, &joint)?;
+    let progress = Progress::new();
     let mut judged = Vec::new();
-    for i in chosen {
+    for (number, i) in chosen.clone().enumerate() {
         let set = &joint.gain_sets[i];
         let (source, family) = family(args, &joint, models.as_ref(), set);
-        let law = joint.law(i).map_err(|e| input(e.to_string()))?;
+        progress.set(format!(
+            "examining gain set {} ({} of {}) on models: {}",
+            set.name,
+            number + 1,
+            chosen.len(),
+            family.len()
+        ));
+        let law = joint.law(i).map_err(CmdError::input)?;
         let found = examine(&joint.joint, &law, &family, &conditions, Depth::Full)
-            .map_err(|e| input(format!("{source}: {e}")))?;
-        let verdict = found.acceptable(&floor);
+            .map_err(|e| CmdError::Input(format!("{source}: {e}")))?;
+        let refusal = found.acceptable(&floor).err();
         judged.push(Judged {
             set,
             source,
             found,
-            verdict,
+            refusal: refusal.map(|reason| reason.to_string()),
         });
     }
+    drop(progress);
     if args.json {
         let sets: Vec<Value> = judged.iter().map(|j| figures(j, &joint)).collect();
         println!("{:#}", json!({ "gain_sets": sets }));
     } else {
-        let mut told = String::new();
+        let mut last = String::new();
         for one in &judged {
             // Most sets have the models of the previous one.
             let models = models_words(one);
-            if models != told {
+            if models != last {
                 print!("{}", output::wrapped(&models));
-                told = models;
+                last = models;
             }
             print!("{}", output::wrapped(&words(one, &joint)));
         }
     }
-    let bad = judged.iter().filter_map(|j| {
-        let reason = j.verdict.as_ref().err()?;
+    let refused = judged.iter().filter_map(|j| {
+        let reason = j.refusal.as_ref()?;
         Some(format!("gain set {}: {reason}", j.set.name))
     });
-    let bad: Vec<String> = bad.collect();
-    if bad.is_empty() {
+    let refused: Vec<String> = refused.collect();
+    if refused.is_empty() {
         Ok(())
     } else {
-        Err(CmdError::Failed(bad.join("\nwithy: ")))
+        Err(CmdError::Each(refused))
     }
 }
 
-fn number(option: &str, value: f64, low: f64, high: f64) -> Result<f64, CmdError> {
-    if low <= value && value <= high {
-        Ok(value)
-    } else {
-        Err(CmdError::Input(format!(
-            "{option} is {value}; accepted: {low} to {high}"
-        )))
-    }
+fn floor(args: &Args) -> Result<Floor, CmdError> {
+    let margin = within("--margin-floor-deg", args.margin_floor_deg, 0.0, 180.0)?;
+    let ceiling = args.sensitivity_ceiling;
+    Ok(Floor {
+        margin: margin.to_radians(),
+        sensitivity: within("--sensitivity-ceiling", ceiling, 1.0, 100.0)?,
+    })
+}
+
+fn conditions(args: &Args) -> Result<Conditions, CmdError> {
+    let noise = args.orientation_noise_deg;
+    Ok(Conditions {
+        age: within("--sensor-latency-ms", args.sensor_latency_ms, 0.0, 10_000.0)? * 1e-3,
+        output: within("--output-delay-ms", args.output_delay_ms, 0.0, 10_000.0)? * 1e-3,
+        orientation_noise: within("--orientation-noise-deg", noise, 0.0, 90.0)?.to_radians(),
+        gyro_noise: within("--gyro-noise-rad-s", args.gyro_noise_rad_s, 0.0, 100.0)?,
+    })
+}
+
+/// Returns the numbers of the gain sets to examine.
+fn chosen(args: &Args, joint: &JointFile) -> Result<std::ops::Range<usize>, CmdError> {
+    let Some(name) = &args.gain_set else {
+        return Ok(0..joint.gain_sets.len());
+    };
+    let names: Vec<&str> = joint.gain_sets.iter().map(|s| s.name.as_str()).collect();
+    let at = names.iter().position(|n| n == name);
+    let refused = || CmdError::refused("--gain-set", name, names.join(", "));
+    at.map(|at| at..at + 1).ok_or_else(refused)
 }
 
 /// Returns the models that a set is examined on, and their origin.
@@ -212,7 +210,7 @@ fn plant_words(plant: &Plant) -> [String; 3] {
 
 fn margin_words(figures: &LoopFigures) -> String {
     if !figures.stable() {
-        return "unstable".into();
+        return Meaning::Bad.out("unstable");
     }
     match figures.phase_margin {
         Some(_) => format!("{:.1}", figures.margin().to_degrees()),
@@ -224,7 +222,7 @@ fn worst_slack(model: &OnModel) -> String {
     let mut worst: Option<&Worst> = None;
     for slack in &model.slack {
         match slack {
-            Slack::Falls { .. } => return "falls".into(),
+            Slack::Falls { .. } => return Meaning::Bad.out("falls"),
             Slack::Loop(w) => {
                 let figures = &w.figures;
                 if worst.is_none_or(|w| figures.margin() < w.figures.margin()) {
@@ -351,10 +349,11 @@ fn words(judged: &Judged, joint: &JointFile) -> String {
     for reason in &judged.found.reasons {
         text.push_str(&format!("- {reason}\n"));
     }
-    match &judged.verdict {
-        Ok(()) => text.push_str("acceptable\n\n"),
-        Err(reason) => text.push_str(&format!("not acceptable: {reason}\n\n")),
-    }
+    text.push_str(&match &judged.refusal {
+        None => Meaning::Good.out("acceptable"),
+        Some(reason) => format!("{} {reason}", Meaning::Bad.out("not acceptable:")),
+    });
+    text.push_str("\n\n");
     text
 }
 
@@ -444,8 +443,8 @@ fn figures(judged: &Judged, joint: &JointFile) -> Value {
         "stable": judged.found.stable,
         "min_margin_on": judged.found.least().member.name,
         "max_sensitivity_on": judged.found.peak().member.name,
-        "acceptable": judged.verdict.is_ok(),
-        "reason": judged.verdict.as_ref().err(),
+        "acceptable": judged.refusal.is_none(),
+        "reason": judged.refusal,
         "reasons": judged.found.reasons,
     })
 }

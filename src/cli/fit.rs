@@ -5,8 +5,12 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::fit_tables::{NOTE, records_table, spreads_table};
-use super::{CmdError, output, report};
-use crate::design::fit::{self, Extent, Family, Fit, Hold, Member, Order, Payload, Record, Spread};
+use super::output::{self, Progress};
+use super::{CmdError, report, within};
+use crate::design::fit::{
+    self, BadRecord, Extent, Family, Fit, Hold, Member, Order, Payload, Record, Spread,
+};
+use crate::design::model::PlantError;
 use crate::files::{Mapping, ModelsFile, StepTestRecord};
 
 /// Fit models to records of step tests, and show their spread over payloads and directions.
@@ -109,7 +113,19 @@ pub enum AngleUnit {
 /// A record to which no model could be fitted.
 struct Bad {
     file: PathBuf,
-    reason: String,
+    reason: Unfitted,
+}
+
+/// The reason why no model can be fitted to a record.
+#[derive(Debug, thiserror::Error)]
+enum Unfitted {
+    /// The last step was cut short or disturbed, for example by over-bend, stale data or contact.
+    #[error("the test was aborted: {0}; accepted: a test that ran to its end")]
+    Aborted(String),
+    #[error(transparent)]
+    Record(#[from] BadRecord),
+    #[error(transparent)]
+    Plant(#[from] PlantError),
 }
 
 /// Fits the models and prints the results.
@@ -124,16 +140,18 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         OrderWord::Second => Order::Second,
         OrderWord::Integrating => Order::Integrating,
     });
-    let input = |e: crate::files::ConfigError| CmdError::Input(e.to_string());
     // Bad files are reported before anything is fitted.
     let mut records = Vec::new();
     for file in &args.records {
-        let record = StepTestRecord::load(file, &mapping).map_err(input)?;
+        let record = StepTestRecord::load(file, &mapping).map_err(CmdError::input)?;
         records.push((file, record));
     }
     let (mut fitted, mut bad) = (Vec::new(), Vec::new());
-    for (file, mut record) in records {
+    let progress = Progress::new();
+    for (number, (file, mut record)) in records.into_iter().enumerate() {
         overrule(args, &mut record)?;
+        let (file_words, count) = (file.display(), args.records.len());
+        progress.set(format!("fitting {file_words} ({} of {count})", number + 1));
         match member(file, &record, order) {
             Ok(one) => fitted.push(one),
             Err(reason) => bad.push(Bad {
@@ -142,14 +160,19 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
             }),
         }
     }
+    drop(progress);
     let family = Family::new(fitted.iter().map(|(_, member)| member.clone()).collect());
     if args.json {
         println!("{:#}", figures(&family, &bad));
     } else {
         print!("{}", output::wrapped(&words(&family)));
     }
-    if let (Some(file), false) = (&args.save, family.members.is_empty()) {
-        let kept = ModelsFile::of(file, &family).save().map_err(input)?;
+    if let Some(file) = &args.save
+        && !family.members.is_empty()
+    {
+        let kept = ModelsFile::of(file, &family)
+            .save()
+            .map_err(CmdError::input)?;
         let older = kept.map(|k| format!(" (the older one is {})", k.display()));
         let older = older.unwrap_or_default();
         eprintln!("models written to {}{older}", file.display());
@@ -167,29 +190,24 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     if bad.is_empty() {
         return Ok(());
     }
-    Err(CmdError::Failed(sentences.join("\nwithy: ")))
+    Err(CmdError::Each(sentences))
 }
 
 fn member(
     file: &Path,
     record: &StepTestRecord,
     order: Option<Order>,
-) -> Result<(Record, Member), String> {
+) -> Result<(Record, Member), Unfitted> {
     if let Some(why) = record.aborted() {
-        // The last step was cut short or disturbed, for example by over-bend, stale data or
-        // contact.
-        let why = if why.is_empty() {
-            "no reason is given"
-        } else {
-            why
+        let why = match why {
+            "" => "no reason is given",
+            why => why,
         };
-        return Err(format!(
-            "the test was aborted: {why}; accepted: a test that ran to its end"
-        ));
+        return Err(Unfitted::Aborted(why.into()));
     }
-    let (along, direction) = record.test.record().map_err(|e| e.to_string())?;
-    let fitted = fit::fit(&along, order).map_err(|e| e.to_string())?;
-    fitted.fit.plant.check().map_err(|e| e.to_string())?;
+    let (along, direction) = record.test.record()?;
+    let fitted = fit::fit(&along, order)?;
+    fitted.fit.plant.check()?;
     let name = file.file_stem().unwrap_or(file.as_os_str());
     let member = Member {
         name: name.to_string_lossy().chars().take(200).collect(),
@@ -200,28 +218,21 @@ fn member(
     Ok((along, member))
 }
 
-fn refused(option: &str, value: impl std::fmt::Display, accepted: &str) -> CmdError {
-    CmdError::Input(format!("{option} is {value}; accepted: {accepted}"))
-}
-
 /// Returns the columns and units given by the options.
 fn mapping(args: &Args) -> Result<Mapping, CmdError> {
     let names = |option: &str, value: &str| -> Result<Vec<String>, CmdError> {
         let names: Vec<String> = value.split(',').map(|n| n.trim().to_string()).collect();
         if names.len() > 2 || names.iter().any(String::is_empty) {
-            return Err(refused(
-                option,
-                value,
-                "a column's name, or two with a comma",
-            ));
+            let accepted = "a column's name, or two with a comma";
+            return Err(CmdError::refused(option, value, accepted));
         }
         Ok(names)
     };
-    let asked = names("--commanded", &args.commanded)?;
+    let commanded = names("--commanded", &args.commanded)?;
     let measured = names("--measured", &args.measured)?;
-    if asked.len() != measured.len() {
-        let accepted = format!("{} of them, as --commanded has", asked.len());
-        return Err(refused("--measured", &args.measured, &accepted));
+    if commanded.len() != measured.len() {
+        let accepted = format!("{} of them, as --commanded has", commanded.len());
+        return Err(CmdError::refused("--measured", &args.measured, accepted));
     }
     let delimiter = match args.delimiter.as_bytes() {
         b"tab" => b'\t',
@@ -234,7 +245,7 @@ fn mapping(args: &Args) -> Result<Mapping, CmdError> {
         }
         _ => {
             let accepted = "one of the characters that are in no number, such as ; or ,, or tab";
-            return Err(refused("--delimiter", &args.delimiter, accepted));
+            return Err(CmdError::refused("--delimiter", &args.delimiter, accepted));
         }
     };
     Ok(Mapping {
@@ -243,7 +254,7 @@ fn mapping(args: &Args) -> Result<Mapping, CmdError> {
             TimeUnit::S => 1.0,
             TimeUnit::Ms => 1e-3,
         },
-        asked,
+        asked: commanded,
         measured,
         radians: match args.angle_unit {
             AngleUnit::Rad => 1.0,
@@ -260,25 +271,18 @@ fn mapping(args: &Args) -> Result<Mapping, CmdError> {
 
 /// Replaces entries of the record by those given as options.
 fn overrule(args: &Args, record: &mut StepTestRecord) -> Result<(), CmdError> {
-    let check = |option: &str, value: f64, low: f64, high: f64| {
-        if low <= value && value <= high {
-            Ok(value)
-        } else {
-            Err(refused(option, value, &format!("{low} to {high}")))
-        }
-    };
     if let (Some(mass), Some(height)) = (args.payload_g, args.payload_height_mm) {
         record.payload = Some(Payload {
-            mass: check("--payload-g", mass, 0.0, 1e5)? * 1e-3,
-            height: check("--payload-height-mm", height, -1e4, 1e4)? * 1e-3,
+            mass: within("--payload-g", mass, 0.0, 1e5)? * 1e-3,
+            height: within("--payload-height-mm", height, -1e4, 1e4)? * 1e-3,
         });
     }
     if let Some(direction) = args.direction_deg {
-        let direction = check("--direction-deg", direction, -360.0, 360.0)?;
+        let direction = within("--direction-deg", direction, -360.0, 360.0)?;
         record.test.direction = Some(direction.to_radians());
     }
     if let Some(limit) = args.limit_deg {
-        record.test.limit = Some(check("--limit-deg", limit, 1e-3, 180.0)?.to_radians());
+        record.test.limit = Some(within("--limit-deg", limit, 1e-3, 180.0)?.to_radians());
     }
     Ok(())
 }
@@ -384,12 +388,15 @@ fn figures(family: &Family, bad: &[Bad]) -> Value {
             "spread": spread_figures(&g.spread),
         })
     });
-    let told = |b: &Bad| json!({"record": b.file.display().to_string(), "reason": b.reason});
+    let refused = |b: &Bad| {
+        let record = b.file.display().to_string();
+        json!({"record": record, "reason": b.reason.to_string()})
+    };
     json!({
         "records": family.members.iter().map(record).collect::<Vec<_>>(),
         "payloads": groups.collect::<Vec<_>>(),
         "spread": family.spread().as_ref().map(spread_figures),
         "caution": family.caution(),
-        "bad_records": bad.iter().map(told).collect::<Vec<_>>(),
+        "bad_records": bad.iter().map(refused).collect::<Vec<_>>(),
     })
 }

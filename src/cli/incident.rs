@@ -23,7 +23,7 @@ pub struct Args {
 /// # Errors
 /// A file that is not an incident recording, or a folder that cannot be written.
 pub fn run(args: &Args) -> Result<(), CmdError> {
-    let read = IncidentFile::load(&args.file).map_err(|e| CmdError::Input(e.to_string()))?;
+    let read = IncidentFile::load(&args.file).map_err(CmdError::input)?;
     let shown = Shown::new(&read);
     print!("{}", output::wrapped(&shown.summary()));
     if let Some(folder) = &args.report {

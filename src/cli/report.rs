@@ -24,9 +24,7 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// A file or folder that cannot be written.
 pub fn save(page: &Page, folder: &Path, name: &str) -> Result<PathBuf, CmdError> {
-    page.save(folder, name).map_err(|(path, e)| {
-        CmdError::Failed(format!("{}: cannot be written: {e}", path.display()))
-    })
+    page.save(folder, name).map_err(CmdError::failed)
 }
 
 /// Width of a picture on a page, px.

@@ -32,15 +32,14 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
     let files = args.joints.iter().map(JointFile::load);
     let files = files
         .collect::<Result<Vec<_>, _>>()
-        .map_err(|e| CmdError::Input(e.to_string()))?;
+        .map_err(CmdError::input)?;
     let clock = crate::runtime::rt::Clock::new();
     let (layer, rosout) = server::rosout(clock.clone());
     let (notes, log_capture) = server::log_capture(clock.clone());
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
-    let colours = std::io::IsTerminal::is_terminal(&std::io::stderr());
     let lines = fmt::layer()
         .with_writer(std::io::stderr)
-        .with_ansi(colours)
+        .with_ansi(super::output::logs_are_coloured())
         .with_target(false);
     // The events recorded do not depend on the log lines shown.
     tracing_subscriber::registry()
@@ -51,7 +50,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
         NodeError::Parameter { .. }
         | NodeError::SameName(_)
         | NodeError::Context(_)
-        | NodeError::Security { .. } => CmdError::Input(error.to_string()),
-        _ => CmdError::Failed(error.to_string()),
+        | NodeError::Security { .. } => CmdError::input(error),
+        _ => CmdError::failed(error),
     })
 }

@@ -2,7 +2,8 @@
 
 use std::fmt::Write;
 
-use super::output;
+use super::output::{self, Meaning};
+use crate::control::tick::Mode;
 use crate::report::{Align, Table};
 use crate::runtime::recorder::IncidentFile;
 
@@ -114,8 +115,8 @@ impl<'a> Shown<'a> {
         let mut add = |name: String, values: Vec<f64>, unit: &str| {
             let sizes = self.times.iter().zip(values);
             let known = sizes.filter(|(_, v)| v.is_finite());
-            let most = known.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-            if let Some((at, value)) = most {
+            let greatest = known.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+            if let Some((at, value)) = greatest {
                 table.row([name, format!("{value:.4}"), unit.into(), format!("{at:.3}")]);
             }
         };
@@ -194,26 +195,36 @@ impl<'a> Shown<'a> {
     pub fn summary(&self) -> String {
         let mut text = format!("{}\n{}\n", self.title(), self.extent());
         // Writing to a string does not fail.
-        let mut list = |title: &str, changes: Vec<Change>| {
+        let mut list = |title: &str, changes: Vec<Change>, meaning: fn(&str) -> Option<Meaning>| {
             let left_out = changes.len().saturating_sub(SHOWN);
             let _ = writeln!(text, "\n{title}");
             if left_out > 0 {
                 let _ = writeln!(text, "  ({left_out} earlier ones)");
             }
             for change in &changes[left_out..] {
-                let now = if change.now.is_empty() {
-                    "none"
-                } else {
-                    &change.now
+                let now = match change.now.as_str() {
+                    "" => "none",
+                    now => now,
                 };
+                let now = meaning(now).map_or(now.into(), |meaning| meaning.out(now));
                 let _ = writeln!(text, "{:>10.3}  {now}", change.at);
             }
         };
-        list("mode", self.changes("mode"));
-        list("rules broken", self.changes("rules_broken"));
-        list("rules latched", self.changes("rules_latched"));
-        list("bend measured by", self.changes("measured_by"));
-        list("events", self.events());
+        let fault = |rules: &str| (rules != "none").then_some(Meaning::Bad);
+        list("mode", self.changes("mode"), |mode| {
+            (mode == Mode::Faulted.name()).then_some(Meaning::Bad)
+        });
+        list("rules broken", self.changes("rules_broken"), fault);
+        list("rules latched", self.changes("rules_latched"), fault);
+        list("bend measured by", self.changes("measured_by"), |_| None);
+        list("events", self.events(), |event| {
+            // An event begins with its level.
+            match event.split(' ').next() {
+                Some("error") => Some(Meaning::Bad),
+                Some("warn") => Some(Meaning::Warn),
+                _ => None,
+            }
+        });
         let _ = write!(text, "\n{}", output::fitted(&self.greatest()));
         let limits = [
             ("feedback_limited", "feedback"),

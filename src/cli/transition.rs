@@ -52,35 +52,26 @@ impl Name {
 /// No node of that name, or a transition that was refused or failed, with the node's reason.
 #[cfg(feature = "ros")]
 pub fn run(args: &Args) -> Result<(), CmdError> {
-    use crate::ros::client::{Transition, TransitionError, transition};
+    use crate::ros::client::{TransitionEnd, TransitionError, transition};
+    use crate::ros::context::NodeError;
+
     let label = args.transition.label();
-    let node = if args.node.starts_with('/') {
-        args.node.clone()
-    } else {
-        format!("/{}", args.node)
-    };
-    let answer = transition(&node, label).map_err(|error| match error {
-        TransitionError::Node(crate::ros::context::NodeError::Context(_)) => {
-            CmdError::Input(error.to_string())
-        }
-        _ => CmdError::Failed(error.to_string()),
+    let node = super::full_name(&args.node);
+    let made = transition(&node, label).map_err(|error| match error {
+        TransitionError::Node(NodeError::Context(_)) => CmdError::input(error),
+        _ => CmdError::failed(error),
     })?;
-    let Transition {
-        from,
-        to,
-        success,
-        reason,
-        took,
-    } = answer;
-    if !success {
-        let reason = match reason.as_str() {
-            "" => "its log says why",
-            reason => reason,
-        };
-        return Err(CmdError::Failed(format!(
-            "{node} did not {label} and is {to}: {reason}"
-        )));
+    let to = &made.to;
+    match made.end {
+        TransitionEnd::Made => {
+            println!("{node}: {} to {to} in {:.2} s", made.from, made.took);
+            Ok(())
+        }
+        TransitionEnd::Failed(reason) => {
+            let reason = reason.as_deref().unwrap_or("its log says why");
+            Err(CmdError::Failed(format!(
+                "{node} did not {label} and is {to}: {reason}"
+            )))
+        }
     }
-    println!("{node}: {from} to {to} in {took:.2} s");
-    Ok(())
 }

@@ -6,15 +6,22 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
-use super::{CmdError, output, report};
+use super::output::{self, Progress};
+use super::{CmdError, report};
 use crate::control::controller::reference_model::{Lag, Model};
-use crate::control::controller::{CommandInterface, GainSet, MotorGains, Structure};
+use crate::control::controller::{
+    CommandInterface, GainSet, MotorGains, Structure, highest_corner,
+};
 use crate::control::tick::Law;
 use crate::design::model::{Delays, Dynamics, Plant};
-use crate::design::tune::{self, Design, FamilySpecification, Form, Reason};
+use crate::design::tune::{
+    self, Comparison, Design, FamilyDesign, FamilyRefusal, FamilySpecification, Form, Reason,
+    Refusal,
+};
 use crate::files::{
     JointFile, JointModel, ModelsFile, NamedGainSet, Purpose, Specification, save_gain_set,
 };
+use crate::report::Page;
 pub(super) use show::plant_figures;
 use show::{family_figures, family_words, single_figures, single_words};
 
@@ -40,6 +47,44 @@ pub struct Args {
         conflicts_with = "family"
     )]
     pub model: Option<String>,
+    /// A model given by numbers.
+    #[command(flatten)]
+    pub given: Given,
+    /// Tune for all models of the file.
+    #[arg(long, requires = "models", requires = "joint")]
+    pub family: bool,
+    /// Specification and form of the law.
+    #[command(flatten)]
+    pub law: LawOptions,
+    /// Specification of a set for all models.
+    #[command(flatten)]
+    pub for_family: FamilyOptions,
+    /// Joint file, which gives tick, sensor period and motors. Without it, hold and sensor period
+    /// are not in the design.
+    #[arg(long, value_name = "JOINT.yaml")]
+    pub joint: Option<PathBuf>,
+    /// Sensor latency when a sample arrives, beyond the models' dead time, ms.
+    #[arg(long, value_name = "MS", default_value_t = 0.0)]
+    pub sensor_latency_ms: f64,
+    /// Output delay of setpoints, ms.
+    #[arg(long, value_name = "MS", default_value_t = 0.0)]
+    pub output_delay_ms: f64,
+    /// Write the gain set to this file and name it after the file; an existing file is kept beside
+    /// it.
+    #[arg(long, value_name = "NAME.yaml", requires = "joint")]
+    pub save: Option<PathBuf>,
+    /// Write a report, tune.html, and its pictures to this folder; files of the same names are
+    /// replaced.
+    #[arg(long, value_name = "FOLDER")]
+    pub report: Option<PathBuf>,
+    /// Print the figures as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// A model given by numbers.
+#[derive(Debug, clap::Args)]
+pub struct Given {
     /// Gain of a model given by numbers (per second with --integrating).
     #[arg(long, value_name = "GAIN", conflicts_with = "models")]
     pub gain: Option<f64>,
@@ -68,9 +113,11 @@ pub struct Args {
     /// Dead time of the model, ms.
     #[arg(long, value_name = "MS", requires = "gain", default_value_t = 0.0)]
     pub dead_time_ms: f64,
-    /// Tune for all models of the file.
-    #[arg(long, requires = "models", requires = "joint")]
-    pub family: bool,
+}
+
+/// Specification and form of the law.
+#[derive(Debug, clap::Args)]
+pub struct LawOptions {
     /// Phase margin for one model, deg.
     #[arg(long, value_name = "DEG", conflicts_with = "family")]
     pub phase_margin_deg: Option<f64>,
@@ -91,6 +138,11 @@ pub struct Args {
     /// sensor of --joint can realise.
     #[arg(long, value_name = "RAD/S", conflicts_with = "family")]
     pub corner_rad_s: Option<f64>,
+}
+
+/// Specification of a set for all models.
+#[derive(Debug, clap::Args)]
+pub struct FamilyOptions {
     /// With --family: maximum sensitivity peak on any model [default: 1.7].
     #[arg(long, value_name = "PEAK", requires = "family")]
     pub sensitivity_peak: Option<f64>,
@@ -101,27 +153,6 @@ pub struct Args {
     /// With --family: proportional gain; `find` searches for the best one [default: 0].
     #[arg(long, value_name = "GAIN|find", requires = "family")]
     pub kp: Option<String>,
-    /// Joint file, which gives tick, sensor period and motors. Without it, hold and sensor period
-    /// are not in the design.
-    #[arg(long, value_name = "JOINT.yaml")]
-    pub joint: Option<PathBuf>,
-    /// Sensor latency when a sample arrives, beyond the models' dead time, ms.
-    #[arg(long, value_name = "MS", default_value_t = 0.0)]
-    pub sensor_latency_ms: f64,
-    /// Output delay of setpoints, ms.
-    #[arg(long, value_name = "MS", default_value_t = 0.0)]
-    pub output_delay_ms: f64,
-    /// Write the gain set to this file and name it after the file; an existing file is kept beside
-    /// it.
-    #[arg(long, value_name = "NAME.yaml", requires = "joint")]
-    pub save: Option<PathBuf>,
-    /// Write a report, tune.html, and its pictures to this folder; files of the same names are
-    /// replaced.
-    #[arg(long, value_name = "FOLDER")]
-    pub report: Option<PathBuf>,
-    /// Print the figures as JSON.
-    #[arg(long)]
-    pub json: bool,
 }
 
 /// Names of laws as arguments.
@@ -135,39 +166,31 @@ pub enum FormWord {
     Pid,
 }
 
-fn input(error: impl std::fmt::Display) -> CmdError {
-    CmdError::Input(error.to_string())
-}
-
-fn refused(option: &str, value: impl std::fmt::Display, accepted: &str) -> CmdError {
-    CmdError::Input(format!("{option} is {value}; accepted: {accepted}"))
-}
-
 /// Tunes the gains and prints the result.
 ///
 /// # Errors
 /// An option or file that is not accepted, or a specification that cannot be achieved.
 pub fn run(args: &Args) -> Result<(), CmdError> {
     let joint = match &args.joint {
-        Some(file) => Some(JointFile::load(file).map_err(input)?),
+        Some(file) => Some(JointFile::load(file).map_err(CmdError::input)?),
         None => None,
     };
     let millis = |option: &str, value: f64| {
         if (0.0..=500.0).contains(&value) {
             Ok(value * 1e-3)
         } else {
-            Err(refused(option, value, "0 to 500 ms"))
+            Err(CmdError::refused(option, value, "0 to 500 ms"))
         }
     };
-    let age = millis("--sensor-latency-ms", args.sensor_latency_ms)?;
+    let latency = millis("--sensor-latency-ms", args.sensor_latency_ms)?;
     let output = millis("--output-delay-ms", args.output_delay_ms)?;
     let (tick, sensor) = joint
         .as_ref()
         .map_or((0.0, 0.0), |j| (j.joint.period, j.joint.sample_period));
-    let delays = Delays::of(tick, sensor, age, output);
+    let delays = Delays::of(tick, sensor, latency, output);
     let models = models(args)?;
-    match (args.family, &joint) {
-        (true, Some(joint)) => family(args, joint, &delays, &models),
+    match &joint {
+        Some(joint) if args.family => family(args, joint, &delays, &models),
         _ => single(args, joint.as_ref(), &delays, &models),
     }
 }
@@ -175,7 +198,7 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
 /// Returns the models selected by the options, at least one.
 fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
     if let Some(file) = &args.models {
-        let mut models = ModelsFile::load(file).map_err(input)?.models;
+        let mut models = ModelsFile::load(file).map_err(CmdError::input)?.models;
         if args.family {
             return Ok(models);
         }
@@ -197,26 +220,31 @@ fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
                 models.retain(|m| m.name == *name);
                 if models.len() != 1 {
                     let accepted = format!("the name of one model of {}: {all}", file.display());
-                    return Err(refused("--model", name, &accepted));
+                    return Err(CmdError::refused("--model", name, &accepted));
                 }
             }
         }
         return Ok(models);
     }
-    let Some(gain) = args.gain else {
+    Ok(vec![given(&args.given)?])
+}
+
+/// Returns the model given by numbers.
+fn given(given: &Given) -> Result<JointModel, CmdError> {
+    let Some(gain) = given.gain else {
         return Err(CmdError::Input(
             "no model is given; accepted: --models, or --gain with --time-constant-ms, \
              --natural-frequency-rad-s or --integrating"
                 .into(),
         ));
     };
-    let seconds = args.time_constant_ms.map(|t| t * 1e-3);
-    let dynamics = match (args.natural_frequency_rad_s, args.damping_ratio, seconds) {
+    let seconds = given.time_constant_ms.map(|t| t * 1e-3);
+    let dynamics = match (given.natural_frequency_rad_s, given.damping_ratio, seconds) {
         (Some(natural_frequency), Some(damping_ratio), _) => Dynamics::Second {
             natural_frequency,
             damping_ratio,
         },
-        (_, _, time_constant) if args.integrating => Dynamics::Integrating {
+        (_, _, time_constant) if given.integrating => Dynamics::Integrating {
             time_constant: time_constant.unwrap_or(0.0),
         },
         (_, _, Some(time_constant)) => Dynamics::First { time_constant },
@@ -231,10 +259,10 @@ fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
     let plant = Plant {
         gain,
         dynamics,
-        dead_time: args.dead_time_ms * 1e-3,
+        dead_time: given.dead_time_ms * 1e-3,
     };
-    plant.check().map_err(input)?;
-    Ok(vec![JointModel {
+    plant.check().map_err(CmdError::input)?;
+    Ok(JointModel {
         name: "as given".into(),
         payload: None,
         direction: 0.0,
@@ -243,7 +271,7 @@ fn models(args: &Args) -> Result<Vec<JointModel>, CmdError> {
         cross_axis_gain: 0.0,
         nrmse: 0.0,
         samples: 0,
-    }])
+    })
 }
 
 /// Parses an option that is a number or `find`, which gives `None`.
@@ -251,42 +279,55 @@ fn number_or_find(option: &str, text: &str) -> Result<Option<f64>, CmdError> {
     match text.parse::<f64>() {
         _ if text == "find" => Ok(None),
         Ok(value) if value.is_finite() => Ok(Some(value)),
-        _ => Err(refused(option, text, "a number, or with --family find")),
+        _ => Err(CmdError::refused(
+            option,
+            text,
+            "a number, or with --family find",
+        )),
     }
 }
 
-fn form(args: &Args, joint: Option<&JointFile>) -> Result<Form, CmdError> {
-    let highest = joint.map(|j| crate::control::controller::highest_corner(j.joint.sample_period));
-    let corner = match (args.corner_rad_s, highest) {
-        (Some(corner), Some(most)) if !(corner <= most) => {
-            let accepted = format!("at most {most:.0} rad/s, which the joint's sensor can realise");
-            return Err(refused("--corner-rad-s", corner, &accepted));
+fn form(law: &LawOptions, joint: Option<&JointFile>) -> Result<Form, CmdError> {
+    let highest = joint.map(|j| highest_corner(j.joint.sample_period));
+    let corner = match (law.corner_rad_s, highest) {
+        (Some(corner), Some(highest)) if !(corner <= highest) => {
+            let accepted =
+                format_args!("at most {highest:.0} rad/s, which the joint's sensor can realise");
+            return Err(CmdError::refused("--corner-rad-s", corner, accepted));
         }
         (Some(corner), _) => corner,
-        (None, Some(most)) => most,
-        (None, None) => f64::INFINITY,
+        (None, highest) => highest.unwrap_or(f64::INFINITY),
     };
     let needs = |option: &str| {
         CmdError::Input(format!(
             "{option} is missing; accepted: above 0 and below 2"
         ))
     };
-    match args.form {
+    match law.form {
         FormWord::Pi => Ok(Form::ProportionalIntegral),
         FormWord::Pd => Ok(Form::ProportionalDerivative { corner }),
         FormWord::Pid => {
-            let text = args.integral_order.as_deref();
+            let text = law.integral_order.as_deref();
             let text = text.ok_or_else(|| needs("--integral-order"))?;
             let order = number_or_find("--integral-order", text)?;
             Ok(Form::Full {
                 integral_order: order.ok_or_else(|| needs("--integral-order"))?,
-                derivative_order: args
+                derivative_order: law
                     .derivative_order
                     .ok_or_else(|| needs("--derivative-order"))?,
                 corner,
             })
         }
     }
+}
+
+/// A set tuned for one model.
+struct Single<'a> {
+    joint: Option<&'a JointFile>,
+    delays: &'a Delays,
+    model: &'a JointModel,
+    design: Design,
+    comparison: Comparison,
 }
 
 /// Tunes for phase margin and crossover on one model.
@@ -296,76 +337,40 @@ fn single(
     delays: &Delays,
     models: &[JointModel],
 ) -> Result<(), CmdError> {
-    let (Some(margin), Some(crossover)) = (args.phase_margin_deg, args.crossover_rad_s) else {
+    let law = &args.law;
+    let (Some(margin), Some(crossover)) = (law.phase_margin_deg, law.crossover_rad_s) else {
         return Err(CmdError::Input(
             "--phase-margin-deg and --crossover-rad-s belong together for one model; or --family \
              for all of a file"
                 .into(),
         ));
     };
-    let form = form(args, joint)?;
+    let form = form(law, joint)?;
     // There is at least one: files without models are refused when they are read.
     let Some(model) = models.first() else {
         return Err(CmdError::Input("no model is given".into()));
     };
-    let asked = tune::Specification::of_degrees(margin, crossover);
-    let design = tune::tune(&model.plant, delays, &asked, form).map_err(|refusal| {
-        let sentence = refusal.to_string();
-        if matches!(refusal.reason, Reason::Value { .. } | Reason::Plant(_)) {
-            return CmdError::Input(sentence);
-        }
-        if args.json {
-            let nearest = json!({
-                "phase_margin_deg": refusal.nearest.phase_margin.map(f64::to_degrees),
-                "crossover_rad_s": refusal.nearest.crossover,
-            });
-            println!(
-                "{:#}",
-                json!({"made": false, "reason": sentence, "nearest": nearest})
-            );
-        }
-        CmdError::Failed(sentence)
-    })?;
-    let comparison = tune::compare(&design);
+    let progress = Progress::new();
+    progress.set(format!("tuning for model {}", model.name));
+    let specification = tune::Specification::of_degrees(margin, crossover);
+    let design = tune::tune(&model.plant, delays, &specification, form);
+    let tuned = design.map(|design| Single {
+        joint,
+        delays,
+        model,
+        comparison: tune::compare(&design),
+        design,
+    });
+    drop(progress);
+    let tuned = tuned.map_err(|refusal| single_refused(args, &refusal))?;
     if args.json {
-        println!("{:#}", single_figures(model, delays, &design, &comparison));
+        println!("{:#}", single_figures(&tuned));
     } else {
-        let words = single_words(model, delays, joint, &design, &comparison);
-        print!("{}", output::wrapped(&words));
+        print!("{}", output::wrapped(&single_words(&tuned)));
     }
-    let set = joint.and_then(|joint| pure_feedback(joint, delays, model, &design));
+    let set = joint.and_then(|joint| tuned.pure_feedback(joint));
     if let Some(folder) = &args.report {
-        let mut notes = Vec::new();
-        let laws = match (joint, &set) {
-            (Some(joint), Some(set)) if joint.kind == CommandInterface::Position => {
-                // The joint need not accept the gains of the comparison.
-                let integer = comparison.integer_gains.and_then(|gains| {
-                    let motors = vec![writable(gains); set.motors.len()];
-                    let set = GainSet {
-                        motors,
-                        ..set.clone()
-                    };
-                    let refused = |e| notes.push(format!("No setpoints of the integer PI: {e}."));
-                    law(joint, &set).map_err(refused).ok()
-                });
-                Some((joint, law(joint, set)?, integer))
-            }
-            _ => None,
-        };
-        let drive = laws.as_ref().map(|(joint, law, _)| report::Drive {
-            joint: &joint.joint,
-            law,
-        });
-        let family = family_of(args, delays)?;
-        let page = report::tuning(&report::Tuning {
-            name: &model.name,
-            design: &design,
-            comparison: &comparison,
-            family: &family,
-            drive,
-            integer_law: laws.as_ref().and_then(|l| l.2.as_ref()),
-            notes: &notes,
-        });
+        let page = tuned.report(set.as_ref(), &all_plants(args, delays)?)?;
         let page = report::save(&page, folder, "tune")?;
         eprintln!("report written to {}", page.display());
     }
@@ -378,48 +383,108 @@ fn single(
             model.name
         )));
     };
+    let note = format!(
+        "Tuned for {}: {specification}, flat phase there.",
+        model.name
+    );
     let specification = Specification {
-        phase_margin: Some(asked.phase_margin),
-        crossover: Some(asked.crossover),
+        phase_margin: Some(specification.phase_margin),
+        crossover: Some(specification.crossover),
         sensitivity_peak: None,
     };
-    let note = format!("Tuned for {}: {asked}, flat phase there.", model.name);
     save(file, joint, gains, note, specification, models)
 }
 
-/// Returns the gain set of a design; `None` for an integrating model, which a set cannot hold.
-fn pure_feedback(
-    joint: &JointFile,
-    delays: &Delays,
-    model: &JointModel,
-    design: &Design,
-) -> Option<GainSet> {
-    let asked = &design.specification;
-    // Allows an extra delay that costs a tenth of the phase margin.
-    let allowed = delays.total() + 0.1 * asked.phase_margin / asked.crossover;
-    Some(GainSet {
-        kind: CommandInterface::Position,
-        structure: Structure::PureFeedback,
-        motors: vec![writable(design.gains); joint.motor_names.len()],
-        damping: 0.0,
-        model: model_of(&model.plant, delays.total())?,
-        smoothing: tune::smoothing_for(&design.plant),
-        integrator_deadband: None,
-        delay_allowed: tenths(allowed).min(0.5),
-        tension_gain: 0.0,
-    })
+/// Returns the error of a tuning for one model; prints its figures with --json.
+fn single_refused(args: &Args, refusal: &Refusal) -> CmdError {
+    if matches!(refusal.reason, Reason::Value { .. } | Reason::Plant(_)) {
+        return CmdError::input(refusal);
+    }
+    let nearest = json!({
+        "phase_margin_deg": refusal.nearest.phase_margin.map(f64::to_degrees),
+        "crossover_rad_s": refusal.nearest.crossover,
+    });
+    not_made(args, refusal.to_string(), &nearest)
+}
+
+/// Returns the error that a specification cannot be achieved; prints it with --json, with the
+/// nearest figures that can.
+fn not_made(args: &Args, reason: String, nearest: &Value) -> CmdError {
+    if args.json {
+        println!(
+            "{:#}",
+            json!({"made": false, "reason": reason, "nearest": nearest})
+        );
+    }
+    CmdError::Failed(reason)
+}
+
+impl Single<'_> {
+    /// Returns the gain set of the design; `None` for an integrating model, which a set cannot
+    /// hold.
+    fn pure_feedback(&self, joint: &JointFile) -> Option<GainSet> {
+        let specification = &self.design.specification;
+        let delay = self.delays.total();
+        // Allows an extra delay that costs a tenth of the phase margin.
+        let allowed = delay + 0.1 * specification.phase_margin / specification.crossover;
+        Some(GainSet {
+            kind: CommandInterface::Position,
+            structure: Structure::PureFeedback,
+            motors: vec![writable(self.design.gains); joint.motor_names.len()],
+            damping: 0.0,
+            model: model_of(&self.model.plant, delay)?,
+            smoothing: tune::smoothing_for(&self.design.plant),
+            integrator_deadband: None,
+            delay_allowed: tenths(allowed).min(0.5),
+            tension_gain: 0.0,
+        })
+    }
+
+    /// Returns the report, with the behaviour on `family`, the models of the file with all delays.
+    fn report(&self, set: Option<&GainSet>, family: &[(String, Plant)]) -> Result<Page, CmdError> {
+        let mut notes = Vec::new();
+        let position = |joint: &&JointFile| joint.kind == CommandInterface::Position;
+        let laws = match (self.joint.filter(position), set) {
+            (Some(joint), Some(set)) => {
+                // The joint need not accept the gains of the comparison.
+                let integer = self.comparison.integer_gains.and_then(|gains| {
+                    let motors = vec![writable(gains); set.motors.len()];
+                    let set = GainSet {
+                        motors,
+                        ..set.clone()
+                    };
+                    let refused = |e| notes.push(format!("No setpoints of the integer PI: {e}."));
+                    law(joint, &set).map_err(refused).ok()
+                });
+                Some((joint, law(joint, set)?, integer))
+            }
+            _ => None,
+        };
+        Ok(report::tuning(&report::Tuning {
+            name: &self.model.name,
+            design: &self.design,
+            comparison: &self.comparison,
+            family,
+            drive: laws.as_ref().map(|(joint, law, _)| report::Drive {
+                joint: &joint.joint,
+                law,
+            }),
+            integer_law: laws.as_ref().and_then(|l| l.2.as_ref()),
+            notes: &notes,
+        }))
+    }
 }
 
 fn law(joint: &JointFile, gains: &GainSet) -> Result<Law, CmdError> {
-    Law::new(&joint.joint, gains, &joint.limits, joint.feedback).map_err(input)
+    Law::new(&joint.joint, gains, &joint.limits, joint.feedback).map_err(CmdError::input)
 }
 
 /// Returns all models of the file with the delays included, to show beside the tuned one.
-fn family_of(args: &Args, delays: &Delays) -> Result<Vec<(String, Plant)>, CmdError> {
+fn all_plants(args: &Args, delays: &Delays) -> Result<Vec<(String, Plant)>, CmdError> {
     let Some(file) = &args.models else {
         return Ok(Vec::new());
     };
-    let models = ModelsFile::load(file).map_err(input)?.models;
+    let models = ModelsFile::load(file).map_err(CmdError::input)?.models;
     let one = |m: JointModel| (m.name, m.plant.delayed(delays.total()));
     Ok(models.into_iter().map(one).collect())
 }
@@ -460,6 +525,15 @@ fn model_of(plant: &Plant, delay: f64) -> Option<Model> {
     })
 }
 
+/// A set tuned for all models.
+struct ForFamily<'a> {
+    models: &'a [JointModel],
+    names: &'a [String],
+    delays: &'a Delays,
+    specification: &'a FamilySpecification,
+    design: FamilyDesign,
+}
+
 /// Finds the fastest set for all models.
 fn family(
     args: &Args,
@@ -467,85 +541,99 @@ fn family(
     delays: &Delays,
     models: &[JointModel],
 ) -> Result<(), CmdError> {
-    let usual = FamilySpecification::usual(joint.motor_names.len(), joint.joint.sample_period);
-    let choice = |option, text: &Option<String>, usual| match text {
-        None => Ok(usual),
-        Some(text) => number_or_find(option, text),
-    };
-    let specification = FamilySpecification {
-        sensitivity_peak: args.sensitivity_peak.unwrap_or(usual.sensitivity_peak),
-        decay: args.mode_decay.unwrap_or(usual.decay),
-        crossover: args.crossover_rad_s,
-        proportional: choice("--kp", &args.kp, usual.proportional)?,
-        order: choice("--integral-order", &args.integral_order, usual.order)?,
-        ..usual
-    };
+    let specification = &family_specification(args, joint)?;
     let names: Vec<String> = models.iter().map(|m| m.name.clone()).collect();
     let plants: Vec<Plant> = models.iter().map(|m| m.plant).collect();
-    let design = tune::tune_family(&plants, delays, &specification).map_err(|refusal| {
-        let sentence = refusal.words(&names);
-        if refusal.is_input() {
-            return CmdError::Input(sentence);
-        }
-        if args.json {
-            let nearest = match refusal {
-                tune::FamilyRefusal::Crossover { most, needed, .. } => {
-                    json!({"crossover_rad_s": most, "sensitivity_peak": needed})
-                }
-                tune::FamilyRefusal::Peak { least, .. } => json!({"sensitivity_peak": least}),
-                _ => Value::Null,
-            };
-            println!(
-                "{:#}",
-                json!({"made": false, "reason": sentence, "nearest": nearest})
-            );
-        }
-        CmdError::Failed(sentence)
-    })?;
+    let progress = Progress::new();
+    progress.set(format!("tuning for {} models", models.len()));
+    let design = tune::tune_family(&plants, delays, specification);
+    drop(progress);
+    let tuned = ForFamily {
+        models,
+        names: &names,
+        delays,
+        specification,
+        design: design.map_err(|refusal| family_refused(args, &names, &refusal))?,
+    };
     if args.json {
-        println!(
-            "{:#}",
-            family_figures(models, &names, delays, &specification, &design)
-        );
+        println!("{:#}", family_figures(&tuned));
     } else {
-        let words = family_words(models, &names, delays, &design);
-        print!("{}", output::wrapped(&words));
+        print!("{}", output::wrapped(&family_words(&tuned)));
     }
     if let Some(folder) = &args.report {
-        let stem = joint.file.file_stem().unwrap_or_default();
-        // The models are of position setpoints.
-        let law = match joint.kind {
-            CommandInterface::Position => Some(law(joint, &design.gains)?),
-            CommandInterface::Velocity => None,
-        };
-        let page = report::family(&report::FamilyTuning {
-            name: &stem.to_string_lossy(),
-            design: &design,
-            specification: &specification,
-            names: &names,
-            drive: law.as_ref().map(|law| report::Drive {
-                joint: &joint.joint,
-                law,
-            }),
-        });
-        let page = report::save(&page, folder, "tune")?;
+        let page = report::save(&tuned.report(joint)?, folder, "tune")?;
         eprintln!("report written to {}", page.display());
     }
     let Some(file) = &args.save else {
         return Ok(());
     };
-    let specification = Specification {
-        phase_margin: None,
-        crossover: specification.crossover,
-        sensitivity_peak: Some(specification.sensitivity_peak),
-    };
+    let design = tuned.design;
     let note = format!(
         "Tuned for {} models, crossover {:.2} rad/s at least. {}",
         models.len(),
         design.crossover(),
         design.limits(&names)
     );
+    let specification = Specification {
+        phase_margin: None,
+        crossover: specification.crossover,
+        sensitivity_peak: Some(specification.sensitivity_peak),
+    };
     save(file, joint, design.gains, note, specification, models)
+}
+
+fn family_specification(args: &Args, joint: &JointFile) -> Result<FamilySpecification, CmdError> {
+    let usual = FamilySpecification::usual(joint.motor_names.len(), joint.joint.sample_period);
+    let choice = |option, text: &Option<String>, usual| match text {
+        None => Ok(usual),
+        Some(text) => number_or_find(option, text),
+    };
+    let (law, own) = (&args.law, &args.for_family);
+    Ok(FamilySpecification {
+        sensitivity_peak: own.sensitivity_peak.unwrap_or(usual.sensitivity_peak),
+        decay: own.mode_decay.unwrap_or(usual.decay),
+        crossover: law.crossover_rad_s,
+        proportional: choice("--kp", &own.kp, usual.proportional)?,
+        order: choice("--integral-order", &law.integral_order, usual.order)?,
+        ..usual
+    })
+}
+
+/// Returns the error of a tuning for all models; prints its figures with --json.
+fn family_refused(args: &Args, names: &[String], refusal: &FamilyRefusal) -> CmdError {
+    let sentence = refusal.words(names);
+    if refusal.is_input() {
+        return CmdError::Input(sentence);
+    }
+    let nearest = match refusal {
+        FamilyRefusal::Crossover { most, needed, .. } => {
+            json!({"crossover_rad_s": most, "sensitivity_peak": needed})
+        }
+        FamilyRefusal::Peak { least, .. } => json!({"sensitivity_peak": least}),
+        _ => Value::Null,
+    };
+    not_made(args, sentence, &nearest)
+}
+
+impl ForFamily<'_> {
+    fn report(&self, joint: &JointFile) -> Result<Page, CmdError> {
+        let stem = joint.file.file_stem().unwrap_or_default();
+        // The models are of position setpoints.
+        let law = match joint.kind {
+            CommandInterface::Position => Some(law(joint, &self.design.gains)?),
+            CommandInterface::Velocity => None,
+        };
+        Ok(report::family(&report::FamilyTuning {
+            name: &stem.to_string_lossy(),
+            design: &self.design,
+            specification: self.specification,
+            names: self.names,
+            drive: law.as_ref().map(|law| report::Drive {
+                joint: &joint.joint,
+                law,
+            }),
+        }))
+    }
 }
 
 fn save(
@@ -589,7 +677,7 @@ fn save(
                 .collect(),
         },
     };
-    let kept = save_gain_set(file, &set).map_err(input)?;
+    let kept = save_gain_set(file, &set).map_err(CmdError::input)?;
     let older = kept.map(|k| format!(" (the older one is {})", k.display()));
     let older = older.unwrap_or_default();
     eprintln!("gain set written to {}{older}", file.display());

@@ -1,6 +1,6 @@
 //! The key `commands` of a joint file: which sources may command the joint.
 
-use super::table::{Range, Table, show};
+use super::table::{Field, Range, Table};
 use super::{ConfigError, is_node_name};
 
 /// Maximum number of sources with topics of their own.
@@ -35,36 +35,32 @@ impl Default for Commands {
 /// Reads the key `commands`; missing entries take their defaults.
 pub(super) fn commands(top: &Table) -> Result<Commands, ConfigError> {
     let mut made = Commands::default();
-    let Some(value) = top.get("commands") else {
+    let keys = ["exclusive", "release_after_s", "sources"];
+    let Some(table) = top.table("commands", &keys)? else {
         return Ok(made);
     };
-    let keys = ["exclusive", "release_after_s", "sources"];
-    let table = Table::at(top.file, "commands", value, &keys)?;
-    if table.get(keys[0]).is_some() {
-        made.exclusive = table.truth(keys[0])?;
-    }
+    made.exclusive = table.truth_or(keys[0], made.exclusive)?;
     let [low, high] = RELEASE_AFTER;
     let range = Range::closed(low, high, "s");
     made.release_after = table.number_or(keys[1], range, made.release_after)?;
-    if table.get(keys[2]).is_some() {
-        made.sources = sources(&table, keys[2])?;
+    if let Some(list) = table.get(keys[2]) {
+        made.sources = sources(&list)?;
     }
     Ok(made)
 }
 
-fn sources(table: &Table, key: &str) -> Result<Vec<String>, ConfigError> {
+fn sources(list: &Field) -> Result<Vec<String>, ConfigError> {
     let accepted = format!(
         "at most {MOST_SOURCES} names of 1 to 64 letters, digits and single underscores, not \
          starting with a digit, all different and none of them {ACTION}"
     );
     let mut names: Vec<String> = Vec::new();
-    for (i, value) in table.list(key, &accepted)?.iter().enumerate() {
+    for (i, item) in list.items(0..=usize::MAX, &accepted)?.iter().enumerate() {
         let good = |n: &&str| {
             i < MOST_SOURCES && is_node_name(n) && *n != ACTION && !names.iter().any(|m| m == n)
         };
-        let Some(name) = value.as_str().filter(good) else {
-            let key = table.key(&format!("{key}[{i}]"));
-            return Err(ConfigError::value(table.file, key, show(value), accepted));
+        let Some(name) = item.text().filter(good) else {
+            return Err(item.refuse(accepted));
         };
         names.push(name.to_string());
     }

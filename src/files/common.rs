@@ -1,15 +1,17 @@
 //! Keys and ranges that several kinds of file have in common.
 
 use nalgebra::Rotation3;
-use serde_yaml::Value;
 
-use super::table::{Range, Table, quoted};
+use super::table::{Overlaid, Range, Table};
 use super::{
     ConfigError, FRAME, NAME, NAMESPACE, NODE_NAME, is_frame, is_name, is_namespace, is_node_name,
 };
+use crate::control::kinematics::MAX_TENDONS;
 
 pub(super) const MM: f64 = 1e-3;
-pub(super) const RADIUS: Range = Range::above(0.0, 1000.0, "mm");
+/// Of drums, anchors and guides, and of beams. No joint has smaller ones, but values in metres are.
+pub(super) const RADIUS: Range = Range::closed(0.5, 1000.0, "mm");
+pub(super) const LENGTH: Range = Range::closed(2.0, 10_000.0, "mm");
 pub(super) const OFFSET: Range = Range::closed(-1000.0, 1000.0, "mm");
 pub(super) const ANGLE: Range = Range::closed(-360.0, 360.0, "deg");
 pub(super) const RATE: Range = Range::closed(10.0, 1000.0, "Hz");
@@ -34,8 +36,7 @@ pub(super) fn node_name(top: &Table, default: &str) -> Result<(String, String), 
 }
 
 pub(super) fn frames(top: &Table) -> Result<Frames, ConfigError> {
-    let value = top.need("frames", "a table with the names base and head")?;
-    let table = Table::at(top.file, "frames", value, &["base", "head"])?;
+    let table = top.need_table("frames", &["base", "head"])?;
     let base = table.text("base", FRAME, is_frame)?.to_string();
     let accepted = format!("{FRAME}, and not the base frame's");
     let head = table.text("head", &accepted, |n| is_frame(n) && n != base)?;
@@ -47,11 +48,9 @@ pub(super) fn frames(top: &Table) -> Result<Frames, ConfigError> {
 
 /// Reads roll, pitch and yaw, deg: rotations about the fixed axes x, y, z in this order (REP-103).
 pub(super) fn orientation(parent: &Table, key: &str) -> Result<Rotation3<f64>, ConfigError> {
-    let Some(value) = parent.get(key) else {
+    let Some(table) = parent.table(key, &["roll", "pitch", "yaw"])? else {
         return Ok(Rotation3::identity());
     };
-    let path = parent.key(key);
-    let table = Table::at(parent.file, &path, value, &["roll", "pitch", "yaw"])?;
     let angle = |key| Ok(table.number(key, ANGLE)?.to_radians());
     Ok(Rotation3::from_euler_angles(
         angle("roll")?,
@@ -67,21 +66,19 @@ pub(super) const TURNS: &str =
 
 /// Reads the key `sign`: +1, the default, or -1.
 pub(super) fn sign(table: &Table, accepted: &str) -> Result<f64, ConfigError> {
-    match table.get("sign").map(|value| (value, value.as_f64())) {
-        None => Ok(1.0),
-        Some((_, Some(sign))) if sign.abs() == 1.0 => Ok(sign),
-        Some((value, _)) => Err(table.refuse("sign", value, accepted)),
-    }
+    let Some(field) = table.get("sign") else {
+        return Ok(1.0);
+    };
+    let sign = field.any_number().filter(|sign| sign.abs() == 1.0);
+    sign.ok_or_else(|| field.refuse(accepted))
 }
 
 /// Reads the name of a tendon's motor, which must be unique, and appends it to `names`.
 pub(super) fn motor_name(tendon: &Table, names: &mut Vec<String>) -> Result<(), ConfigError> {
     let name = tendon.text("motor", NAME, is_name)?;
     if let Some(first) = names.iter().position(|n| n == name) {
-        return Err(ConfigError::value(
-            tendon.file,
-            tendon.key("motor"),
-            quoted(name),
+        return Err(tendon.refuse(
+            "motor",
             format!("a name that no other motor has (tendons[{first}].motor has it)"),
         ));
     }
@@ -96,7 +93,7 @@ pub(super) fn travel(table: &Table) -> Result<[f64; 2], ConfigError> {
     let [deg, rad] = TRAVEL;
     let [low, high] = match (table.get(deg), table.get(rad)) {
         (Some(value), Some(_)) => {
-            return Err(table.refuse(deg, value, "either travel_deg or travel_rad, not both"));
+            return Err(value.refuse("either travel_deg or travel_rad, not both"));
         }
         (None, Some(_)) => table.pair(rad, Range::closed(-1e4, 1e4, "rad"))?,
         (_, None) => table
@@ -105,9 +102,28 @@ pub(super) fn travel(table: &Table) -> Result<[f64; 2], ConfigError> {
     };
     if !(low < 0.0 && high > 0.0) {
         let key = if table.get(rad).is_some() { rad } else { deg };
-        let value = table.get(key).unwrap_or(&Value::Null);
-        let accepted = "[low, high] with low below 0 and high above 0";
-        return Err(table.refuse(key, value, accepted));
+        return Err(table.refuse(key, "[low, high] with low below 0 and high above 0"));
     }
     Ok([low, high])
+}
+
+/// Reads the list of tendons: the names of their motors, and what `read` makes of each. Keys that a
+/// tendon lacks are taken from `all_tendons`. The first of `keys` is the motor's, which cannot be.
+pub(super) fn tendons<T>(
+    top: &Table,
+    keys: &[&str],
+    read: impl Fn(&Overlaid) -> Result<T, ConfigError>,
+) -> Result<(Vec<String>, Vec<T>), ConfigError> {
+    let accepted = format!("a list of 3 to {MAX_TENDONS} tendons");
+    let list = top.need("tendons", &accepted)?;
+    let list = list.items(3..=MAX_TENDONS, &accepted)?;
+    let all = top.table("all_tendons", &keys[1..])?;
+    let (mut names, mut made) = (Vec::new(), Vec::new());
+    for item in &list {
+        let own = item.table(keys)?;
+        motor_name(&own, &mut names)?;
+        let all = all.clone();
+        made.push(read(&Overlaid { own, all })?);
+    }
+    Ok((names, made))
 }

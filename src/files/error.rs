@@ -1,6 +1,46 @@
 //! Errors of reading, checking and writing files.
 
+use std::fmt;
 use std::path::{Path, PathBuf};
+
+use super::Kind;
+
+/// A position in a file, in characters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Position {
+    /// Line, counted from 1.
+    pub line: u32,
+    /// Column, counted from 1.
+    pub column: u32,
+}
+
+/// A place in a file, shown as `file:line:column`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// Path of the file.
+    pub file: PathBuf,
+    /// Position in the file; `None` for a file that has not been written yet.
+    pub position: Option<Position>,
+}
+
+impl Place {
+    pub(super) fn new(file: &Path, position: Position) -> Self {
+        Self {
+            file: file.to_path_buf(),
+            position: Some(position),
+        }
+    }
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
+        write!(f, "{}", self.file.display())?;
+        match self.position {
+            Some(Position { line, column }) => write!(f, ":{line}:{column}"),
+            None => Ok(()),
+        }
+    }
+}
 
 /// Reason why a file was refused or could not be written: one sentence on one line.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -13,19 +53,31 @@ pub enum ConfigError {
         /// The system's reason.
         reason: String,
     },
-    /// The file is not valid YAML.
-    #[error("{}: is not valid YAML: {reason}", file.display())]
+    /// The file is not valid YAML or CSV.
+    #[error("{at}: is not valid {format}: {reason}")]
     Syntax {
-        /// Path of the file.
-        file: PathBuf,
-        /// The parser's reason, with line and column.
+        /// Place of the error.
+        at: Place,
+        /// Name of the format.
+        format: &'static str,
+        /// The parser's reason.
         reason: String,
     },
+    /// The file is of another kind.
+    #[error("{at}: this is {found}; {wanted} is wanted")]
+    Kind {
+        /// Start of the file's content.
+        at: Place,
+        /// Its kind.
+        found: Kind,
+        /// The kind that belongs here.
+        wanted: Kind,
+    },
     /// A value is not accepted.
-    #[error("{}: {key} is {value}; accepted: {accepted}", file.display())]
+    #[error("{at}: {key} is {value}; accepted: {accepted}")]
     Value {
-        /// Path of the file.
-        file: PathBuf,
+        /// Place of the value.
+        at: Place,
         /// Full path of the key, such as `tendons[2].drum_radius_mm`.
         key: String,
         /// The value given.
@@ -34,20 +86,20 @@ pub enum ConfigError {
         accepted: String,
     },
     /// A required key is missing.
-    #[error("{}: {key} is missing; accepted: {accepted}", file.display())]
+    #[error("{at}: {key} is missing; accepted: {accepted}")]
     Missing {
-        /// Path of the file.
-        file: PathBuf,
+        /// Place of the table that lacks it.
+        at: Place,
         /// Full path of the key.
         key: String,
         /// The accepted values.
         accepted: String,
     },
     /// An unknown key.
-    #[error("{}: {key} (given as {value}) is not a known key; accepted here: {accepted}", file.display())]
+    #[error("{at}: {key} (given as {value}) is not a known key; accepted here: {accepted}")]
     Unknown {
-        /// Path of the file.
-        file: PathBuf,
+        /// Place of the key.
+        at: Place,
         /// Full path of the key.
         key: String,
         /// The value given.
@@ -66,18 +118,16 @@ pub enum ConfigError {
 }
 
 impl ConfigError {
-    /// Returns the error for a value that is not accepted.
-    pub(super) fn value(
-        file: &Path,
-        key: impl Into<String>,
-        value: impl std::fmt::Display,
-        accepted: impl Into<String>,
-    ) -> Self {
-        Self::Value {
-            file: file.to_path_buf(),
-            key: key.into(),
-            value: value.to_string(),
-            accepted: accepted.into(),
+    /// Returns the error without the position, for a file that has not been written yet.
+    pub(super) fn unplaced(mut self) -> Self {
+        match &mut self {
+            Self::Syntax { at, .. }
+            | Self::Kind { at, .. }
+            | Self::Value { at, .. }
+            | Self::Missing { at, .. }
+            | Self::Unknown { at, .. } => at.position = None,
+            Self::Read { .. } | Self::Write { .. } => {}
         }
+        self
     }
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde_yaml::{Mapping, Value};
 
-use super::table::{Overlaid, Range, Table, quoted, read};
+use super::table::{Document, Overlaid, Range, Table, quoted, read_from_yaml};
 use super::{ConfigError, NAME, Purpose, is_name};
 use crate::control::bounds;
 use crate::control::controller::reference_model::{Lag, Model};
@@ -21,7 +21,7 @@ const CORNER: Range = Range::above(0.0, 10_000.0, "rad/s");
 /// Derivative corner of a motor without derivative, rad/s; used if one is set at run time.
 const DEFAULT_CORNER: f64 = 100.0;
 
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "name",
     "note",
     "kind",
@@ -71,30 +71,20 @@ pub struct NamedGainSet {
     pub purpose: Purpose,
 }
 
+read_from_yaml! {
+    NamedGainSet,
+    GainSet,
+    "a gain-set file for a joint whose motors are `motor_names`, in that order",
+    motor_names: &[String]
+}
+
 impl NamedGainSet {
-    /// Reads a gain-set file for a joint whose motors are `motor_names`, in that order.
-    ///
-    /// # Errors
-    /// The first entry in the file that is not accepted.
-    pub fn load(file: &Path, motor_names: &[String]) -> Result<Self, ConfigError> {
-        Self::from_value(file, &read(file)?, motor_names)
-    }
-
-    /// Parses `text` as the content of the gain-set file `file`.
-    ///
-    /// # Errors
-    /// As [`NamedGainSet::load`].
-    pub fn from_text(file: &Path, text: &str, motor_names: &[String]) -> Result<Self, ConfigError> {
-        Self::from_value(file, &super::table::parse(file, text)?, motor_names)
-    }
-
-    /// Checks a gain set that was parsed from `file`.
-    pub(super) fn from_value(
-        file: &Path,
-        value: &Value,
+    /// Checks a gain set.
+    pub(super) fn checked(
+        document: &Document,
         motor_names: &[String],
     ) -> Result<Self, ConfigError> {
-        let top = Table::top(file, value, KEYS)?;
+        let top = document.top()?;
         let name = top.text("name", NAME, is_name)?.to_string();
         let note = top.text_or("note", "a text", |_| true, "")?;
         let kind = kind(&top, "kind")?;
@@ -123,7 +113,7 @@ impl NamedGainSet {
         Ok(Self {
             name,
             note: note.to_string(),
-            file: file.to_path_buf(),
+            file: document.file.clone(),
             motor_names: motor_names.to_vec(),
             gains,
             purpose: Purpose::read(&top)?,
@@ -234,60 +224,35 @@ pub(super) fn kind(table: &Table, key: &str) -> Result<CommandInterface, ConfigE
         ("velocity", CommandInterface::Velocity),
     ];
     match table.get(key) {
-        Some(value) if value.as_str() == Some("effort") => Err(table.refuse(
-            key,
-            value,
-            "position or velocity; effort setpoints are not supported",
-        )),
+        Some(field) if field.text() == Some("effort") => {
+            Err(field.refuse("position or velocity; effort setpoints are not supported"))
+        }
         _ => table.choice(key, &words),
     }
 }
 
 /// Reads the gains of every motor: its own under `motors`, else those of `all_motors`, key by key.
 fn motors(top: &Table, names: &[String]) -> Result<Vec<MotorGains>, ConfigError> {
-    let file = top.file;
-    let all = match top.get("all_motors") {
-        Some(value) => Some(Table::at(file, "all_motors", value, MOTOR_KEYS)?),
-        None => None,
-    };
-    let own = match top.get("motors") {
-        Some(value) => {
-            let own = Table::at(file, "motors", value, &[])?;
-            for (name, value) in own.entries()? {
-                if !names.iter().any(|n| n == name) {
-                    return Err(ConfigError::Unknown {
-                        file: file.to_path_buf(),
-                        key: own.key(&name.escape_debug().to_string()),
-                        value: super::table::show(value),
-                        accepted: names.join(", "),
-                    });
-                }
-            }
-            Some(own)
-        }
-        None => None,
-    };
-    let mut gains = Vec::with_capacity(names.len());
-    for name in names {
-        let path = format!("motors.{name}");
-        let value = own.as_ref().and_then(|own| own.get(name));
-        let own = match value {
-            Some(value) => Some(Table::at(file, &path, value, MOTOR_KEYS)?),
+    let all = top.table("all_motors", MOTOR_KEYS)?;
+    let known: Vec<&str> = names.iter().map(String::as_str).collect();
+    let list = known.join(", ");
+    let accepted = format!("gains for each of the motors {list}, here or under all_motors");
+    let motors = top.table("motors", &known)?;
+    let gains = known.iter().map(|name| {
+        let own = match &motors {
+            Some(motors) => motors.table(name, MOTOR_KEYS)?,
             None => None,
         };
-        let Some(own) = own.or(all) else {
-            return Err(ConfigError::Missing {
-                file: file.to_path_buf(),
-                key: path,
-                accepted: format!(
-                    "gains for each of the motors {}, here or under all_motors",
-                    names.join(", ")
-                ),
+        let Some(own) = own.or_else(|| all.clone()) else {
+            return Err(match &motors {
+                Some(motors) => motors.missing(name, &accepted),
+                None => top.missing(&format!("motors.{name}"), &accepted),
             });
         };
-        gains.push(motor(&Overlaid { own, all })?);
-    }
-    Ok(gains)
+        let all = all.clone();
+        motor(&Overlaid { own, all })
+    });
+    gains.collect()
 }
 
 fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
@@ -308,12 +273,9 @@ fn motor(table: &Overlaid) -> Result<MotorGains, ConfigError> {
 }
 
 fn model(top: &Table) -> Result<Model, ConfigError> {
-    let value = top.need(
-        "model",
-        "a table with gain, dead_time_s, and either time_constant_s or \
-                                   natural_frequency_rad_s with damping_ratio",
-    )?;
-    model_of(&Table::at(top.file, "model", value, MODEL_KEYS)?)
+    let accepted = "a table with gain, dead_time_s, and either time_constant_s or \
+                    natural_frequency_rad_s with damping_ratio";
+    model_of(&top.need("model", accepted)?.table(MODEL_KEYS)?)
 }
 
 /// Reads the model in a table with [`MODEL_KEYS`].
@@ -323,10 +285,8 @@ pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
         model.get("time_constant_s"),
         second.iter().find_map(|key| model.get(key)),
     ) {
-        (Some(value), Some(_)) => {
-            return Err(model.refuse(
-                "time_constant_s",
-                value,
+        (Some(field), Some(_)) => {
+            return Err(field.refuse(
                 "either time_constant_s or natural_frequency_rad_s with damping_ratio, not both",
             ));
         }
@@ -346,15 +306,9 @@ pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
 }
 
 fn integrator_deadband(top: &Table) -> Result<Option<IntegratorDeadband>, ConfigError> {
-    let Some(value) = top.get("integrator_deadband") else {
+    let Some(band) = top.table("integrator_deadband", &["enter_rad", "leave_rad"])? else {
         return Ok(None);
     };
-    let band = Table::at(
-        top.file,
-        "integrator_deadband",
-        value,
-        &["enter_rad", "leave_rad"],
-    )?;
     let enter = band.number("enter_rad", Range::above(0.0, 1.0, "rad"))?;
     let leave = band.number("leave_rad", Range::closed(enter, 1.0, "rad"))?;
     Ok(Some(IntegratorDeadband { enter, leave }))
@@ -367,10 +321,10 @@ fn integrator_deadband(top: &Table) -> Result<Option<IntegratorDeadband>, Config
 /// # Errors
 /// A name or number that a gain-set file cannot hold, or the system's error if writing fails.
 pub fn save_gain_set(path: &Path, set: &NamedGainSet) -> Result<Option<PathBuf>, ConfigError> {
-    let value = set.to_value();
+    let text = set.to_yaml();
     // Text that could not be read back is not written.
-    NamedGainSet::from_value(path, &value, &set.motor_names)?;
-    write_kept(path, &set.to_yaml())
+    NamedGainSet::from_text(path, &text, &set.motor_names).map_err(ConfigError::unplaced)?;
+    write_kept(path, &text)
 }
 
 /// Writes a file atomically and keeps an existing one, as [`save_gain_set`] does.
@@ -437,6 +391,7 @@ fn copy_new(from: &Path, to: &Path) -> std::io::Result<()> {
 
 /// Refuses a gain set whose command interface is not that of the joint's motors.
 pub(super) fn check_kind(
+    top: &Table,
     set: &NamedGainSet,
     joint: &Path,
     kind: CommandInterface,
@@ -444,32 +399,24 @@ pub(super) fn check_kind(
     if set.gains.kind == kind {
         return Ok(());
     }
-    Err(ConfigError::value(
-        &set.file,
-        "kind",
-        kind_word(set.gains.kind),
-        format!(
-            "{}, the setpoint kind in {}",
-            kind_word(kind),
-            joint.display()
-        ),
-    ))
+    let accepted = format!(
+        "{}, the setpoint kind in {}",
+        kind_word(kind),
+        joint.display()
+    );
+    Err(top.refuse_as("kind", kind_word(set.gains.kind), accepted))
 }
 
-/// Refuses two sets of one name.
-pub(super) fn check_names(sets: &[NamedGainSet]) -> Result<(), ConfigError> {
-    for (i, set) in sets.iter().enumerate() {
-        if let Some(first) = sets[..i].iter().find(|s| s.name == set.name) {
-            return Err(ConfigError::value(
-                &set.file,
-                "name",
-                quoted(&set.name),
-                format!(
-                    "a name that no other gain set of the joint has ({} has it)",
-                    first.file.display()
-                ),
-            ));
-        }
-    }
-    Ok(())
+/// Refuses a set with the name of one of `others`.
+pub(super) fn check_name<'a>(
+    top: &Table,
+    set: &NamedGainSet,
+    mut others: impl Iterator<Item = &'a NamedGainSet>,
+) -> Result<(), ConfigError> {
+    let Some(first) = others.find(|s| s.name == set.name) else {
+        return Ok(());
+    };
+    let first = first.file.display();
+    let accepted = format!("a name that no other gain set of the joint has ({first} has it)");
+    Err(top.refuse_as("name", quoted(&set.name), accepted))
 }

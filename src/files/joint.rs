@@ -3,29 +3,29 @@
 use std::path::{Path, PathBuf};
 
 use nalgebra::{Rotation3, Vector3};
-use serde_yaml::Value;
 
 use super::commands::{Commands, commands};
 use super::common::{
-    ANGLE, Frames, MM, OFFSET, RADIUS, RATE, REELS, TRAVEL, frames, motor_name, node_name,
-    orientation, sign, travel,
+    ANGLE, Frames, LENGTH, MM, OFFSET, RADIUS, RATE, REELS, TRAVEL, frames, node_name, orientation,
+    sign, tendons, travel,
 };
-use super::gains::{check_kind, check_names, kind};
+use super::gains::{check_kind, check_name, kind};
 use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
+use super::reach::reach_deg;
 use super::refused::{law_refused, routing_refused};
 use super::self_support::{self, cantilever};
 use super::supervision::supervision;
-use super::table::{Overlaid, Range, Table, read, show};
-use super::{ConfigError, JointModel, ModelsFile, NamedGainSet};
+use super::table::{Document, Overlaid, Range, Table, read_from_yaml};
+use super::{ConfigError, JointModel, Kind, ModelsFile, NamedGainSet};
 use crate::control::aim::Aim;
 use crate::control::bounds;
 use crate::control::controller::CommandInterface;
 use crate::control::gaze::{Gazer, PanLimits};
-use crate::control::kinematics::{Kinematics, MAX_TENDONS, Motor, Routing, Tendon};
+use crate::control::kinematics::{Kinematics, Motor, Routing, Tendon};
 use crate::control::self_support::{Cantilever, Load, SelfSupport};
 use crate::control::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits, Supervision};
 
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "name",
     "namespace",
     "frames",
@@ -143,28 +143,11 @@ pub struct JointFile {
     pub models: Vec<JointModel>,
 }
 
+read_from_yaml! { JointFile, Joint, "a joint file with its gain sets and models" }
+
 impl JointFile {
-    /// Reads a joint file and its gain-set files.
-    ///
-    /// # Errors
-    /// The first entry in any of these files that is not accepted.
-    pub fn load(file: impl AsRef<Path>) -> Result<Self, ConfigError> {
-        let file = file.as_ref();
-        Self::from_value(file, &read(file)?)
-    }
-
-    /// Parses `text` as the content of the joint file `file`. Gain-set files are read from the
-    /// folder of `file`.
-    ///
-    /// # Errors
-    /// As [`JointFile::load`].
-    pub fn from_text(file: impl AsRef<Path>, text: &str) -> Result<Self, ConfigError> {
-        let file = file.as_ref();
-        Self::from_value(file, &super::table::parse(file, text)?)
-    }
-
-    fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
-        let top = Table::top(file, value, KEYS)?;
+    fn checked(document: &Document) -> Result<Self, ConfigError> {
+        let top = document.top()?;
         let (name, namespace) = node_name(&top, "withy")?;
         let frames = frames(&top)?;
         let (imu_period, head_from_imu) = imu(&top)?;
@@ -177,6 +160,7 @@ impl JointFile {
         let tendons = Tendons::read(&top)?;
         let (kinematics, cantilever) = beam(&top, &tendons)?;
         let mut limits = limits(&top, kinematics.routing().max_inclination, tendons.limits)?;
+        within_reach(&top, &kinematics, &limits)?;
         limits.supervision = supervision(&top, feedback)?;
         let (settled_tolerance, settled_dwell) = settled(&top)?;
         let (pan_name, pan) = pan(&top, &tendons.motor_names)?.unzip();
@@ -206,12 +190,13 @@ impl JointFile {
         };
         let (kind, setpoint_message) = setpoint(&top)?;
         let (gain_sets, initial) = gain_sets(&top, &tendons.motor_names, kind)?;
-        for set in &gain_sets {
-            Law::new(&joint, &set.gains, &limits, feedback)
-                .map_err(|e| law_refused(file, set, &e))?;
+        for (set, document) in &gain_sets {
+            if let Err(error) = Law::new(&joint, &set.gains, &limits, feedback) {
+                return Err(law_refused(&top, &document.any_table(), set, &error));
+            }
         }
         Ok(Self {
-            file: file.to_path_buf(),
+            file: document.file.clone(),
             name,
             namespace,
             motor_names: tendons.motor_names,
@@ -229,9 +214,9 @@ impl JointFile {
             imu_period,
             motor_period,
             frames,
-            gain_sets,
+            gain_sets: gain_sets.into_iter().map(|(set, _)| set).collect(),
             initial,
-            autostart: top.get("autostart").is_some() && top.truth("autostart")?,
+            autostart: top.truth_or("autostart", false)?,
             models: models(&top)?,
         })
     }
@@ -316,8 +301,7 @@ fn gravity_base(top: &Table) -> Result<Vector3<f64>, ConfigError> {
 
 /// Reads the sample period, s, and the mounting of the IMU.
 fn imu(top: &Table) -> Result<(f64, Rotation3<f64>), ConfigError> {
-    let value = top.need("imu", "a table with rate_hz and mounting_deg")?;
-    let table = Table::at(top.file, "imu", value, &["rate_hz", "mounting_deg"])?;
+    let table = top.need_table("imu", &["rate_hz", "mounting_deg"])?;
     let rate = table.number("rate_hz", RATE)?;
     Ok((1.0 / rate, orientation(&table, "mounting_deg")?))
 }
@@ -325,11 +309,7 @@ fn imu(top: &Table) -> Result<(f64, Rotation3<f64>), ConfigError> {
 /// Reads the sample period, s, the time constant, s, and the following-error limit, rad.
 fn motors(top: &Table) -> Result<(f64, f64, f64), ConfigError> {
     let keys = ["rate_hz", "time_constant_s", "following_error_limit_rad"];
-    let value = top.need(
-        "motors",
-        "a table with rate_hz, time_constant_s and following_error_limit_rad",
-    )?;
-    let table = Table::at(top.file, "motors", value, &keys)?;
+    let table = top.need_table("motors", &keys)?;
     Ok((
         1.0 / table.number(keys[0], RATE)?,
         table.number(keys[1], Range::closed(0.0, 1.0, "s"))?,
@@ -339,8 +319,7 @@ fn motors(top: &Table) -> Result<(f64, f64, f64), ConfigError> {
 
 /// Reads the tick source and the period, s.
 fn tick(top: &Table, imu_period: f64) -> Result<(TickSource, f64), ConfigError> {
-    let value = top.need("tick", "a table with source and, for a timer, rate_hz")?;
-    let table = Table::at(top.file, "tick", value, &["source", "rate_hz"])?;
+    let table = top.need_table("tick", &["source", "rate_hz"])?;
     let source = table.choice(
         "source",
         &[("timer", TickSource::Timer), ("imu", TickSource::Imu)],
@@ -351,14 +330,10 @@ fn tick(top: &Table, imu_period: f64) -> Result<(TickSource, f64), ConfigError> 
             let imu_rate = 1.0 / imu_period;
             let rate = table.number_or("rate_hz", RATE, imu_rate)?;
             if (rate - imu_rate).abs() > 1e-9 * imu_rate {
-                return Err(ConfigError::value(
-                    top.file,
-                    table.key("rate_hz"),
-                    rate,
-                    format!(
-                        "no rate or imu.rate_hz ({imu_rate}) where each IMU sample starts a tick"
-                    ),
-                ));
+                let accepted = format!(
+                    "no rate or imu.rate_hz ({imu_rate}) where each IMU sample starts a tick"
+                );
+                return Err(table.refuse_as("rate_hz", rate, accepted));
             }
             imu_period
         }
@@ -369,8 +344,7 @@ fn tick(top: &Table, imu_period: f64) -> Result<(TickSource, f64), ConfigError> 
 /// Reads the tolerance, rad, and the dwell, s.
 fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
     let keys = ["tolerance_deg", "dwell_s"];
-    let value = top.need("settled", "a table with tolerance_deg and dwell_s")?;
-    let table = Table::at(top.file, "settled", value, &keys)?;
+    let table = top.need_table("settled", &keys)?;
     let tolerance = table.number(keys[0], Range::above(0.0, 20.0, "deg"))?;
     let dwell = table.number(keys[1], Range::closed(0.0, 10.0, "s"))?;
     Ok((tolerance.to_radians(), dwell))
@@ -378,8 +352,7 @@ fn settled(top: &Table) -> Result<(f64, f64), ConfigError> {
 
 /// Reads the command interface and the message type.
 pub(super) fn setpoint(top: &Table) -> Result<(CommandInterface, SetpointMessage), ConfigError> {
-    let value = top.need("setpoint", "a table with kind and message")?;
-    let table = Table::at(top.file, "setpoint", value, &["kind", "message"])?;
+    let table = top.need_table("setpoint", &["kind", "message"])?;
     let message = [
         ("joint_state", SetpointMessage::JointState),
         ("float64_array", SetpointMessage::Float64Array),
@@ -400,9 +373,7 @@ fn limits(
         "stale_motors_s",
         "stop_after_s",
     ];
-    let accepted = format!("a table with {}", keys.join(", "));
-    let value = top.need("limits", &accepted)?;
-    let table = Table::at(top.file, "limits", value, &keys)?;
+    let table = top.need_table("limits", &keys)?;
     // Rounded, so that people read 120 deg.
     let widest = (bounds::BEND.to_degrees() * 1e9).round() / 1e9;
     let most = max_inclination.to_degrees().min(widest);
@@ -428,6 +399,17 @@ fn limits(
     })
 }
 
+/// Refuses an inclination that the motors' travel does not allow in all directions.
+fn within_reach(top: &Table, kinematics: &Kinematics, limits: &Limits) -> Result<(), ConfigError> {
+    let limit_deg = limits.inclination.to_degrees();
+    let reach_deg = reach_deg(kinematics, &limits.motors, limit_deg, 1.0);
+    if reach_deg >= limit_deg {
+        return Ok(());
+    }
+    let accepted = format!("at most {reach_deg} deg, which the motors' travel allows all around");
+    Err(top.refuse("limits.inclination_deg", accepted))
+}
+
 /// The tendons of a joint file with their motors.
 struct Tendons {
     motor_names: Vec<String>,
@@ -440,10 +422,8 @@ impl Overlaid<'_> {
     fn tendon(&self) -> Result<Tendon, ConfigError> {
         let base_angle = self.number("base_angle_deg", ANGLE)?;
         let base_radius = self.number("base_radius_mm", RADIUS)?;
-        let disc_radius = match self.of("disc_radius_mm").get("disc_radius_mm") {
-            None => None,
-            Some(_) => Some(self.number("disc_radius_mm", RADIUS)? * MM),
-        };
+        let disc_radius = self.of("disc_radius_mm").get("disc_radius_mm");
+        let disc_radius = disc_radius.map(|field| field.number(RADIUS)).transpose()?;
         Ok(Tendon {
             base_angle: base_angle.to_radians(),
             base_radius: base_radius * MM,
@@ -453,7 +433,7 @@ impl Overlaid<'_> {
             head_radius: self.number_or("head_radius_mm", RADIUS, base_radius)? * MM,
             base_offset: self.number_or("base_offset_mm", OFFSET, 0.0)? * MM,
             head_offset: self.number_or("head_offset_mm", OFFSET, 0.0)? * MM,
-            disc_radius,
+            disc_radius: disc_radius.map(|radius| radius * MM),
             stiffness: self.number("stiffness_n_per_m", Range::above(0.0, 1e7, "N/m"))?,
             pretension: self.number("pretension_n", Range::above(0.0, 1e4, "N"))?,
         })
@@ -491,46 +471,24 @@ impl Overlaid<'_> {
 
 impl Tendons {
     fn read(top: &Table) -> Result<Self, ConfigError> {
-        let file = top.file;
-        let accepted = format!("a list of 3 to {MAX_TENDONS} tendons");
-        let list = top.list("tendons", &accepted)?;
-        if !(3..=MAX_TENDONS).contains(&list.len()) {
-            let value = format!("a list of {}", list.len());
-            return Err(ConfigError::value(file, "tendons", value, accepted));
-        }
-        let all = match top.get("all_tendons") {
-            None => None,
-            Some(value) => Some(Table::at(file, "all_tendons", value, &TENDON_KEYS[1..])?),
-        };
-        let mut made = Self {
-            motor_names: Vec::new(),
-            tendons: Vec::new(),
-            motors: Vec::new(),
-            limits: Vec::new(),
-        };
-        for (i, value) in list.iter().enumerate() {
-            let path = format!("tendons[{i}]");
-            let table = Overlaid {
-                own: Table::at(file, &path, value, TENDON_KEYS)?,
-                all,
-            };
-            motor_name(&table.own, &mut made.motor_names)?;
-            made.tendons.push(table.tendon()?);
-            made.motors.push(table.motor()?);
-            made.limits.push(table.limits()?);
-        }
-        Ok(made)
+        let read = |table: &Overlaid| Ok((table.tendon()?, (table.motor()?, table.limits()?)));
+        let (motor_names, made) = tendons(top, TENDON_KEYS, read)?;
+        let (tendons, made): (_, Vec<_>) = made.into_iter().unzip();
+        let (motors, limits) = made.into_iter().unzip();
+        Ok(Self {
+            motor_names,
+            tendons,
+            motors,
+            limits,
+        })
     }
 }
 
 fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Cantilever>), ConfigError> {
     let keys = ["length_mm", "guide_discs", "max_inclination_deg"];
-    let accepted = format!("a table with {}", keys.join(", "));
-    let value = top.need("beam", &accepted)?;
-    let all = [&keys[..], &self_support::KEYS].concat();
-    let beam = Table::at(top.file, "beam", value, &all)?;
+    let beam = top.need_table("beam", &[&keys[..], &self_support::KEYS].concat())?;
     let routing = Routing {
-        length: beam.number(keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
+        length: beam.number(keys[0], LENGTH)? * MM,
         discs: beam.whole(keys[1], 0, 200)? as usize,
         max_inclination: beam
             .number(keys[2], Range::open(0.0, 180.0, "deg"))?
@@ -539,7 +497,7 @@ fn beam(top: &Table, tendons: &Tendons) -> Result<(Kinematics, Option<Cantilever
         motors: tendons.motors.clone(),
     };
     let cantilever = cantilever(&beam, routing.length)?;
-    let kinematics = Kinematics::new(routing).map_err(|e| routing_refused(top.file, &e))?;
+    let kinematics = Kinematics::new(routing).map_err(|e| routing_refused(top, &e))?;
     Ok((kinematics, cantilever))
 }
 
@@ -550,51 +508,40 @@ fn models(top: &Table) -> Result<Vec<JointModel>, ConfigError> {
         return Ok(Vec::new());
     }
     let name = top.text("models", accepted, |name| !name.is_empty())?;
-    let folder = top.file.parent().unwrap_or(Path::new(""));
-    Ok(ModelsFile::load(&folder.join(name))?.models)
+    Ok(ModelsFile::load(beside(top, name))?.models)
 }
 
+/// Returns the path that is given in the file of `top`, relative to it.
+fn beside(top: &Table, path: &str) -> PathBuf {
+    top.file().parent().unwrap_or(Path::new("")).join(path)
+}
+
+/// Reads the gain sets, each with its document, and the index of the initial one.
 fn gain_sets(
     top: &Table,
     motor_names: &[String],
     kind: CommandInterface,
-) -> Result<(Vec<NamedGainSet>, usize), ConfigError> {
+) -> Result<(Vec<(NamedGainSet, Document)>, usize), ConfigError> {
     let accepted = "a list of gain-set files, relative to this file";
-    let list = top.list("gain_sets", accepted)?;
-    if list.is_empty() {
-        let value = "an empty list";
-        return Err(ConfigError::value(top.file, "gain_sets", value, accepted));
-    }
-    let folder = top.file.parent().unwrap_or(Path::new(""));
-    let mut sets = Vec::with_capacity(list.len());
-    for (i, value) in list.iter().enumerate() {
-        let Some(name) = value.as_str().filter(|name| !name.is_empty()) else {
-            return Err(ConfigError::value(
-                top.file,
-                format!("gain_sets[{i}]"),
-                show(value),
-                "the path of a gain-set file, relative to this file",
-            ));
+    let list = top.need("gain_sets", accepted)?;
+    let mut sets: Vec<(NamedGainSet, Document)> = Vec::new();
+    for item in list.items(1..=usize::MAX, accepted)? {
+        let Some(name) = item.text().filter(|name| !name.is_empty()) else {
+            return Err(item.refuse("the path of a gain-set file, relative to this file"));
         };
-        let path = folder.join(name);
-        let set = NamedGainSet::load(&path, motor_names)?;
-        check_kind(&set, top.file, kind)?;
-        sets.push(set);
+        let document = Document::load(&beside(top, name), Kind::GainSet)?;
+        let set = NamedGainSet::checked(&document, motor_names)?;
+        let gains = document.any_table();
+        check_kind(&gains, &set, top.file(), kind)?;
+        check_name(&gains, &set, sets.iter().map(|(set, _)| set))?;
+        sets.push((set, document));
     }
-    check_names(&sets)?;
-    let Some(value) = top.get("initial_gain_set") else {
+    let Some(initial) = top.get("initial_gain_set") else {
         return Ok((sets, 0));
     };
-    let names: Vec<&str> = sets.iter().map(|set| set.name.as_str()).collect();
-    let initial = value
-        .as_str()
-        .and_then(|name| names.iter().position(|n| *n == name));
-    match initial {
+    let names: Vec<&str> = sets.iter().map(|(set, _)| set.name.as_str()).collect();
+    match names.iter().position(|name| initial.text() == Some(name)) {
         Some(initial) => Ok((sets, initial)),
-        None => Err(top.refuse(
-            "initial_gain_set",
-            value,
-            format!("one of {}", names.join(", ")),
-        )),
+        None => Err(initial.refuse(format!("one of {}", names.join(", ")))),
     }
 }

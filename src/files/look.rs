@@ -4,7 +4,7 @@ use nalgebra::{Isometry3, Rotation3, Translation3, UnitQuaternion, Vector3};
 
 use super::common::Frames;
 use super::common::{MM, OFFSET, RATE, TURNS, motor_name, orientation, sign, travel};
-use super::table::{Range, Table, show};
+use super::table::{Range, Table};
 use super::{ConfigError, FRAME, is_frame};
 use crate::control::gaze::{Camera, Gazer, PanLimits};
 use crate::control::tick::Pan;
@@ -30,16 +30,13 @@ fn place(table: &Table, key: &str, range: Range) -> Result<Vector3<f64>, ConfigE
 /// Reads the camera, if there is one.
 pub(super) fn camera(top: &Table) -> Result<Option<Camera>, ConfigError> {
     let keys = ["position_mm", "axis", "nearest_mm"];
-    let Some(value) = top.get("camera") else {
+    let Some(table) = top.table("camera", &keys)? else {
         return Ok(None);
     };
-    let table = Table::at(top.file, "camera", value, &keys)?;
     let axis = table.numbers(keys[1], 3..=3, Range::closed(-1e6, 1e6, ""))?;
     let axis = Vector3::new(axis[0], axis[1], axis[2]);
     if axis == Vector3::zeros() {
-        let value = table.need(keys[1], "")?;
-        let accepted = "a direction: three numbers, not all zero";
-        return Err(table.refuse(keys[1], value, accepted));
+        return Err(table.refuse(keys[1], "a direction: three numbers, not all zero"));
     }
     let nearest = Range::closed(0.0, 10_000.0, "mm");
     Ok(Some(Camera {
@@ -63,7 +60,7 @@ pub(super) fn gazer(
     });
     // Every part has been checked on its own.
     Gazer::new(length, max_inclination, camera, limits)
-        .map_err(|e| ConfigError::value(top.file, "camera", "a camera", e.to_string()))
+        .map_err(|e| top.refuse_as("camera", "a camera", e.to_string()))
 }
 
 /// Reads the pan motor and its name, which must not be among `names`, if there is one.
@@ -78,10 +75,9 @@ pub(super) fn pan(top: &Table, names: &[String]) -> Result<Option<(String, Pan)>
         "gear_ratio",
         "sign",
     ];
-    let Some(value) = top.get("pan") else {
+    let Some(own) = top.table("pan", &keys)? else {
         return Ok(None);
     };
-    let own = Table::at(top.file, "pan", value, &keys)?;
     let mut names = names.to_vec();
     motor_name(&own, &mut names)?;
     let [low, high] = travel(&own)?;
@@ -100,10 +96,9 @@ pub(super) fn pan(top: &Table, names: &[String]) -> Result<Option<(String, Pan)>
 /// Reads the mounting of the base IMU, if there is one: rotates a vector from its frame to the base
 /// frame.
 pub(super) fn base_imu(top: &Table) -> Result<Option<Rotation3<f64>>, ConfigError> {
-    let Some(value) = top.get("base_imu") else {
+    let Some(table) = top.table("base_imu", &["rate_hz", "mounting_deg"])? else {
         return Ok(None);
     };
-    let table = Table::at(top.file, "base_imu", value, &["rate_hz", "mounting_deg"])?;
     table.number("rate_hz", RATE)?;
     Ok(Some(orientation(&table, "mounting_deg")?))
 }
@@ -111,24 +106,18 @@ pub(super) fn base_imu(top: &Table) -> Result<Option<Rotation3<f64>>, ConfigErro
 /// Reads the list of fixed frames.
 pub(super) fn fixed_frames(top: &Table, own: &Frames) -> Result<Vec<FixedFrame>, ConfigError> {
     let keys = ["name", "parent", "position_mm", "orientation_deg"];
-    if top.get("fixed_frames").is_none() {
+    let Some(list) = top.get("fixed_frames") else {
         return Ok(Vec::new());
-    }
+    };
     let accepted = "a list of tables with name, parent, position_mm and orientation_deg";
     let mut frames: Vec<FixedFrame> = Vec::new();
-    for (i, value) in top.list("fixed_frames", accepted)?.iter().enumerate() {
-        let path = format!("fixed_frames[{i}]");
-        let table = Table::at(top.file, &path, value, &keys)?;
+    for item in list.items(0..=usize::MAX, accepted)? {
+        let table = item.table(&keys)?;
         let name = table.text(keys[0], FRAME, is_frame)?;
         let taken = |n: &str| n == own.head || frames.iter().any(|f| f.name == n);
         if taken(name) {
             let accepted = "a name that no other frame of this file has; frames.head moves";
-            return Err(ConfigError::value(
-                top.file,
-                table.key(keys[0]),
-                show(value.get("name").unwrap_or(value)),
-                accepted,
-            ));
+            return Err(table.refuse(keys[0], accepted));
         }
         let accepted = format!("{FRAME}, and not its own name");
         let parent = table.text(keys[1], &accepted, |n| is_frame(n) && n != name)?;
@@ -158,12 +147,9 @@ fn loops(top: &Table, frames: &[FixedFrame], own: &Frames) -> Result<(), ConfigE
             match above(at) {
                 None => break,
                 Some(parent) if parent == frame.name => {
-                    return Err(ConfigError::value(
-                        top.file,
-                        format!("fixed_frames[{i}].parent"),
-                        format!("{:?}", frame.parent),
-                        "a parent that is not below this frame",
-                    ));
+                    let (path, shown) = (format!("fixed_frames[{i}].parent"), &frame.parent);
+                    let accepted = "a parent that is not below this frame";
+                    return Err(top.refuse_as(&path, format!("{shown:?}"), accepted));
                 }
                 Some(parent) => at = parent,
             }

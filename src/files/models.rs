@@ -23,7 +23,7 @@ use serde_yaml::{Mapping, Value};
 
 use super::ConfigError;
 use super::gains::write_kept;
-use super::table::{Range, Table, parse, read};
+use super::table::{Document, Field, Range, Table, read_from_yaml};
 use crate::design::fit::{Family, Member, Payload};
 use crate::design::model::{Dynamics, Plant};
 
@@ -59,6 +59,8 @@ pub struct ModelsFile {
     pub comment: Option<String>,
 }
 
+/// Keys of the file; the others are of one model.
+pub(super) const TOP: &[&str] = &["models"];
 const KEYS: &[&str] = &[
     "name",
     "payload_mass_g",
@@ -99,6 +101,8 @@ impl From<&Member> for JointModel {
     }
 }
 
+read_from_yaml! { ModelsFile, Models, "a models file" }
+
 impl ModelsFile {
     /// Returns the models of a family, to be written to `file`.
     pub fn of(file: &Path, family: &Family) -> Self {
@@ -109,37 +113,15 @@ impl ModelsFile {
         }
     }
 
-    /// Reads a models file.
-    ///
-    /// # Errors
-    /// The first entry in the file that is not accepted.
-    pub fn load(file: &Path) -> Result<Self, ConfigError> {
-        Self::from_value(file, &read(file)?)
-    }
-
-    /// Parses `text` as the content of the models file `file`.
-    ///
-    /// # Errors
-    /// As [`ModelsFile::load`].
-    pub fn from_text(file: &Path, text: &str) -> Result<Self, ConfigError> {
-        Self::from_value(file, &parse(file, text)?)
-    }
-
-    fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
-        let top = Table::top(file, value, &["models"])?;
+    fn checked(document: &Document) -> Result<Self, ConfigError> {
+        let top = document.top()?;
         let accepted = format!("a list of 1 to {MOST} models");
-        let list = top.list("models", &accepted)?;
-        if list.is_empty() || list.len() > MOST {
-            let value = format!("a list of {}", list.len());
-            return Err(ConfigError::value(file, "models", value, accepted));
-        }
-        let model = |(i, value): (usize, &Value)| {
-            let path = format!("models[{i}]");
-            joint_model(&Table::at(file, &path, value, KEYS)?)
-        };
-        let models: Result<_, _> = list.iter().enumerate().map(model).collect();
+        let list = top.need("models", &accepted)?;
+        let list = list.items(1..=MOST, &accepted)?;
+        let model = |field: &Field| joint_model(&field.table(KEYS)?);
+        let models: Result<_, _> = list.iter().map(model).collect();
         Ok(Self {
-            file: file.to_path_buf(),
+            file: document.file.clone(),
             models: models?,
             comment: None,
         })
@@ -153,15 +135,10 @@ impl ModelsFile {
             "" => String::new(),
             line => format!("# {line}\n"),
         };
-        // Mappings of text and finite numbers always have a YAML form.
-        comment + &serde_yaml::to_string(&self.to_value()).unwrap_or_default()
-    }
-
-    fn to_value(&self) -> Value {
         let models: Vec<Value> = self.models.iter().map(value_of).collect();
-        let mut top = Mapping::new();
-        top.insert("models".into(), models.into());
-        top.into()
+        let top = Mapping::from_iter([("models".into(), models.into())]);
+        // Mappings of text and finite numbers always have a YAML form.
+        comment + &serde_yaml::to_string(&top).unwrap_or_default()
     }
 
     /// Writes the file atomically. An existing file is kept beside it as `<name>.<number>.bak`.
@@ -170,9 +147,10 @@ impl ModelsFile {
     /// # Errors
     /// A model that a models file cannot hold, or the system's error if writing fails.
     pub fn save(&self) -> Result<Option<PathBuf>, ConfigError> {
+        let text = self.to_yaml();
         // Text that could not be read back is not written.
-        Self::from_value(&self.file, &self.to_value())?;
-        write_kept(&self.file, &self.to_yaml())
+        Self::from_text(&self.file, &text).map_err(ConfigError::unplaced)?;
+        write_kept(&self.file, &text)
     }
 }
 
@@ -189,19 +167,15 @@ fn joint_model(table: &Table) -> Result<JointModel, ConfigError> {
         None
     };
     let direction = table.number("direction_deg", Range::closed(-360.0, 360.0, "deg"))?;
-    let path = table.key("model");
     let accepted = "a table with gain, dead_time_s, and either time_constant_s or \
                     natural_frequency_rad_s with damping_ratio, or with gain_per_s, \
                     time_constant_s, dead_time_s";
-    let value = table.need("model", accepted)?;
-    let model = Table::at(table.file, &path, value, MODEL_KEYS)?;
+    let model = table.need("model", accepted)?.table(MODEL_KEYS)?;
     let mut standard_errors = Vec::new();
-    if let Some(value) = table.get("standard_errors") {
-        let path = table.key("standard_errors");
-        let errors = Table::at(table.file, &path, value, MODEL_KEYS)?;
+    if let Some(errors) = table.table("standard_errors", MODEL_KEYS)? {
         for key in MODEL_KEYS {
-            if errors.get(key).is_some() {
-                let error = errors.number(key, Range::above(0.0, 1e9, ""))?;
+            if let Some(error) = errors.get(key) {
+                let error = error.number(Range::above(0.0, 1e9, ""))?;
                 standard_errors.push(((*key).to_string(), error));
             }
         }
@@ -231,11 +205,11 @@ fn plant(model: &Table) -> Result<Plant, ConfigError> {
         ("time_constant_s", swings),
         ("gain_per_s", swings),
     ] {
-        if let (Some(value), true) = (model.get(key), clash) {
+        if let (Some(field), true) = (model.get(key), clash) {
             let accepted = "one form of model: gain with time_constant_s, gain with \
                             natural_frequency_rad_s and damping_ratio, or gain_per_s with \
                             time_constant_s";
-            return Err(model.refuse(key, value, accepted));
+            return Err(field.refuse(accepted));
         }
     }
     let gain = Range::closed(1e-3, 1e3, "");

@@ -4,7 +4,7 @@ use serde_yaml::{Mapping, Value};
 
 use super::ConfigError;
 use super::gains::{MODEL_KEYS, model_of, model_value};
-use super::table::{Range, Table};
+use super::table::{Field, Range, Table};
 use crate::control::controller::reference_model::Model;
 
 const MOMENT: Range = Range::closed(0.0, 100.0, "kg m");
@@ -39,23 +39,20 @@ impl Purpose {
     pub(super) fn read(top: &Table) -> Result<Self, ConfigError> {
         let payload_moment = match top.get("payload_moment_kg_m") {
             None => None,
-            Some(value) => {
+            Some(field) => {
                 let [low, high] = top.pair("payload_moment_kg_m", MOMENT)?;
                 if low > high {
-                    let accepted = "[min, max], min not above max";
-                    return Err(top.refuse("payload_moment_kg_m", value, accepted));
+                    return Err(field.refuse("[min, max], min not above max"));
                 }
                 Some([low, high])
             }
         };
-        let mut models = Vec::new();
-        if top.get("made_for").is_some() {
-            let list = top.list("made_for", "a list of models")?;
-            for (i, value) in list.iter().enumerate() {
-                let path = format!("made_for[{i}]");
-                models.push(model_of(&Table::at(top.file, &path, value, MODEL_KEYS)?)?);
-            }
-        }
+        let models = match top.get("made_for") {
+            None => Vec::new(),
+            Some(list) => list.items(0..=usize::MAX, "a list of models")?,
+        };
+        let model = |field: &Field| model_of(&field.table(MODEL_KEYS)?);
+        let models = models.iter().map(model).collect::<Result<_, _>>()?;
         Ok(Self {
             payload_moment,
             specification: specification(top)?,
@@ -99,14 +96,10 @@ impl Purpose {
 }
 
 fn specification(top: &Table) -> Result<Option<Specification>, ConfigError> {
-    let Some(value) = top.get("specification") else {
+    let Some(table) = top.table("specification", SPECIFICATION_KEYS)? else {
         return Ok(None);
     };
-    let table = Table::at(top.file, "specification", value, SPECIFICATION_KEYS)?;
-    let number = |key: &str, range: Range| match table.get(key) {
-        None => Ok(None),
-        Some(_) => table.number(key, range).map(Some),
-    };
+    let number = |key: &str, range: Range| table.get(key).map(|f| f.number(range)).transpose();
     Ok(Some(Specification {
         phase_margin: number(SPECIFICATION_KEYS[0], Range::open(0.0, 180.0, "deg"))?
             .map(f64::to_radians),

@@ -37,8 +37,9 @@
 
 use std::path::Path;
 
-use super::ConfigError;
-use super::table::quoted;
+use super::error::{Place, Position};
+use super::table::{Document, quoted, read};
+use super::{ConfigError, Kind};
 use crate::control::geometry::Bend;
 use crate::design::fit::{Hold, Payload, StepTest};
 
@@ -125,21 +126,7 @@ impl StepTestRecord {
     /// # Errors
     /// The first entry that is not accepted, with line and column.
     pub fn load(file: &Path, mapping: &Mapping) -> Result<Self, ConfigError> {
-        let refuse = |reason: String| ConfigError::Read {
-            file: file.to_path_buf(),
-            reason,
-        };
-        let about = std::fs::metadata(file).map_err(|e| refuse(e.to_string()))?;
-        if !about.is_file() {
-            return Err(refuse("it is not a file".into()));
-        }
-        if about.len() > LARGEST {
-            let bytes = about.len();
-            let sentence = format!("it has {bytes} bytes; accepted: at most {LARGEST}");
-            return Err(refuse(sentence));
-        }
-        let text = std::fs::read(file).map_err(|e| refuse(e.to_string()))?;
-        Self::from_bytes(file, &text, mapping)
+        Self::from_bytes(file, &read(file, LARGEST)?, mapping)
     }
 
     /// Parses `bytes` as the content of the record `file`.
@@ -158,18 +145,26 @@ impl StepTestRecord {
             .trim(csv::Trim::All)
             .flexible(true)
             .from_reader(bytes);
-        let heading = reader.headers().map_err(|e| not_csv(file, &e))?.clone();
-        let sheet = Sheet {
+        let text = Text {
             file,
+            bytes,
+            delimiter: mapping.delimiter,
+        };
+        let heading = reader.headers().map_err(|e| text.refuse(&e))?.clone();
+        let sheet = Sheet {
+            text,
             heading: &heading,
         };
-        let time = sheet.need(&mapping.time)?;
+        let time = sheet.need(&mapping.time).map_err(|missing| {
+            let text = String::from_utf8_lossy(bytes);
+            yaml_instead(file, &text).unwrap_or(missing)
+        })?;
         let asked = sheet.all(&mapping.asked)?;
         let measured = sheet.all(&mapping.measured)?;
         let stamp = sheet.find("bend_stamp_s")?;
         let motors = sheet.motors(&mut record)?;
         for row in reader.records() {
-            let row = row.map_err(|e| not_csv(file, &e))?;
+            let row = row.map_err(|e| sheet.text.refuse(&e))?;
             let bend = |columns: &[usize]| -> Result<Bend, ConfigError> {
                 let x = sheet.number(&row, columns[0])? * mapping.radians;
                 let y = match columns.get(1) {
@@ -282,22 +277,74 @@ impl StepTestRecord {
     }
 }
 
-/// Returns the error of the CSV parser on one line.
-fn not_csv(file: &Path, error: &csv::Error) -> ConfigError {
-    let line = error.position().map_or(0, csv::Position::line);
-    let reason = match error.kind() {
-        csv::ErrorKind::Utf8 { .. } => "it is not UTF-8 text".to_string(),
-        _ => error.to_string().replace(char::is_control, " "),
-    };
-    ConfigError::Read {
-        file: file.to_path_buf(),
-        reason: format!("line {line}: {reason}"),
+/// The text of a file.
+struct Text<'a> {
+    file: &'a Path,
+    bytes: &'a [u8],
+    delimiter: u8,
+}
+
+impl Text<'_> {
+    /// Returns the error of the CSV parser on one line.
+    fn refuse(&self, error: &csv::Error) -> ConfigError {
+        let (reason, field) = match error.kind() {
+            csv::ErrorKind::Utf8 { err, .. } => ("it is not UTF-8 text".into(), err.field()),
+            _ => (error.to_string().replace(char::is_control, " "), 0),
+        };
+        ConfigError::Syntax {
+            at: self.place(error.position(), field),
+            format: "CSV",
+            reason,
+        }
     }
+
+    /// Returns the place of a field of the row that is read from `start` on; of the row's end if it
+    /// has fewer fields.
+    fn place(&self, start: Option<&csv::Position>, field: usize) -> Place {
+        let (mut line, byte) = start.map_or((1, 0), |p| (p.line() as usize, p.byte() as usize));
+        let mut rest = self.bytes.get(byte..).unwrap_or_default();
+        // The reader passes over comments and empty lines before a row.
+        while let Some(end) = rest.iter().position(|b| *b == b'\n')
+            && (rest.starts_with(b"#") || rest[..end].trim_ascii().is_empty())
+        {
+            line += 1;
+            rest = &rest[end + 1..];
+        }
+        let (mut column, mut passed, mut in_quotes) = (0, 0, false);
+        for &byte in rest {
+            match byte {
+                b'"' => in_quotes = !in_quotes,
+                b'\n' if in_quotes => {
+                    line += 1;
+                    column = 0;
+                    continue;
+                }
+                b'\r' | b'\n' if !in_quotes => break,
+                b' ' => {}
+                _ if passed == field => break,
+                _ if byte == self.delimiter && !in_quotes => passed += 1,
+                _ => {}
+            }
+            // Characters are counted, not the further bytes of one.
+            column += usize::from(byte & 0xC0 != 0x80);
+        }
+        Place::new(self.file, Position::new(line, column))
+    }
+}
+
+/// Returns the refusal of a YAML file of ours.
+fn yaml_instead(file: &Path, text: &str) -> Option<ConfigError> {
+    let document = Document::parse(file, Kind::Record, text).ok()?;
+    document
+        .top()
+        .err()
+        .filter(|e| matches!(e, ConfigError::Kind { .. }))
 }
 
 /// Reads the lines `# key: value`.
 fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<(), ConfigError> {
     let (mut mass, mut height) = (None, None);
+    let mut place = Place::new(file, Position::new(1, 0));
     for (i, line) in bytes.split(|b| *b == b'\n').enumerate() {
         let Some(rest) = line.strip_prefix(b"#") else {
             continue;
@@ -306,15 +353,22 @@ fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<()
         let Some((key, value)) = rest.split_once(':') else {
             continue;
         };
+        let blanks = value.len() - value.trim_start().len();
+        let at = Position::new(i + 1, "#:".len() + key.chars().count() + blanks);
         let (key, value) = (key.trim(), value.trim());
         let number = |low: f64, high: f64, unit: &str| {
             let read = value.parse::<f64>().ok();
-            read.filter(|v| *v >= low && *v <= high).ok_or_else(|| {
-                let key = format!("line {}: {key}", i + 1);
-                let accepted = format!("a number from {low} to {high} {unit}");
-                ConfigError::value(file, key, quoted(value), accepted)
+            let read = read.filter(|v| *v >= low && *v <= high);
+            read.ok_or_else(|| ConfigError::Value {
+                at: Place::new(file, at),
+                key: key.into(),
+                value: quoted(value),
+                accepted: format!("a number from {low} to {high} {unit}"),
             })
         };
+        if key.starts_with("payload_") {
+            place = Place::new(file, at);
+        }
         match key {
             "payload_mass_g" => mass = Some(number(0.0, 1e5, "g")? * 1e-3),
             "payload_height_mm" => height = Some(number(-1e4, 1e4, "mm")? * 1e-3),
@@ -336,7 +390,7 @@ fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<()
                 "payload_mass_g"
             };
             return Err(ConfigError::Missing {
-                file: file.to_path_buf(),
+                at: place,
                 key: missing.into(),
                 accepted: "payload_mass_g and payload_height_mm, or neither".into(),
             });
@@ -347,7 +401,7 @@ fn comments(file: &Path, bytes: &[u8], record: &mut StepTestRecord) -> Result<()
 
 /// The heading of a file.
 struct Sheet<'a> {
-    file: &'a Path,
+    text: Text<'a>,
     heading: &'a csv::StringRecord,
 }
 
@@ -358,18 +412,20 @@ impl Sheet<'_> {
     fn find(&self, name: &str) -> Result<Option<usize>, ConfigError> {
         let mut places = (0..self.heading.len()).filter(|i| &self.heading[*i] == name);
         let first = places.next();
-        if places.next().is_some() {
-            let accepted = "every column once";
-            let key = "the heading";
-            let value = format!("a line with {} twice", quoted(name));
-            return Err(ConfigError::value(self.file, key, value, accepted));
+        match places.next() {
+            None => Ok(first),
+            Some(again) => Err(ConfigError::Value {
+                at: self.text.place(self.heading.position(), again),
+                key: "the heading".into(),
+                value: format!("a line with {} twice", quoted(name)),
+                accepted: "every column once".into(),
+            }),
         }
-        Ok(first)
     }
 
     fn need(&self, name: &str) -> Result<usize, ConfigError> {
         self.find(name)?.ok_or_else(|| ConfigError::Missing {
-            file: self.file.to_path_buf(),
+            at: self.text.place(self.heading.position(), 0),
             key: format!("the column {}", quoted(name)),
             accepted: format!(
                 "a heading with it; this one has {}",
@@ -413,21 +469,22 @@ impl Sheet<'_> {
     }
 
     fn number(&self, row: &csv::StringRecord, column: usize) -> Result<f64, ConfigError> {
-        let line = row.position().map_or(0, csv::Position::line);
-        let key = || {
-            let name = quoted(&self.heading[column]);
-            format!("line {line}, column {name}")
-        };
-        let accepted = "a finite number with . as decimal point";
-        let Some(field) = row.get(column) else {
-            return Err(ConfigError::Missing {
-                file: self.file.to_path_buf(),
-                key: key(),
-                accepted: accepted.into(),
-            });
-        };
-        let read = field.parse::<f64>().ok().filter(|v| v.is_finite());
-        read.ok_or_else(|| ConfigError::value(self.file, key(), quoted(field), accepted))
+        let field = row.get(column);
+        let read = field.and_then(|field| field.parse::<f64>().ok());
+        read.filter(|v| v.is_finite()).ok_or_else(|| {
+            let at = self.text.place(row.position(), column);
+            let key = format!("column {}", quoted(&self.heading[column]));
+            let accepted = "a finite number with . as decimal point".into();
+            match field.map(quoted) {
+                None => ConfigError::Missing { at, key, accepted },
+                Some(value) => ConfigError::Value {
+                    at,
+                    key,
+                    value,
+                    accepted,
+                },
+            }
+        })
     }
 
     fn maybe(&self, row: &csv::StringRecord, column: Option<usize>) -> Result<f64, ConfigError> {

@@ -1,7 +1,6 @@
 //! Refusals by lower layers, reported at the key that a user can change.
 
-use std::path::Path;
-
+use super::table::Table;
 use super::{ConfigError, NamedGainSet};
 use crate::control::controller::GainError;
 use crate::control::controller::reference_model::ModelError;
@@ -9,9 +8,8 @@ use crate::control::kinematics::RoutingError;
 use crate::control::tick::LawError;
 
 /// Reports tendons that do not work together.
-pub(super) fn routing_refused(file: &Path, error: &RoutingError) -> ConfigError {
-    let refuse =
-        |key: &str, value: String, accepted: String| ConfigError::value(file, key, value, accepted);
+pub(super) fn routing_refused(top: &Table, error: &RoutingError) -> ConfigError {
+    let refuse = |key: &str, value: String, accepted: String| top.refuse_as(key, value, accepted);
     match error {
         RoutingError::Gap {
             gap_deg,
@@ -81,14 +79,24 @@ pub(super) fn routing_refused(file: &Path, error: &RoutingError) -> ConfigError 
     }
 }
 
-/// Reports a gain set that does not fit the joint, at the key that a user can change.
-pub(super) fn law_refused(file: &Path, set: &NamedGainSet, error: &LawError) -> ConfigError {
-    let set_value = |key: String, value: f64, accepted: String| {
-        ConfigError::value(&set.file, key, value, accepted)
-    };
-    let motor = |key: &str, motor: usize| match set.motor_names.get(motor) {
-        Some(name) => format!("{key} of motor {name}"),
-        None => key.to_string(),
+/// Reports a gain set that does not fit the joint, at the key that a user can change: in the joint
+/// file `joint` or in the gain set's file `top`.
+pub(super) fn law_refused(
+    joint: &Table,
+    top: &Table,
+    set: &NamedGainSet,
+    error: &LawError,
+) -> ConfigError {
+    let set_value =
+        |key: String, value: f64, accepted: String| top.refuse_as(&key, value, accepted);
+    // Gains stand under the motor's name or, for all motors, once.
+    let motor = |key: &str, motor: usize| {
+        let name = set.motor_names.get(motor).map_or("", String::as_str);
+        let own = format!("motors.{name}.{key}");
+        match top.has(&own) {
+            true => own,
+            false => format!("all_motors.{key}"),
+        }
     };
     match error {
         LawError::Gains(GainError::Gain {
@@ -114,7 +122,7 @@ pub(super) fn law_refused(file: &Path, set: &NamedGainSet, error: &LawError) -> 
             *value,
             format!(
                 "above 0 and at most {most:.1} rad/s, 2 times the sampling rate of the feedback in {}",
-                file.display()
+                joint.file().display()
             ),
         ),
         LawError::Gains(GainError::Value {
@@ -131,9 +139,8 @@ pub(super) fn law_refused(file: &Path, set: &NamedGainSet, error: &LawError) -> 
             key,
             value,
             accepted,
-        } => ConfigError::value(file, *key, value, *accepted),
-        other => ConfigError::value(
-            &set.file,
+        } => joint.refuse_as(key, value, *accepted),
+        other => top.refuse_as(
             "the gain set",
             format!("one that the joint cannot take: {other}"),
             "a set that fits the joint",

@@ -1,25 +1,24 @@
 //! Simulated-joint files: the simulator's own description of a joint. The controller never reads
 //! it.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use nalgebra::UnitQuaternion;
-use serde_yaml::Value;
 
 use super::ConfigError;
 use super::common::{
-    ANGLE, Frames, MM, OFFSET, RADIUS, REELS, TURNS, frames, motor_name, node_name, orientation,
-    sign,
+    ANGLE, Frames, LENGTH, MM, OFFSET, RADIUS, REELS, TURNS, frames, motor_name, node_name,
+    orientation, sign, tendons,
 };
 use super::joint::{SetpointMessage, setpoint};
-use super::table::{Overlaid, Range, Table, read};
+use super::table::{Document, Overlaid, Range, Table, read_from_yaml};
 use crate::control::controller::CommandInterface;
 use crate::sim::beam::{
     DescriptionError, DriveKind, JointDescription, Options, Plant, SensorOptions, SimulatedBaseImu,
     SimulatedMotor, SimulatedPan, SimulatedTendon, Tolerances,
 };
 
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "name",
     "namespace",
     "frames",
@@ -72,7 +71,6 @@ const SPEED_LIMIT: Range = Range::above(0.0, 1e5, "rad/s");
 const ACCELERATION_LIMIT: Range = Range::above(0.0, 1e7, "rad/s^2");
 const GEAR_RATIO: Range = Range::above(0.0, 1e4, "");
 const MAX_COUNTS: u64 = 1 << 24;
-const MAX_TENDONS: usize = crate::control::kinematics::MAX_TENDONS;
 
 /// A validated simulated-joint file; the joint can be built from it.
 #[derive(Clone, Debug)]
@@ -99,36 +97,20 @@ pub struct SimulatedFile {
     pub seed: u64,
 }
 
+read_from_yaml! { SimulatedFile, SimulatedJoint, "a simulated-joint file" }
+
 impl SimulatedFile {
-    /// Reads a simulated-joint file.
-    ///
-    /// # Errors
-    /// The first entry that is not accepted.
-    pub fn load(file: impl AsRef<Path>) -> Result<Self, ConfigError> {
-        let file = file.as_ref();
-        Self::from_value(file, &read(file)?)
-    }
-
-    /// Parses `text` as the content of the simulated-joint file `file`.
-    ///
-    /// # Errors
-    /// As [`SimulatedFile::load`].
-    pub fn from_text(file: impl AsRef<Path>, text: &str) -> Result<Self, ConfigError> {
-        let file = file.as_ref();
-        Self::from_value(file, &super::table::parse(file, text)?)
-    }
-
-    fn from_value(file: &Path, value: &Value) -> Result<Self, ConfigError> {
-        let top = Table::top(file, value, KEYS)?;
+    fn checked(document: &Document) -> Result<Self, ConfigError> {
+        let top = document.top()?;
         let (name, namespace) = node_name(&top, "simulated_joint")?;
         let (kind, setpoint_message) = setpoint(&top)?;
-        let (mut motor_names, tendons) = tendons(&top)?;
+        let (mut motor_names, tendons) = tendons(&top, TENDON_KEYS, tendon)?;
         let pan = pan(&top, &mut motor_names)?;
         let (options, seed) = options(&top)?;
         let description = description(&top, tendons, pan)?;
-        Plant::new(&description, &options, seed).map_err(|e| refused(file, &e))?;
+        Plant::new(&description, &options, seed).map_err(|e| refused(&top, &e))?;
         Ok(Self {
-            file: file.to_path_buf(),
+            file: document.file.clone(),
             name,
             namespace,
             motor_names,
@@ -145,12 +127,6 @@ impl SimulatedFile {
     }
 }
 
-/// Returns the required table `name`, whose keys must be among `keys`.
-fn section<'a>(top: &Table<'a>, name: &'a str, keys: &[&str]) -> Result<Table<'a>, ConfigError> {
-    let value = top.need(name, &format!("a table with {}", keys.join(", ")))?;
-    Table::at(top.file, name, value, keys)
-}
-
 fn description(
     top: &Table,
     tendons: Vec<SimulatedTendon>,
@@ -163,11 +139,11 @@ fn description(
         "retardation_s",
         "air_drag_n_s_per_m",
     ];
-    let beam = section(top, "beam", &beam_keys)?;
-    let head = section(top, "head", &["mass_g", "height_mm", "inertia_g_cm2"])?;
+    let beam = top.need_table("beam", &beam_keys)?;
+    let head = top.need_table("head", &["mass_g", "height_mm", "inertia_g_cm2"])?;
     let inertia = head.numbers("inertia_g_cm2", 3..=3, Range::closed(0.0, 1e9, "g cm^2"))?;
     Ok(JointDescription {
-        length: beam.number(beam_keys[0], Range::above(0.0, 10_000.0, "mm"))? * MM,
+        length: beam.number(beam_keys[0], LENGTH)? * MM,
         flexural_rigidity: beam.number(beam_keys[1], Range::above(0.0, 1e4, "N m^2"))?,
         beam_mass: beam.number(beam_keys[2], MASS)? * GRAM,
         retardation: beam.number(beam_keys[3], TIME)?,
@@ -190,12 +166,9 @@ fn description(
 }
 
 fn imu_mounting(top: &Table) -> Result<nalgebra::Rotation3<f64>, ConfigError> {
-    match top.get("imu") {
+    match top.table("imu", &["mounting_deg"])? {
         None => Ok(nalgebra::Rotation3::identity()),
-        Some(value) => {
-            let imu = Table::at(top.file, "imu", value, &["mounting_deg"])?;
-            orientation(&imu, "mounting_deg")
-        }
+        Some(imu) => orientation(&imu, "mounting_deg"),
     }
 }
 
@@ -210,10 +183,9 @@ fn pan(top: &Table, names: &mut Vec<String>) -> Result<Option<SimulatedPan>, Con
         "gear_ratio",
         "sign",
     ];
-    let Some(value) = top.get("pan") else {
+    let Some(table) = top.table("pan", &keys)? else {
         return Ok(None);
     };
-    let table = Table::at(top.file, "pan", value, &keys)?;
     motor_name(&table, names)?;
     let positive_turns_left = sign(&table, TURNS)? > 0.0;
     Ok(Some(SimulatedPan {
@@ -235,10 +207,9 @@ fn base_imu(top: &Table) -> Result<Option<SimulatedBaseImu>, ConfigError> {
         "orientation_noise_deg",
         "gyro_noise_rad_s",
     ];
-    let Some(value) = top.get("base_imu") else {
+    let Some(table) = top.table("base_imu", &keys)? else {
         return Ok(None);
     };
-    let table = Table::at(top.file, "base_imu", value, &keys)?;
     Ok(Some(SimulatedBaseImu {
         mounting: UnitQuaternion::from_rotation_matrix(&orientation(&table, keys[0])?),
         rate: table.number(keys[1], SENSOR_RATE)?,
@@ -256,7 +227,7 @@ fn motor(top: &Table) -> Result<SimulatedMotor, ConfigError> {
         "command_timeout_s",
         "encoder_counts",
     ];
-    let table = section(top, "motor", &keys)?;
+    let table = top.need_table("motor", &keys)?;
     Ok(SimulatedMotor {
         bandwidth: table.number(keys[0], BANDWIDTH)?,
         speed_limit: table.number(keys[1], SPEED_LIMIT)?,
@@ -264,29 +235,6 @@ fn motor(top: &Table) -> Result<SimulatedMotor, ConfigError> {
         command_timeout: table.number(keys[3], Range::above(0.0, 1e6, "s"))?,
         encoder_counts: table.whole(keys[4], 1, MAX_COUNTS)? as u32,
     })
-}
-
-fn tendons(top: &Table) -> Result<(Vec<String>, Vec<SimulatedTendon>), ConfigError> {
-    let file = top.file;
-    let accepted = format!("a list of 3 to {MAX_TENDONS} tendons");
-    let list = top.list("tendons", &accepted)?;
-    if !(3..=MAX_TENDONS).contains(&list.len()) {
-        let value = format!("a list of {}", list.len());
-        return Err(ConfigError::value(file, "tendons", value, accepted));
-    }
-    let all = match top.get("all_tendons") {
-        None => None,
-        Some(value) => Some(Table::at(file, "all_tendons", value, &TENDON_KEYS[1..])?),
-    };
-    let mut names = Vec::new();
-    let mut tendons = Vec::new();
-    for (i, value) in list.iter().enumerate() {
-        let path = format!("tendons[{i}]");
-        let own = Table::at(file, &path, value, TENDON_KEYS)?;
-        motor_name(&own, &mut names)?;
-        tendons.push(tendon(&Overlaid { own, all })?);
-    }
-    Ok((names, tendons))
 }
 
 fn tendon(table: &Overlaid) -> Result<SimulatedTendon, ConfigError> {
@@ -328,7 +276,7 @@ fn sensors(top: &Table) -> Result<SensorOptions, ConfigError> {
         "yaw_drift_deg_per_min",
         "gyro_noise_rad_s",
     ];
-    let table = section(top, "sensors", &keys)?;
+    let table = top.need_table("sensors", &keys)?;
     Ok(SensorOptions {
         motor_rate: table.number(keys[0], SENSOR_RATE)?,
         motor_age: table.number(keys[1], SENSOR_AGE)? * MILLISECOND,
@@ -354,16 +302,13 @@ fn options(top: &Table) -> Result<(Options, u64), ConfigError> {
         "stiction_rad",
         "motor_speed_scale",
     ];
-    let Some(value) = top.get("build") else {
-        return Ok((
-            Options {
-                sensors,
-                ..Options::default()
-            },
-            1,
-        ));
+    let Some(table) = top.table("build", &keys)? else {
+        let options = Options {
+            sensors,
+            ..Options::default()
+        };
+        return Ok((options, 1));
     };
-    let table = Table::at(top.file, "build", value, &keys)?;
     let tolerances = Tolerances {
         radius: 0.01 * table.number_or(keys[1], Range::closed(0.0, 49.0, "percent"), 0.0)?,
         anchor: table
@@ -381,17 +326,14 @@ fn options(top: &Table) -> Result<(Options, u64), ConfigError> {
     let options = Options {
         tolerances: spread.then_some(tolerances),
         stiction: table.number_or(keys[4], Range::closed(0.0, 1.0, "rad"), 0.0)?,
-        motor_speed_scale: match table.get(keys[5]) {
-            None => 1.0,
-            Some(_) => table.number(keys[5], Range::above(0.0, 10.0, ""))?,
-        },
+        motor_speed_scale: table.number_or(keys[5], Range::above(0.0, 10.0, ""), 1.0)?,
         sensors,
     };
     Ok((options, seed))
 }
 
 /// Reports parts that do not work together.
-fn refused(file: &Path, error: &DescriptionError) -> ConfigError {
+fn refused(top: &Table, error: &DescriptionError) -> ConfigError {
     let (key, value, accepted) = match error {
         DescriptionError::Balance { tendon, tension } => (
             "tendons".to_string(),
@@ -415,5 +357,5 @@ fn refused(file: &Path, error: &DescriptionError) -> ConfigError {
             accepted,
         } => (name.clone(), value.to_string(), *accepted),
     };
-    ConfigError::value(file, key, value, accepted)
+    top.refuse_as(&key, value, accepted)
 }

@@ -5,7 +5,7 @@
 //! [`too_mild`].
 
 use super::ConfigError;
-use super::table::{Range, Table};
+use super::table::{Field, Range, Table};
 use crate::control::tick::{FaultConfig, Feedback, Reaction, Rule, Supervision, TimeoutAction};
 
 /// Quantity that the limit of a rule applies to.
@@ -148,29 +148,24 @@ pub const NOT_MILD: &str =
 /// Reads the fault settings of a joint file; missing entries take their defaults.
 pub(super) fn supervision(top: &Table, feedback: Feedback) -> Result<Supervision, ConfigError> {
     let mut made = Supervision::default();
-    let Some(value) = top.get("supervision") else {
-        return Ok(made);
-    };
     let mut keys: Vec<&str> = Rule::ALL.map(Rule::name).to_vec();
     keys.extend(["fallback_to_motors", "command_timeout_action"]);
-    let table = Table::at(top.file, "supervision", value, &keys)?;
-    if table.get("fallback_to_motors").is_some() {
-        made.fallback = table.truth("fallback_to_motors")?;
-    }
+    let Some(table) = top.table("supervision", &keys)? else {
+        return Ok(made);
+    };
+    made.fallback = table.truth_or("fallback_to_motors", made.fallback)?;
     if table.get("command_timeout_action").is_some() {
         made.command_timeout_action = table.choice("command_timeout_action", &TIMEOUT_ACTIONS)?;
     }
     for rule in Rule::ALL {
-        let Some(value) = table.get(rule.name()) else {
-            continue;
-        };
-        let path = table.key(rule.name());
-        guard(top, &path, value, rule, made.guard_mut(rule))?;
+        if let Some(field) = table.get(rule.name()) {
+            guard(&field, rule, made.guard_mut(rule))?;
+        }
     }
     if let Some(rule) = too_mild(&made, feedback) {
         let key = format!("supervision.{}.reaction", rule.name());
         let value = made.guard(rule).reaction.name();
-        return Err(ConfigError::value(top.file, key, value, NOT_MILD));
+        return Err(top.refuse_as(&key, value, NOT_MILD));
     }
     Ok(made)
 }
@@ -181,21 +176,15 @@ pub const TIMEOUT_ACTIONS: [(&str, TimeoutAction); 2] = [
     ("neutral", TimeoutAction::Neutral),
 ];
 
-/// Reads the table of one rule at `path`.
-fn guard(
-    top: &Table,
-    path: &str,
-    value: &serde_yaml::Value,
-    rule: Rule,
-    guard: &mut FaultConfig,
-) -> Result<(), ConfigError> {
+/// Reads the table of one rule.
+fn guard(field: &Field, rule: Rule, guard: &mut FaultConfig) -> Result<(), ConfigError> {
     let choice = choice(rule);
     let limit_key = choice.limit.map(|(counted, _)| counted.key());
     let mut keys: Vec<&str> = limit_key.into_iter().collect();
     keys.push("after_s");
     keys.extend(choice.mildest.map(|_| "reaction"));
     keys.extend(choice.unlatched.map(|_| "latch"));
-    let table = Table::at(top.file, path, value, &keys)?;
+    let table = field.table(&keys)?;
     if let Some((counted, [low, high])) = choice.limit {
         let range = Range::closed(low, high, counted.unit());
         guard.limit = table.number_or(counted.key(), range, guard.limit)?;
@@ -210,11 +199,9 @@ fn guard(
         let words: Vec<_> = choice.reactions().map(|r| (r.name(), r)).collect();
         guard.reaction = table.choice("reaction", &words)?;
     }
-    if let Some(value) = table.get("latch") {
-        guard.latch = table.truth("latch")?;
-        if !guard.latch && choice.unlatched == Some(false) {
-            return Err(table.refuse("latch", value, LATCHES));
-        }
+    guard.latch = table.truth_or("latch", guard.latch)?;
+    if !guard.latch && choice.unlatched == Some(false) {
+        return Err(table.refuse("latch", LATCHES));
     }
     Ok(())
 }

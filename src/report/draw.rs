@@ -241,11 +241,11 @@ fn thinned(mut points: &[(f64, f64)]) -> Vec<(f64, f64)> {
         let count = points.iter().take_while(same).count().max(1);
         let (here, rest) = points.split_at(count);
         let by = |a: &usize, b: &usize| here[*a].1.total_cmp(&here[*b].1);
-        let least = (0..count).min_by(by).unwrap_or(0);
-        let most = (0..count).max_by(by).unwrap_or(0);
-        kept.push(here[least.min(most)]);
-        if least != most {
-            kept.push(here[least.max(most)]);
+        let lowest = (0..count).min_by(by).unwrap_or(0);
+        let highest = (0..count).max_by(by).unwrap_or(0);
+        kept.push(here[lowest.min(highest)]);
+        if lowest != highest {
+            kept.push(here[lowest.max(highest)]);
         }
         points = rest;
     }

@@ -38,6 +38,16 @@ pub struct Page {
     pub parts: Vec<Part>,
 }
 
+/// A file or folder of a page could not be written.
+#[derive(Debug, thiserror::Error)]
+#[error("{}: cannot be written: {source}", path.display())]
+pub struct SaveError {
+    /// Path of the file or folder.
+    pub path: PathBuf,
+    /// The system's error.
+    pub source: io::Error,
+}
+
 const STYLE: &str = "
 body { margin: 2em auto; padding: 0 1em; max-width: 960px; color: #222; background: #fff;
   font: 15px/1.45 sans-serif; }
@@ -134,11 +144,11 @@ impl Page {
                     caption, figure, ..
                 } => {
                     // At most as wide as it was drawn.
-                    let (most, svg) = (figure.width, figure.svg());
+                    let (width, svg) = (figure.width, figure.svg());
                     let caption = escape(caption);
                     writeln!(
                         out,
-                        "<figure style=\"max-width: {most}px\">\n\
+                        "<figure style=\"max-width: {width}px\">\n\
                          {svg}<figcaption>{caption}</figcaption>\n</figure>"
                     )
                 }
@@ -154,11 +164,14 @@ impl Page {
     ///
     /// # Errors
     /// Returns the path that could not be written, with the cause.
-    pub fn save(&self, folder: &Path, name: &str) -> Result<PathBuf, (PathBuf, io::Error)> {
-        let told = |path: &Path, e: io::Error| (path.to_path_buf(), e);
-        std::fs::create_dir_all(folder).map_err(|e| told(folder, e))?;
+    pub fn save(&self, folder: &Path, name: &str) -> Result<PathBuf, SaveError> {
+        let failed = |path: &Path, source: io::Error| SaveError {
+            path: path.to_path_buf(),
+            source,
+        };
+        std::fs::create_dir_all(folder).map_err(|e| failed(folder, e))?;
         let write =
-            |path: &Path, text: String| std::fs::write(path, text).map_err(|e| told(path, e));
+            |path: &Path, text: String| std::fs::write(path, text).map_err(|e| failed(path, e));
         for (picture, figure) in self.pictures() {
             write(&folder.join(format!("{name}-{picture}.svg")), figure.svg())?;
         }

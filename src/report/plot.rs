@@ -172,6 +172,8 @@ struct Across {
     /// Position of the left end, px.
     left: f64,
     right: f64,
+    /// Distance of labelled ticks.
+    step: f64,
     ticks: Vec<(f64, String)>,
 }
 
@@ -179,56 +181,104 @@ impl Across {
     fn x(&self, value: f64) -> f64 {
         self.left + self.scale.share(value, self.ends) * (self.right - self.left)
     }
+
+    /// Returns the position of a value, which is moved to an end of the axis from beyond it.
+    fn x_within(&self, value: f64) -> f64 {
+        self.x(value.clamp(self.ends.0, self.ends.1))
+    }
 }
+
+/// Top of the bands, and height of their labels, px.
+const BANDS_TOP: f64 = 36.0;
+const BANDS_HEIGHT: f64 = 20.0;
 
 impl Figure {
     /// Returns the drawing as SVG.
     pub fn svg(&self) -> String {
+        let axis = self.axis();
+        let labels = self.mark_labels(&axis);
+        let label_rows = rows(&labels);
+        let row_count = label_rows.iter().max().map_or(0, |r| r + 1) as f64;
+        let bands = if self.bands.is_empty() {
+            0.0
+        } else {
+            BANDS_HEIGHT
+        };
+        let marks_top = BANDS_TOP + bands + 4.0;
+        let panels_top = marks_top + row_count * LINE;
+        let frames = self.frames(&axis, panels_top);
+        let bottom = frames.last().map_or(panels_top, |frame| frame.bottom);
+        let mut canvas = Canvas::new(self.width, bottom + 48.0, &self.title);
+        let title = " font-size=\"16\" font-weight=\"bold\"";
+        canvas.text((axis.left, 22.0), Anchor::Start, title, &self.title);
+        self.draw_bands(&mut canvas, &axis, bottom);
+        for (panel, frame) in self.panels.iter().zip(&frames) {
+            let ticks = matches!(self.height, Height::Equal).then_some(axis.step);
+            panel.draw(&mut canvas, &axis, *frame, ticks);
+        }
+        for ((mark, label), row) in self.marks.iter().zip(&labels).zip(&label_rows) {
+            let line = axis.x_within(mark.at);
+            if !line.is_finite() {
+                continue;
+            }
+            let base = marks_top + (*row as f64 + 0.75) * LINE;
+            canvas.line((line, base - 9.0), (line, bottom), &MARK);
+            let place = (label.0 + 3.0, base);
+            canvas.text(place, Anchor::Start, " font-size=\"11\"", &mark.label);
+        }
+        for (value, label) in axis.ticks.iter().filter(|t| !t.1.is_empty()) {
+            canvas.text((axis.x(*value), bottom + 17.0), Anchor::Middle, "", label);
+        }
+        let place = (0.5 * (axis.left + axis.right), bottom + 36.0);
+        canvas.text(place, Anchor::Middle, " class=\"axis\"", &self.x_label);
+        canvas.finish()
+    }
+
+    fn axis(&self) -> Across {
         let ends = self.scale.ends(self.span);
         let (left, right) = (LEFT, self.width - RIGHT);
         let step = round_step(ends.1 - ends.0, ((right - left) / TICK).max(2.0));
-        let axis = Across {
+        Across {
             scale: self.scale,
             ends,
             left,
             right,
+            step,
             ticks: self.scale.ticks(ends, step),
+        }
+    }
+
+    /// Returns start and end of the labels of the marks, px: right of their line, and before the
+    /// right edge.
+    fn mark_labels(&self, axis: &Across) -> Vec<(f64, f64)> {
+        let label = |mark: &Mark| {
+            let width = wide(&mark.label) + 10.0;
+            let from = axis.x_within(mark.at).min(self.width - width);
+            (from, from + width)
         };
-        let x = |v: f64| axis.x(v.clamp(ends.0, ends.1));
-        // Labels end before the right edge; those of marks are right of their line.
-        let label_spans: Vec<(f64, f64)> = (self.marks.iter())
-            .map(|m| {
-                let width = wide(&m.label) + 10.0;
-                let from = x(m.at).min(self.width - width);
-                (from, from + width)
-            })
-            .collect();
-        let label_rows = rows(&label_spans);
-        let row_count = label_rows.iter().max().map_or(0, |r| r + 1) as f64;
-        let bands_top = 36.0;
-        let bands_height = if self.bands.is_empty() { 0.0 } else { 20.0 };
-        let marks_top = bands_top + bands_height + 4.0;
-        let mut y = marks_top + row_count * LINE;
-        let frames: Vec<Frame> = (self.panels.iter().enumerate())
-            .map(|(i, panel)| {
-                let head = panel.legend(right - left).1 as f64 * LINE + 11.0;
-                let top = y + head + if i > 0 { PANEL_GAP - 26.0 } else { 0.0 };
-                let bottom = top + self.panel_height(panel, &axis);
-                y = bottom;
-                Frame {
-                    left,
-                    right,
-                    top,
-                    bottom,
-                }
-            })
-            .collect();
-        let bottom = y;
-        let mut canvas = Canvas::new(self.width, bottom + 48.0, &self.title);
-        let title = " font-size=\"16\" font-weight=\"bold\"";
-        canvas.text((left, 22.0), Anchor::Start, title, &self.title);
+        self.marks.iter().map(label).collect()
+    }
+
+    /// Returns the frames of the panels below `top`, px.
+    fn frames(&self, axis: &Across, top: f64) -> Vec<Frame> {
+        let mut y = top;
+        let frame = |(i, panel): (usize, &Panel)| {
+            let head = panel.legend(axis.right - axis.left).1 as f64 * LINE + 11.0;
+            let top = y + head + if i > 0 { PANEL_GAP - 26.0 } else { 0.0 };
+            y = top + self.panel_height(panel, axis);
+            Frame {
+                left: axis.left,
+                right: axis.right,
+                top,
+                bottom: y,
+            }
+        };
+        self.panels.iter().enumerate().map(frame).collect()
+    }
+
+    fn draw_bands(&self, canvas: &mut Canvas, axis: &Across, bottom: f64) {
         for (i, band) in self.bands.iter().enumerate() {
-            let (from, to) = (x(band.from), x(band.to));
+            let (from, to) = (axis.x_within(band.from), axis.x_within(band.to));
             if !(from <= to) {
                 continue;
             }
@@ -236,36 +286,17 @@ impl Figure {
             let frame = Frame {
                 left: from,
                 right: to,
-                top: bands_top,
+                top: BANDS_TOP,
                 bottom,
             };
             canvas.shade(frame, fill);
             let half = 0.5 * wide(&band.label);
-            let most = (self.width - half).max(half);
-            let place = ((0.5 * (from + to)).clamp(half, most), bands_top + 14.0);
+            let rightmost = (self.width - half).max(half);
+            let middle = (0.5 * (from + to)).clamp(half, rightmost);
+            let place = (middle, BANDS_TOP + 14.0);
             let bold = " font-weight=\"bold\"";
             canvas.text(place, Anchor::Middle, bold, &band.label);
         }
-        for (panel, frame) in self.panels.iter().zip(&frames) {
-            let ticks = matches!(self.height, Height::Equal).then_some(step);
-            panel.draw(&mut canvas, &axis, *frame, ticks);
-        }
-        for ((mark, span), row) in self.marks.iter().zip(&label_spans).zip(&label_rows) {
-            let line = x(mark.at);
-            if !line.is_finite() {
-                continue;
-            }
-            let base = marks_top + (*row as f64 + 0.75) * LINE;
-            canvas.line((line, base - 9.0), (line, bottom), &MARK);
-            let place = (span.0 + 3.0, base);
-            canvas.text(place, Anchor::Start, " font-size=\"11\"", &mark.label);
-        }
-        for (value, label) in axis.ticks.iter().filter(|t| !t.1.is_empty()) {
-            canvas.text((axis.x(*value), bottom + 17.0), Anchor::Middle, "", label);
-        }
-        let place = (0.5 * (left + right), bottom + 36.0);
-        canvas.text(place, Anchor::Middle, " class=\"axis\"", &self.x_label);
-        canvas.finish()
     }
 
     fn panel_height(&self, panel: &Panel, axis: &Across) -> f64 {
@@ -338,47 +369,86 @@ impl Panel {
 
     fn draw(&self, canvas: &mut Canvas, across: &Across, frame: Frame, ticks: Option<f64>) {
         let (low, high, step) = self.axis();
-        let y = |v: f64| {
-            let share = self.scale.share(v, (low, high));
-            frame.bottom - share * (frame.bottom - frame.top)
+        let scale = self.scale;
+        let up = Up {
+            scale,
+            ends: (low, high),
+            frame,
         };
-        for level in &self.levels {
-            let (from, to) = (level.from.clamp(low, high), level.to.clamp(low, high));
-            if from < to {
-                let (top, bottom) = (y(to), y(from));
-                canvas.shade(
-                    Frame {
-                        top,
-                        bottom,
-                        ..frame
-                    },
-                    "#e9edf1",
-                );
-            }
-        }
-        for (value, label) in self.scale.ticks((low, high), ticks.unwrap_or(step)) {
-            let line = y(value);
-            let grid = if label.is_empty() { &FINE } else { &GRID };
-            canvas.line((frame.left, line), (frame.right, line), grid);
+        self.shade_levels(canvas, &up);
+        for (value, label) in scale.ticks(up.ends, ticks.unwrap_or(step)) {
+            let line = up.y(value);
+            canvas.line((frame.left, line), (frame.right, line), grid(&label));
             canvas.text((frame.left - 6.0, line + 4.0), Anchor::End, "", &label);
         }
         for (value, label) in &across.ticks {
             let line = across.x(*value);
-            let grid = if label.is_empty() { &FINE } else { &GRID };
-            canvas.line((line, frame.top), (line, frame.bottom), grid);
+            canvas.line((line, frame.top), (line, frame.bottom), grid(label));
             if !label.is_empty() {
                 canvas.line((line, frame.bottom), (line, frame.bottom + 4.0), &EDGE);
             }
         }
+        self.draw_levels(canvas, &up);
+        canvas.border(frame);
+        self.draw_legend(canvas, frame);
+        for series in &self.series {
+            let places = series.points.iter().map(|p| (across.x(p.0), up.y(p.1)));
+            canvas.course(&places.collect::<Vec<_>>(), frame, &series.stroke);
+        }
+        self.label_levels(canvas, &up);
+        for dot in &self.dots {
+            draw_dot(
+                canvas,
+                frame,
+                (across.x(dot.at.0), up.y(dot.at.1)),
+                &dot.label,
+            );
+        }
+    }
+
+    fn shade_levels(&self, canvas: &mut Canvas, up: &Up) {
+        let (low, high) = up.ends;
+        for level in &self.levels {
+            let (from, to) = (level.from.clamp(low, high), level.to.clamp(low, high));
+            if from < to {
+                let shade = Frame {
+                    top: up.y(to),
+                    bottom: up.y(from),
+                    ..up.frame
+                };
+                canvas.shade(shade, "#e9edf1");
+            }
+        }
+    }
+
+    fn draw_levels(&self, canvas: &mut Canvas, up: &Up) {
+        let frame = up.frame;
         for level in &self.levels {
             let ends = [level.from, level.to];
             for end in &ends[..if level.from == level.to { 1 } else { 2 }] {
-                let line = [(frame.left, y(*end)), (frame.right, y(*end))];
+                let line = [(frame.left, up.y(*end)), (frame.right, up.y(*end))];
                 canvas.course(&line, frame, &Stroke::HELP);
             }
         }
-        canvas.border(frame);
-        // Axis label and legend share the row above the panel where there is room.
+    }
+
+    fn label_levels(&self, canvas: &mut Canvas, up: &Up) {
+        let (low, high) = up.ends;
+        for level in &self.levels {
+            let above = up.y(level.to.min(high)) - 4.0;
+            // Below the line where the frame leaves no room above it.
+            let under = above - 10.0 < up.frame.top;
+            let base = if under { above + 17.0 } else { above };
+            if !level.label.is_empty() && level.from <= high && level.to >= low {
+                let place = (up.frame.right - 6.0, base);
+                canvas.text(place, Anchor::End, HALO, &level.label);
+            }
+        }
+    }
+
+    /// Draws the label of the axis and the legend, which share the row above the panel where there
+    /// is room.
+    fn draw_legend(&self, canvas: &mut Canvas, frame: Frame) {
         let base = frame.top - 7.0;
         let (legend, lines) = self.legend(frame.right - frame.left);
         let above = base - (lines - 1) as f64 * LINE;
@@ -395,32 +465,38 @@ impl Panel {
                 &series.stroke,
             );
         }
-        for series in &self.series {
-            let places = series.points.iter().map(|p| (across.x(p.0), y(p.1)));
-            canvas.course(&places.collect::<Vec<_>>(), frame, &series.stroke);
-        }
-        for level in &self.levels {
-            let place = (frame.right - 6.0, y(level.to.min(high)) - 4.0);
-            // Below the line where the frame leaves no room above it.
-            let under = place.1 - 10.0 < frame.top;
-            let place = (place.0, if under { place.1 + 17.0 } else { place.1 });
-            if !level.label.is_empty() && level.from <= high && level.to >= low {
-                canvas.text(place, Anchor::End, HALO, &level.label);
-            }
-        }
-        for dot in &self.dots {
-            let (x, y) = (across.x(dot.at.0), y(dot.at.1));
-            if !frame.holds((x, y)) {
-                continue;
-            }
-            canvas.dot((x, y));
-            let room = frame.right - x > SMALL * wide(&dot.label) + 12.0;
-            let above = if y - frame.top > 22.0 { -8.0 } else { 16.0 };
-            if room {
-                canvas.text((x + 7.0, y + above), Anchor::Start, HALO, &dot.label);
-            } else {
-                canvas.text((x - 7.0, y + above), Anchor::End, HALO, &dot.label);
-            }
-        }
+    }
+}
+
+/// The drawn vertical axis of a panel.
+struct Up {
+    scale: Scale,
+    ends: (f64, f64),
+    frame: Frame,
+}
+
+impl Up {
+    fn y(&self, value: f64) -> f64 {
+        let share = self.scale.share(value, self.ends);
+        self.frame.bottom - share * (self.frame.bottom - self.frame.top)
+    }
+}
+
+/// Returns the stroke of a grid line at a tick with this label.
+fn grid(label: &str) -> &'static Stroke {
+    if label.is_empty() { &FINE } else { &GRID }
+}
+
+fn draw_dot(canvas: &mut Canvas, frame: Frame, (x, y): (f64, f64), label: &str) {
+    if !frame.holds((x, y)) {
+        return;
+    }
+    canvas.dot((x, y));
+    let room = frame.right - x > SMALL * wide(label) + 12.0;
+    let above = if y - frame.top > 22.0 { -8.0 } else { 16.0 };
+    if room {
+        canvas.text((x + 7.0, y + above), Anchor::Start, HALO, label);
+    } else {
+        canvas.text((x - 7.0, y + above), Anchor::End, HALO, label);
     }
 }

@@ -57,11 +57,17 @@ impl Table {
 /// Number of spaces between columns.
 const GAP: usize = 2;
 
+/// Returns the number of characters that a terminal shows of a text; colours take no room.
+pub fn shown_width(text: &str) -> usize {
+    let parts = anstream::adapter::strip_str(text);
+    parts.map(|part| part.chars().count()).sum()
+}
+
 impl Table {
     /// Returns the width of each column, characters.
     fn widths(&self) -> Vec<usize> {
         let width = |column: usize| {
-            let entries = self.rows.iter().map(|r| r[column].chars().count());
+            let entries = self.rows.iter().map(|r| shown_width(&r[column]));
             entries.max().unwrap_or(0)
         };
         (0..self.align.len()).map(width).collect()
@@ -77,7 +83,7 @@ impl Table {
                     line.push_str(&" ".repeat(GAP));
                 }
                 let entry = row[column].as_str();
-                let fill = " ".repeat(widths[column] - entry.chars().count());
+                let fill = " ".repeat(widths[column] - shown_width(entry));
                 match self.align[column] {
                     Align::Left => line.extend([entry, &fill]),
                     Align::Right => line.extend([&fill, entry]),

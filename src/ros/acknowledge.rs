@@ -6,13 +6,14 @@
 //! loop has seen it, has made every tick that was due, and their results have been published.
 
 use std::collections::VecDeque;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 
 use r2r::builtin_interfaces::msg::Time;
 use r2r::std_msgs::msg::Header;
 use r2r::{Node, Publisher, QosProfile};
 
 use crate::runtime::link::Handle;
+use crate::runtime::locked;
 
 /// Max. number of messages pending in the loop; beyond it the oldest are never acknowledged. A node
 /// that waits for answers sends only a few.
@@ -46,7 +47,7 @@ impl Acknowledger {
         };
         // Locked until the message is in the list, so that a reader that sees the number finds it
         // there.
-        let mut pending = inner.pending.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut pending = locked(&inner.pending);
         if pending.len() >= MOST_PENDING {
             pending.pop_front();
         }
@@ -58,7 +59,7 @@ impl Acknowledger {
         let Some(inner) = &self.0 else {
             return Vec::new();
         };
-        let mut pending = inner.pending.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut pending = locked(&inner.pending);
         let count = pending.partition_point(|(number, _)| *number <= dealt_with);
         pending.drain(..count).map(|(_, header)| header).collect()
     }

@@ -33,7 +33,7 @@ pub fn subscribe(
 pub async fn follow(
     joint: String,
     mut messages: impl futures::Stream<Item = ClockMessage> + Unpin,
-    mut hand: ClockSetter,
+    mut setter: ClockSetter,
     acknowledger: Acknowledger,
     period: f64,
 ) {
@@ -58,7 +58,7 @@ pub async fn follow(
         let Some(message) = next else { return };
         silent = false;
         let stamp = &message.clock;
-        match hand.set(stamp.sec, stamp.nanosec) {
+        match setter.set(stamp.sec, stamp.nanosec) {
             Moved::Begun => tracing::info!(joint, "simulated time runs, from /clock"),
             Moved::Jumped(by) => {
                 pace = pace.map(|_| Pace::default());

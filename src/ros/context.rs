@@ -1,4 +1,4 @@
-//! What every participant on the graph begins with: a context, a node that spins, and why it may not be had.
+//! The beginning of every participant on the graph: a context, a node that spins, and their errors.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -9,7 +9,7 @@ use std::time::Duration;
 use r2r::{Context, Node};
 
 /// Longest wait of one spin for messages; also how soon a spinning thread notices that it should
-/// stop.
+/// stop: the bindings wait for messages alone, and nothing else can end their wait.
 const SPIN: Duration = Duration::from_millis(20);
 
 /// The reason why a node cannot run.
@@ -62,6 +62,16 @@ pub enum NodeError {
     LoopEnded(String),
 }
 
+impl NodeError {
+    /// Returns the function that names `node` in an error of the middleware.
+    pub fn of(node: &str) -> impl Fn(r2r::Error) -> Self + Copy {
+        move |source| Self::Graph {
+            node: node.into(),
+            source,
+        }
+    }
+}
+
 /// Returns the context of this process, created with the ROS arguments of its command line.
 ///
 /// # Errors
@@ -109,11 +119,11 @@ impl Spinner {
         mut each: impl FnMut(&Node) + Send + 'static,
     ) -> std::io::Result<Self> {
         let stop = Arc::new(AtomicBool::new(false));
-        let told = stop.clone();
+        let stopped = stop.clone();
         let thread = std::thread::Builder::new()
             .name("spin".into())
             .spawn(move || {
-                while !told.load(Ordering::Acquire) {
+                while !stopped.load(Ordering::Acquire) {
                     node.spin_once(SPIN);
                     each(&node);
                 }

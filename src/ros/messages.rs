@@ -5,14 +5,14 @@
 use nalgebra::Isometry3;
 use nalgebra::{UnitQuaternion, Vector3};
 use r2r::builtin_interfaces::msg::Time;
-use r2r::diagnostic_msgs::msg::DiagnosticStatus;
+use r2r::diagnostic_msgs::msg::{DiagnosticArray, DiagnosticStatus};
 #[cfg(has_tf2_msgs)]
 use r2r::geometry_msgs::msg::TransformStamped;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use r2r::sensor_msgs::msg::Imu;
 
-pub use crate::runtime::link::inbox::{ImuReading, Refusal};
-use crate::runtime::link::inbox::{checked_orientation, refuse};
+use crate::runtime::link::inbox::checked_orientation;
+pub use crate::runtime::link::inbox::{ImuReading, Refusal, refuse};
 
 /// Returns three coordinates as a vector, m, if they are finite.
 fn place(part: &str, x: f64, y: f64, z: f64) -> Result<Vector3<f64>, Refusal> {
@@ -85,6 +85,13 @@ impl TryFrom<&Imu> for ImuReading {
         let w = &message.angular_velocity;
         Self::new([q.x, q.y, q.z, q.w], [w.x, w.y, w.z])
     }
+}
+
+/// Returns the status of the control loop of the node `joint` (full name), if the message has it.
+pub fn control_loop(message: DiagnosticArray, joint: &str) -> Option<DiagnosticStatus> {
+    let node = joint.trim_start_matches('/');
+    let is_own = |name: &str| name.strip_prefix(node) == Some(": control loop");
+    message.status.into_iter().find(|s| is_own(&s.name))
 }
 
 /// Returns the value of a status under `key`; empty if it has none.

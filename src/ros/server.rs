@@ -2,7 +2,8 @@
 //!
 //! Creates one ROS 2 node per joint file, all in one process and one context. Each joint has four
 //! threads: the real-time loop ([`crate::runtime::rt`]), the publisher, the watchdog, and one that spins the
-//! node. Tasks on a small runtime shared by all joints receive messages and requests.
+//! node. Tasks on a small runtime shared by all joints receive messages and requests. What one of
+//! them knows and others need, it sends on a watch channel of its own ([`JointContext`]).
 
 mod aim;
 mod capture;
@@ -15,19 +16,22 @@ mod parameters;
 mod point_head;
 mod publisher;
 mod refused;
+mod report;
 mod requester;
 mod rosout;
 mod services;
+mod snapshot;
 mod sources;
-mod status;
 mod subscriptions;
 mod target;
 mod tf;
+mod topic;
 mod watchdog;
 
 pub use incident::{LogCapture, LogCaptureLayer, log_capture};
 pub(in crate::ros) use parameters::USE_SIM_TIME;
 pub use rosout::{Rosout, RosoutLayer, rosout};
+pub use target::words as target_words;
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -41,23 +45,30 @@ use tokio::sync::{mpsc, oneshot, watch};
 use crate::control::controller::CommandInterface;
 use crate::files::JointFile;
 use crate::ros::acknowledge::{Acknowledgements, Acknowledger};
+use crate::ros::clock;
 use crate::ros::context::{NodeError, Spinner, context};
-use crate::runtime::link::Link;
-use crate::runtime::rt::{self, Clock};
-use aim::TargetResolver;
+use crate::runtime::link::{Handle, LawSender, Link, Program};
+use crate::runtime::locked;
+use crate::runtime::recorder::IncidentRecorder;
+use crate::runtime::rt::{self, Clock, ClockSetter};
+use aim::{SharedTree, TargetResolver};
+use futures::future::join_all;
 use futures::stream::{StreamExt, select_all};
 use incident::Writing;
-use lifecycle::{Ends, Order};
-use parameters::Parameters;
+use lifecycle::{Lifecycle, Order, ParameterLock};
+use parameters::{Parameters, Value};
 use point_head::PointHead;
 use publisher::TelemetryPublisher;
-use services::{Requests, Server, value_at_start};
+use refused::Refused;
+use services::{Requests, Server, Settings, value_at_start};
+use snapshot::Snapshot;
+use sources::SharedSources;
 use sources::listen::{listen, look_at_publishers};
-use status::Status;
-use subscriptions::Subscriptions;
+use subscriptions::{Judged, Subscriptions};
+use target::InForce;
 use watchdog::Watchdog;
 
-/// Time limit of the shutdown; the joints may take [`lifecycle::REST_WAIT`] of it to come to rest.
+/// Time limit of the shutdown, of which the joints may take half to come to rest.
 const END: Duration = Duration::from_secs(8);
 /// Time limit of an immediate exit.
 const LAST_MOMENT: Duration = Duration::from_millis(500);
@@ -70,13 +81,55 @@ struct Prepared {
     name: String,
     file: JointFile,
     parameters: Parameters,
-    program: crate::runtime::link::Program,
+    program: Program,
+}
+
+/// Phase of a joint's node.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Phase {
+    #[default]
+    Serving,
+    /// The joint comes to rest, and commands are refused.
+    Closing,
+    /// All reports end.
+    Over,
+}
+
+impl Phase {
+    fn closing(self) -> bool {
+        self != Self::Serving
+    }
+}
+
+/// What the parts of a joint are made from: its description, and the channels between them. Each
+/// part keeps the ends that it needs, and each channel has one writer.
+struct JointContext {
+    /// Fully qualified name of the joint's node.
+    name: String,
+    file: JointFile,
+    clock: Clock,
+    handle: Handle,
+    /// The node activates by itself.
+    autostart: bool,
+    /// From the publisher.
+    snapshots: watch::Sender<Snapshot>,
+    /// From the target resolver.
+    targets: watch::Sender<Option<InForce>>,
+    /// From the transition executor and the lifecycle services, under one lock.
+    lifecycle: watch::Sender<Lifecycle>,
+    /// From the parameter server.
+    settings: watch::Sender<Settings>,
+    /// From the process.
+    phase: watch::Sender<Phase>,
+    sources: Arc<SharedSources>,
+    refused: Arc<Refused>,
 }
 
 /// A joint whose threads and tasks run.
 struct Joint {
     name: String,
-    status: Arc<Status>,
+    lifecycle: watch::Receiver<Lifecycle>,
+    phase: watch::Sender<Phase>,
     orders: mpsc::UnboundedSender<Order>,
     threads: [JoinHandle<()>; 2],
     writing: Writing,
@@ -193,8 +246,7 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     let mut simulated_time = false;
     let mut parameters;
     {
-        let overrides = node.params.lock();
-        let overrides = overrides.unwrap_or_else(std::sync::PoisonError::into_inner);
+        let overrides = locked(&node.params);
         if let Some(ParameterValue::Bool(asked)) = overrides.get(USE_SIM_TIME).map(|p| &p.value) {
             simulated_time = *asked;
         }
@@ -219,9 +271,7 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
             reason,
         })?;
     let program = candidate.program.clone();
-    for (key, value) in parameters.commit(candidate) {
-        tracing::info!(joint = name, "given at start: {key} = {value}");
-    }
+    log_given(&name, &parameters.commit(candidate));
     Ok(Prepared {
         node,
         name,
@@ -231,6 +281,27 @@ fn prepare(context: &Context, file: JointFile) -> Result<Prepared, NodeError> {
     })
 }
 
+/// Logs the parameters given at start, with one line for those that differ in the last part of their
+/// names only, as the gains of a motor do.
+fn log_given(joint: &str, given: &[(String, Value)]) {
+    fn split(key: &str) -> (&str, &str) {
+        key.rsplit_once('.').unwrap_or((key, ""))
+    }
+    for group in given.chunk_by(|a, b| split(&a.0).0 == split(&b.0).0) {
+        if let [(key, value)] = group {
+            tracing::info!(joint, "given at start: {key} = {value}");
+            continue;
+        }
+        let values = group.iter();
+        let values = values.map(|(key, value)| format!("{} = {value}", split(key).1));
+        let values = values.collect::<Vec<_>>().join(", ");
+        let name = split(&group[0].0).0;
+        tracing::info!(joint, "given at start: {name}: {values}");
+    }
+}
+
+/// Makes the parts of a joint and starts them, the transition executor last: nothing moves before
+/// all is there.
 fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<Joint, NodeError> {
     let Prepared {
         mut node,
@@ -243,136 +314,59 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
         node: name.clone(),
         source,
     };
-    let link = Link::new(file.motor_names.len());
     // Each joint has its own simulated time; the rest of the process uses the machine's clock.
-    let (clock, hand) = if parameters.simulated_time() {
-        let (clock, hand) = Clock::simulated();
-        (clock, Some(hand))
+    let (clock, setter) = if parameters.simulated_time() {
+        let (clock, setter) = Clock::simulated();
+        (clock, Some(setter))
     } else {
         (clock.clone(), None)
     };
-    let clock = &clock;
-    let period = file.joint.period;
-    let status = Arc::new(Status::default());
-    status.set_at_rest(true);
-
-    let sensor = QosProfile::sensor_data;
-    let mut asked = listen(&mut node, &file).map_err(graph)?;
-    let tree = tf::tree(&file);
-    let transforms = tf::listen(&mut node, &name, &file.frames, clock, &tree, &status);
-    let pointing = PointHead::new(&mut node, &name, &file, clock, &status, &link.handle);
-    let (pointing, goals, pointed) = pointing.map_err(graph)?;
-    asked.extend([transforms.map_err(graph)?, pointed]);
-    let motors = node.subscribe("joint_states", sensor()).map_err(graph)?;
-    let head = node.subscribe("imu", sensor()).map_err(graph)?;
-    let base = if file.joint.base_from_imu.is_some() {
-        let base = node.subscribe("base_imu", sensor()).map_err(graph)?;
-        base.boxed()
-    } else {
-        futures::stream::pending().boxed()
-    };
-    let acknowledger = if clock.is_simulated() {
-        Acknowledger::new(link.handle.clone())
-    } else {
-        Acknowledger::default()
-    };
-    let (aimed, desired) = watch::channel(None);
-    let (judged, commands) = mpsc::unbounded_channel();
-    let aimer = TargetResolver {
-        joint: name.clone(),
-        clock: clock.clone(),
-        frames: file.frames.clone(),
-        aim: file.aim(),
-        speeds: program.law.reference_speeds(),
-        status: status.clone(),
-        tree: tree.clone(),
-        handle: link.handle.clone(),
-        out: aimed,
-        judged,
-    };
-    tell_view(&name, &file);
-    let subscriptions = Subscriptions {
-        joint: name.clone(),
-        clock: clock.clone(),
-        motor_names: file.all_motor_names(),
-        pan: file.joint.pan.is_some(),
-        sender: link.input,
-        status: status.clone(),
-        acknowledger: acknowledger.clone(),
-    };
-    let (turns, turn) = mpsc::unbounded_channel();
-    let requests = Requests::new(&mut node, turn).map_err(graph)?;
-    let ends = Ends {
-        side: link.loop_side,
-        handle: link.handle.clone(),
-        turns,
-        autostart: parameters.autostart(),
-    };
-    let lifecycle = lifecycle::new(&mut node, &name, &file, clock, &status, ends);
-    let (desk, keeper, orders) = lifecycle.map_err(graph)?;
-    let watchdog = Watchdog::new(&mut node, &name, &file, clock, &status, &link.handle);
-    let watchdog = watchdog.map_err(graph)?;
-    let events = node
-        .create_publisher("/parameter_events", QosProfile::parameter_events())
-        .map_err(graph)?;
-    let settings = parameters.kept().clone();
-    let kept = incident::start(
-        &mut node,
-        &name,
-        &file,
-        &settings,
+    let link = Link::new(file.motor_names.len());
+    let context = JointContext {
+        name: name.clone(),
+        file,
         clock,
-        &status,
-        log_capture,
-    );
-    let (kept, writing) = kept.map_err(graph)?;
-    let server = Server {
-        joint: name.clone(),
-        motor_names: file.all_motor_names(),
-        parameters,
-        laws: link.laws,
-        handle: link.handle.clone(),
-        status: status.clone(),
-        clock: clock.clone(),
-        incident: writing.incident().clone(),
-        events,
+        handle: link.handle,
+        autostart: parameters.autostart(),
+        snapshots: watch::Sender::default(),
+        targets: watch::Sender::default(),
+        lifecycle: watch::Sender::default(),
+        settings: watch::Sender::default(),
+        phase: watch::Sender::default(),
+        sources: Arc::default(),
+        refused: Arc::default(),
     };
-    let acknowledgements = Acknowledgements::new(&mut node, acknowledger.clone()).map_err(graph)?;
-    let outlet = TelemetryPublisher::new(
-        &mut node,
-        &file,
-        clock.clone(),
-        link.records,
-        status.clone(),
-        tree,
-        acknowledgements,
-    )
-    .map_err(graph)?;
-
-    if let Some(hand) = hand {
-        let times = crate::ros::clock::subscribe(&mut node).map_err(graph)?;
-        tokio::spawn(crate::ros::clock::follow(
-            name.clone(),
-            times,
-            hand,
-            acknowledger,
-            period,
-        ));
+    let mut acknowledger = Acknowledger::default();
+    if let Some(setter) = setter {
+        acknowledger = Acknowledger::new(context.handle.clone());
+        follow_clock(&mut node, &context, setter, &acknowledger).map_err(graph)?;
     }
+    let tree = tf::tree(&context.file);
+    let judged = resolve_targets(&mut node, &context, &tree, &program).map_err(graph)?;
+    let subscriptions = Subscriptions::new(&mut node, &context, link.input, judged, &acknowledger);
+    tokio::spawn(subscriptions.map_err(graph)?.run());
+    let settings = parameters.kept().clone();
+    let (kept, writing) =
+        incident::start(&mut node, &context, &settings, log_capture).map_err(graph)?;
+    let incident = writing.incident();
+    let locks = serve(&mut node, &context, parameters, link.laws, incident).map_err(graph)?;
+    let lifecycle = lifecycle::new(&mut node, &context, link.endpoint, locks);
+    let (services, executor, orders) = lifecycle.map_err(graph)?;
+    let watchdog = Watchdog::new(&mut node, &context).map_err(graph)?;
+    let acknowledgements = Acknowledgements::new(&mut node, acknowledger).map_err(graph)?;
+    let publisher =
+        TelemetryPublisher::new(&mut node, &context, link.records, tree, acknowledgements);
     let threads = [
-        outlet.start(kept)?,
-        watchdog.start(writing.incident().clone())?,
+        publisher.map_err(graph)?.start(kept)?,
+        watchdog.start(incident.clone())?,
     ];
-    tokio::spawn(aimer.run(select_all(asked).boxed()));
-    tokio::spawn(subscriptions.run(desired, commands, motors, head, base));
-    tokio::spawn(server.run(requests));
-    tokio::spawn(pointing.run(goals));
-    tokio::spawn(desk.run());
-    tokio::spawn(keeper.run());
-    let look = look_at_publishers(&name, status.clone());
+    tokio::spawn(services.run());
+    tokio::spawn(executor.run());
+    let look = look_at_publishers(&name, context.sources);
     Ok(Joint {
+        lifecycle: context.lifecycle.subscribe(),
+        phase: context.phase,
         name,
-        status,
         orders,
         threads,
         writing,
@@ -380,8 +374,83 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
     })
 }
 
+/// Follows `/clock`.
+fn follow_clock(
+    node: &mut Node,
+    context: &JointContext,
+    setter: ClockSetter,
+    acknowledger: &Acknowledger,
+) -> r2r::Result<()> {
+    let times = clock::subscribe(node)?;
+    let (joint, period) = (context.name.clone(), context.file.joint.period);
+    let acknowledger = acknowledger.clone();
+    tokio::spawn(clock::follow(joint, times, setter, acknowledger, period));
+    Ok(())
+}
+
+/// Takes targets in all frames of `tree`; returns the commands that have been judged.
+fn resolve_targets(
+    node: &mut Node,
+    context: &JointContext,
+    tree: &SharedTree,
+    program: &Program,
+) -> r2r::Result<mpsc::UnboundedReceiver<Judged>> {
+    let mut messages = listen(node, &context.file)?;
+    messages.push(tf::listen(node, context, tree)?);
+    let (pointing, goals, commands) = PointHead::new(node, context)?;
+    messages.push(commands);
+    log_view(&context.name, &context.file);
+    let (judged, commands) = mpsc::unbounded_channel();
+    let resolver = TargetResolver {
+        joint: context.name.clone(),
+        clock: context.clock.clone(),
+        frames: context.file.frames.clone(),
+        aim: context.file.aim(),
+        speeds: program.law.reference_speeds(),
+        snapshots: context.snapshots.subscribe(),
+        lifecycle: context.lifecycle.subscribe(),
+        phase: context.phase.subscribe(),
+        sources: context.sources.clone(),
+        refused: context.refused.clone(),
+        tree: tree.clone(),
+        handle: context.handle.clone(),
+        out: context.targets.clone(),
+        judged,
+    };
+    tokio::spawn(resolver.run(select_all(messages).boxed()));
+    tokio::spawn(pointing.run(goals));
+    Ok(commands)
+}
+
+/// Serves the parameters; returns the sender of requests for the parameter lock.
+fn serve(
+    node: &mut Node,
+    context: &JointContext,
+    parameters: Parameters,
+    laws: LawSender,
+    incident: &IncidentRecorder,
+) -> r2r::Result<mpsc::UnboundedSender<ParameterLock>> {
+    let (locks, requests) = mpsc::unbounded_channel();
+    let requests = Requests::new(node, requests)?;
+    let server = Server {
+        joint: context.name.clone(),
+        motor_names: context.file.all_motor_names(),
+        parameters,
+        laws,
+        handle: context.handle.clone(),
+        snapshots: context.snapshots.subscribe(),
+        settings: context.settings.clone(),
+        sources: context.sources.clone(),
+        clock: context.clock.clone(),
+        incident: incident.clone(),
+        events: node.create_publisher("/parameter_events", QosProfile::parameter_events())?,
+    };
+    tokio::spawn(server.run(requests));
+    Ok(locks)
+}
+
 /// Logs the azimuth range of the joint's camera.
-fn tell_view(joint: &str, file: &JointFile) {
+fn log_view(joint: &str, file: &JointFile) {
     let Some(gazer) = &file.gazer else {
         tracing::info!(
             joint,
@@ -480,20 +549,16 @@ fn cut_short(why: &str) {
 
 /// Waits for a signal, or until no joint can run any more.
 async fn supervise(joints: &[Joint], ending: &mut Ending) {
-    let mut every = tokio::time::interval(Duration::from_millis(100));
-    loop {
-        tokio::select! {
-            name = ending.signal.recv() => {
-                let name = name.unwrap_or("signals cannot be received");
-                tracing::info!("{name}: bringing the joints to rest");
-                return;
-            }
-            _ = every.tick() => {
-                if joints.iter().all(|j| j.status.lifecycle().lost) {
-                    return;
-                }
-            }
+    // A joint whose channel closes has lost its tasks.
+    let lost = joints.iter().map(|joint| async {
+        let _ = joint.lifecycle.clone().wait_for(|l| l.lost).await;
+    });
+    tokio::select! {
+        name = ending.signal.recv() => {
+            let name = name.unwrap_or("signals cannot be received");
+            tracing::info!("{name}: bringing the joints to rest");
         }
+        _ = join_all(lost) => {}
     }
 }
 
@@ -502,7 +567,7 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
     let begin = Instant::now();
     let mut finished = Vec::new();
     for joint in &joints {
-        joint.status.close();
+        joint.phase.send_replace(Phase::Closing);
         let (done, finish) = oneshot::channel();
         let _ = joint.orders.send(Order::Finish(done));
         finished.push(finish);
@@ -511,11 +576,11 @@ async fn finish(joints: Vec<Joint>) -> Result<(), NodeError> {
         // The transition executor signals the end by dropping the sender.
         let _ = finish.await;
     }
-    let lost = joints.iter().find(|j| j.status.lifecycle().lost);
+    let lost = joints.iter().find(|j| j.lifecycle.borrow().lost);
     let lost = lost.map(|j| j.name.clone());
     let mut spinners = Vec::new();
     for joint in joints {
-        joint.status.end();
+        joint.phase.send_replace(Phase::Over);
         for thread in joint.threads {
             // The panic of that thread has already been printed; the shutdown continues.
             let _ = thread.join();

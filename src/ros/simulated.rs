@@ -45,13 +45,12 @@ mod lockstep;
 mod world;
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use r2r::builtin_interfaces::msg::Time;
 use r2r::rosgraph_msgs::msg::Clock as ClockMessage;
 use r2r::{Node, Publisher, QosProfile};
+use tokio::sync::watch;
 
 use super::messages::time;
 use crate::files::SimulatedFile;
@@ -65,8 +64,9 @@ use world::{Reading, World};
 /// Simulation steps between two messages on `~/true_bend` and `~/true_pose`: 200 Hz.
 const TRUTH_STEPS: u64 = 5;
 /// Max. delay behind real time that is caught up, s; a larger one is given up.
-const MOST_BEHIND: f64 = 0.25;
-/// Max. wait for messages while waiting for an acknowledgement; several joints are polled in turn.
+const BEHIND_MAX: f64 = 0.25;
+/// Max. wait for messages while waiting for an acknowledgement, and so for a signal. A message ends
+/// the wait of its own node alone, so several joints take short turns.
 const LOOK: Duration = Duration::from_millis(20);
 const LOOK_IN_TURN: Duration = Duration::from_millis(1);
 /// Machine time after which the time and the readings are sent again: messages may be lost.
@@ -83,7 +83,7 @@ pub struct Simulated {
     /// Duration of a push, s.
     pub push_duration: f64,
     /// Oscillation of the base from the start; `None`: it stands still.
-    pub swing: Option<BaseOscillation>,
+    pub base_oscillation: Option<BaseOscillation>,
 }
 
 /// The progress of simulated time.
@@ -131,8 +131,8 @@ pub fn simulate(joints: &[Simulated], pace: &Pace) -> Result<(), SimulatedError>
         let file = &simulated.file;
         let mut plant = Plant::new(&file.description, &file.options, file.seed)?;
         plant.set_payload(simulated.payload.0, simulated.payload.1)?;
-        if let Some(swing) = simulated.swing {
-            plant.set_base(BaseMotion::BaseOscillation(swing))?;
+        if let Some(oscillation) = simulated.base_oscillation {
+            plant.set_base(BaseMotion::BaseOscillation(oscillation))?;
         }
         plants.push(plant);
     }
@@ -149,10 +149,7 @@ pub fn simulate(joints: &[Simulated], pace: &Pace) -> Result<(), SimulatedError>
     };
     for (simulated, plant) in joints.iter().zip(plants) {
         let file = &simulated.file;
-        let graph = |source| NodeError::Graph {
-            node: file.name.clone(),
-            source,
-        };
+        let graph = NodeError::of(&file.name);
         let mut node = Node::create(context.clone(), &file.name, &file.namespace).map_err(graph)?;
         let world = World::new(simulated.clone(), plant, &mut node).map_err(graph)?;
         let mut partner = None;
@@ -205,19 +202,19 @@ struct Stage {
     clock: Clock,
     /// Loop time of the joints' time 0, if they run on the machine's clock, s.
     origin: f64,
-    stop: Arc<AtomicBool>,
+    stop: watch::Receiver<bool>,
     /// A failure to publish has been logged.
     failed: bool,
 }
 
 /// The content of an awaited acknowledgement.
-enum Asked<'a> {
+enum Awaited<'a> {
     /// A message on `/clock`.
     Time(&'a Time),
     Readings(&'a [Vec<Reading>]),
 }
 
-impl Asked<'_> {
+impl Awaited<'_> {
     /// Returns true if the control node of the joint with this number has acknowledged it.
     fn answered(&self, partner: &Partner, joint: usize) -> bool {
         match self {
@@ -260,12 +257,12 @@ impl Stage {
     }
 
     fn stopped(&self) -> bool {
-        self.stop.load(Ordering::Acquire)
+        *self.stop.borrow()
     }
 
-    /// Handles the messages received, and waits for them for at most `most`.
-    fn gather(&mut self, most: Duration) {
-        let mut wait = most;
+    /// Handles the messages received, and waits for them for at most `limit`.
+    fn gather(&mut self, limit: Duration) {
+        let mut wait = limit;
         loop {
             let mut any = false;
             for joint in &mut self.joints {
@@ -280,6 +277,16 @@ impl Stage {
                 any |= other.take();
             }
             if !any {
+                return;
+            }
+        }
+    }
+
+    /// Handles the messages received until `deadline`, and those already received in any case.
+    fn gather_until(&mut self, deadline: Instant) {
+        loop {
+            self.gather(deadline.saturating_duration_since(Instant::now()));
+            if Instant::now() >= deadline || self.stopped() {
                 return;
             }
         }
@@ -302,7 +309,7 @@ impl Stage {
         }
     }
 
-    fn say_time(&mut self, stamp: &Time) {
+    fn publish_time(&mut self, stamp: &Time) {
         let sent = match &self.time {
             None => Ok(()),
             Some(publisher) => publisher.publish(&ClockMessage {
@@ -322,12 +329,12 @@ impl Stage {
     }
 
     /// Publishes the true state when due.
-    fn tell_truth(&mut self, step: u64) {
+    fn publish_truth(&mut self, step: u64) {
         if !step.is_multiple_of(TRUTH_STEPS) {
             return;
         }
         for number in 0..self.joints.len() {
-            let sent = self.joints[number].world.tell_truth(|t| self.stamp(t));
+            let sent = self.joints[number].world.publish_truth(|t| self.stamp(t));
             self.check(sent);
         }
     }
@@ -360,8 +367,8 @@ impl Stage {
         let mut step: u64 = 0;
         while !self.stopped() {
             let deadline = step as f64 * STEP / speed + lost;
-            let mut ahead = deadline - start.elapsed().as_secs_f64();
-            if -ahead > MOST_BEHIND {
+            let ahead = deadline - start.elapsed().as_secs_f64();
+            if -ahead > BEHIND_MAX {
                 match self.time {
                     None => tracing::warn!(
                         "{:.2} s behind real time: the joint stood still for as long",
@@ -376,19 +383,12 @@ impl Stage {
                 lost -= ahead;
                 self.origin -= ahead;
             }
-            // Messages end the wait.
-            loop {
-                self.gather(Duration::from_secs_f64(ahead.max(0.0)));
-                ahead = deadline - start.elapsed().as_secs_f64();
-                if ahead <= 0.0 || self.stopped() {
-                    break;
-                }
-            }
+            self.gather_until(start + Duration::from_secs_f64(deadline));
             let readings = self.advance(step);
             let now = self.stamp(step as f64 * STEP);
-            self.say_time(&now);
+            self.publish_time(&now);
             self.publish(&readings);
-            self.tell_truth(step);
+            self.publish_truth(step);
             step += 1;
         }
     }
@@ -397,17 +397,17 @@ impl Stage {
     fn run_in_lockstep(&mut self, lockstep: &Lockstep) {
         let longest = (lockstep.step / STEP).round().max(1.0) as u64;
         let mut step: u64 = 0;
-        let mut said = Instant::now();
+        let mut deadline = Instant::now();
         while !self.stopped() {
             let readings = self.advance(step);
             if step.is_multiple_of(longest) || readings.iter().any(|own| !own.is_empty()) {
                 let now = self.stamp(step as f64 * STEP);
-                self.say_time(&now);
-                self.wait(&Asked::Time(&now), lockstep.patience);
+                self.publish_time(&now);
+                self.wait(&Awaited::Time(&now), lockstep.patience);
                 self.publish(&readings);
-                self.wait(&Asked::Readings(&readings), lockstep.patience);
+                self.wait(&Awaited::Readings(&readings), lockstep.patience);
             }
-            self.tell_truth(step);
+            self.publish_truth(step);
             step += 1;
             let speed = if self.is_anybody_gone() {
                 Some(lockstep.speed.unwrap_or(1.0).min(1.0))
@@ -415,13 +415,12 @@ impl Stage {
                 lockstep.speed
             };
             if let Some(speed) = speed {
-                said += Duration::from_secs_f64(STEP / speed);
-                let ahead = said.saturating_duration_since(Instant::now());
-                if ahead.is_zero() {
-                    said = Instant::now();
+                deadline += Duration::from_secs_f64(STEP / speed);
+                let now = Instant::now();
+                if deadline <= now {
+                    deadline = now;
                 } else {
-                    self.gather(ahead);
-                    std::thread::sleep(said.saturating_duration_since(Instant::now()));
+                    self.gather_until(deadline);
                 }
             }
         }
@@ -436,13 +435,13 @@ impl Stage {
     }
 
     /// Waits until all awaited nodes have acknowledged it.
-    fn wait(&mut self, asked: &Asked, patience: Duration) {
+    fn wait(&mut self, awaited: &Awaited, patience: Duration) {
         let look = match self.joints.len() {
             1 => LOOK,
             _ => LOOK_IN_TURN,
         };
         let begin = Instant::now();
-        let mut again = begin + asked.again();
+        let mut again = begin + awaited.again();
         // First the messages already received, then new ones.
         let mut wait = Duration::ZERO;
         while !self.stopped() {
@@ -451,24 +450,24 @@ impl Stage {
             let mut all = true;
             for (number, joint) in self.joints.iter_mut().enumerate() {
                 if let Some(partner) = &mut joint.partner {
-                    let answered = asked.answered(partner, number);
-                    all &= partner.lets_go(answered, begin, patience);
+                    let has = |partner: &Partner| awaited.answered(partner, number);
+                    all &= partner.lets_go(has, begin, patience);
                 }
             }
-            if let Asked::Time(stamp) = asked {
+            if let Awaited::Time(stamp) = awaited {
                 for other in &mut self.others {
-                    let answered = other.has_acknowledged("clock", stamp);
-                    all &= other.lets_go(answered, begin, patience);
+                    let has = |other: &Partner| other.has_acknowledged("clock", stamp);
+                    all &= other.lets_go(has, begin, patience);
                 }
             }
             if all {
                 return;
             }
             if Instant::now() > again {
-                again = Instant::now() + asked.again();
-                match asked {
-                    Asked::Time(stamp) => self.say_time(stamp),
-                    Asked::Readings(readings) => self.publish(readings),
+                again = Instant::now() + awaited.again();
+                match awaited {
+                    Awaited::Time(stamp) => self.publish_time(stamp),
+                    Awaited::Readings(readings) => self.publish(readings),
                 }
             }
         }

@@ -5,13 +5,14 @@
 //! - telemetry goes out through a ring of preallocated boxes, which return through another ring;
 //! - a law goes in through a ring, and the law it replaced returns through another, so that it is
 //!   freed outside the real-time loop. The return of a law, replaced or withdrawn, is the
-//!   acknowledgement.
+//!   acknowledgement;
+//! - requests go in as counters, and the telemetry of a tick shows those that it has seen.
 
 pub mod inbox;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use crossbeam_utils::sync::{Parker, Unparker};
 
@@ -89,27 +90,6 @@ struct Offer {
     fate: Arc<AtomicU8>,
 }
 
-/// Number of requests of one kind, and number of those that a tick has seen.
-#[derive(Debug, Default)]
-struct Requests {
-    made: AtomicU64,
-    seen: AtomicU64,
-}
-
-impl Requests {
-    fn make(&self) -> u64 {
-        self.made.fetch_add(1, Ordering::AcqRel) + 1
-    }
-
-    fn made(&self) -> u64 {
-        self.made.load(Ordering::Acquire)
-    }
-
-    fn seen(&self, number: u64) -> bool {
-        self.seen.load(Ordering::Acquire) >= number
-    }
-}
-
 /// A request to the loop, possible at any time; see [`Input`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LoopRequest {
@@ -124,7 +104,8 @@ pub enum LoopRequest {
 /// State shared by both sides.
 #[derive(Debug, Default)]
 struct Shared {
-    requests: [Requests; 3],
+    /// Numbers of the requests so far, by kind.
+    requests: [AtomicU64; 3],
     /// True if the joint is to be driven, false if it is only monitored.
     active: AtomicBool,
     stop: AtomicBool,
@@ -138,8 +119,8 @@ struct Shared {
 }
 
 impl Shared {
-    fn of(&self, ask: LoopRequest) -> &Requests {
-        &self.requests[ask as usize]
+    fn requests(&self, kind: LoopRequest) -> u64 {
+        self.requests[kind as usize].load(Ordering::Acquire)
     }
 }
 
@@ -196,7 +177,7 @@ pub struct Handle {
 /// All endpoints of one joint's channels.
 pub struct Link {
     /// For the real-time thread.
-    pub loop_side: RealTimeEndpoint,
+    pub endpoint: RealTimeEndpoint,
     /// For the receiver of messages.
     pub input: InputSender,
     /// For the publisher.
@@ -248,7 +229,7 @@ impl Link {
                 wake: wake.unparker().clone(),
                 publisher: publisher_waker.clone(),
             },
-            loop_side: RealTimeEndpoint {
+            endpoint: RealTimeEndpoint {
                 input: input_out,
                 records_out,
                 records_back,
@@ -270,9 +251,9 @@ impl RealTimeEndpoint {
         let new = self.input.update();
         let shared = &self.shared;
         let input = self.input.output_buffer_mut();
-        input.hold = shared.of(LoopRequest::Hold).made();
-        input.clear = shared.of(LoopRequest::Clear).made();
-        input.release_tension = shared.of(LoopRequest::ReleaseTension).made();
+        input.hold = shared.requests(LoopRequest::Hold);
+        input.clear = shared.requests(LoopRequest::Clear);
+        input.release_tension = shared.requests(LoopRequest::ReleaseTension);
         input.inactive = !shared.active.load(Ordering::Acquire);
         let since = self.since;
         for sample in input.motors.iter_mut().chain([&mut input.pan]) {
@@ -292,20 +273,6 @@ impl RealTimeEndpoint {
     /// Returns the input fetched last.
     pub fn last_input(&self) -> &Input {
         self.input.output_buffer()
-    }
-
-    /// Acknowledges that a tick has seen the requests in the input fetched last.
-    pub fn seen(&mut self) {
-        let input = self.input.output_buffer_mut();
-        let (hold, clear, release_tension) = (input.hold, input.clear, input.release_tension);
-        for (ask, number) in [
-            (LoopRequest::Hold, hold),
-            (LoopRequest::Clear, clear),
-            (LoopRequest::ReleaseTension, release_tension),
-        ] {
-            self.shared.of(ask).seen.store(number, Ordering::Release);
-        }
-        self.beat();
     }
 
     /// Increments the heartbeat: with each tick, and while the loop waits for the next one.
@@ -336,7 +303,7 @@ impl RealTimeEndpoint {
     }
 
     /// Takes one law on offer, unless it was withdrawn: `swap` exchanges it for the active law,
-    /// which returns to be freed elsewhere.
+    /// which returns to be freed elsewhere. Wakes the publisher, which tells those that wait.
     pub fn take_law(&mut self, swap: impl FnOnce(&mut Box<Program>)) {
         let Ok(mut offer) = self.offers.pop() else {
             return;
@@ -347,6 +314,7 @@ impl RealTimeEndpoint {
             .is_ok()
         {
             swap(&mut offer.program);
+            self.publisher.unpark();
         }
         if let Err(rtrb::PushError::Full(offer)) = self.returned.push(offer) {
             // Cannot happen while the sender keeps its count; a leak is better here than freeing
@@ -407,19 +375,21 @@ impl Drop for RealTimeEndpoint {
 }
 
 impl InputSender {
-    /// Sends a copy of `input`; with `wake` it wakes a loop that sleeps until the next sample.
-    pub fn send(&mut self, input: &Input, wake: bool) {
+    /// Sends a copy of `input`.
+    pub fn send(&mut self, input: &Input) {
         self.input.input_buffer_mut().clone_from(input);
         self.input.publish();
-        if wake {
-            self.wake.unpark();
-        }
+    }
+
+    /// Wakes a loop that sleeps until the next sample.
+    pub fn wake(&self) {
+        self.wake.unpark();
     }
 }
 
 impl RecordReceiver {
-    /// Sleeps until there is telemetry, an event has been processed, the loop ends, or `most` has
-    /// passed.
+    /// Sleeps until there is telemetry, an event has been processed, a law has been taken, the loop
+    /// ends, or `most` has passed.
     pub fn wait(&self, most: Duration) {
         if self.records.is_empty() {
             self.wake.park_timeout(most);
@@ -498,35 +468,17 @@ impl Pending {
             .compare_exchange(WAITING, WITHDRAWN, Ordering::AcqRel, Ordering::Acquire)
             .is_ok()
     }
-
-    /// Waits at most for `most` until the loop has taken the law, and withdraws it otherwise.
-    /// Returns true if the loop has taken it.
-    pub fn wait(&self, most: Duration) -> bool {
-        let start = Instant::now();
-        while !self.taken() {
-            if start.elapsed() > most {
-                return !self.withdraw();
-            }
-            std::thread::sleep(Duration::from_millis(1));
-        }
-        true
-    }
 }
 
 impl Handle {
     /// Sends a request to the loop. Returns the number of the request.
-    pub fn ask(&self, what: LoopRequest) -> u64 {
-        self.shared.of(what).make()
+    pub fn request(&self, kind: LoopRequest) -> u64 {
+        self.shared.requests[kind as usize].fetch_add(1, Ordering::AcqRel) + 1
     }
 
     /// Returns the number of requests of that kind so far.
-    pub fn asked(&self, what: LoopRequest) -> u64 {
-        self.shared.of(what).made()
-    }
-
-    /// Returns true if a tick has seen request `number` of that kind.
-    pub fn seen(&self, what: LoopRequest, number: u64) -> bool {
-        self.shared.of(what).seen(number)
+    pub fn requests(&self, kind: LoopRequest) -> u64 {
+        self.shared.requests(kind)
     }
 
     /// Sets whether the joint is to be driven; at first it is only monitored.
@@ -576,25 +528,23 @@ mod tests {
     fn the_newest_input_wins_and_requests_to_hold_are_counted() {
         let mut link = Link::new(3);
         let mut input = Input::new(3);
-        assert!(!link.loop_side.input().1);
+        assert!(!link.endpoint.input().1);
         for sequence in 0..5 {
             input.desired = Some(crate::control::tick::Desired {
                 sequence,
                 ..Default::default()
             });
-            link.input.send(&input, false);
+            link.input.send(&input);
         }
-        let number = link.handle.ask(LoopRequest::Hold);
-        let (seen, new) = link.loop_side.input();
+        assert_eq!(link.handle.request(LoopRequest::Hold), 1);
+        let (seen, new) = link.endpoint.input();
         assert!(new && seen.inactive);
         assert_eq!(seen.desired.map(|d| d.sequence), Some(4));
         assert_eq!((seen.hold, seen.clear, seen.release_tension), (1, 0, 0));
-        assert!(!link.handle.seen(LoopRequest::Hold, number));
-        link.loop_side.seen();
-        assert!(link.handle.seen(LoopRequest::Hold, number));
-        assert!(!link.handle.seen(LoopRequest::Clear, 1));
+        assert_eq!(link.handle.requests(LoopRequest::Hold), 1);
+        assert_eq!(link.handle.requests(LoopRequest::Clear), 0);
         link.handle.set_active(true);
-        let (seen, new) = link.loop_side.input();
+        let (seen, new) = link.endpoint.input();
         assert!(!new && !seen.inactive);
     }
 
@@ -608,10 +558,10 @@ mod tests {
         for tick in 0..RECORDS as u64 + 7 {
             record.counts.ticks = tick;
             record.output.setpoints[1] = tick as f64;
-            link.loop_side.send(&mut record);
+            link.endpoint.send(&mut record);
             assert_eq!(record.output.setpoints.len(), 3);
         }
-        assert_eq!(link.loop_side.lost(), 7);
+        assert_eq!(link.endpoint.lost(), 7);
         let mut seen = Vec::new();
         link.records
             .drain(|r, left| seen.push((r.counts.ticks, r.output.setpoints[1], left)));
@@ -620,9 +570,9 @@ mod tests {
             assert_eq!((*tick, *setpoint), (i as u64, i as f64));
             assert_eq!(*left, RECORDS - 1 - i);
         }
-        link.loop_side.send(&mut record);
-        assert_eq!(link.loop_side.lost(), 7);
-        drop(link.loop_side);
+        link.endpoint.send(&mut record);
+        assert_eq!(link.endpoint.lost(), 7);
+        drop(link.endpoint);
         assert!(link.records.ended() && link.handle.ended());
     }
 }

@@ -19,17 +19,18 @@ mod writer;
 
 pub use columns::Layout;
 pub use file::{Event, Level};
-pub use read::{IncidentFile, Misread};
-pub use store::{PART, RecordingStore, own_name, utc_words};
+pub use read::{Flaw, IncidentFile, Misread};
+pub use store::{KeepError, PART, RecordingStore, own_name, utc_words};
 pub use writer::{Pace, Writer};
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, Sender, channel};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex};
 use std::time::Instant;
 
 use crate::runtime::link::Record;
+use crate::runtime::locked;
 use columns::Column;
 use watch::Watch;
 
@@ -129,7 +130,7 @@ struct Cause {
     at: Option<f64>,
 }
 
-type Reply = Sender<Result<PathBuf, String>>;
+type Reply = Sender<Result<PathBuf, KeepError>>;
 
 /// Pending work of the writer.
 #[derive(Debug, Default)]
@@ -150,11 +151,6 @@ struct Inner {
     orders: Mutex<Orders>,
     wake: Condvar,
     report: Mutex<Report>,
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // The data are plain: a panic elsewhere leaves nothing inconsistent.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// Handle to the incident recording of one joint; it can be cloned.
@@ -236,7 +232,7 @@ impl IncidentRecorder {
     }
 
     /// Requests a file now. The receiver gets its path, or the reason why there is none.
-    pub fn request(&self) -> Receiver<Result<PathBuf, String>> {
+    pub fn request(&self) -> Receiver<Result<PathBuf, KeepError>> {
         let (reply, answer) = channel();
         let mut orders = locked(&self.0.orders);
         // If the writer has ended, the channel closes.
@@ -262,8 +258,12 @@ impl IncidentRecorder {
 impl Recorder {
     /// Records one tick. Requests a file if the tick shows a new fault.
     pub fn see(&mut self, record: &Record) {
-        let layout = &self.inner.0.about.layout;
-        locked(&self.inner.0.ring).push(|row| layout.encode(record, row));
+        let inner = &self.inner.0;
+        locked(&inner.ring).push(|row| {
+            for (place, column) in row.iter_mut().zip(&inner.columns) {
+                *place = column.value(record);
+            }
+        });
         if let Some(cause) = self.watch.look(&record.output) {
             self.inner.order(cause, Some(record.at));
         }

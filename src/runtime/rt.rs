@@ -21,6 +21,7 @@ use std::sync::mpsc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use nix::errno::Errno;
 use nix::sys::mman::{MlockAllFlags, mlockall};
 use nix::sys::resource::{RLIM_INFINITY, Resource, getrlimit};
 
@@ -34,45 +35,67 @@ const IN_TIME: f64 = 0.2;
 /// Real-time priority of the loop, 0 to 99 of the system's range: above ordinary work, below the
 /// kernel's own threads.
 const PRIORITY: u8 = 60;
-/// Max sleep while simulated time stands; it bounds the delay of a stop and of a law on offer.
+/// Max sleep while simulated time stands: the loop then still shows that it lives, and takes a law
+/// whose wait has become long.
 const NAP: Duration = Duration::from_millis(20);
+
+/// The reason why the process's memory is not locked.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum NotLocked {
+    /// The limit would refuse later allocations.
+    #[error("the limit on locked memory (memlock) is not unlimited")]
+    Limit,
+    /// The system refuses.
+    #[error("locking memory: {}", .0.desc())]
+    System(#[from] Errno),
+}
 
 /// Locks the process's memory, so that a tick never waits for a page.
 ///
 /// # Errors
-/// The reason, for people.
-pub fn lock_memory() -> Result<(), String> {
+/// [`NotLocked`].
+pub fn lock_memory() -> Result<(), NotLocked> {
     // With a limit, later allocations would be refused, which is worse than a page fault.
     let limit = getrlimit(Resource::RLIMIT_MEMLOCK).map(|(soft, _)| soft);
     let root = nix::unistd::Uid::effective().is_root();
     if limit != Ok(RLIM_INFINITY) && !root {
-        return Err("the limit on locked memory (memlock) is not unlimited".into());
+        return Err(NotLocked::Limit);
     }
-    mlockall(MlockAllFlags::MCL_CURRENT | MlockAllFlags::MCL_FUTURE)
-        .map_err(|e| format!("locking memory: {}", e.desc()))
+    Ok(mlockall(
+        MlockAllFlags::MCL_CURRENT | MlockAllFlags::MCL_FUTURE,
+    )?)
 }
 
-fn raise_priority() -> Result<(), String> {
+/// The reason why a loop has no real-time priority.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum NoPriority {
+    /// The priority is out of the system's range.
+    #[error("priority {PRIORITY}: {0}")]
+    Range(String),
+    /// The system refuses.
+    #[error("the system does not grant real-time priority (rtprio)")]
+    NotGranted,
+}
+
+fn raise_priority() -> Result<(), NoPriority> {
     use thread_priority::{
         RealtimeThreadSchedulePolicy, ThreadPriority, ThreadSchedulePolicy,
         set_thread_priority_and_policy, thread_native_id,
     };
-    let priority = PRIORITY
-        .try_into()
-        .map_err(|e| format!("priority {PRIORITY}: {e}"))?;
+    let priority = PRIORITY.try_into().map_err(NoPriority::Range)?;
     set_thread_priority_and_policy(
         thread_native_id(),
         ThreadPriority::Crossplatform(priority),
         ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo),
     )
-    .map_err(|_| "the system does not grant real-time priority (rtprio)".into())
+    .map_err(|_| NoPriority::NotGranted)
 }
 
 /// A running loop.
 pub struct RunningLoop {
     thread: JoinHandle<RealTimeEndpoint>,
     /// Reason why it has no real-time priority, if so.
-    pub without_priority: Option<String>,
+    pub without_priority: Option<NoPriority>,
 }
 
 impl RunningLoop {
@@ -94,14 +117,15 @@ pub fn start(
     source: TickSource,
 ) -> io::Result<RunningLoop> {
     side.begin();
-    let (tell, told) = mpsc::channel();
+    let (outcome, priority) = mpsc::channel();
     let thread = std::thread::Builder::new()
         .name("loop".into())
         .spawn(move || {
-            let _ = tell.send(raise_priority().err());
+            // The starter may have gone.
+            let _ = outcome.send(raise_priority().err());
             Loop::new(program, side, clock, source).run()
         })?;
-    let without_priority = told.recv().unwrap_or(None);
+    let without_priority = priority.recv().unwrap_or(None);
     Ok(RunningLoop {
         thread,
         without_priority,
@@ -263,10 +287,10 @@ impl Loop {
         now > self.ticked && (left <= 0 || left <= self.clock.next_step() - left)
     }
 
-    /// Sleeps until an event, at most for `most` ns of loop time, before which nothing is due.
-    fn nap(&mut self, most: i64) {
+    /// Sleeps until an event, at most for `limit` ns of loop time, before which nothing is due.
+    fn nap(&mut self, limit: i64) {
         if !self.clock.is_simulated() {
-            self.side.sleep(Duration::from_nanos(most.max(0) as u64));
+            self.side.sleep(Duration::from_nanos(limit.max(0) as u64));
             return;
         }
         self.side.dealt_with(self.brought);
@@ -336,7 +360,7 @@ impl Loop {
         );
         let sequence = input.desired.map(|d| d.sequence);
         record.input.copy_from(input);
-        self.side.seen();
+        self.side.beat();
         self.counts.ticks += 1;
         self.counts.lost = self.side.lost();
         let took = (monotonic() - begun) as f64 / NS as f64;

@@ -13,7 +13,9 @@ use withy::control::aim::{Aim, Target};
 use withy::control::controller::CommandInterface;
 use withy::control::geometry::{Bend, orientation as orientation_of};
 use withy::control::tick::{Desired, Joint, Law, Mode, Output, Reaction, Rule, State, tick};
-use withy::runtime::link::inbox::{ImuReading, Inbox, Refusal, When, checked_orientation};
+use withy::runtime::link::inbox::{
+    ImuPlace, ImuReading, Inbox, Refusal, When, checked_orientation,
+};
 use withy::sim::beam::{DriveKind, Plant};
 
 use crate::common::{Neck, PAYLOADS};
@@ -160,7 +162,7 @@ impl Rig {
             state: State::new(&joint, &law),
             out: Output::new(motors),
             aim: neck.file.aim(),
-            inbox: Inbox::new(names.clone(), joint.pan.is_some()),
+            inbox: Inbox::new(names.clone(), motors),
             wire: Wire::new(1),
             plant,
             joint,
@@ -296,10 +298,13 @@ impl Rig {
                 .inbox
                 .motors(&message.names, &message.numbers, when)
                 .map(drop),
-            Stream::Head | Stream::Base => {
+            stream @ (Stream::Head | Stream::Base) => {
                 let reading = ImuReading::new(quaternion, [4, 5, 6].map(number))?;
-                let of_base = message.stream == Stream::Base;
-                self.inbox.imu(&reading, when()?, of_base)
+                let place = match stream {
+                    Stream::Base => ImuPlace::Base,
+                    _ => ImuPlace::Head,
+                };
+                self.inbox.imu(&reading, when()?, place)
             }
             Stream::Command => {
                 let asked = Target::Pose(checked_orientation("orientation", quaternion)?);

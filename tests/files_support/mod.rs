@@ -60,18 +60,53 @@ pub fn assert_one_line(sentence: &str) {
     );
 }
 
-/// Checks that the error is `sentence` after the file's name; `...` at its end stands for anything.
+/// Splits an error into line, column and the sentence behind them.
+pub fn placed<'a>(told: &'a str, file: &Path) -> (usize, usize, &'a str) {
+    let start = format!("{}:", file.display());
+    let parts = told
+        .strip_prefix(&start)
+        .and_then(|rest| rest.split_once(": "));
+    let (position, sentence) = parts.unwrap_or_else(|| panic!("{told}\nstarts not with {start}"));
+    let (line, column) = position.split_once(':').expect(told);
+    (
+        line.parse().expect(told),
+        column.parse().expect(told),
+        sentence,
+    )
+}
+
+/// Checks that the error is `sentence` after file, line and column; `...` at its end stands for
+/// anything. What stands at the place is checked: the key, its value or, where the key is missing,
+/// the table around it.
 pub fn assert_told(result: Result<(), ConfigError>, file: &Path, sentence: &str) {
     let told = match result {
         Ok(()) => panic!("accepted, where this was to be told: {sentence}"),
         Err(error) => error.to_string(),
     };
     assert_one_line(&told);
-    let expected = format!("{}: {sentence}", file.display());
-    match expected.strip_suffix("...") {
-        Some(start) => assert!(told.starts_with(start), "{told}\nnot {expected}"),
-        None => assert_eq!(told, expected),
+    let (line, column, rest) = placed(&told, file);
+    match sentence.strip_suffix("...") {
+        Some(start) => assert!(rest.starts_with(start), "{told}\nnot {sentence}"),
+        None => assert_eq!(rest, sentence),
     }
+    let text = fs::read_to_string(file).unwrap();
+    let line = text.lines().nth(line - 1).expect(&told);
+    let there: String = line.chars().skip(column - 1).collect();
+    let key = rest.split([' ', ';']).next().unwrap();
+    let key = key.rsplit('.').next().unwrap();
+    let fits = if rest.contains(" is missing; ") {
+        // The table's first key, or the bracket that opens it.
+        there.starts_with('{') || there.contains(':')
+    } else if rest.contains(" is not a known key; ") {
+        there.starts_with(&format!("{key}:"))
+    } else {
+        // A value stands behind its key or, in a list, somewhere behind its bracket.
+        let before: String = line.chars().take(column - 1).collect();
+        let key = key.split('[').next().unwrap();
+        let first_item = column == 1 || there.starts_with("- ") || before.trim_start() == "- ";
+        before.contains(&format!("{key}: ")) || there.starts_with(key) || first_item
+    };
+    assert!(fits, "{told}\nstands at {there:?}");
 }
 
 /// Returns the joint file's text with its commented-out block `supervision` enabled.
@@ -82,6 +117,37 @@ pub fn watched() -> String {
     let lines = block.lines().map(|line| line.strip_prefix("# ").unwrap());
     let block: Vec<_> = lines.collect();
     format!("{before}supervision:\n{}\n\n{after}", block.join("\n"))
+}
+
+/// Spoils `text` at one place.
+pub fn spoil(text: &mut String, place: proptest::sample::Index, change: u8, nasty: &str) {
+    let mut lines: Vec<String> = text.lines().map(String::from).collect();
+    // Spoils lines with content, since comments have no effect.
+    let said: Vec<usize> = (0..lines.len())
+        .filter(|i| lines[*i].contains([':', '-']) && !lines[*i].trim_start().starts_with('#'))
+        .collect();
+    if said.is_empty() {
+        text.push_str(nasty);
+        return;
+    }
+    let i = said[place.index(said.len())];
+    match change {
+        0 => drop(lines.remove(i)),
+        1 => lines.insert(i, lines[i].clone()),
+        2 | 8..=11 => {
+            let key = lines[i].split(':').next().unwrap_or_default().to_string();
+            lines[i] = format!("{key}: {nasty}");
+        }
+        3 | 12..=15 => lines[i] = lines[i].replacen(|c: char| c.is_ascii_digit(), nasty, 1),
+        4 => lines[i] = format!("{nasty}{}", lines[i]),
+        5 => lines[i] = format!("  {}", lines[i]),
+        6 => {
+            let middle = place.index(lines[i].chars().count() + 1);
+            lines[i] = lines[i].chars().take(middle).collect::<String>() + nasty;
+        }
+        _ => lines.truncate(i),
+    }
+    *text = lines.join("\n");
 }
 
 /// Unexpected values in place of others.

@@ -5,37 +5,34 @@
 //! run [`in_real_time`], beside a witness that measures how long the machine stalled.
 #![allow(dead_code)] // Each test file uses its own part.
 
-#[path = "../common/skip.rs"]
-mod skipped;
-
 use std::cell::RefCell;
 use std::fs::File;
 use std::io::Read;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, Once, PoisonError};
 use std::time::{Duration, Instant};
 
+use crate::skip::skip;
 use nix::sched::{CpuSet, sched_getaffinity, sched_setaffinity};
 use nix::unistd::Pid;
-pub use skipped::skip;
 use tempfile::TempDir;
 
 /// Capacity of the machine, and the share that a test takes of it. A test in simulated time is
 /// never idle; a test in real time needs its processes scheduled when they are due.
 const ROOM: u32 = 8;
-const IN_LOCKSTEP: u32 = 2;
+pub const IN_LOCKSTEP: u32 = 2;
 const IN_REAL_TIME: u32 = 4;
 static TAKEN: Mutex<u32> = Mutex::new(0);
 static ENDED: Condvar = Condvar::new();
 
 /// A test's share of the machine, held until it is dropped.
-struct Turn(u32);
+pub struct Turn(u32);
 
 impl Turn {
-    fn new(share: u32) -> Self {
+    pub fn new(share: u32) -> Self {
         let taken = TAKEN.lock().unwrap_or_else(PoisonError::into_inner);
         let taken = ENDED.wait_while(taken, |taken| *taken + share > ROOM);
         *taken.unwrap_or_else(PoisonError::into_inner) += share;
@@ -108,9 +105,9 @@ impl Drop for Witness {
 
 /// Runs a test that needs real time. An attempt in which the machine stalled is not judged, but
 /// repeated. A test that was never judged counts as skipped, in the file that WITHY_SKIPPED names.
-pub fn in_real_time(number: u32, test: impl Fn(&mut Stage)) {
+pub fn in_real_time(test: impl Fn(&mut Stage)) {
     for attempt in 1..=ATTEMPTS {
-        let mut stage = Stage::on(number, true);
+        let mut stage = Stage::on(true);
         let witness = Witness::new();
         let result = catch_unwind(AssertUnwindSafe(|| test(&mut stage)));
         let Err(panic) = result else { return };
@@ -163,6 +160,15 @@ fn tell_failures_briefly() {
     });
 }
 
+/// Returns a ROS domain that no other test of this run has: 1 to 100, since higher ones use ports
+/// that the system assigns as ephemeral (ROS 2 documentation, "The ROS_DOMAIN_ID"). Those of tests
+/// long past come again.
+pub fn domain() -> u32 {
+    static NEXT: AtomicU32 = AtomicU32::new(0);
+    let next = NEXT.fetch_add(1, Ordering::Relaxed);
+    1 + (std::process::id().wrapping_mul(31).wrapping_add(next)) % 100
+}
+
 /// One test's processes and files.
 pub struct Stage {
     domain: u32,
@@ -179,13 +185,12 @@ fn root() -> &'static Path {
 }
 
 impl Stage {
-    /// Returns an empty stage in simulated time, for the test of this number, which no other test
-    /// uses.
-    pub fn new(number: u32) -> Self {
-        Self::on(number, false)
+    /// Returns an empty stage in simulated time.
+    pub fn new() -> Self {
+        Self::on(false)
     }
 
-    fn on(number: u32, real_time: bool) -> Self {
+    fn on(real_time: bool) -> Self {
         tell_failures_briefly();
         let turn = Turn::new(if real_time { IN_REAL_TIME } else { IN_LOCKSTEP });
         let folder = tempfile::tempdir().unwrap();
@@ -193,9 +198,7 @@ impl Stage {
         LOGS.set(Some(path.clone()));
         copy(&root().join("config"), &path.join("config"));
         Self {
-            // Domains 1 to 100: higher ones use ports that the system assigns as ephemeral (ROS 2
-            // documentation, "The ROS_DOMAIN_ID").
-            domain: 1 + (std::process::id().wrapping_mul(31) + 7 * number) % 100,
+            domain: domain(),
             folder: Some(folder),
             path,
             running: Vec::new(),

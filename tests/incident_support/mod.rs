@@ -10,7 +10,7 @@ use withy::control::tick::Mode;
 use withy::files::JointFile;
 use withy::runtime::link::{Counts, Record};
 use withy::runtime::recorder::{
-    About, Facts, IncidentRecorder, Layout, Pace, Recorder, RecordingStore, Writer,
+    About, Facts, IncidentRecorder, KeepError, Layout, Pace, Recorder, RecordingStore, Writer,
 };
 
 pub const ZERO_NS: i64 = 1_773_820_800_000_000_007;
@@ -62,7 +62,7 @@ pub fn writing(file: &JointFile, folder: &Path, pace: Pace) -> (IncidentRecorder
     (incident, recorder)
 }
 
-pub fn asked(incident: &IncidentRecorder) -> Result<PathBuf, String> {
+pub fn asked(incident: &IncidentRecorder) -> Result<PathBuf, KeepError> {
     incident.request().recv_timeout(PATIENCE).unwrap()
 }
 

@@ -1,4 +1,4 @@
-"""Makes fits.json, the references of tests/fit.rs.
+"""Makes fits.json, the references of tests/design/fit.rs.
 
     python3 tests/references/make_fits.py > tests/references/fits.json
 

@@ -1,4 +1,4 @@
-"""Makes frames.json, the references of tests/frames.rs.
+"""Makes frames.json, the references of tests/control/frames.rs.
 
     python3 tests/references/make_frames.py > tests/references/frames.json
 

@@ -1,4 +1,4 @@
-"""Makes gaze.json, the references of tests/gaze.rs.
+"""Makes gaze.json, the references of tests/control/gaze.rs.
 
     python3 tests/references/make_gaze.py > tests/references/gaze.json
 

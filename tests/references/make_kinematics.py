@@ -1,4 +1,4 @@
-"""Makes kinematics.json, the references of tests/geometry.rs and tests/kinematics.rs.
+"""Makes kinematics.json, the references of tests/control/geometry.rs and tests/control/kinematics.rs.
 
     python3 tests/references/make_kinematics.py > tests/references/kinematics.json
 

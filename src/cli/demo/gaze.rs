@@ -5,15 +5,16 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 
-use super::bed::{Failure, full_name};
-use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
+use super::bed::{Failure, Length};
+use super::children::{Act, Process, SIMULATED_TIME, end, lockstep, meet, visitor, wait};
 use crate::cli::output;
-use crate::control::gaze::Camera;
+use crate::control::gaze::{Camera, Outcome};
 use crate::design::trial::{GazeFigures, LAST};
 use crate::files::{JointFile, SimulatedFile};
 use crate::report::{Align, Band, Figure, Panel, Series, Stroke, Table};
-use crate::ros::client::gaze_client::{GazeClient, Recorded, TargetWords};
+use crate::ros::client::gaze_client::{GazeClient, HeadSample, Recorded};
 use crate::ros::client::session::Keeps;
+use crate::ros::client::{Nodes, ReportedTarget};
 
 const JOINT: &str = concat!(
     env!("CARGO_MANIFEST_DIR"),
@@ -23,9 +24,10 @@ const SIMULATED: &str = concat!(
     env!("CARGO_MANIFEST_DIR"),
     "/config/glasshouse-neck-pan-simulated.yaml"
 );
-/// Namespace of this act; the first act's names are free again only when the ROS graph has dropped
-/// them.
-const NAMESPACE: &str = "/gaze";
+const ACT: Act = Act {
+    name: "gaze",
+    namespace: "gaze",
+};
 
 /// The camera head: mass, kg, and height of its centre, m. Invented numbers, as all in this file.
 const PAYLOAD: (f64, f64) = (0.210, 0.050);
@@ -99,7 +101,7 @@ fn angles(
     camera: &Camera,
     point: impl Fn(f64) -> Vector3<f64>,
 ) -> Vec<(f64, f64)> {
-    let angle = |h: &crate::ros::client::gaze_client::HeadSample| {
+    let angle = |h: &HeadSample| {
         let eye = h.place + h.orientation * camera.position;
         let axis = h.orientation * camera.axis;
         (h.time, axis.angle(&(point(h.time) - eye)))
@@ -132,75 +134,57 @@ impl GazeAct {
     /// # Errors
     /// A file that is not accepted, a ROS graph that cannot be used, or a process that ends.
     pub fn start(output: &Path) -> Result<Self, Failure> {
-        let other = |e: &dyn std::fmt::Display| Failure::Other(e.to_string());
-        let joint = JointFile::load(JOINT).map_err(|e| other(&e))?;
-        let simulated = SimulatedFile::load(SIMULATED).map_err(|e| other(&e))?;
+        let joint = JointFile::load(JOINT)?;
+        let simulated = SimulatedFile::load(SIMULATED)?;
         let camera = joint.gazer.as_ref().map(|gazer| *gazer.camera());
-        let camera = camera.ok_or_else(|| Failure::Other(format!("{JOINT} has no camera")))?;
-        let name = visitor("gaze");
-        let gaze_client = GazeClient::new(
-            &full_name(NAMESPACE, &joint.name),
-            &full_name(NAMESPACE, &simulated.name),
-            &joint.frames.base,
-            joint.pan_name.as_deref(),
-            &name,
-            Keeps::Simulated,
-        );
-        let gaze_client = gaze_client.map_err(|e| other(&e))?;
-        let into = ["--ros-args", "-r", "__ns:=/gaze"].map(OsString::from);
-        let words = |command: &str, file: &str, more: Vec<OsString>| {
-            let own = [OsString::from(command), file.into()];
-            let own = own.into_iter().chain(more);
-            own.chain(into.clone()).collect::<Vec<_>>()
+        let camera = camera.ok_or(Failure::NoCamera(JOINT))?;
+        let name = visitor(ACT.namespace);
+        let nodes = Nodes {
+            joint: ACT.full_name(&joint.name),
+            simulated: ACT.full_name(&simulated.name),
+            base_frame: joint.frames.base.clone(),
         };
-        let log = |name: &str| output.join(name);
-        let world = Process::start(
-            "the simulated joint of the gaze act",
-            words("simulate", SIMULATED, lockstep(&name)),
-            &log("demo-gaze-simulated-joint.log"),
-        );
-        let node = Process::start(
-            "the node of the gaze act",
-            words("run", JOINT, Vec::new())
-                .into_iter()
-                .chain(SIMULATED_TIME.map(OsString::from)),
-            &log("demo-gaze-node.log"),
-        );
+        let pan = joint.pan_name.as_deref();
+        let gaze_client = GazeClient::new(nodes, pan, &name, Keeps::Simulated)?;
+        let mut simulate: Vec<OsString> = vec!["simulate".into(), SIMULATED.into()];
+        simulate.extend(lockstep(&name));
+        let run = vec!["run".into(), JOINT.into()];
         let mut act = Self {
             gaze_client,
             camera,
-            // The node ends first, because it brings the joint to rest.
-            processes: vec![
-                node.map_err(Failure::Other)?,
-                world.map_err(Failure::Other)?,
-            ],
+            processes: ACT.start(output, simulate, run, SIMULATED_TIME)?,
             looks: Vec::new(),
             figures: Vec::new(),
         };
-        let gaze_client = &act.gaze_client;
-        connect(gaze_client.session(), &mut act.processes, || {
-            gaze_client.unheard()
-        })?;
-        gaze_client.bring_up()?;
-        act.gaze_client.set_payload(PAYLOAD.0, PAYLOAD.1)?;
+        let connection = &act.gaze_client.connection;
+        let needs = act.gaze_client.subscribers();
+        meet(connection.session(), &mut act.processes, needs)?;
+        connection.bring_up()?;
+        connection.set_payload(PAYLOAD.0, PAYLOAD.1)?;
         act.wait(1.5)?;
         Ok(act)
     }
 
     /// Ends its processes.
     pub fn end(&mut self) {
-        end(self.gaze_client.session(), &mut self.processes);
+        let session = self.gaze_client.connection.session();
+        end(session, &mut self.processes);
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        wait(self.gaze_client.session(), &mut self.processes, seconds)
+        let session = self.gaze_client.connection.session();
+        wait(session, &mut self.processes, seconds)
+    }
+
+    fn now(&self) -> f64 {
+        self.gaze_client.connection.now()
     }
 
     /// Looks at all things and prints the results.
     ///
     /// # Errors
     /// A failure of the ROS graph, or a process that ends.
-    pub fn look(&mut self, quick: bool) -> Result<(), Failure> {
+    pub fn look(&mut self, length: Length) -> Result<(), Failure> {
         println!(
             "\n\
              The neck on a pan motor looks at things: camera head, {:.0} g; camera {:.0} mm off \
@@ -223,68 +207,67 @@ impl GazeAct {
             ("settled", "s", Align::Right),
         ]);
         for (i, thing) in THINGS.iter().enumerate() {
-            if quick && !QUICK.contains(&i) {
+            if length == Length::Quick && !QUICK.contains(&i) {
                 continue;
             }
             let place = thing.place();
-            let (figures, words) = self.look_at(thing.name, place)?;
+            let (figures, target) = self.look_at(thing.name, place)?;
             table.row([
                 thing.name.into(),
                 format!("{:.2}", place.x),
                 format!("{:.2}", place.y),
                 format!("{:.2}", place.z),
-                words.outcome.clone(),
-                format!("{:.2}", words.left_over.to_degrees()),
-                format!("{:.1}", words.bend.to_degrees()),
-                format!("{:.1}", words.pan.to_degrees()),
+                target.outcome_words().into(),
+                format!("{:.2}", target.residual_min.to_degrees()),
+                format!("{:.1}", target.bend.to_degrees()),
+                format!("{:.1}", target.pan.to_degrees()),
                 format!("{:.2}", figures.angle.to_degrees()),
                 format!("{:.2}", figures.arrived),
             ]);
             // A thing straight ahead needs no bend and so does not test the beam. One out of reach
             // is so close behind the camera that a millimetre of position is a degree.
-            let counts = match words.outcome.as_str() {
-                "reached" => words.bend >= COUNTS_FROM,
-                outcome => outcome == "best possible",
+            let counts = match target.outcome {
+                Outcome::Reached => target.bend >= COUNTS_FROM,
+                Outcome::BestPossible => true,
+                Outcome::OutOfReach => false,
             };
             if counts {
                 self.figures.push((thing.name.into(), figures));
             }
         }
         print!("{}", output::fitted(&table));
-        self.follow(if quick { QUICK_FOLLOWED } else { FOLLOWED })
+        self.follow(match length {
+            Length::Whole => FOLLOWED,
+            Length::Quick => QUICK_FOLLOWED,
+        })
     }
 
     fn look_at(
         &mut self,
-        name: &str,
+        name: &'static str,
         place: Vector3<f64>,
-    ) -> Result<(GazeFigures, TargetWords), Failure> {
+    ) -> Result<(GazeFigures, ReportedTarget), Failure> {
         let before = self
             .gaze_client
             .recorded(|r| r.target.as_ref().map(|t| t.command));
         let sent = self.gaze_client.look_at(place)?;
         self.wait(DWELL)?;
-        // The pan takes longer if it has to turn the long way round.
-        while !self.gaze_client.recorded(|r| r.settled)
-            && self.gaze_client.now() < sent + LONGEST_DWELL
-        {
+        // The pan takes longer if it has to turn the long way round. Looks are at fixed simulated
+        // times, so that all runs are alike.
+        while !self.gaze_client.recorded(|r| r.settled) && self.now() < sent + LONGEST_DWELL {
             self.wait(0.1)?;
         }
         self.wait(LAST)?;
-        let end = self.gaze_client.now();
+        let end = self.now();
         let camera = self.camera;
-        let (angles, words) = self
+        let (angles, target) = self
             .gaze_client
             .recorded(|r| (angles(r, &camera, |_| place), r.target.clone()));
-        let words = words.filter(|w| Some(w.command) != before);
-        let words = words.ok_or_else(|| {
-            Failure::Other(format!(
-                "the node does not report a target state for the {name}"
-            ))
-        })?;
-        let figures = GazeFigures::score(&angles, words.left_over, false, sent, end)?;
+        let target = target.filter(|target| Some(target.command) != before);
+        let target = target.ok_or(Failure::NoTargetState(name))?;
+        let figures = GazeFigures::score(&angles, target.residual_min, false, sent, end)?;
         self.keep(name, sent, end, &angles);
-        Ok((figures, words))
+        Ok((figures, target))
     }
 
     fn keep(&mut self, name: &str, begin: f64, end: f64, angles: &[(f64, f64)]) {
@@ -300,7 +283,7 @@ impl GazeAct {
     /// Follows the butterfly for `seconds`.
     fn follow(&mut self, seconds: f64) -> Result<(), Failure> {
         let (radius, distance, turn) = CIRCLE;
-        let begin = self.gaze_client.now();
+        let begin = self.now();
         let place = move |time: f64| {
             let phase = std::f64::consts::TAU * (time - begin) / turn;
             let (sine, cosine) = phase.sin_cos();
@@ -311,13 +294,13 @@ impl GazeAct {
             )
         };
         let mut next = begin;
-        while self.gaze_client.now() < begin + seconds {
-            self.gaze_client.look_at(place(self.gaze_client.now()))?;
+        while self.now() < begin + seconds {
+            self.gaze_client.look_at(place(self.now()))?;
             next += 1.0 / STREAM_RATE;
-            let left = next - self.gaze_client.now();
+            let left = next - self.now();
             self.wait(left.max(0.0))?;
         }
-        let end = self.gaze_client.now();
+        let end = self.now();
         let camera = self.camera;
         let angles = self.gaze_client.recorded(|r| angles(r, &camera, place));
         let figures = GazeFigures::score(&angles, 0.0, true, begin + COUNTED, end)?;
@@ -353,7 +336,7 @@ impl GazeAct {
             let pans = r.pans.iter().filter(|p| within(p.0));
             let pans: Vec<_> = pans.map(|p| (p.0 - start, p.1.to_degrees())).collect();
             let heads = r.heads.iter().filter(|h| within(h.time));
-            let lean = |h: &crate::ros::client::gaze_client::HeadSample| {
+            let lean = |h: &HeadSample| {
                 let normal = h.orientation * Vector3::z();
                 (h.time - start, normal.angle(&Vector3::z()).to_degrees())
             };

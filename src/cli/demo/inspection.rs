@@ -6,15 +6,16 @@ use std::path::Path;
 use nalgebra::Vector3;
 
 use super::Args;
-use super::bed::{Failure, PAYLOADS, Payload, full_name, pose, score_move, target};
-use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
+use super::bed::{
+    Failure, Length, MARGIN, PAYLOADS, Payload, move_headings, move_words, pose, target, visit,
+};
+use super::children::{Process, SIMULATED_TIME, end, lockstep, meet, visitor, wait};
 use super::gaze::GazeAct;
 use super::live;
 use super::picture::Story;
 use super::tuning::TuningAct;
-use crate::cli::CmdError;
-use crate::cli::output;
-use crate::cli::simulate;
+use crate::cli::output::{self, Meaning};
+use crate::cli::{CmdError, simulate};
 use crate::control::controller::CommandInterface;
 use crate::control::geometry::Bend;
 use crate::design::trial::{
@@ -23,8 +24,8 @@ use crate::design::trial::{
 };
 use crate::files::{JointFile, SetpointMessage, SimulatedFile};
 use crate::report::{Align, Mark, Table};
-use crate::ros::client::ClientError;
-use crate::ros::client::bend_client::{BendClient, Observed};
+use crate::ros::client::Nodes;
+use crate::ros::client::bend_client::{BendClient, Recorded};
 use crate::ros::client::session::Keeps;
 
 const PURE_FEEDBACK: &str = "pure-feedback";
@@ -44,8 +45,6 @@ const PUSH_WATCH: f64 = 4.0;
 /// Force of a push on the head plate, N, and its duration, s.
 const PUSH: f64 = 4.0;
 const PUSH_DURATION: f64 = 0.15;
-/// Time for messages in transit, s.
-const MARGIN: f64 = 0.06;
 
 /// State of the act and its results.
 struct Inspection<'a> {
@@ -53,7 +52,7 @@ struct Inspection<'a> {
     simulated: &'a SimulatedFile,
     bend_client: BendClient,
     processes: Vec<Process>,
-    quick: bool,
+    length: Length,
     story: Story,
     moves: Vec<(String, MoveFigures)>,
     payloads: Vec<(String, PayloadFigures)>,
@@ -68,10 +67,9 @@ struct Inspection<'a> {
 /// # Errors
 /// The verdict is not good, or the ROS graph cannot be used.
 pub fn run(args: &Args) -> Result<(), CmdError> {
-    let joint = JointFile::load(&args.joint).map_err(|e| CmdError::Input(e.to_string()))?;
+    let joint = JointFile::load(&args.joint).map_err(CmdError::input)?;
     let simulated = simulate::load(args.simulated.as_deref())?;
     fit(&joint, &simulated)?;
-    let failed = |e: &dyn std::fmt::Display| CmdError::Failed(e.to_string());
     std::fs::create_dir_all(&args.output)
         .map_err(|e| CmdError::Input(format!("--output {}: {e}", args.output.display())))?;
     println!(
@@ -90,22 +88,23 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
          is not a safety function.\n",
         std::env::var("ROS_DOMAIN_ID").unwrap_or_default()
     );
-    let mut inspection = start(args, &joint, &simulated).map_err(|e| failed(&e))?;
+    let mut inspection = start(args, &joint, &simulated).map_err(CmdError::failed)?;
     let seen = inspection.inspect();
-    inspection.story.span.1 = inspection.bend_client.now();
+    inspection.story.span.1 = inspection.now();
     let kept = inspection.keep(&args.output);
-    seen.map_err(|e| failed(&e))?;
+    seen.map_err(CmdError::failed)?;
     kept.map_err(|e| {
         CmdError::Failed(format!("{} cannot be written: {e}", args.output.display()))
     })?;
     // Frees the processor for the next act.
-    end(inspection.bend_client.session(), &mut inspection.processes);
+    let session = inspection.bend_client.connection.session();
+    end(session, &mut inspection.processes);
     if !args.feedback_off {
         let act = gaze(args);
-        inspection.gazes = act.map_err(|e| failed(&e))?;
-        let moves = tuning(args, &joint).map_err(|e| failed(&e))?;
+        inspection.gazes = act.map_err(CmdError::failed)?;
+        let moves = tuning(args, &joint).map_err(CmdError::failed)?;
         inspection.moves.extend(moves);
-        live::show(&joint, &args.output, args.quick).map_err(|e| failed(&e))?;
+        live::show(&joint, &args.output, args.length()).map_err(CmdError::failed)?;
     }
     let verdict = inspection.verdict();
     if args.quick {
@@ -135,17 +134,16 @@ pub fn run(args: &Args) -> Result<(), CmdError> {
 /// Runs the gaze act and returns its figures.
 fn gaze(args: &Args) -> Result<Vec<(String, GazeFigures)>, Failure> {
     let mut act = GazeAct::start(&args.output)?;
-    act.look(args.quick)?;
+    act.look(args.length())?;
     act.end();
     let picture = args.output.join("demo-gaze.svg");
-    std::fs::write(&picture, act.picture().svg())
-        .map_err(|e| Failure::Other(format!("{} cannot be written: {e}", picture.display())))?;
+    std::fs::write(&picture, act.picture().svg()).map_err(Failure::write(&picture))?;
     Ok(act.figures.clone())
 }
 
 /// Runs the tuning act and returns the figures of its moves.
 fn tuning(args: &Args, joint: &JointFile) -> Result<Vec<(String, MoveFigures)>, Failure> {
-    let mut act = TuningAct::start(joint, &args.output, args.quick)?;
+    let mut act = TuningAct::start(joint, &args.output, args.length())?;
     act.work()?;
     act.end();
     Ok(std::mem::take(&mut act.moves))
@@ -190,17 +188,17 @@ fn start<'a>(
     joint: &'a JointFile,
     simulated: &'a SimulatedFile,
 ) -> Result<Inspection<'a>, Failure> {
-    let observed = Observed {
+    let full_name =
+        |namespace: &str, name: &str| format!("{}/{name}", namespace.trim_end_matches('/'));
+    let nodes = Nodes {
         joint: full_name(&joint.namespace, &joint.name),
         simulated: full_name(&simulated.namespace, &simulated.name),
         base_frame: joint.frames.base.clone(),
-        motor_names: joint.motor_names.clone(),
     };
     let remap = ["motor_setpoints", "acknowledged"]
-        .map(|topic| format!("withy/{topic}:={}/{topic}", observed.joint));
+        .map(|topic| format!("withy/{topic}:={}/{topic}", nodes.joint));
     let name = visitor("inspection");
-    let bend_client = BendClient::new(observed, &name, Keeps::Simulated);
-    let bend_client = bend_client.map_err(ClientError::from)?;
+    let bend_client = BendClient::new(nodes, &joint.motor_names, &name, Keeps::Simulated)?;
     let mut words: Vec<OsString> = vec!["simulate".into()];
     words.extend(args.simulated.as_ref().map(|file| file.clone().into()));
     words.extend([
@@ -210,7 +208,7 @@ fn start<'a>(
     words.extend(lockstep(&name));
     words.extend(["--ros-args", "-r", &remap[0], "-r", &remap[1]].map(OsString::from));
     let log = args.output.join("demo-simulated-joint.log");
-    let world = Process::start("the simulated joint", words, &log).map_err(Failure::Other)?;
+    let world = Process::start("the simulated joint", words, &log)?;
     let mut words: Vec<OsString> = vec!["run".into(), args.joint.clone().into()];
     // This act judges gain sets by the joint's motion; the tuning act has them examined.
     words.extend(["--ros-args", "-p", "examine.action:='off'"].map(OsString::from));
@@ -221,13 +219,13 @@ fn start<'a>(
     }
     let log = args.output.join("demo-node.log");
     // The node ends first, because it brings the joint to rest.
-    let node = Process::start("the node", words, &log).map_err(Failure::Other)?;
+    let node = Process::start("the node", words, &log)?;
     let mut inspection = Inspection {
         joint,
         simulated,
         bend_client,
         processes: vec![node, world],
-        quick: args.quick,
+        length: args.length(),
         story: Story::default(),
         moves: Vec::new(),
         payloads: Vec::new(),
@@ -236,14 +234,13 @@ fn start<'a>(
         peaks: Vec::new(),
         gazes: Vec::new(),
     };
-    let bend_client = &inspection.bend_client;
-    connect(bend_client.session(), &mut inspection.processes, || {
-        bend_client.unheard()
-    })?;
-    bend_client.bring_up()?;
+    let connection = &inspection.bend_client.connection;
+    let needs = inspection.bend_client.subscribers();
+    meet(connection.session(), &mut inspection.processes, needs)?;
+    connection.bring_up()?;
     // The joint starts straight and sags into place.
     inspection.wait(0.5)?;
-    inspection.story.span.0 = inspection.bend_client.now();
+    inspection.story.span.0 = inspection.now();
     Ok(inspection)
 }
 
@@ -255,13 +252,18 @@ struct Scored {
 
 impl Inspection<'_> {
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        wait(self.bend_client.session(), &mut self.processes, seconds)
+        let session = self.bend_client.connection.session();
+        wait(session, &mut self.processes, seconds)
+    }
+
+    fn now(&self) -> f64 {
+        self.bend_client.connection.now()
     }
 
     fn chapter(&mut self, name: &str) {
         let at = match self.story.chapters.as_slice() {
             [] => self.story.span.0,
-            _ => self.bend_client.now(),
+            _ => self.now(),
         };
         self.story.chapters.push((at, name.into()));
     }
@@ -279,95 +281,82 @@ impl Inspection<'_> {
         })
     }
 
-    fn point(&mut self, bend: Bend) -> Result<f64, Failure> {
-        let sent = self.bend_client.point(bend)?;
-        self.story.commands.push((sent, bend));
-        Ok(sent)
-    }
-
     /// Commands one target, waits, scores the move and shows the figures.
     fn visit(&mut self, payload: &str, bend: Bend, dwell: f64) -> Result<Scored, Failure> {
-        let sent = self.point(bend)?;
-        let end = sent + dwell;
-        self.wait(end + MARGIN - self.bend_client.now())?;
-        let score = |r: &_| score_move(r, bend, sent, end);
-        let scored = Scored {
-            figures: self.bend_client.look(score)?,
-            peak: self.peak(sent, end),
-        };
-        let f = &scored.figures;
-        let settled = f.settling.map_or("never".into(), |s| format!("{s:.2} s"));
+        let (sent, figures) = visit(&self.bend_client, &mut self.processes, bend, dwell)?;
+        self.story.commands.push((sent, bend));
+        let peak = self.peak(sent, sent + dwell);
         println!(
-            "{payload:<21} {:>10}  {:>14}  {:>6.3}  {:>6.3} ({:>4.1} %)  {settled:>7}  {:>4.0} % {:>5.0} %",
-            pose(bend, 0),
-            pose(f.reached, 2),
-            f.error.to_degrees(),
-            f.overshoot.to_degrees(),
-            100.0 * f.overshoot_share(),
-            100.0 * scored.peak.travel,
-            100.0 * scored.peak.speed
+            "{payload:<21} {}  {:>4.0} % {:>5.0} %",
+            move_words(bend, &figures),
+            100.0 * peak.travel,
+            100.0 * peak.speed
         );
-        Ok(scored)
+        Ok(Scored { figures, peak })
     }
 
-    /// Sets or removes a payload while the present pose is held.
-    fn set_payload(&mut self, payload: &Payload, judged: bool) -> Result<(), Failure> {
-        let at = self.bend_client.set_payload(payload.mass, payload.height)?;
+    /// Returns the bend that is commanded; `start` before the first command.
+    fn held(&self, start: Bend) -> Bend {
+        self.story.commands.last().map_or(start, |c| c.1)
+    }
+
+    /// Sets a payload while the present pose is held, and returns the time, s, and the figures.
+    fn set_payload(&mut self, payload: &Payload) -> Result<(f64, PayloadFigures), Failure> {
+        let connection = &self.bend_client.connection;
+        let at = connection.set_payload(payload.mass, payload.height)?;
         let grams = payload.mass * 1e3;
         self.mark(at, format!("payload {grams:.0} g"));
         let end = at + PAYLOAD_WATCH;
-        self.wait(end + MARGIN - self.bend_client.now())?;
-        let held = self.story.commands.last().map_or(Bend::zeros(), |c| c.1);
-        let figures = self
-            .bend_client
-            .look(|r| PayloadFigures::score(&r.bends, held, at, end))?;
+        self.wait(end + MARGIN - self.now())?;
+        let held = self.held(Bend::zeros());
+        let score = |r: &Recorded| PayloadFigures::score(&r.bends, held, at, end);
+        let figures = self.bend_client.look(score)?;
         println!(
             "\n{} while {} is held: off by {:.2} deg at most, back within 0.3 deg {}",
-            if judged {
+            if payload.mass > 0.0 {
                 format!("{} set on", payload.name)
             } else {
                 "payload taken off".into()
             },
             pose(held, 0),
             figures.peak.to_degrees(),
-            figures
-                .back
-                .map_or("never".into(), |s| format!("after {s:.2} s"))
+            after(figures.back)
         );
-        if judged {
-            self.payloads.push((payload.name.into(), figures));
-            self.peaks
-                .push((format!("{} set on", payload.name), self.peak(at, end)));
-        }
+        Ok((at, figures))
+    }
+
+    /// Sets a payload and judges the figures.
+    fn judge_payload(&mut self, payload: &Payload) -> Result<(), Failure> {
+        let (at, figures) = self.set_payload(payload)?;
+        self.payloads.push((payload.name.into(), figures));
+        let peak = self.peak(at, at + PAYLOAD_WATCH);
+        self.peaks.push((format!("{} set on", payload.name), peak));
         Ok(())
     }
 
     /// Swaps the gain set at rest.
     fn swap(&mut self, gain_set: &str) -> Result<(), Failure> {
-        let (asked, done) = self.bend_client.swap(gain_set)?;
-        self.mark(asked, format!("gains: {gain_set}"));
-        if self.quick {
-            println!(
-                "gain set {gain_set} in force after {:.0} ms",
-                (done - asked) * 1e3
-            );
+        let (requested, done) = self.bend_client.swap(gain_set)?;
+        self.mark(requested, format!("gains: {gain_set}"));
+        let took = (done - requested) * 1e3;
+        if self.length == Length::Quick {
+            println!("gain set {gain_set} in force after {took:.0} ms");
             return Ok(());
         }
-        self.wait(asked + SWAP_WATCH + MARGIN - self.bend_client.now())?;
+        self.wait(requested + SWAP_WATCH + MARGIN - self.now())?;
         let figures = self
             .bend_client
-            .look(|r| SwapFigures::score(&r.bends, &r.setpoints, (asked, done)))?;
+            .look(|r| SwapFigures::score(&r.bends, &r.setpoints, (requested, done)))?;
         println!(
-            "gain set {gain_set} in force after {:.0} ms: bend moved {:.3} deg in the next \
+            "gain set {gain_set} in force after {took:.0} ms: bend moved {:.3} deg in the next \
              {SWAP_WATCH:.0} s; max setpoint step {:.2} mrad (in the second before: {:.2})",
-            (done - asked) * 1e3,
             figures.moved.to_degrees(),
             figures.step * 1e3,
             figures.ordinary_step * 1e3
         );
         self.peaks.push((
             format!("swap to {gain_set}"),
-            self.peak(asked, asked + SWAP_WATCH),
+            self.peak(requested, requested + SWAP_WATCH),
         ));
         self.swaps.push((gain_set.into(), figures));
         Ok(())
@@ -375,7 +364,7 @@ impl Inspection<'_> {
 
     /// Pushes the head plate in the direction `toward` in the base plane.
     fn push(&mut self, words: &str, toward: Bend, payload: &Payload) -> Result<(), Failure> {
-        let held = self.story.commands.last().map_or(Bend::zeros(), |c| c.1);
+        let held = self.held(Bend::zeros());
         let force = Vector3::new(toward.x, toward.y, 0.0) * (PUSH / toward.norm());
         let at = self.bend_client.push(force)?;
         let setpoints = self.bend_client.look(|r| r.setpoints.last().cloned());
@@ -390,8 +379,8 @@ impl Inspection<'_> {
             PUSH_DURATION,
             PUSH_WATCH,
         );
-        let still = push_peak(&still.map_err(Failure::Other)?, 0.0, PUSH_WATCH)?;
-        self.wait(end + MARGIN - self.bend_client.now())?;
+        let still = push_peak(&still?, 0.0, PUSH_WATCH)?;
+        self.wait(end + MARGIN - self.now())?;
         let figures = self
             .bend_client
             .look(|r| PushFigures::score(&r.bends, held, at, end, still))?;
@@ -404,9 +393,7 @@ impl Inspection<'_> {
             figures.peak.to_degrees(),
             figures.ratio(),
             still.to_degrees(),
-            figures
-                .back
-                .map_or("never".into(), |s| format!("after {s:.2} s")),
+            after(figures.back),
             figures.rest.to_degrees(),
             100.0 * peak.travel,
             100.0 * peak.speed
@@ -418,11 +405,14 @@ impl Inspection<'_> {
 
     /// Runs the whole act.
     fn inspect(&mut self) -> Result<(), Failure> {
-        let count = if self.quick { QUICK_COUNT } else { COUNT };
+        let count = match self.length {
+            Length::Whole => COUNT,
+            Length::Quick => QUICK_COUNT,
+        };
         for (i, payload) in PAYLOADS.iter().enumerate() {
             self.chapter(payload.name);
             if payload.mass > 0.0 {
-                self.set_payload(payload, true)?;
+                self.judge_payload(payload)?;
             }
             self.swap(payload.gain_set)?;
             heading();
@@ -435,15 +425,15 @@ impl Inspection<'_> {
             }
         }
         let [bare, _, heaviest] = &PAYLOADS;
-        let held = self.story.commands.last().map_or(Bend::x(), |c| c.1);
+        let held = self.held(Bend::x());
         println!();
         self.push("outward", held, heaviest)?;
-        if self.quick {
+        if self.length == Length::Quick {
             return Ok(());
         }
         self.push("sideways", Bend::new(-held.y, held.x), heaviest)?;
         self.chapter("pure feedback, bare");
-        self.set_payload(bare, false)?;
+        self.set_payload(bare)?;
         self.swap(bare.gain_set)?;
         self.swap(PURE_FEEDBACK)?;
         println!("\nThe same targets in pure feedback, for comparison; not part of the verdict:");
@@ -480,7 +470,7 @@ impl Inspection<'_> {
             .payloads(&bars, &self.payloads)
             .pushes(&bars, &self.pushes)
             .setpoints(&bars, &self.peaks);
-        if !self.quick {
+        if self.length == Length::Whole {
             verdict = verdict.swaps(&bars, &self.swaps);
         }
         if !self.gazes.is_empty() {
@@ -498,39 +488,36 @@ impl Inspection<'_> {
                 bar.what.into(),
                 bar.unit.show(bar.figure),
                 bar.unit.show(bar.limit),
-                if bar.good() { "pass" } else { "FAIL" }.into(),
+                if bar.good() {
+                    Meaning::Good.out("pass")
+                } else {
+                    Meaning::Bad.out("FAIL")
+                },
                 bar.at.clone(),
             ]);
         }
         println!("\n{}", output::fitted(&table));
         let words = if verdict.good() {
-            "good: every bar is met"
+            Meaning::Good.out("good: every bar is met")
         } else {
-            "NOT GOOD"
+            Meaning::Bad.out("NOT GOOD")
         };
         println!("verdict: {words}");
         verdict
     }
 }
 
+/// Returns when something was over, in words.
+fn after(time: Option<f64>) -> String {
+    time.map_or("never".into(), |s| format!("after {s:.2} s"))
+}
+
 fn heading() {
     println!(
-        "\n\
-         {:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}\n\
-         {:<21} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}  {:>13}",
+        "\n{:<21} {}  {:>13}\n{:84}travel  speed",
         "payload",
-        "commanded",
-        "reached",
-        "error",
-        "overshoot",
-        "settled",
+        move_headings(),
         "setpoint peak",
-        "",
-        "",
-        "",
-        "",
-        "",
-        "",
-        "travel  speed"
+        ""
     );
 }

@@ -44,13 +44,13 @@ fn directions(points: impl Iterator<Item = (f64, Bend)>) -> Vec<(f64, f64)> {
 
 impl Story {
     /// Returns the bend commanded at `time`.
-    fn asked(&self, time: f64) -> Option<Bend> {
+    fn commanded(&self, time: f64) -> Option<Bend> {
         let after = self.commands.partition_point(|c| c.0 <= time);
         after.checked_sub(1).map(|i| self.commands[i].1)
     }
 
     /// Returns the commanded bend as a staircase.
-    fn asked_line(&self) -> Vec<(f64, Bend)> {
+    fn commanded_line(&self) -> Vec<(f64, Bend)> {
         let mut line = Vec::new();
         for (i, &(time, bend)) in self.commands.iter().enumerate() {
             line.push((time, bend));
@@ -68,36 +68,8 @@ impl Story {
     /// over time.
     pub fn picture(&self, recorded: &Recorded, motors: &[String], setpoint_label: &str) -> Figure {
         let start = self.span.0;
-        let asked: Vec<(f64, Bend)> = self
-            .asked_line()
-            .iter()
-            .map(|p| (p.0 - start, p.1))
-            .collect();
-        let bends = self.within(&recorded.bends).iter();
-        let bends: Vec<(f64, Bend)> = bends.map(|s| (s.time - start, s.bend)).collect();
-        let inclinations = |line: &[(f64, Bend)]| {
-            let point = |p: &(f64, Bend)| (p.0, inclination(p.1).to_degrees());
-            line.iter().map(point).collect::<Vec<_>>()
-        };
-        let series = |name: &str, stroke, points| Series {
-            name: name.into(),
-            stroke,
-            points,
-        };
-        let sent = recorded.setpoints.iter();
-        let sent: Vec<_> = sent
-            .filter(|s| (self.span.0..self.span.1).contains(&s.time))
-            .collect();
-        let motor = |(i, name): (usize, &String)| {
-            let points = sent.iter().map(|s| (s.time - start, s.setpoints[i]));
-            series(name, Stroke::of(i), points.collect())
-        };
-        let ends = self
-            .chapters
-            .iter()
-            .skip(1)
-            .map(|c| c.0)
-            .chain([self.span.1]);
+        let ends = self.chapters.iter().skip(1).map(|c| c.0);
+        let ends = ends.chain([self.span.1]);
         let bands = self.chapters.iter().zip(ends).map(|(chapter, end)| Band {
             from: chapter.0 - start,
             to: end - start,
@@ -107,46 +79,38 @@ impl Story {
             at: m.at - start,
             label: m.label.clone(),
         });
+        let bends = self.within(&recorded.bends).iter();
+        let bends: Vec<_> = bends.map(|s| (s.time - start, s.bend)).collect();
+        let commanded = self.commanded_line();
+        let commanded: Vec<_> = commanded.iter().map(|p| (p.0 - start, p.1)).collect();
         Figure {
             title: "The glasshouse guide's neck inspects a bed of plants".into(),
             x_label: "time, s".into(),
             span: (0.0, self.span.1 - start),
             panels: vec![
-                Panel {
-                    label: "inclination, deg".into(),
-                    height: 1.2,
-                    ticks: Some(5.0),
-                    series: vec![
-                        series("true", Stroke::TRUE, inclinations(&bends)),
-                        series("commanded", Stroke::COMMANDED, inclinations(&asked)),
-                    ],
-                    ..Panel::default()
-                },
-                Panel {
-                    label: "direction from +x toward +y, deg (none near the straight joint)".into(),
-                    height: 1.0,
-                    range: Some((0.0, 360.0)),
-                    ticks: Some(90.0),
-                    series: vec![
-                        series("true", Stroke::TRUE, directions(bends.into_iter())),
-                        series(
-                            "commanded",
-                            Stroke::COMMANDED,
-                            directions(asked.into_iter()),
-                        ),
-                    ],
-                    ..Panel::default()
-                },
-                Panel {
-                    label: setpoint_label.into(),
-                    height: 1.1,
-                    series: motors.iter().enumerate().map(motor).collect(),
-                    ..Panel::default()
-                },
+                inclination_panel(&bends, &commanded),
+                direction_panel(&bends, &commanded),
+                self.setpoint_panel(recorded, motors, setpoint_label),
             ],
             bands: bands.collect(),
             marks: marks.collect(),
             ..Figure::default()
+        }
+    }
+
+    fn setpoint_panel(&self, recorded: &Recorded, motors: &[String], label: &str) -> Panel {
+        let (start, end) = self.span;
+        let sent = recorded.setpoints.iter();
+        let sent: Vec<_> = sent.filter(|s| (start..end).contains(&s.time)).collect();
+        let motor = |(i, name): (usize, &String)| {
+            let points = sent.iter().map(|s| (s.time - start, s.setpoints[i]));
+            series(name, Stroke::of(i), points.collect())
+        };
+        Panel {
+            label: label.into(),
+            height: 1.1,
+            series: motors.iter().enumerate().map(motor).collect(),
+            ..Panel::default()
         }
     }
 
@@ -174,11 +138,11 @@ impl Story {
         .to_vec();
         columns.extend(motors.iter().map(|m| format!("setpoint_{m}_{unit}")));
         let row = |sample: &BendSample| {
-            let asked = self.asked(sample.time);
+            let commanded = self.commanded(sample.time);
             let mut row = vec![
                 sample.time - self.span.0,
-                asked.map_or(f64::NAN, |b| inclination(b).to_degrees()),
-                asked.map_or(f64::NAN, direction_deg),
+                commanded.map_or(f64::NAN, |b| inclination(b).to_degrees()),
+                commanded.map_or(f64::NAN, direction_deg),
                 inclination(sample.bend).to_degrees(),
                 direction_deg(sample.bend),
                 sample.bend.x,
@@ -199,6 +163,48 @@ impl Story {
             &columns,
             self.within(&recorded.bends).iter().map(row),
         )
+    }
+}
+
+fn series(name: &str, stroke: Stroke, points: Vec<(f64, f64)>) -> Series {
+    Series {
+        name: name.into(),
+        stroke,
+        points,
+    }
+}
+
+/// Returns a panel of the true and the commanded inclination over time.
+fn inclination_panel(bends: &[(f64, Bend)], commanded: &[(f64, Bend)]) -> Panel {
+    let inclinations = |line: &[(f64, Bend)]| {
+        let point = |p: &(f64, Bend)| (p.0, inclination(p.1).to_degrees());
+        line.iter().map(point).collect()
+    };
+    Panel {
+        label: "inclination, deg".into(),
+        height: 1.2,
+        ticks: Some(5.0),
+        series: vec![
+            series("true", Stroke::TRUE, inclinations(bends)),
+            series("commanded", Stroke::COMMANDED, inclinations(commanded)),
+        ],
+        ..Panel::default()
+    }
+}
+
+/// Returns a panel of the true and the commanded direction over time.
+fn direction_panel(bends: &[(f64, Bend)], commanded: &[(f64, Bend)]) -> Panel {
+    let directions = |line: &[(f64, Bend)]| directions(line.iter().copied());
+    Panel {
+        label: "direction from +x toward +y, deg (none near the straight joint)".into(),
+        height: 1.0,
+        range: Some((0.0, 360.0)),
+        ticks: Some(90.0),
+        series: vec![
+            series("true", Stroke::TRUE, directions(bends)),
+            series("commanded", Stroke::COMMANDED, directions(commanded)),
+        ],
+        ..Panel::default()
     }
 }
 

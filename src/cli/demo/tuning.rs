@@ -5,16 +5,18 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use super::bed::{Failure, PAYLOADS, Payload, full_name, pose, score_move, target};
-use super::children::{Process, SIMULATED_TIME, connect, end, lockstep, visitor, wait};
+use super::bed::{Failure, Length, PAYLOADS, Payload, move_headings, move_words, target, visit};
+use super::children::{Act, Process, SIMULATED_TIME, end, lockstep, meet, visitor, wait};
 use crate::design::trial::MoveFigures;
 use crate::files::JointFile;
-use crate::ros::client::bend_client::{BendClient, Observed};
+use crate::ros::client::bend_client::BendClient;
 use crate::ros::client::session::Keeps;
+use crate::ros::client::{ClientError, Nodes};
 
-/// Namespace of this act; the names of earlier acts are free again only when the ROS graph has
-/// dropped them.
-const NAMESPACE: &str = "/desk";
+const ACT: Act = Act {
+    name: "tuning",
+    namespace: "desk",
+};
 /// Inclination of the steps, deg.
 const STEP: &str = "8";
 /// Directions of the steps, deg; one of them in the short demo.
@@ -26,8 +28,6 @@ const DWELL: f64 = 2.0;
 /// Targets per gain set.
 const COUNT: usize = 4;
 const QUICK_COUNT: usize = 2;
-/// Time for messages in transit, s.
-const MARGIN: f64 = 0.06;
 /// Time for the oscillation after a payload change to decay, s.
 const CALM: f64 = 2.5;
 
@@ -40,7 +40,7 @@ pub struct TuningAct {
     /// Name of the node that simulated time waits for.
     visitor: String,
     output: PathBuf,
-    quick: bool,
+    length: Length,
     /// Figures for the verdict.
     pub moves: Vec<(String, MoveFigures)>,
 }
@@ -50,105 +50,92 @@ impl TuningAct {
     ///
     /// # Errors
     /// A ROS graph that cannot be used, or a process that ends.
-    pub fn start(joint: &JointFile, output: &Path, quick: bool) -> Result<Self, Failure> {
-        let node = full_name(NAMESPACE, &joint.name);
-        let observed = Observed {
+    pub fn start(joint: &JointFile, output: &Path, length: Length) -> Result<Self, Failure> {
+        let node = ACT.full_name(&joint.name);
+        let nodes = Nodes {
             joint: node.clone(),
-            simulated: full_name(NAMESPACE, "simulated_neck"),
+            simulated: ACT.full_name("simulated_neck"),
             base_frame: joint.frames.base.clone(),
-            motor_names: joint.motor_names.clone(),
         };
-        let name = visitor("desk");
-        let bend_client = BendClient::new(observed, &name, Keeps::Simulated)
-            .map_err(|e| Failure::Other(e.to_string()))?;
-        let into = ["--ros-args", "-r", "__ns:=/desk"].map(OsString::from);
-        let words = |own: Vec<OsString>| own.into_iter().chain(into.clone()).collect::<Vec<_>>();
-        let log = |name: &str| output.join(name);
-        let world = Process::start(
-            "the simulated joint of the tuning act",
-            words(
-                ["simulate".into()]
-                    .into_iter()
-                    .chain(lockstep(&name))
-                    .collect(),
-            ),
-            &log("demo-desk-simulated-joint.log"),
-        );
-        let run = Process::start(
-            "the node of the tuning act",
-            words(vec!["run".into(), joint.file.clone().into()])
-                .into_iter()
-                .chain(SIMULATED_TIME.map(OsString::from)),
-            &log("demo-desk-node.log"),
-        );
+        let name = visitor(ACT.namespace);
+        let bend_client = BendClient::new(nodes, &joint.motor_names, &name, Keeps::Simulated)?;
+        let mut simulate: Vec<OsString> = vec!["simulate".into()];
+        simulate.extend(lockstep(&name));
+        let run = vec!["run".into(), joint.file.clone().into()];
         let mut act = Self {
             bend_client,
-            // The node ends first, because it brings the joint to rest.
-            processes: vec![run.map_err(Failure::Other)?, world.map_err(Failure::Other)?],
+            processes: ACT.start(output, simulate, run, SIMULATED_TIME)?,
             joint: joint.file.clone(),
             node,
             visitor: name,
             output: output.to_path_buf(),
-            quick,
+            length,
             moves: Vec::new(),
         };
-        let bend_client = &act.bend_client;
-        connect(bend_client.session(), &mut act.processes, || {
-            bend_client.unheard()
-        })?;
-        bend_client.bring_up()?;
+        let connection = &act.bend_client.connection;
+        let needs = act.bend_client.subscribers();
+        meet(connection.session(), &mut act.processes, needs)?;
+        connection.bring_up()?;
         Ok(act)
     }
 
     /// Ends its processes.
     pub fn end(&mut self) {
-        end(self.bend_client.session(), &mut self.processes);
+        let session = self.bend_client.connection.session();
+        end(session, &mut self.processes);
     }
 
     fn wait(&mut self, seconds: f64) -> Result<(), Failure> {
-        wait(self.bend_client.session(), &mut self.processes, seconds)
+        let session = self.bend_client.connection.session();
+        wait(session, &mut self.processes, seconds)
     }
 
     /// Runs a command as a user would, shows it with its output and returns the output.
     fn command(&mut self, words: Vec<OsString>) -> Result<String, Failure> {
         self.wait(0.0)?;
-        let shown: Vec<_> = words.iter().map(|w| w.to_string_lossy()).collect();
-        let shown = shown.join(" ");
-        let own = shown.split(" --ros-args").next().unwrap_or_default();
-        println!("\n$ withy {own}");
-        let other = |e: std::io::Error| Failure::Other(format!("withy {shown}: {e}"));
-        let program = std::env::current_exe().map_err(other)?;
-        let output = Command::new(program).args(&words).output().map_err(other)?;
-        let said = String::from_utf8_lossy(&output.stdout);
-        for line in said.lines() {
+        let line = |words: &[OsString]| {
+            let words: Vec<_> = words.iter().map(|w| w.to_string_lossy()).collect();
+            words.join(" ")
+        };
+        let own = words.split(|word| word == "--ros-args").next();
+        println!("\n$ withy {}", line(own.unwrap_or_default()));
+        let failed = |reason: String| Failure::Command {
+            words: line(&words),
+            reason,
+        };
+        let output = std::env::current_exe()
+            .and_then(|program| Command::new(program).args(&words).output())
+            .map_err(|error| failed(error.to_string()))?;
+        let printed = String::from_utf8_lossy(&output.stdout);
+        for line in printed.lines() {
             println!("  {line}");
         }
         if output.status.success() {
-            Ok(said.into_owned())
+            Ok(printed.into_owned())
         } else {
-            let words = String::from_utf8_lossy(&output.stderr);
-            let last = words.lines().last().unwrap_or_default();
-            Err(Failure::Other(format!("withy {shown}: {last}")))
+            let errors = String::from_utf8_lossy(&output.stderr);
+            let last = errors.lines().last().unwrap_or_default();
+            Err(failed(last.into()))
         }
     }
 
     /// Runs step tests with one payload and returns the paths of the records.
     fn step_tests(&mut self, payload: &Payload) -> Result<Vec<PathBuf>, Failure> {
-        self.bend_client.set_payload(payload.mass, payload.height)?;
+        let connection = &self.bend_client.connection;
+        connection.set_payload(payload.mass, payload.height)?;
         self.wait(CALM)?;
         let grams = format!("{:.0}", payload.mass * 1e3);
         let record = self.output.join(format!("steps-{grams}-g.csv"));
-        let directions = if self.quick {
-            &DIRECTIONS[..1]
-        } else {
-            &DIRECTIONS[..]
+        let directions = match self.length {
+            Length::Whole => &DIRECTIONS[..],
+            Length::Quick => &DIRECTIONS[..1],
         };
         let records = records(&record, directions);
         let mut words: Vec<OsString> = vec!["step-test".into(), self.joint.clone().into()];
         words.extend(["--node".into(), OsString::from(&self.node)]);
         words.extend(["--output".into(), record.into()]);
         words.extend(["--inclination-deg", STEP, "--repeats", "1"].map(OsString::from));
-        if self.quick {
+        if self.length == Length::Quick {
             words.extend(["--dwell-s", QUICK_STEP_DWELL].map(OsString::from));
         }
         for direction in directions {
@@ -197,32 +184,18 @@ impl TuningAct {
 
     /// Visits a few plants of the bed with one gain set and returns the figures.
     fn visit(&mut self, set: &str, payload: &str) -> Result<Vec<MoveFigures>, Failure> {
-        println!(
-            "\n{:<12} {:>10}  {:>14}  {:>6}  {:>15}  {:>7}   ({payload})",
-            "gain set", "commanded", "reached", "error", "overshoot", "settled"
-        );
-        let count = if self.quick { QUICK_COUNT } else { COUNT };
-        let mut figures = Vec::new();
-        for k in 0..count {
-            let bend = target(k);
-            let sent = self.bend_client.point(bend)?;
-            let end = sent + DWELL;
-            self.wait(end + MARGIN - self.bend_client.now())?;
-            let scored = self.bend_client.look(|r| score_move(r, bend, sent, end))?;
-            let settled = scored
-                .settling
-                .map_or("never".into(), |s| format!("{s:.2} s"));
-            println!(
-                "{set:<12} {:>10}  {:>14}  {:>6.3}  {:>6.3} ({:>4.1} %)  {settled:>7}",
-                pose(bend, 0),
-                pose(scored.reached, 2),
-                scored.error.to_degrees(),
-                scored.overshoot.to_degrees(),
-                100.0 * scored.overshoot_share()
-            );
-            figures.push(scored);
+        println!("\n{:<12} {}   ({payload})", "gain set", move_headings());
+        let count = match self.length {
+            Length::Whole => COUNT,
+            Length::Quick => QUICK_COUNT,
+        };
+        let mut all = Vec::new();
+        for bend in (0..count).map(target) {
+            let (_, figures) = visit(&self.bend_client, &mut self.processes, bend, DWELL)?;
+            println!("{set:<12} {}", move_words(bend, &figures));
+            all.push(figures);
         }
-        Ok(figures)
+        Ok(all)
     }
 
     /// Runs the whole act.
@@ -247,16 +220,12 @@ impl TuningAct {
         // A set for the light head alone does not suit an unknown payload; the node reports the
         // reason.
         println!();
-        let add = |bend_client: &BendClient, file: &Path| {
-            let file = file.canonicalize();
-            let file = file.map_err(|e| Failure::Other(e.to_string()))?;
-            bend_client.set_text("gain_set_file", &file.display().to_string())?;
-            Ok::<_, Failure>(())
-        };
-        add(&self.bend_client, &set)?;
-        add(&self.bend_client, &light_set)?;
+        for file in [&set, &light_set] {
+            let file = file.canonicalize()?.display().to_string();
+            self.bend_client.set_text("gain_set_file", &file)?;
+        }
         match self.bend_client.swap("tuned-for-bare") {
-            Err(crate::ros::client::ClientError::Refused { reason, .. }) => {
+            Err(ClientError::Refused { reason, .. }) => {
                 println!("gain set tuned-for-bare is refused: {reason}");
             }
             Err(error) => return Err(error.into()),

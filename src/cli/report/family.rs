@@ -110,18 +110,16 @@ pub fn family(tuning: &FamilyTuning<'_>) -> Page {
         push_figure(tuning, &shown),
     );
     if let Some(drive) = &tuning.drive {
-        let mut lines = Vec::new();
-        for s in &shown {
-            lines.push(Line {
-                name: &s.name,
-                stroke: s.stroke,
-                plant: s.plant,
-                law: drive.law,
-            });
-        }
+        let lines = shown.iter().map(|s| Line {
+            name: &s.name,
+            stroke: s.stroke,
+            plant: s.plant,
+            law: drive.law,
+        });
+        let lines: Vec<Line> = lines.collect();
         match setpoints::figure(drive, &lines) {
             Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
-            Err(why) => page.text(why),
+            Err(why) => page.text(why.to_string()),
         }
     }
     page
@@ -165,7 +163,7 @@ fn models_table(tuning: &FamilyTuning<'_>) -> Table {
         ("unstable poles", "", right),
     ]);
     for (i, on) in tuning.design.models.iter().enumerate() {
-        let swing = |of: fn(&crate::design::tune::RemainingMode) -> f64| {
+        let mode = |of: fn(&crate::design::tune::RemainingMode) -> f64| {
             let value = on.swing.as_ref().map(of);
             value.map_or("-".to_string(), |v| Number(v).to_string())
         };
@@ -176,8 +174,8 @@ fn models_table(tuning: &FamilyTuning<'_>) -> Table {
             format!("{:.3}", on.sensitivity.value),
             Number(on.sensitivity.frequency).to_string(),
             format!("{:.3}", on.damping_sensitivity.value),
-            swing(|s| s.natural_frequency),
-            swing(|s| s.damping_ratio),
+            mode(|m| m.natural_frequency),
+            mode(|m| m.damping_ratio),
             on.unstable_poles.to_string(),
         ]);
     }
@@ -187,11 +185,10 @@ fn models_table(tuning: &FamilyTuning<'_>) -> Table {
 fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
     let w = tuning.design.crossover();
     let span = (w / 10.0, w * 100.0);
-    let over = |named: bool, of: fn(&Loop, f64) -> f64| -> Vec<Series> {
+    let over = |name: fn(&Shown) -> &str, of: fn(&Loop, f64) -> f64| -> Vec<Series> {
         let line = |s: &Shown| {
             let points = frequencies(span.0, span.1, 900).map(|x| (x, of(&s.open, x)));
-            let name = if named { s.name.as_str() } else { "" };
-            series(name, s.stroke, points.collect())
+            series(name(s), s.stroke, points.collect())
         };
         shown.iter().map(line).collect()
     };
@@ -201,7 +198,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             height: 1.0,
             range: Some((-40.0, 40.0)),
             ticks: Some(20.0),
-            series: over(true, |open, x| decibels(open.response(x).norm())),
+            series: over(|s| &s.name, |open, x| decibels(open.response(x).norm())),
             levels: vec![level(0.0, "")],
             ..Panel::default()
         },
@@ -210,7 +207,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             height: 1.0,
             range: Some((-360.0, 90.0)),
             ticks: Some(90.0),
-            series: over(false, |open, x| open.phase(x).to_degrees()),
+            series: over(|_| "", |open, x| open.phase(x).to_degrees()),
             levels: vec![level(-180.0, "")],
             ..Panel::default()
         },
@@ -219,7 +216,7 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             height: 1.0,
             range: Some((-30.0, 10.0)),
             ticks: Some(10.0),
-            series: over(false, |open, x| -decibels((open.response(x) + 1.0).norm())),
+            series: over(|_| "", |open, x| -decibels((open.response(x) + 1.0).norm())),
             levels: vec![level(
                 decibels(tuning.specification.sensitivity_peak),
                 "specified",

@@ -137,8 +137,8 @@ fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
     let (record, fitted) = (shown.record, &shown.member.fitted);
     // One time axis for commanded and measured values, from the first of both.
     let first = |times: &[f64]| times.first().copied().unwrap_or(0.0);
-    let (asked_from, seen_from) = (first(&record.times), first(&record.stamps));
-    let start = asked_from.min(seen_from);
+    let (commanded_from, seen_from) = (first(&record.times), first(&record.stamps));
+    let start = commanded_from.min(seen_from);
     let from = |begin: f64, points: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
         let moved = points.into_iter().map(|(t, v)| (t + begin - start, v));
         // The vertical axes follow the values shown.
@@ -146,9 +146,9 @@ fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
         moved.filter(shown).collect()
     };
     let seen = |values: &[f64]| from(seen_from, degrees(&record.stamps, values));
-    let mut asked = from(asked_from, degrees(&record.times, &record.input));
+    let mut commanded = from(commanded_from, degrees(&record.times, &record.input));
     if record.hold == crate::design::fit::Hold::Constant {
-        asked = stairs(&asked);
+        commanded = stairs(&commanded);
     }
     let last = |times: &[f64]| times.last().copied().unwrap_or(start) - start;
     let end = last(&record.times).max(last(&record.stamps));
@@ -164,7 +164,7 @@ fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
             height: 2.0,
             series: vec![
                 series("measured", Stroke::NOISY, seen(&record.along)),
-                series("commanded", Stroke::COMMANDED, asked),
+                series("commanded", Stroke::COMMANDED, commanded),
                 series("fitted", Stroke::TRUE, seen(&model)),
             ],
             ..Panel::default()
@@ -214,16 +214,16 @@ fn autocorrelation_figure(shown: &Shown<'_>) -> Figure {
         let lag = (i + 1) as f64;
         stems.extend([(lag, 0.0), (lag, *r), (lag, f64::NAN)]);
     }
-    let most = correlations.iter().fold(2.0 * band, |m, r| m.max(r.abs()));
-    let most = if most > 0.5 {
+    let max = correlations.iter().fold(2.0 * band, |m, r| m.max(r.abs()));
+    let end = if max > 0.5 {
         1.0
     } else {
-        (most * 10.0).ceil() / 10.0
+        (max * 10.0).ceil() / 10.0
     };
     let panel = Panel {
         label: "correlation of residuals, 1".into(),
         height: 1.0,
-        range: Some((-most, most)),
+        range: Some((-end, end)),
         series: vec![series("", Stroke::TRUE.wide(4.0), stems)],
         levels: vec![
             Level {

@@ -3,7 +3,7 @@
 
 use super::{level, picture, series};
 use crate::control::tick::{Joint, Law};
-use crate::design::examine::{Conditions, Member, Moment, course};
+use crate::design::examine::{Conditions, ExamineError, Member, Moment, course};
 use crate::design::model::Plant;
 use crate::design::tune::Figure as Number;
 use crate::report::{Figure, Panel, Stroke};
@@ -29,6 +29,14 @@ pub(super) struct Line<'a> {
     pub law: &'a Law,
 }
 
+/// The setpoints of a line cannot be drawn.
+#[derive(Debug, thiserror::Error)]
+#[error("No setpoints are shown for {name}: {source}.")]
+pub(super) struct NotShown {
+    name: String,
+    source: ExamineError,
+}
+
 pub(super) fn words(drive: &Drive<'_>) -> String {
     format!(
         "A move from straight to the inclination limit, {} deg, its reference shaped, at ticks of \
@@ -42,8 +50,8 @@ pub(super) fn words(drive: &Drive<'_>) -> String {
 /// Returns the picture.
 ///
 /// # Errors
-/// One sentence on why a line cannot be drawn.
-pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, String> {
+/// A line that cannot be drawn.
+pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, NotShown> {
     let inclination = drive.law.limits().inclination.to_degrees();
     let mut panels = [
         "bend, deg",
@@ -68,7 +76,10 @@ pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, St
         };
         let member = Member::new(line.name, plant);
         let (moments, load) = course(drive.joint, line.law, &member, &Conditions::default(), true)
-            .map_err(|e| format!("No setpoints are shown for {}: {e}.", line.name))?;
+            .map_err(|source| NotShown {
+                name: line.name.into(),
+                source,
+            })?;
         let busy =
             |m: &&Moment| (m.bend.x - 1.0).abs() > QUIET || load.speed_share * m.speed > QUIET;
         let last = moments.iter().rfind(busy);

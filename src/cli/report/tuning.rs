@@ -72,9 +72,9 @@ impl Tuning<'_> {
 pub fn tuning(tuning: &Tuning<'_>) -> Page {
     let mut page = Page::new(format!("Tuning: {}", tuning.name));
     let shown = tuning.shown();
-    let asked = &tuning.design.specification;
+    let specification = &tuning.design.specification;
     page.text(format!(
-        "Specified: {asked}, and a phase that is flat there. {}.",
+        "Specified: {specification}, and a phase that is flat there. {}.",
         sentence(&tuning.comparison.to_string())
     ));
     for note in tuning.notes {
@@ -86,7 +86,7 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
     );
     page.table("Overshoot at other loop gains", overshoot_table(tuning));
     page.heading("Open loop");
-    let flat = flat_band(&shown[0].open, asked.crossover);
+    let flat = flat_band(&shown[0].open, specification.crossover);
     page.picture(
         "open-loop",
         format!(
@@ -136,7 +136,7 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
         let lines: Vec<Line> = lines.collect();
         match setpoints::figure(drive, &lines) {
             Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
-            Err(why) => page.text(why),
+            Err(why) => page.text(why.to_string()),
         }
     }
     page
@@ -178,72 +178,11 @@ pub(super) fn decibels(factor: f64) -> f64 {
 }
 
 fn open_loop_figure(tuning: &Tuning<'_>, shown: &[Shown], flat: (f64, f64)) -> Figure {
-    let asked = &tuning.design.specification;
-    let w = asked.crossover;
+    let w = tuning.design.specification.crossover;
     let span = (w / 50.0, w * 20.0);
-    let over = |of: &dyn Fn(&Loop, f64) -> f64| -> Vec<Series> {
-        let line = |s: &Shown| {
-            let points = frequencies(span.0, span.1, 900).map(|x| (x, of(&s.open, x)));
-            series(s.name, s.stroke, points.collect())
-        };
-        shown.iter().map(line).collect()
-    };
-    let magnitudes = over(&|open, x| decibels(open.response(x).norm()));
-    let mut phases = over(&|open, x| open.phase(x).to_degrees());
-    let ends = |lines: &[Series]| {
-        let values = lines.iter().flat_map(|s| &s.points).map(|p| p.1);
-        values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-            (l.min(v), h.max(v))
-        })
-    };
-    let (low, high) = ends(&magnitudes);
-    let round = |v: f64, step: f64| ((v / step).floor() * step, (v / step).ceil() * step);
-    let magnitude = (round(low.max(FAINT), 20.0).0, round(high.max(20.0), 20.0).1);
-    let (low, high) = ends(&phases);
-    let lag = (
-        round(low.max(-315.0), 45.0).0,
-        round(high.max(-90.0), 45.0).1,
-    );
-    let phase = shown[0].open.phase(w).to_degrees();
-    let turns = ((phase + 180.0) / 360.0).round() * 360.0;
-    let line = turns - 180.0;
-    let margin = Stroke {
-        colour: "#000",
-        dash: "",
-        width: 2.6,
-    };
-    phases.push(series("", margin, vec![(w, line), (w, phase)]));
-    let panels = vec![
-        Panel {
-            label: "magnitude, dB".into(),
-            height: 1.0,
-            range: Some(magnitude),
-            ticks: Some(20.0),
-            series: magnitudes,
-            levels: vec![level(0.0, "")],
-            dots: vec![Dot {
-                at: (w, 0.0),
-                label: format!("crossover, {} rad/s", Number(w)),
-            }],
-            ..Panel::default()
-        },
-        Panel {
-            label: "phase, deg".into(),
-            height: 1.0,
-            range: Some(lag),
-            ticks: Some(45.0),
-            series: phases,
-            levels: vec![level(line, "")],
-            dots: vec![Dot {
-                at: (w, phase),
-                label: format!("margin, {} deg", Number(phase - line)),
-            }],
-            ..Panel::default()
-        },
-    ];
     Figure {
         scale: Scale::Logarithmic,
-        panels,
+        panels: vec![magnitude_panel(w, shown, span), phase_panel(w, shown, span)],
         bands: vec![Band {
             from: flat.0,
             to: flat.1,
@@ -259,6 +198,75 @@ fn open_loop_figure(tuning: &Tuning<'_>, shown: &[Shown], flat: (f64, f64)) -> F
             span,
             520.0,
         )
+    }
+}
+
+/// Returns a quantity of the open loops over the frequencies of `span`, with its ends.
+fn responses(
+    shown: &[Shown],
+    span: (f64, f64),
+    of: impl Fn(&Loop, f64) -> f64,
+) -> (Vec<Series>, (f64, f64)) {
+    let line = |s: &Shown| {
+        let points = frequencies(span.0, span.1, 900).map(|x| (x, of(&s.open, x)));
+        series(s.name, s.stroke, points.collect())
+    };
+    let lines: Vec<Series> = shown.iter().map(line).collect();
+    let values = lines.iter().flat_map(|s| &s.points).map(|p| p.1);
+    let ends = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+        (l.min(v), h.max(v))
+    });
+    (lines, ends)
+}
+
+/// Returns a range that whole steps divide, from below `low` to above `high`.
+fn whole_steps(low: f64, high: f64, step: f64) -> (f64, f64) {
+    ((low / step).floor() * step, (high / step).ceil() * step)
+}
+
+fn magnitude_panel(crossover: f64, shown: &[Shown], span: (f64, f64)) -> Panel {
+    let magnitude = |open: &Loop, x: f64| decibels(open.response(x).norm());
+    let (series, (low, high)) = responses(shown, span, magnitude);
+    Panel {
+        label: "magnitude, dB".into(),
+        height: 1.0,
+        range: Some(whole_steps(low.max(FAINT), high.max(20.0), 20.0)),
+        ticks: Some(20.0),
+        series,
+        levels: vec![level(0.0, "")],
+        dots: vec![Dot {
+            at: (crossover, 0.0),
+            label: format!("crossover, {} rad/s", Number(crossover)),
+        }],
+        ..Panel::default()
+    }
+}
+
+fn phase_panel(crossover: f64, shown: &[Shown], span: (f64, f64)) -> Panel {
+    let degrees = |open: &Loop, x: f64| open.phase(x).to_degrees();
+    let (mut phases, (low, high)) = responses(shown, span, degrees);
+    let phase = degrees(&shown[0].open, crossover);
+    let turns = ((phase + 180.0) / 360.0).round() * 360.0;
+    let line = turns - 180.0;
+    let margin = Stroke {
+        colour: "#000",
+        dash: "",
+        width: 2.6,
+    };
+    let points = vec![(crossover, line), (crossover, phase)];
+    phases.push(series("", margin, points));
+    Panel {
+        label: "phase, deg".into(),
+        height: 1.0,
+        range: Some(whole_steps(low.max(-315.0), high.max(-90.0), 45.0)),
+        ticks: Some(45.0),
+        series: phases,
+        levels: vec![level(line, "")],
+        dots: vec![Dot {
+            at: (crossover, phase),
+            label: format!("margin, {} deg", Number(phase - line)),
+        }],
+        ..Panel::default()
     }
 }
 
@@ -418,7 +426,7 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
         let head = [name.to_string(), unit.to_string()];
         table.row(head.into_iter().chain(shown.iter().map(of)));
     };
-    let asked = &tuning.design.specification;
+    let specification = &tuning.design.specification;
     let figures: Vec<_> = shown.iter().map(|s| s.open.figures()).collect();
     let of = |s: &Shown| {
         if s.name == shown[0].name {
@@ -430,10 +438,10 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
     let number = |v: f64| Number(v).to_string();
     let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
     row("specified phase margin", "deg", &|_| {
-        number(asked.phase_margin.to_degrees())
+        number(specification.phase_margin.to_degrees())
     });
     row("specified gain crossover", "rad/s", &|_| {
-        number(asked.crossover)
+        number(specification.crossover)
     });
     row("kp", "rad/rad", &|s| number(s.gains.kp));
     row("ki", "rad/(rad s^order)", &|s| number(s.gains.ki));
@@ -461,7 +469,7 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
         number(of(s).sensitivity.value)
     });
     row("slope of the phase at crossover", "deg/decade", &|s| {
-        let w = asked.crossover;
+        let w = specification.crossover;
         let (low, high) = (w * 0.999, w * 1.001);
         let slope = (s.open.phase(high) - s.open.phase(low)) / (high / low).log10();
         // Avoids a minus zero.

@@ -2,12 +2,12 @@
 
 use serde_json::{Value, json};
 
+use super::{ForFamily, Single};
 use crate::cli::fit_tables::payload_words;
 use crate::cli::output;
 use crate::control::controller::MotorGains;
 use crate::design::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant};
-use crate::design::tune::{self, Comparison, Design, FamilyDesign, FamilySpecification};
-use crate::files::{JointFile, JointModel};
+use crate::design::tune;
 use crate::report::{Align, Table};
 
 fn delay_words(delays: &Delays) -> String {
@@ -58,18 +58,25 @@ fn span(overshoots: &[Overshoot]) -> String {
     }
 }
 
-pub(super) fn single_words(
-    model: &JointModel,
-    delays: &Delays,
-    joint: Option<&JointFile>,
-    design: &Design,
-    comparison: &Comparison,
-) -> String {
+pub(super) fn single_words(tuned: &Single) -> String {
+    let Single { model, delays, .. } = tuned;
     let mut text = format!("model {}: {}\n", model.name, plant_words(&model.plant));
     text.push_str(&delay_words(delays));
-    if joint.is_none() {
+    if tuned.joint.is_none() {
         text.push_str("no joint file: a tick's hold and the sensor's period are not in it\n");
     }
+    text.push('\n');
+    text.push_str(&output::fitted(&laws_table(tuned)));
+    text.push_str("overshoot: minimum and maximum over loop gains from half to twice\n\n");
+    text.push_str(&sentence(&tuned.comparison.to_string()));
+    text
+}
+
+/// Returns a table of the fractional law and the integer one.
+fn laws_table(tuned: &Single) -> Table {
+    let Single {
+        design, comparison, ..
+    } = tuned;
     let (left, right) = (Align::Left, Align::Right);
     let mut table = Table::new(&[
         ("law", "", left),
@@ -85,63 +92,36 @@ pub(super) fn single_words(
         ("sens. peak", "", right),
         ("overshoot", "%", right),
     ]);
-    let mut row = |name: &str, gains: &MotorGains, open: &Loop, overshoots: &[Overshoot]| {
-        let figures = open.figures();
-        let dash = || "-".to_string();
-        let derivative = gains.kd > 0.0;
-        table.row([
-            name.to_string(),
-            format!("{:.4}", gains.kp),
-            format!("{:.4}", gains.ki),
-            if gains.ki > 0.0 {
-                format!("{:.4}", gains.integral_order)
-            } else {
-                dash()
-            },
-            if derivative {
-                format!("{:.5}", gains.kd)
-            } else {
-                dash()
-            },
-            if derivative {
-                format!("{:.4}", gains.derivative_order)
-            } else {
-                dash()
-            },
-            if derivative {
-                format!("{:.0}", gains.derivative_corner)
-            } else {
-                dash()
-            },
-            figures
-                .crossovers
-                .first()
-                .map_or_else(dash, |c| format!("{:.3}", c.frequency)),
-            figures
-                .phase_margin()
-                .map_or_else(dash, |m| format!("{:.2}", m.to_degrees())),
-            figures
-                .gain_margin()
-                .map_or_else(|| "over 100".into(), |m| format!("{m:.2}")),
-            format!("{:.3}", figures.sensitivity.value),
-            span(overshoots),
-        ]);
-    };
-    row(
-        "fractional",
-        &design.gains,
-        &design.open_loop(),
-        &comparison.fractional,
-    );
+    let (open, overshoots) = (design.open_loop(), &comparison.fractional);
+    table.row(law_row("fractional", &design.gains, &open, overshoots));
     if let Some(gains) = &comparison.integer_gains {
         let open = Loop::of(design.plant, Law::new(gains));
-        row("integer PI", gains, &open, &comparison.integer);
+        table.row(law_row("integer PI", gains, &open, &comparison.integer));
     }
-    text.push('\n');
-    text.push_str(&output::fitted(&table));
-    text.push_str("overshoot: minimum and maximum over loop gains from half to twice\n\n");
-    text.push_str(&sentence(&comparison.to_string()));
-    text
+    table
+}
+
+fn law_row(name: &str, gains: &MotorGains, open: &Loop, overshoots: &[Overshoot]) -> [String; 12] {
+    let figures = open.figures();
+    let dash = || "-".to_string();
+    let integral = |text: String| if gains.ki > 0.0 { text } else { dash() };
+    let derivative = |text: String| if gains.kd > 0.0 { text } else { dash() };
+    let crossover = figures.crossovers.first();
+    let (margin, gain_margin) = (figures.phase_margin(), figures.gain_margin());
+    [
+        name.to_string(),
+        format!("{:.4}", gains.kp),
+        format!("{:.4}", gains.ki),
+        integral(format!("{:.4}", gains.integral_order)),
+        derivative(format!("{:.5}", gains.kd)),
+        derivative(format!("{:.4}", gains.derivative_order)),
+        derivative(format!("{:.0}", gains.derivative_corner)),
+        crossover.map_or_else(dash, |c| format!("{:.3}", c.frequency)),
+        margin.map_or_else(dash, |m| format!("{:.2}", m.to_degrees())),
+        gain_margin.map_or_else(|| "over 100".into(), |m| format!("{m:.2}")),
+        format!("{:.3}", figures.sensitivity.value),
+        span(overshoots),
+    ]
 }
 
 /// Makes a sentence from words that would follow a colon.
@@ -205,12 +185,14 @@ fn loop_figures(figures: &Figures) -> Value {
     })
 }
 
-pub(super) fn single_figures(
-    model: &JointModel,
-    delays: &Delays,
-    design: &Design,
-    comparison: &Comparison,
-) -> Value {
+pub(super) fn single_figures(tuned: &Single) -> Value {
+    let Single {
+        model,
+        delays,
+        design,
+        comparison,
+        ..
+    } = tuned;
     let law = |gains: &MotorGains, open: &Loop, overshoots: &[Overshoot], spread: Option<f64>| {
         let overshoots = overshoots.iter();
         let overshoots = overshoots.map(|o| json!({"loop_gain": o.factor, "percent": o.percent}));
@@ -245,12 +227,14 @@ pub(super) fn single_figures(
     })
 }
 
-pub(super) fn family_words(
-    models: &[JointModel],
-    names: &[String],
-    delays: &Delays,
-    design: &FamilyDesign,
-) -> String {
+pub(super) fn family_words(tuned: &ForFamily) -> String {
+    let ForFamily {
+        models,
+        names,
+        delays,
+        design,
+        ..
+    } = tuned;
     let (left, right) = (Align::Left, Align::Right);
     let mut table = Table::new(&[
         ("model", "", left),
@@ -317,15 +301,16 @@ fn millis(seconds: f64) -> f64 {
     (seconds * 1e6).round() / 1e3
 }
 
-pub(super) fn family_figures(
-    models: &[JointModel],
-    names: &[String],
-    delays: &Delays,
-    specification: &FamilySpecification,
-    design: &FamilyDesign,
-) -> Value {
+pub(super) fn family_figures(tuned: &ForFamily) -> Value {
+    let ForFamily {
+        models,
+        names,
+        delays,
+        specification,
+        design,
+    } = tuned;
     let each = models.iter().zip(&design.models).map(|(model, on)| {
-        let swing = on.swing.map(|s| {
+        let mode = on.swing.map(|s| {
             json!({"natural_frequency_rad_s": s.natural_frequency, "damping_ratio": s.damping_ratio})
         });
         json!({
@@ -339,7 +324,7 @@ pub(super) fn family_figures(
                 on.sensitivity.frequency.is_finite().then_some(on.sensitivity.frequency),
             "damping_sensitivity_peak": on.damping_sensitivity.value,
             "unstable_poles": on.unstable_poles,
-            "remaining_mode": swing,
+            "remaining_mode": mode,
         })
     });
     let gains = &design.gains;

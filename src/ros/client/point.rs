@@ -5,16 +5,16 @@ use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
 use futures::future::FutureExt;
-use futures::stream::{Stream, StreamExt};
+use futures::stream::{BoxStream, StreamExt};
 use nalgebra::{UnitQuaternion, Vector3};
-use r2r::diagnostic_msgs::msg::DiagnosticStatus;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use r2r::std_msgs::msg::Float64;
 use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
 
+use super::target_state::{ReportedTarget, TargetState};
 use crate::control::geometry::{Configuration, configuration, orientation, swing_twist};
 use crate::ros::context::{NodeError, Spinner, context};
-use crate::ros::messages::{read_pose, value_of};
+use crate::ros::messages::read_pose;
 
 /// Number of measurements averaged for the result.
 const SAMPLES: usize = 20;
@@ -34,49 +34,29 @@ pub enum PointTarget {
 }
 
 /// The result of a sent target.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Point {
     /// Configuration reached, rad: the mean of the newest head poses; `None` without any.
     pub reached: Option<Configuration>,
     /// Measured residual, rad: the mean of the newest; `None` without any.
     pub residual: Option<f64>,
     /// The node's last report on the target.
-    pub said: Option<Said>,
-    /// True if it was held within the node's tolerance.
-    pub held: bool,
-    /// True if another command, a hold or an outage ended it.
-    pub ended: bool,
+    pub target: Option<ReportedTarget>,
+    /// The end of the wait for it.
+    pub end: PointEnd,
     /// Time from sending to the report that it is held, or to giving up, s.
     pub took: f64,
 }
 
-/// The report of `~/target_state` on a target.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Said {
-    /// Outcome in words; `reached` if complete.
-    pub outcome: String,
-    /// Min. residual that will remain, rad.
-    pub least: f64,
-    command: Option<u64>,
-    topic: String,
-    settled: bool,
-    refused: u64,
-    last_refusal: String,
-}
-
-impl Said {
-    fn read(message: &DiagnosticStatus) -> Self {
-        let value = |key: &str| value_of(message, key);
-        Self {
-            outcome: message.message.clone(),
-            least: value("residual_min_rad").parse().unwrap_or(f64::NAN),
-            command: value("command").parse().ok(),
-            topic: value("topic").into(),
-            settled: value("settled") == "1",
-            refused: value("refused").parse().unwrap_or(0),
-            last_refusal: value("last_refusal").into(),
-        }
-    }
+/// The end of the wait for a sent target.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PointEnd {
+    /// It is held within the node's tolerance.
+    Held,
+    /// Another command, a hold or an outage ended it.
+    Replaced,
+    /// It was not held in time.
+    TimedOut,
 }
 
 /// The reason why a target could not be sent.
@@ -106,21 +86,22 @@ pub enum PointError {
     },
 }
 
-/// Sends a target to the joint whose node has the full name `node`, and waits for at most `most`
+/// Sends a target to the joint whose node has the full name `node`, and waits for at most `limit`
 /// until it is held.
 ///
 /// # Errors
 /// [`PointError`].
-pub fn point(node: &str, target: &PointTarget, most: Duration) -> Result<Point, PointError> {
+pub fn point(node: &str, target: &PointTarget, limit: Duration) -> Result<Point, PointError> {
     match target {
-        PointTarget::Pose(asked) => {
+        PointTarget::Pose(commanded) => {
             // An empty frame means the joint's base frame; without a stamp the target applies now,
             // on any clock.
             let mut message = PoseStamped::default();
-            let q = UnitQuaternion::from_rotation_matrix(&orientation(asked.z, asked.xy()));
+            let rotation = orientation(commanded.z, commanded.xy());
+            let q = UnitQuaternion::from_rotation_matrix(&rotation);
             let o = &mut message.pose.orientation;
             (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
-            exchange(node, "desired_pose", &message, most)
+            exchange(node, "desired_pose", &message, limit)
         }
         PointTarget::Point { at, frame } => {
             // Without a stamp: where the frame is now.
@@ -128,7 +109,7 @@ pub fn point(node: &str, target: &PointTarget, most: Duration) -> Result<Point, 
             message.header.frame_id.clone_from(frame);
             let p = &mut message.point;
             (p.x, p.y, p.z) = (at.x, at.y, at.z);
-            exchange(node, "gaze_point", &message, most)
+            exchange(node, "gaze_point", &message, limit)
         }
     }
 }
@@ -137,15 +118,11 @@ fn exchange<T: WrappedTypesupport + 'static>(
     node: &str,
     topic: &'static str,
     message: &T,
-    most: Duration,
+    limit: Duration,
 ) -> Result<Point, PointError> {
-    let context = context()?;
     let name = format!("withy_point_{}", std::process::id());
-    let graph = |source| NodeError::Graph {
-        node: name.clone(),
-        source,
-    };
-    let mut own = Node::create(context, &name, "").map_err(graph)?;
+    let graph = NodeError::of(&name);
+    let mut own = Node::create(context()?, &name, "").map_err(graph)?;
     let newest = || QosProfile::default().keep_last(1).reliable();
     let joint = node.trim_end_matches('/');
     let of = |topic: &str| format!("{joint}/{topic}");
@@ -161,106 +138,137 @@ fn exchange<T: WrappedTypesupport + 'static>(
         .build()
         .map_err(NodeError::System)?;
     let streams = Streams {
-        states: states.map(|m| Said::read(&m)),
-        poses,
-        residuals,
+        states: states.map(|m| TargetState::read(&m)).boxed(),
+        poses: poses.boxed(),
+        residuals: residuals.boxed(),
     };
-    let result = runtime.block_on(send(joint, topic, &publisher, message, streams, most));
+    let client = PointClient {
+        node: joint,
+        topic,
+        streams,
+    };
+    let result = runtime.block_on(client.send(&publisher, message, limit));
     drop(spinner);
     result
 }
 
 /// The received streams of the joint's node.
-struct Streams<S, P, R> {
-    states: S,
-    poses: P,
-    residuals: R,
+struct Streams {
+    states: BoxStream<'static, TargetState>,
+    poses: BoxStream<'static, PoseStamped>,
+    residuals: BoxStream<'static, Float64>,
 }
 
-async fn send<T: WrappedTypesupport + 'static>(
-    node: &str,
+/// The client of a node for one target.
+struct PointClient<'a> {
+    node: &'a str,
+    /// Topic of the target.
     topic: &'static str,
-    publisher: &Publisher<T>,
-    message: &T,
-    mut streams: Streams<
-        impl Stream<Item = Said> + Unpin,
-        impl Stream<Item = PoseStamped> + Unpin,
-        impl Stream<Item = Float64> + Unpin,
-    >,
-    most: Duration,
-) -> Result<Point, PointError> {
-    let nobody = || PointError::NobodyThere {
-        node: node.into(),
-        topic,
-    };
-    let begin = Instant::now();
-    // The last report is latched for late subscribers: it shows that the node is present.
-    let first = tokio::time::timeout(most, streams.states.next()).await;
-    let Ok(Some(mut before)) = first else {
-        return Err(nobody());
-    };
-    while publisher
-        .get_inter_process_subscription_count()
-        .unwrap_or(0)
-        == 0
-    {
-        if begin.elapsed() > most {
-            return Err(nobody());
+    streams: Streams,
+}
+
+impl PointClient<'_> {
+    /// Sends the target and waits until it is held, each for at most `limit`.
+    async fn send<T: WrappedTypesupport + 'static>(
+        mut self,
+        publisher: &Publisher<T>,
+        message: &T,
+        limit: Duration,
+    ) -> Result<Point, PointError> {
+        let graph = NodeError::of(self.node);
+        let subscribed = publisher.wait_for_inter_process_subscribers();
+        let subscribed = subscribed.map_err(graph)?;
+        // The last report is latched for late subscribers: it shows that the node is present.
+        let present = async { (self.streams.states.next().await, subscribed.await) };
+        let Ok((Some(mut before), Ok(()))) = tokio::time::timeout(limit, present).await else {
+            return Err(PointError::NobodyThere {
+                node: self.node.into(),
+                topic: self.topic,
+            });
+        };
+        while let Some(Some(newer)) = self.streams.states.next().now_or_never() {
+            before = newer;
         }
-        tokio::time::sleep(Duration::from_millis(5)).await;
-    }
-    while let Some(Some(newer)) = streams.states.next().now_or_never() {
-        before = newer;
+        let sent = Instant::now();
+        publisher.publish(message).map_err(graph)?;
+        let mut newest = Newest::default();
+        let until_end = self.until_end(&before, &mut newest);
+        let end = match tokio::time::timeout(limit, until_end).await {
+            Ok(end) => end?,
+            Err(_) => PointEnd::TimedOut,
+        };
+        let count = newest.residuals.len();
+        Ok(Point {
+            took: sent.elapsed().as_secs_f64(),
+            reached: mean(&newest.orientations),
+            residual: (count > 0).then(|| newest.residuals.iter().sum::<f64>() / count as f64),
+            target: newest.target,
+            end,
+        })
     }
 
-    let sent = Instant::now();
-    publisher.publish(message).map_err(|source| {
-        let node = node.into();
-        NodeError::Graph { node, source }
-    })?;
-
-    let mut answer = Point::default();
-    let mut configurations = VecDeque::with_capacity(SAMPLES);
-    let mut residuals = VecDeque::with_capacity(SAMPLES);
-    while !answer.held && !answer.ended {
-        let left = most.saturating_sub(sent.elapsed());
-        tokio::select! {
-            word = streams.states.next() => {
-                let Some(word) = word else { break };
-                if word.refused > before.refused && word.last_refusal.starts_with(topic) {
-                    let (node, reason) = (node.into(), word.last_refusal);
-                    return Err(PointError::Refused { node, reason });
+    /// Keeps what the node publishes until the sent target is held or ended; `before` was the
+    /// state when it was sent.
+    async fn until_end(
+        &mut self,
+        before: &TargetState,
+        newest: &mut Newest,
+    ) -> Result<PointEnd, PointError> {
+        let streams = &mut self.streams;
+        loop {
+            tokio::select! {
+                state = streams.states.next() => {
+                    let Some(state) = state else { return Ok(PointEnd::TimedOut) };
+                    let (refused, reason) = &state.last_refusal;
+                    if state.refused > before.refused && refused == self.topic {
+                        let (node, reason) = (self.node.into(), reason.clone());
+                        return Err(PointError::Refused { node, reason });
+                    }
+                    if let Some(end) = newest.take(state, before, self.topic) {
+                        return Ok(end);
+                    }
                 }
-                let own = match &answer.said {
-                    Some(said) => word.command == said.command,
-                    // The next command of this topic is taken as the one sent.
-                    None => word.command.is_some() && word.command != before.command && word.topic == topic,
-                };
-                if own {
-                    answer.held = word.settled;
-                    answer.said = Some(word);
-                } else {
-                    answer.ended = answer.said.is_some();
+                pose = streams.poses.next() => {
+                    let Some(pose) = pose else { return Ok(PointEnd::TimedOut) };
+                    if let Ok(orientation) = read_pose(&pose) {
+                        keep(&mut newest.orientations, orientation);
+                    }
                 }
-            }
-            pose = streams.poses.next() => {
-                let Some(pose) = pose else { break };
-                if let Ok(q) = read_pose(&pose) {
-                    keep(&mut configurations, q);
+                residual = streams.residuals.next() => {
+                    let Some(residual) = residual else { return Ok(PointEnd::TimedOut) };
+                    keep(&mut newest.residuals, residual.data);
                 }
             }
-            residual = streams.residuals.next() => {
-                let Some(residual) = residual else { break };
-                keep(&mut residuals, residual.data);
-            }
-            () = tokio::time::sleep(left) => break,
         }
     }
-    answer.took = sent.elapsed().as_secs_f64();
-    answer.reached = mean(&configurations);
-    let count = residuals.len();
-    answer.residual = (count > 0).then(|| residuals.iter().sum::<f64>() / count as f64);
-    Ok(answer)
+}
+
+/// The newest measurements, and the last report on the sent target.
+#[derive(Default)]
+struct Newest {
+    orientations: VecDeque<UnitQuaternion<f64>>,
+    residuals: VecDeque<f64>,
+    target: Option<ReportedTarget>,
+}
+
+impl Newest {
+    /// Takes a report; returns the end of the sent target if it tells one.
+    fn take(&mut self, state: TargetState, before: &TargetState, topic: &str) -> Option<PointEnd> {
+        let command = |target: &Option<ReportedTarget>| target.as_ref().map(|t| t.command);
+        let own = state.in_force.filter(|target| match &self.target {
+            Some(known) => target.command == known.command,
+            // The next command of this topic is taken as the one sent.
+            None => Some(target.command) != command(&before.in_force) && target.topic == topic,
+        });
+        match own {
+            Some(target) => {
+                let held = target.settled.then_some(PointEnd::Held);
+                self.target = Some(target);
+                held
+            }
+            None => self.target.is_some().then_some(PointEnd::Replaced),
+        }
+    }
 }
 
 fn keep<T>(samples: &mut VecDeque<T>, newest: T) {

@@ -5,21 +5,24 @@
 //! work at that time is done, for a simulation that waits for it. A simulation that does not wait
 //! continues regardless.
 
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use futures::stream::{Stream, StreamExt};
 use r2r::builtin_interfaces::msg::Time;
+use r2r::lifecycle_msgs::msg::State;
 use r2r::lifecycle_msgs::srv::{ChangeState, GetState};
 use r2r::std_msgs::msg::Header;
 use r2r::{Client, Node, ParameterValue, Publisher, QosProfile, WrappedServiceTypeSupport};
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::watch;
+use tokio::time::{sleep, timeout};
 
 use super::error::ClientError;
 use crate::ros::clock::subscribe;
 use crate::ros::server::USE_SIM_TIME;
+use crate::runtime::locked;
 use crate::runtime::rt::{Clock, ClockSetter};
 
 /// Time limit for a service to answer.
@@ -27,12 +30,13 @@ const PATIENCE: Duration = Duration::from_secs(5);
 /// Time for which simulated time stands during a request; it then continues, since some answers
 /// need a tick.
 const STANDS: Duration = Duration::from_secs(2);
+/// Time for which simulated time stands at each of its steps while a request goes on, so that an
+/// answer to the step before is not late.
+const STANDS_BETWEEN: Duration = Duration::from_millis(1);
 /// Duration of the start in simulated time, s.
 const BEGINNING: f64 = 2.0;
 /// State of lifecycle_msgs/msg/State from which an activation starts.
 const INACTIVE: u8 = 2;
-/// Max. sleep: how soon a signal is noticed.
-const NAP: Duration = Duration::from_millis(50);
 /// Time for which simulated time may stand before a wait for it ends.
 const STOPPED: Duration = Duration::from_secs(1);
 
@@ -48,9 +52,7 @@ pub enum Keeps {
 impl Keeps {
     /// Returns the time base set by the parameter `use_sim_time` of a node.
     pub fn of(node: &Node) -> Self {
-        let given = node.params.lock();
-        let given = given.unwrap_or_else(PoisonError::into_inner);
-        match given.get(USE_SIM_TIME).map(|p| &p.value) {
+        match locked(&node.params).get(USE_SIM_TIME).map(|p| &p.value) {
             Some(ParameterValue::Bool(true)) => Self::Simulated,
             _ => Self::Machine,
         }
@@ -59,59 +61,53 @@ impl Keeps {
 
 /// Control of simulated time by acknowledgements.
 struct Gate {
-    state: Mutex<GateState>,
-    changed: Condvar,
+    /// The newest message on `/clock`.
+    newest: watch::Sender<Option<Time>>,
+    acknowledged: Mutex<Acknowledged>,
 }
 
-struct GateState {
+/// The acknowledgements of messages on `/clock`.
+struct Acknowledged {
     out: Publisher<Header>,
-    /// The newest message on `/clock`, and the last acknowledged one.
-    newest: Option<Time>,
-    acknowledged: Option<Time>,
+    last: Option<Time>,
 }
 
-impl GateState {
-    fn acknowledge(&mut self, stamp: Time) {
+impl Acknowledged {
+    fn add(&mut self, stamp: Time) {
         let header = Header {
             stamp: stamp.clone(),
             frame_id: "clock".into(),
         };
         // A failure appears as simulated time that stands.
         let _ = self.out.publish(&header);
-        self.acknowledged = Some(stamp);
+        self.last = Some(stamp);
     }
 }
 
 impl Gate {
-    fn locked(&self) -> std::sync::MutexGuard<'_, GateState> {
-        self.state.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
     /// Takes a message on `/clock`.
-    fn take(&self, stamp: Time, hand: &mut ClockSetter) {
-        let mut state = self.locked();
-        hand.set(stamp.sec, stamp.nanosec);
-        if state.acknowledged.as_ref() == Some(&stamp) {
+    fn take(&self, stamp: Time, setter: &mut ClockSetter) {
+        setter.set(stamp.sec, stamp.nanosec);
+        let mut acknowledged = locked(&self.acknowledged);
+        if acknowledged.last.as_ref() == Some(&stamp) {
             // A repeated message: the simulation missed the acknowledgement, or is new.
-            state.acknowledge(stamp.clone());
+            acknowledged.add(stamp.clone());
         }
-        state.newest = Some(stamp);
-        self.changed.notify_all();
+        self.newest.send_replace(Some(stamp));
     }
 
-    /// Acknowledges the newest message and waits for the next, for at most `most`; returns true if
-    /// it came.
-    fn let_go(&self, most: Duration) -> bool {
-        let mut state = self.locked();
-        let seen = state.newest.clone();
-        if let Some(stamp) = &seen
-            && state.acknowledged.as_ref() != Some(stamp)
-        {
-            state.acknowledge(stamp.clone());
+    /// Acknowledges the newest message and waits for the next.
+    async fn next(&self) {
+        let mut newest = self.newest.subscribe();
+        let seen = newest.borrow().clone();
+        if let Some(stamp) = seen.clone() {
+            let mut acknowledged = locked(&self.acknowledged);
+            if acknowledged.last.as_ref() != Some(&stamp) {
+                acknowledged.add(stamp);
+            }
         }
-        let same = |state: &mut GateState| state.newest == seen;
-        let waited = self.changed.wait_timeout_while(state, most, same);
-        !waited.unwrap_or_else(PoisonError::into_inner).1.timed_out()
+        // The sender is this gate's.
+        let _ = newest.wait_for(|newest| *newest != seen).await;
     }
 }
 
@@ -140,14 +136,35 @@ impl Lifecycle {
         })
     }
 
-    fn check(&self, success: bool, transition: &str) -> Result<(), ClientError> {
-        if success {
-            return Ok(());
-        }
-        Err(ClientError::Refused {
-            parameter: format!("{} {transition}", self.change_name),
+    /// Returns the present state.
+    ///
+    /// # Errors
+    /// The service does not answer.
+    pub fn state(&self, session: &Session) -> Result<State, ClientError> {
+        let answer = session.ask(&self.get, &self.get_name, &GetState::Request::default());
+        answer.map(|answer| answer.current_state)
+    }
+
+    /// Requests the transition `label`, which may take up to `limit`; returns true if it was made.
+    ///
+    /// # Errors
+    /// The service does not answer.
+    pub fn request(
+        &self,
+        session: &Session,
+        label: &str,
+        limit: Duration,
+    ) -> Result<bool, ClientError> {
+        let request = transition(label);
+        let answer = session.ask_for(&self.change, &self.change_name, &request, limit);
+        answer.map(|answer| answer.success)
+    }
+
+    fn refused(&self, label: &str) -> ClientError {
+        ClientError::Refused {
+            parameter: format!("{} {label}", self.change_name),
             reason: "the node's log says why".into(),
-        })
+        }
     }
 }
 
@@ -157,39 +174,39 @@ fn transition(label: &str) -> ChangeState::Request {
     request
 }
 
-/// The stamp of the last command that the joint's node has handled.
-pub struct Answers(Arc<Mutex<Option<(i32, u32)>>>);
+/// The stamp of the last command that the joint's node has handled, in simulated time.
+pub struct Answers(Option<watch::Receiver<Option<(i32, u32)>>>);
 
 /// Returns a runtime, and a flag that becomes true at SIGINT or SIGTERM while the runtime lives.
 ///
 /// # Errors
 /// The system refuses a thread or signal handlers.
-pub fn until_signal() -> std::io::Result<(Runtime, Arc<AtomicBool>)> {
+pub fn until_signal() -> std::io::Result<(Runtime, watch::Receiver<bool>)> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()?;
-    let stop = Arc::new(AtomicBool::new(false));
+    let (stop, stopped) = watch::channel(false);
     {
         let _guard = runtime.enter();
         for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
-            let mut told = signal(kind)?;
+            let mut signals = signal(kind)?;
             let stop = stop.clone();
             tokio::spawn(async move {
-                told.recv().await;
-                stop.store(true, Ordering::Release);
+                signals.recv().await;
+                stop.send_replace(true);
             });
         }
     }
-    Ok((runtime, stop))
+    Ok((runtime, stopped))
 }
 
 /// The common part of a ROS client; see the module.
 pub struct Session {
     clock: Clock,
-    hand: Option<ClockSetter>,
+    setter: Option<ClockSetter>,
     gate: Option<Arc<Gate>>,
-    interrupted: Arc<AtomicBool>,
+    interrupted: watch::Receiver<bool>,
     runtime: Runtime,
 }
 
@@ -200,16 +217,16 @@ impl Session {
     /// The system refuses a thread or signal handlers.
     pub fn new(keeps: Keeps) -> std::io::Result<Self> {
         let (runtime, interrupted) = until_signal()?;
-        let (clock, hand) = match keeps {
+        let (clock, setter) = match keeps {
             Keeps::Machine => (Clock::new(), None),
             Keeps::Simulated => {
-                let (clock, hand) = Clock::simulated();
-                (clock, Some(hand))
+                let (clock, setter) = Clock::simulated();
+                (clock, Some(setter))
             }
         };
         Ok(Self {
             clock,
-            hand,
+            setter,
             gate: None,
             interrupted,
             runtime,
@@ -222,21 +239,21 @@ impl Session {
     /// # Errors
     /// The middleware rejects the subscription.
     pub fn listen_to_time(&mut self, node: &mut Node) -> r2r::Result<()> {
-        let Some(mut hand) = self.hand.take() else {
+        let Some(mut setter) = self.setter.take() else {
             return Ok(());
         };
         let all = QosProfile::default().keep_last(100).reliable();
+        let acknowledged = Acknowledged {
+            out: node.create_publisher("~/acknowledged", all)?,
+            last: None,
+        };
         let gate = Arc::new(Gate {
-            state: Mutex::new(GateState {
-                out: node.create_publisher("~/acknowledged", all)?,
-                newest: None,
-                acknowledged: None,
-            }),
-            changed: Condvar::new(),
+            newest: watch::Sender::new(None),
+            acknowledged: Mutex::new(acknowledged),
         });
         let times = subscribe(node)?;
-        let told = gate.clone();
-        self.each(times, move |message| told.take(message.clock, &mut hand));
+        let own = gate.clone();
+        self.each(times, move |message| own.take(message.clock, &mut setter));
         self.gate = Some(gate);
         Ok(())
     }
@@ -253,7 +270,15 @@ impl Session {
 
     /// Returns true if SIGINT or SIGTERM has arrived.
     pub fn interrupted(&self) -> bool {
-        self.interrupted.load(Ordering::Acquire)
+        *self.interrupted.borrow()
+    }
+
+    /// Waits until time runs; simulated time stands meanwhile.
+    pub async fn time_runs(&self) {
+        if let Some(gate) = &self.gate {
+            // The sender is the gate's.
+            let _ = gate.newest.subscribe().wait_for(Option::is_some).await;
+        }
     }
 
     /// Waits for `seconds`; less if simulated time stands.
@@ -261,26 +286,67 @@ impl Session {
     /// # Errors
     /// [`ClientError::Interrupted`].
     pub fn wait(&self, seconds: f64) -> Result<(), ClientError> {
-        let (end, begun) = (self.now() + seconds, Instant::now());
-        let mut went_on = begun;
-        loop {
-            if self.interrupted() {
-                return Err(ClientError::Interrupted);
+        self.wait_unless(seconds, std::future::pending::<()>())?;
+        Ok(())
+    }
+
+    /// Waits like [`Session::wait`], at most until `event`, whose outcome it returns then.
+    ///
+    /// # Errors
+    /// [`ClientError::Interrupted`].
+    pub fn wait_unless<T>(
+        &self,
+        seconds: f64,
+        event: impl Future<Output = T>,
+    ) -> Result<Option<T>, ClientError> {
+        self.unless_interrupted(async {
+            tokio::select! {
+                biased;
+                outcome = event => Some(outcome),
+                () = self.pass(seconds) => None,
             }
-            let left = end - self.now();
-            if left <= 0.0 {
-                return Ok(());
+        })
+    }
+
+    /// Waits for `event` while simulated time stands; returns its outcome, or `None` after `limit`.
+    ///
+    /// # Errors
+    /// [`ClientError::Interrupted`].
+    pub fn event<T>(
+        &self,
+        event: impl Future<Output = T>,
+        limit: Duration,
+    ) -> Result<Option<T>, ClientError> {
+        self.unless_interrupted(async { timeout(limit, event).await.ok() })
+    }
+
+    fn unless_interrupted<T>(&self, event: impl Future<Output = T>) -> Result<T, ClientError> {
+        let mut interrupted = self.interrupted.clone();
+        self.runtime.block_on(async {
+            tokio::select! {
+                biased;
+                Ok(_) = interrupted.wait_for(|is| *is) => Err(ClientError::Interrupted),
+                outcome = event => Ok(outcome),
             }
+        })
+    }
+
+    /// Lets time pass for `seconds`; less if simulated time stands.
+    async fn pass(&self, seconds: f64) {
+        let end = self.now() + seconds;
+        while self.now() < end {
             let Some(gate) = &self.gate else {
-                std::thread::sleep(NAP.min(Duration::from_secs_f64(left)));
+                let left = (end - self.now()).max(0.0);
+                sleep(Duration::from_secs_f64(left)).await;
                 continue;
             };
-            if gate.let_go(NAP) {
-                went_on = Instant::now();
-            } else if went_on.elapsed() > STOPPED
-                || !self.clock.runs() && begun.elapsed().as_secs_f64() > seconds
-            {
-                return Ok(());
+            let limit = if self.clock.runs() {
+                STOPPED
+            } else {
+                STOPPED.min(Duration::from_secs_f64(seconds))
+            };
+            if timeout(limit, gate.next()).await.is_err() {
+                return;
             }
         }
     }
@@ -296,28 +362,28 @@ impl Session {
         joint: &str,
         topic: &'static str,
     ) -> r2r::Result<Answers> {
-        let newest = Arc::new(Mutex::new(None));
-        if self.clock.is_simulated() {
-            let all = QosProfile::default().keep_last(100).reliable();
-            let joint = joint.trim_end_matches('/');
-            let answers = node.subscribe(&format!("{joint}/acknowledged"), all)?;
-            let heard = newest.clone();
-            self.each(answers, move |header: Header| {
-                if header.frame_id == topic {
-                    let stamp = (header.stamp.sec, header.stamp.nanosec);
-                    *heard.lock().unwrap_or_else(PoisonError::into_inner) = Some(stamp);
-                }
-            });
+        if !self.clock.is_simulated() {
+            return Ok(Answers(None));
         }
-        Ok(Answers(newest))
+        let all = QosProfile::default().keep_last(100).reliable();
+        let joint = joint.trim_end_matches('/');
+        let answers = node.subscribe(&format!("{joint}/acknowledged"), all)?;
+        let (newest, answered) = watch::channel(None);
+        self.each(answers, move |header: Header| {
+            if header.frame_id == topic {
+                newest.send_replace(Some((header.stamp.sec, header.stamp.nanosec)));
+            }
+        });
+        Ok(Answers(Some(answered)))
     }
 
-    /// In simulated time, waits until the command with this stamp has been handled; time stands
-    /// meanwhile. A lost acknowledgement appears in the motion.
+    /// In simulated time, waits until the command with this stamp has been handled; time stands at
+    /// first. A lost acknowledgement appears in the motion.
     pub fn until_answered(&self, answers: &Answers, stamp: (i32, u32)) {
-        if self.clock.is_simulated() {
-            let newest = || *answers.0.lock().unwrap_or_else(PoisonError::into_inner);
-            self.until(PATIENCE, || newest() == Some(stamp));
+        if let Answers(Some(answered)) = answers {
+            let mut answered = answered.clone();
+            let answer = async { drop(answered.wait_for(|newest| *newest == Some(stamp)).await) };
+            self.outcome(answer, PATIENCE, STANDS);
         }
     }
 
@@ -360,7 +426,7 @@ impl Session {
         self.ask_for(client, service, request, PATIENCE)
     }
 
-    /// Like [`Session::ask`], for a service whose answer may take up to `most`.
+    /// Like [`Session::ask`], for a service whose answer may take up to `limit`.
     ///
     /// # Errors
     /// The service does not answer.
@@ -369,26 +435,13 @@ impl Session {
         client: &Client<T>,
         service: &str,
         request: &T::Request,
-        most: Duration,
+        limit: Duration,
     ) -> Result<T::Response, ClientError> {
-        let silent = |most: Duration| ClientError::Silent(service.into(), most.as_secs());
-        let available = Node::is_available(client)?;
-        let available = self.block_on(available, PATIENCE);
+        let silent = |limit: Duration| ClientError::Silent(service.into(), limit.as_secs());
+        let available = self.outcome(Node::is_available(client)?, PATIENCE, STANDS);
         available.ok_or_else(|| silent(PATIENCE))??;
-        let reply = client.request(request)?;
-        Ok(self.block_on(reply, most).ok_or_else(|| silent(most))??)
-    }
-
-    /// Waits until `heard()` is true; simulated time stands at first. Returns true if that happens
-    /// within `most`.
-    fn until(&self, most: Duration, heard: impl Fn() -> bool) -> bool {
-        let look = async {
-            let mut often = tokio::time::interval(Duration::from_millis(1));
-            while !heard() {
-                often.tick().await;
-            }
-        };
-        self.block_on(look, most).is_some()
+        let reply = self.outcome(client.request(request)?, limit, STANDS);
+        Ok(reply.ok_or_else(|| silent(limit))??)
     }
 
     /// Configures and activates a joint's node. In simulated time this happens at a set time, so
@@ -398,61 +451,66 @@ impl Session {
     /// The service does not answer, a transition fails, or SIGINT or SIGTERM arrives.
     pub fn bring_up(&self, lifecycle: &Lifecycle) -> Result<(), ClientError> {
         let begun = self.now();
-        let name = &lifecycle.change_name;
-        let configured = self.ask(&lifecycle.change, name, &transition("configure"))?;
-        lifecycle.check(configured.success, "configure")?;
+        if !lifecycle.request(self, "configure", PATIENCE)? {
+            return Err(lifecycle.refused("configure"));
+        }
         self.wait(0.5 * BEGINNING)?;
         // The transition begins while time stands; the loop then needs ticks to drive the joint.
         let reply = lifecycle.change.request(&transition("activate"))?;
         for _ in 0..2 {
             self.until_under_way(lifecycle)?;
         }
-        let silent = || ClientError::Silent(name.clone(), PATIENCE.as_secs());
-        let reply = self.block_on_going(reply, PATIENCE, Duration::ZERO);
-        lifecycle.check(reply.ok_or_else(silent)??.success, "activate")?;
+        let reply = self.outcome(reply, PATIENCE, Duration::ZERO);
+        let name = &lifecycle.change_name;
+        let reply = reply.ok_or_else(|| ClientError::Silent(name.clone(), PATIENCE.as_secs()))?;
+        if !reply?.success {
+            return Err(lifecycle.refused("activate"));
+        }
         self.wait(begun + BEGINNING - self.now())
     }
 
     /// Waits until a joint is no longer inactive.
     fn until_under_way(&self, lifecycle: &Lifecycle) -> Result<(), ClientError> {
         let begun = Instant::now();
-        loop {
-            let request = GetState::Request::default();
-            let answer = self.ask(&lifecycle.get, &lifecycle.get_name, &request)?;
-            if answer.current_state.id != INACTIVE || begun.elapsed() > PATIENCE {
-                return Ok(());
-            }
-        }
+        // Each answer is waited for. An event of the transition would not tell whether the request
+        // that is under way has begun it.
+        while lifecycle.state(self)?.id == INACTIVE && begun.elapsed() <= PATIENCE {}
+        Ok(())
     }
 
-    /// Returns the outcome; `None` after `most`.
-    fn block_on<F: Future>(&self, future: F, most: Duration) -> Option<F::Output> {
-        self.block_on_going(future, most, STANDS)
+    /// Waits for `future` while simulated time goes on; returns its outcome, or `None` after
+    /// `limit`.
+    pub fn going_on<F: Future>(&self, future: F, limit: Duration) -> Option<F::Output> {
+        self.outcome(future, limit, Duration::ZERO)
     }
 
-    /// The same; simulated time stands for `stands` and then continues.
-    fn block_on_going<F: Future>(
+    /// Returns the outcome of `future`, or `None` after `limit`. Simulated time stands for `stands`
+    /// and then continues.
+    fn outcome<F: Future>(
         &self,
         future: F,
-        most: Duration,
+        limit: Duration,
         stands: Duration,
     ) -> Option<F::Output> {
-        let begun = Instant::now();
-        let mut future = std::pin::pin!(future);
-        let mut wait = self.gate.as_ref().map_or(most, |_| stands.min(most));
-        loop {
-            let soon = async { tokio::time::timeout(wait, &mut future).await };
-            if let Ok(outcome) = self.runtime.block_on(soon) {
-                return Some(outcome);
+        let outcome = async {
+            let mut future = std::pin::pin!(future);
+            let Some(gate) = &self.gate else {
+                return future.await;
+            };
+            let mut stands = stands;
+            loop {
+                if let Ok(outcome) = timeout(stands, &mut future).await {
+                    return outcome;
+                }
+                tokio::select! {
+                    biased;
+                    outcome = &mut future => return outcome,
+                    // The outcome needs simulated time to advance.
+                    () = gate.next() => stands = STANDS_BETWEEN,
+                }
             }
-            if begun.elapsed() >= most {
-                return None;
-            }
-            // The outcome needs simulated time to advance.
-            if let Some(gate) = &self.gate {
-                gate.let_go(NAP);
-                wait = Duration::from_millis(1);
-            }
-        }
+        };
+        let limited = async { timeout(limit, outcome).await.ok() };
+        self.runtime.block_on(limited)
     }
 }

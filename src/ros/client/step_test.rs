@@ -11,7 +11,10 @@
 //! the same ROS graph at about the same time; the uncertainty is the difference of two deliveries,
 //! well below a millisecond on one machine (common practice, no source).
 
+mod errors;
 mod heard;
+
+pub use errors::{EarlyEnd, StepTestError, Stop, Stream, Trouble, Unready};
 
 use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
@@ -19,14 +22,15 @@ use r2r::rcl_interfaces::srv::{GetParameters, ListParameters, SetParametersAtomi
 use r2r::std_srvs::srv::Trigger;
 use r2r::{Client, Node, Publisher, QosProfile};
 
-use super::bend_client::pose_message;
+use super::bend_client::{pose_message, text_value};
 use super::error::ClientError;
 use super::session::{Keeps, Session};
 use crate::control::geometry::{Bend, inclination};
 use crate::design::trial::StepRow;
 use crate::files::SetpointMessage;
 use crate::ros::context::{NodeError, Spinner, context};
-use heard::{Diagnosis, Shared, listen, locked};
+use crate::runtime::locked;
+use heard::{Shared, listen};
 
 /// Name of the gain set without feedback.
 pub const GAIN_SET: &str = "open-loop";
@@ -41,12 +45,16 @@ const EVEN: f64 = 5.0;
 const BLEND: f64 = 1.5;
 /// Max. recorded rest before the first step, s.
 const LEAD: f64 = 1.0;
-/// Period of the checks on the joint while it moves, s.
+/// Period of the checks on the joint while it moves, s. Only a look shows that something has not
+/// arrived, and it shows all that has.
 const LOOK: f64 = 0.01;
+/// The same before the test, s.
+const LOOK_BEFORE: f64 = 0.02;
 /// Time between two checks, s, above which this process itself was late.
 const LATE: f64 = 0.1;
 /// Latencies of a head pose, s, that two synchronised clocks can show.
-const AGES: (f64, f64) = (-0.05, 0.5);
+const MIN_LATENCY: f64 = -0.05;
+const MAX_LATENCY: f64 = 0.5;
 
 /// The joint under test.
 #[derive(Clone, Debug)]
@@ -59,6 +67,13 @@ pub struct Subject {
     pub motor_names: Vec<String>,
     /// Message type of its setpoints.
     pub message: SetpointMessage,
+}
+
+impl Subject {
+    /// Returns the name of one of its topics or services.
+    fn name(&self, name: &str) -> String {
+        format!("{}/{name}", self.joint)
+    }
 }
 
 /// The steps of a test.
@@ -84,12 +99,12 @@ impl Steps {
 }
 
 /// The result of a step test.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct StepTest {
     /// Records of the runs made so far; times from the start of each record.
     pub runs: Vec<Run>,
     /// Gain set in force again, or why the test ended early and what was done then.
-    pub end: Result<String, String>,
+    pub end: Result<String, EarlyEnd>,
 }
 
 /// One record.
@@ -97,8 +112,17 @@ pub struct StepTest {
 pub struct Run {
     /// Rows of the record.
     pub rows: Vec<StepRow>,
-    /// True if all its steps were made.
-    pub complete: bool,
+    /// Extent of the record.
+    pub extent: Extent,
+}
+
+/// The extent of a record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Extent {
+    /// All its steps were made.
+    Complete,
+    /// The test ended before.
+    Cut,
 }
 
 /// A progress report of the test.
@@ -110,68 +134,6 @@ pub enum Progress<'a> {
     Step(usize, Bend),
 }
 
-/// The reason why a step test did not begin. The joint was not moved.
-#[derive(Debug, thiserror::Error)]
-pub enum StepTestError {
-    /// The ROS graph cannot be used.
-    #[error(transparent)]
-    Node(#[from] NodeError),
-    /// A service does not answer or refuses, or SIGINT or SIGTERM arrived.
-    #[error(transparent)]
-    BendClient(#[from] ClientError),
-    /// A topic or a subscription is missing.
-    #[error("{joint} cannot be tested: {missing}; is its node running, and in this ROS domain?")]
-    Missing {
-        /// Name of the joint's node.
-        joint: String,
-        /// The missing part.
-        missing: &'static str,
-    },
-    /// The node has no such gain set.
-    #[error(
-        "{0} has no gain set '{GAIN_SET}': list gains/open-loop.yaml under gain_sets in its joint \
-         file and restart it"
-    )]
-    NoGainSet(String),
-    /// The open-loop gain set is already in force.
-    #[error(
-        "{0} has the gain set '{GAIN_SET}' in force already, which corrects nothing: first choose \
-         the set to return to"
-    )]
-    Left(String),
-    /// The node controls another joint.
-    #[error("{joint} has the motors {there}, and the joint file has {here}")]
-    OtherMotors {
-        /// Name of the joint's node.
-        joint: String,
-        /// Motors of the node.
-        there: String,
-        /// Motors of the joint file.
-        here: String,
-    },
-    /// A step exceeds the inclination limit.
-    #[error(
-        "a step to an inclination of {asked:.1} deg; accepted: at most {most:.1} deg, which is \
-         limits.inclination of {joint}"
-    )]
-    Beyond {
-        /// Name of the joint's node.
-        joint: String,
-        /// Commanded inclination, deg.
-        asked: f64,
-        /// Max. inclination, deg.
-        most: f64,
-    },
-    /// The joint is not ready.
-    #[error("{joint} cannot be tested now: {reason}")]
-    NotReady {
-        /// Name of the joint's node.
-        joint: String,
-        /// The problem.
-        reason: String,
-    },
-}
-
 /// The state of a joint before its test.
 struct Former {
     gain_set: String,
@@ -181,30 +143,33 @@ struct Former {
     over_bend: f64,
 }
 
-/// Makes a step test of `subject` and reports progress to `tell`.
+/// Makes a step test of `subject` and reports progress to `report`.
 ///
 /// # Errors
 /// [`StepTestError`] if the test cannot begin. A later failure is in [`StepTest::end`].
 pub fn step_test(
     subject: &Subject,
     steps: &Steps,
-    mut tell: impl FnMut(Progress),
+    mut report: impl FnMut(Progress),
 ) -> Result<StepTest, StepTestError> {
     let tester = Tester::new(subject)?;
     tester.find()?;
     let former = tester.former(steps)?;
     tester.check()?;
-    tell(Progress::Ready(&former.gain_set));
+    report(Progress::Ready(&former.gain_set));
     tester.session.wait(NOTICE)?;
     tester.session.wait_for_even_time(EVEN)?;
     tester.check()?;
 
     let mut windows = Vec::new();
-    let outcome = tester.measure(steps, &former, &mut windows, &mut tell);
+    let outcome = tester.measure(steps, &former, &mut windows, &mut report);
     let end = tester.session.now();
     let outcome = match outcome {
         Ok(()) => tester.put_back(&former),
-        Err(reason) => Err(format!("{reason}; {}", tester.stop(&former))),
+        Err(trouble) => Err(EarlyEnd::Stopped {
+            trouble: Box::new(trouble),
+            stop: Box::new(tester.stop(&former)),
+        }),
     };
     let heard = locked(&tester.heard);
     let run = |(from, until): (f64, Option<f64>)| {
@@ -215,7 +180,7 @@ pub fn step_test(
         }
         Run {
             rows,
-            complete: until.is_some(),
+            extent: until.map_or(Extent::Cut, |_| Extent::Complete),
         }
     };
     Ok(StepTest {
@@ -241,33 +206,28 @@ impl Tester {
     /// Creates the client's node. SIGINT and SIGTERM are handled from here on.
     fn new(subject: &Subject) -> Result<Self, NodeError> {
         let name = format!("step_test_{}", std::process::id());
-        let graph = |source| NodeError::Graph {
-            node: name.clone(),
-            source,
-        };
+        let graph = NodeError::of(&name);
         let mut node = Node::create(context()?, &name, "").map_err(graph)?;
-        let many = || QosProfile::default().keep_last(100).reliable();
-        let joint = &subject.joint;
-        let topic = |topic: &str| format!("{joint}/{topic}");
+        let newest = QosProfile::default().keep_last(1).reliable();
         let mut session = Session::new(Keeps::of(&node))?;
         let heard = listen(&mut node, &session, subject).map_err(graph)?;
         session.listen_to_time(&mut node).map_err(graph)?;
         let services = QosProfile::services_default;
         Ok(Self {
             desired: node
-                .create_publisher(&topic("desired_pose"), many().keep_last(1))
+                .create_publisher(&subject.name("desired_pose"), newest)
                 .map_err(graph)?,
             get: node
-                .create_client(&topic("get_parameters"), services())
+                .create_client(&subject.name("get_parameters"), services())
                 .map_err(graph)?,
             list: node
-                .create_client(&topic("list_parameters"), services())
+                .create_client(&subject.name("list_parameters"), services())
                 .map_err(graph)?,
             set: node
-                .create_client(&topic("set_parameters_atomically"), services())
+                .create_client(&subject.name("set_parameters_atomically"), services())
                 .map_err(graph)?,
             hold: node
-                .create_client(&topic("hold"), services())
+                .create_client(&subject.name("hold"), services())
                 .map_err(graph)?,
             subject: subject.clone(),
             heard,
@@ -282,18 +242,13 @@ impl Tester {
         let machine = || self.session.clock().machine();
         let end = machine() + DISCOVERY;
         loop {
-            let idle = locked(&self.heard).idle();
-            if let Some(reason) = idle {
-                let joint = self.subject.joint.clone();
-                return Err(StepTestError::NotReady { joint, reason });
+            if let Some(reason) = locked(&self.heard).idle() {
+                return Err(self.not_ready(reason));
             }
             let silent = locked(&self.heard).silent(self.session.clock());
             let listens = self.desired.get_inter_process_subscription_count();
             let missing = match silent {
-                Some("~/head_pose") => "its ~/head_pose is not received",
-                Some("~/motor_setpoints") => "its ~/motor_setpoints are not received",
-                Some("joint_states") => "joint_states do not have all its motors' angles",
-                Some(_) => "/diagnostics does not report it",
+                Some(stream) => stream.missing(),
                 None if !listens.is_ok_and(|count| count > 0) => {
                     "it does not subscribe to ~/desired_pose"
                 }
@@ -307,16 +262,12 @@ impl Tester {
                 let joint = self.subject.joint.clone();
                 return Err(StepTestError::Missing { joint, missing });
             }
-            self.session.wait(0.02)?;
+            self.session.wait(LOOK_BEFORE)?;
         }
     }
 
-    fn service(&self, name: &str) -> String {
-        format!("{}/{name}", self.subject.joint)
-    }
-
     fn get(&self, names: Vec<String>) -> Result<Vec<ParameterValue>, ClientError> {
-        let service = self.service("get_parameters");
+        let service = self.subject.name("get_parameters");
         let request = GetParameters::Request { names };
         Ok(self.session.ask(&self.get, &service, &request)?.values)
     }
@@ -328,7 +279,7 @@ impl Tester {
             prefixes: vec!["gains".into()],
             depth: 0,
         };
-        let service = self.service("list_parameters");
+        let service = self.subject.name("list_parameters");
         let listed = self.session.ask(&self.list, &service, &gains)?.result.names;
         let fixed = [
             "gain_set",
@@ -340,11 +291,11 @@ impl Tester {
         let mut names: Vec<String> = fixed.map(String::from).to_vec();
         names.extend(listed.iter().cloned());
         let values = self.get(names)?;
-        let [set, sets, motors, most, over_bend, gains @ ..] = values.as_slice() else {
-            return Err(self.odd());
+        let [set, sets, motors, limit, over_bend, gains @ ..] = values.as_slice() else {
+            return Err(self.not_ready(Unready::OtherNode));
         };
         if gains.len() != listed.len() {
-            return Err(self.odd());
+            return Err(self.not_ready(Unready::OtherNode));
         }
         let here = &self.subject.motor_names;
         if &motors.string_array_value != here {
@@ -360,14 +311,14 @@ impl Tester {
         if set.string_value == GAIN_SET {
             return Err(StepTestError::Left(joint()));
         }
-        let asked = steps.runs.iter().flatten().map(|b| inclination(*b));
-        let (asked, most) = (asked.fold(0.0, f64::max), most.double_value);
+        let commanded = steps.runs.iter().flatten().map(|b| inclination(*b));
+        let (commanded, limit) = (commanded.fold(0.0, f64::max), limit.double_value);
         // With a margin for the rounding between degrees and radians.
-        if !(asked <= most + 1e-9) {
+        if !(commanded <= limit + 1e-9) {
             return Err(StepTestError::Beyond {
                 joint: joint(),
-                asked: asked.to_degrees(),
-                most: most.to_degrees(),
+                commanded: commanded.to_degrees(),
+                limit: limit.to_degrees(),
             });
         }
         let mut parameters = vec![parameter("gain_set", set.clone())];
@@ -384,49 +335,32 @@ impl Tester {
         })
     }
 
-    fn odd(&self) -> StepTestError {
-        StepTestError::NotReady {
-            joint: self.subject.joint.clone(),
-            reason: "its parameter services do not answer as this program's node does".into(),
-        }
+    fn not_ready(&self, reason: Unready) -> StepTestError {
+        let joint = self.subject.joint.clone();
+        StepTestError::NotReady { joint, reason }
     }
 
     /// Checks that the joint is ready and the clocks are synchronised.
     fn check(&self) -> Result<(), StepTestError> {
-        let refuse = |reason| {
-            let joint = self.subject.joint.clone();
-            Err(StepTestError::NotReady { joint, reason })
-        };
         let heard = locked(&self.heard);
-        if let Some(topic) = heard.silent(self.session.clock()) {
-            return refuse(format!("{topic} became silent"));
-        }
-        if let Some(reason) = heard.diagnosis.as_ref().and_then(Diagnosis::trouble) {
-            return refuse(reason);
-        }
-        if !(AGES.0 <= heard.age && heard.age <= AGES.1) {
-            return refuse(format!(
-                "its head poses are {:.3} s old by this machine's clock; accepted: up to {} s, so \
-                 set the clocks or record on its machine",
-                heard.age, AGES.1
-            ));
-        }
-        Ok(())
+        let silent = heard.silent(self.session.clock()).map(Unready::Silent);
+        let in_step = MIN_LATENCY <= heard.latency && heard.latency <= MAX_LATENCY;
+        let reason = silent
+            .or_else(|| heard.trouble())
+            .or_else(|| (!in_step).then_some(Unready::Clocks(heard.latency)));
+        reason.map_or(Ok(()), |reason| Err(self.not_ready(reason)))
     }
 
-    /// Makes the test; `windows` receives start and end of each record. An error is the reason why
-    /// it ended.
+    /// Makes the test; `windows` receives start and end of each record.
     fn measure(
         &self,
         steps: &Steps,
         former: &Former,
         windows: &mut Vec<(f64, Option<f64>)>,
-        tell: &mut impl FnMut(Progress),
-    ) -> Result<(), String> {
-        let words = |e: ClientError| e.to_string();
-        self.point(Bend::zeros()).map_err(words)?;
-        self.choose(vec![parameter("gain_set", text(GAIN_SET))])
-            .map_err(words)?;
+        report: &mut impl FnMut(Progress),
+    ) -> Result<(), Trouble> {
+        self.point(Bend::zeros())?;
+        self.choose(vec![parameter("gain_set", text_value(GAIN_SET))])?;
         let mut watch = Watch {
             tester: self,
             over_bend: former.over_bend,
@@ -434,18 +368,20 @@ impl Tester {
             looked: self.session.now(),
         };
         watch.wait(BLEND + steps.dwell)?;
-        let (mut made, count) = (0, steps.count());
+        let (mut step, count) = (0, steps.count());
         for run in &steps.runs {
             // Straight, and at rest for the dwell time.
             let from = self.session.now() - steps.dwell.min(LEAD);
             windows.push((from, None));
             for target in run {
-                made += 1;
-                tell(Progress::Step(made, *target));
-                self.point(*target).map_err(words)?;
-                watch
-                    .wait(steps.dwell)
-                    .map_err(|reason| format!("in step {made} of {count}: {reason}"))?;
+                step += 1;
+                report(Progress::Step(step, *target));
+                self.point(*target)?;
+                watch.wait(steps.dwell).map_err(|trouble| Trouble::InStep {
+                    step,
+                    count,
+                    trouble: Box::new(trouble),
+                })?;
             }
             if let Some(window) = windows.last_mut() {
                 window.1 = Some(self.session.now());
@@ -463,7 +399,7 @@ impl Tester {
     }
 
     fn choose(&self, parameters: Vec<Parameter>) -> Result<(), ClientError> {
-        let service = self.service("set_parameters_atomically");
+        let service = self.subject.name("set_parameters_atomically");
         let request = SetParametersAtomically::Request { parameters };
         let result = self.session.ask(&self.set, &service, &request)?.result;
         if result.successful {
@@ -476,28 +412,25 @@ impl Tester {
     }
 
     /// Restores the former gains after the last step and commands straight. Returns the gain set in
-    /// force, or what failed.
-    fn put_back(&self, former: &Former) -> Result<String, String> {
-        let set = match self.restore(former) {
-            Ok(set) => set,
-            Err(error) => {
-                let told = said(self.hold(), Err(error));
-                return Err(format!("all steps were made, but {told}"));
-            }
-        };
-        match self.point(Bend::zeros()) {
-            Ok(()) => Ok(set),
-            Err(error) => Err(format!(
-                "all steps were made, but the joint could not be sent straight ({error})"
-            )),
-        }
+    /// force.
+    fn put_back(&self, former: &Former) -> Result<String, EarlyEnd> {
+        let set = self.restore(former).map_err(|error| {
+            EarlyEnd::NotRestored(Box::new(Stop {
+                held: self.hold(),
+                restored: Err(error),
+            }))
+        })?;
+        self.point(Bend::zeros()).map_err(EarlyEnd::NotStraight)?;
+        Ok(set)
     }
 
-    /// Requests a hold and restores the former gains. Returns what was done and what failed.
-    fn stop(&self, former: &Former) -> String {
-        // The hold first: a change of gains waits for a motion to end.
-        let held = self.hold();
-        said(held, self.restore(former))
+    /// Requests a hold and restores the former gains.
+    fn stop(&self, former: &Former) -> Stop {
+        Stop {
+            // The hold first: a change of gains waits for a motion to end.
+            held: self.hold(),
+            restored: self.restore(former),
+        }
     }
 
     /// Restores the former gains unless another client has chosen others; returns the gain set then
@@ -514,7 +447,7 @@ impl Tester {
     }
 
     fn hold(&self) -> Result<(), ClientError> {
-        let service = self.service("hold");
+        let service = self.subject.name("hold");
         let request = Trigger::Request {};
         let answer = self.session.ask(&self.hold, &service, &request)?;
         if answer.success {
@@ -524,20 +457,6 @@ impl Tester {
             parameter: service,
             reason: answer.message,
         })
-    }
-}
-
-fn said(held: Result<(), ClientError>, restored: Result<String, ClientError>) -> String {
-    let held = match held {
-        Ok(()) => "the joint holds".to_string(),
-        Err(error) => format!("the hold could not be requested ({error})"),
-    };
-    match restored {
-        Ok(set) => format!("{held}, and the gain set '{set}' is in force"),
-        Err(error) => format!(
-            "{held}, and the former gain set could not be put back ({error}): '{GAIN_SET}', which \
-             corrects nothing, may still be in force"
-        ),
     }
 }
 
@@ -551,8 +470,8 @@ struct Watch<'a> {
 }
 
 impl Watch<'_> {
-    /// Waits for `seconds` while all is well; otherwise returns the reason.
-    fn wait(&mut self, seconds: f64) -> Result<(), String> {
+    /// Waits for `seconds` while all is well.
+    fn wait(&mut self, seconds: f64) -> Result<(), Trouble> {
         let end = self.tester.session.now() + seconds;
         loop {
             self.look()?;
@@ -560,47 +479,39 @@ impl Watch<'_> {
             if left <= 0.0 {
                 return Ok(());
             }
-            let looked = self.tester.session.wait(LOOK.min(left));
-            looked.map_err(|e| e.to_string())?;
+            self.tester.session.wait(LOOK.min(left))?;
         }
     }
 
-    fn look(&mut self) -> Result<(), String> {
+    fn look(&mut self) -> Result<(), Trouble> {
         let session = &self.tester.session;
         if session.interrupted() {
-            return Err("interrupted".into());
+            return Err(ClientError::Interrupted.into());
         }
         let now = session.now();
         // If this process did not get its share of the machine, it did not listen either.
         let late = now - std::mem::replace(&mut self.looked, now) > LATE;
         let heard = locked(&self.tester.heard);
-        if let (false, Some(topic)) = (late, heard.silent(session.clock())) {
-            return Err(format!("{topic} became silent"));
+        if !late && let Some(stream) = heard.silent(session.clock()) {
+            return Err(Unready::Silent(stream).into());
         }
         if let Some(last) = heard.streams.bends.last() {
-            let bent = inclination(last.bend);
-            if !(bent <= self.over_bend) {
-                return Err(format!(
-                    "bent by {:.1} deg, beyond limits.over_bend of {:.1} deg",
-                    bent.to_degrees(),
-                    self.over_bend.to_degrees()
-                ));
+            let (bend, limit) = (inclination(last.bend), self.over_bend);
+            if !(bend <= limit) {
+                return Err(Trouble::OverBend { bend, limit });
             }
+        }
+        if let Some(trouble) = heard.trouble() {
+            return Err(trouble.into());
         }
         let Some(diagnosis) = &heard.diagnosis else {
             return Ok(());
         };
-        if let Some(trouble) = diagnosis.trouble() {
-            return Err(trouble);
-        }
         // Reports from before the change still name the former set.
         if diagnosis.gain_set == GAIN_SET {
             self.in_force = true;
         } else if self.in_force {
-            return Err(format!(
-                "another client chose the gain set '{}'",
-                diagnosis.gain_set
-            ));
+            return Err(Trouble::OtherGainSet(diagnosis.gain_set.clone()));
         }
         Ok(())
     }
@@ -610,13 +521,5 @@ fn parameter(name: &str, value: ParameterValue) -> Parameter {
     Parameter {
         name: name.into(),
         value,
-    }
-}
-
-fn text(value: &str) -> ParameterValue {
-    ParameterValue {
-        type_: 4, // PARAMETER_STRING of rcl_interfaces/msg/ParameterType
-        string_value: value.into(),
-        ..ParameterValue::default()
     }
 }

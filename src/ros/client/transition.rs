@@ -1,17 +1,16 @@
 //! A ROS client that requests a lifecycle transition of a joint's node, and reads the reason of a
 //! failure.
 
-use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use r2r::diagnostic_msgs::msg::DiagnosticArray;
-use r2r::lifecycle_msgs::srv::{ChangeState, GetState};
 use r2r::{Node, QosProfile};
+use tokio::sync::watch;
 
 use super::error::ClientError;
-use super::session::{Keeps, Session};
+use super::session::{Keeps, Lifecycle, Session};
 use crate::ros::context::{NodeError, Spinner, context};
-use crate::ros::messages::value_of;
+use crate::ros::messages::{control_loop, value_of};
 
 /// Time limit for a transition: longer than any time limit in the node.
 const PATIENCE: Duration = Duration::from_secs(15);
@@ -25,12 +24,19 @@ pub struct Transition {
     pub from: String,
     /// Label of the state after.
     pub to: String,
-    /// True if the transition was made.
-    pub success: bool,
-    /// Reason of the failure in `/diagnostics`; empty if not reported.
-    pub reason: String,
+    /// The end of the transition.
+    pub end: TransitionEnd,
     /// Time from request to answer, s.
     pub took: f64,
+}
+
+/// The end of a transition.
+#[derive(Clone, Debug, PartialEq)]
+pub enum TransitionEnd {
+    /// It was made.
+    Made,
+    /// It failed, with the reason if `/diagnostics` reports one.
+    Failed(Option<String>),
 }
 
 /// The reason why a transition could not be requested.
@@ -59,66 +65,52 @@ impl From<ClientError> for TransitionError {
 /// [`TransitionError`].
 pub fn transition(joint: &str, label: &str) -> Result<Transition, TransitionError> {
     let name = format!("withy_transition_{}", std::process::id());
-    let graph = |source| NodeError::Graph {
-        node: name.clone(),
-        source,
-    };
+    let graph = NodeError::of(&name);
     let mut node = Node::create(context()?, &name, "").map_err(graph)?;
     let joint = joint.trim_end_matches('/');
-    let of = |service: &str| format!("{joint}/{service}");
-    let services = QosProfile::services_default;
-    let (change_state, get_state) = (of("change_state"), of("get_state"));
-    let change = node
-        .create_client::<ChangeState::Service>(&change_state, services())
-        .map_err(graph)?;
-    let get = node
-        .create_client::<GetState::Service>(&get_state, services())
-        .map_err(graph)?;
+    let lifecycle = Lifecycle::new(&mut node, joint).map_err(graph)?;
     let reports = node
         .subscribe::<DiagnosticArray>("/diagnostics", QosProfile::default())
         .map_err(graph)?;
     let session = Session::new(Keeps::Machine).map_err(NodeError::System)?;
-    let reason = Arc::new(Mutex::new(None));
-    let own = format!("{}: control loop", joint.trim_start_matches('/'));
-    let heard = reason.clone();
+    // The transition that failed last, and its reason.
+    let (report, mut failure) = watch::channel(None);
+    let (own, reported) = (joint.to_string(), report.clone());
     session.each(reports, move |message| {
-        for status in message.status.into_iter().filter(|s| s.name == own) {
+        if let Some(status) = control_loop(message, &own) {
             let value = |key: &str| value_of(&status, key).to_string();
-            *locked(&heard) = Some((value("lifecycle_reason_of"), value("lifecycle_reason")));
+            reported.send_replace(Some((
+                value("lifecycle_reason_of"),
+                value("lifecycle_reason"),
+            )));
         }
     });
     let _spinner = Spinner::new(node).map_err(NodeError::System)?;
-    let state = || {
-        let answer = session.ask(&get, &get_state, &GetState::Request::default());
-        answer.map(|a| a.current_state.label)
-    };
-    let from =
-        state().map_err(|error| TransitionError::NobodyThere(joint.into(), Box::new(error)))?;
-    let mut request = ChangeState::Request::default();
-    request.transition.label = label.into();
+    let from = lifecycle
+        .state(&session)
+        .map_err(|error| TransitionError::NobodyThere(joint.into(), Box::new(error)))?
+        .label;
     let begin = Instant::now();
-    let answer = session.ask_for(&change, &change_state, &request, PATIENCE)?;
+    let success = lifecycle.request(&session, label, PATIENCE)?;
     let took = begin.elapsed().as_secs_f64();
-    let mut answer = Transition {
-        from,
-        to: state()?,
-        success: answer.success,
-        reason: String::new(),
-        took,
+    let to = lifecycle.state(&session)?.label;
+    let end = if success {
+        TransitionEnd::Made
+    } else {
+        report.send_replace(None);
+        let ours = async {
+            let ours = |last: &Option<(String, _)>| last.as_ref().is_some_and(|l| l.0 == label);
+            // The sender lives as long as this function.
+            let _ = failure.wait_for(ours).await;
+        };
+        session.event(ours, WORDS)?;
+        let reason = report.borrow().as_ref().map(|(_, reason)| reason.clone());
+        TransitionEnd::Failed(reason.filter(|reason| !reason.is_empty()))
     };
-    if !answer.success {
-        *locked(&reason) = None;
-        let begin = Instant::now();
-        let ours = |(of, _): &(String, String)| of == label;
-        while begin.elapsed() < WORDS && !locked(&reason).as_ref().is_some_and(ours) {
-            session.wait(0.01)?;
-        }
-        answer.reason = locked(&reason).clone().unwrap_or_default().1;
-    }
-    Ok(answer)
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    // The newest value: a panic elsewhere leaves nothing inconsistent.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+    Ok(Transition {
+        from,
+        to,
+        end,
+        took,
+    })
 }

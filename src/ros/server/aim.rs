@@ -5,7 +5,7 @@
 //! of an unreachable point takes milliseconds.
 
 use std::collections::VecDeque;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
 use futures::stream::{BoxStream, StreamExt};
@@ -14,17 +14,23 @@ use r2r::builtin_interfaces::msg::Time;
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use tokio::sync::{mpsc, oneshot, watch};
 
-use super::sources::{Source, SourceTopics, Topic};
-use super::status::{InForce, Status};
+use super::Phase;
+use super::lifecycle::Lifecycle;
+use super::refused::Refused;
+use super::snapshot::Snapshot;
+use super::sources::{SharedSources, Source, SourceTopics};
 use super::subscriptions::Judged;
+use super::target::InForce;
+use super::topic::Topic;
 use crate::control::aim::{Aim, Target};
 use crate::control::frames::{At, LookupError, TransformBuffer};
 use crate::control::geometry::Configuration;
 use crate::control::tick::Desired;
 use crate::control::track::{LONGEST_GAP, Motion, SHORTEST_GAP, Track};
 use crate::files::Frames;
-use crate::ros::messages::{Refusal, read_point, read_pose};
+use crate::ros::messages::{Refusal, read_point, read_pose, refuse};
 use crate::runtime::link::{Handle, LoopRequest};
+use crate::runtime::locked;
 use crate::runtime::rt::Clock;
 
 /// Max. wait of a target for a transform of its time, which arrives later when both come from one
@@ -40,7 +46,7 @@ const OFTEN: f64 = 0.01;
 const RECENT: f64 = 0.5;
 /// Max. distance of two targets of one time that count as the same target sent twice, rad: the step
 /// of a stream at 100 Hz.
-const TOLD_TWICE: f64 = 0.02;
+const SENT_TWICE: f64 = 0.02;
 /// Max. age of a sample up to which its motion is extrapolated to the present, s.
 const LATEST: f64 = 0.4;
 /// Range of stamps around the clock that can time a stream, s behind and ahead.
@@ -55,15 +61,15 @@ pub struct Command {
     pub frame: String,
     /// Stamp of the target; zero: not set.
     pub stamp: Time,
-    /// Topic on which it arrived.
-    pub topic: &'static str,
-    /// Source of the command.
+    pub topic: Topic,
     pub source: Source,
     /// Requested limits on the speed of the motion.
     pub pace: Pace,
     /// Receives the command's number, or the reason of a refusal.
-    pub answer: Option<oneshot::Sender<Result<u64, String>>>,
+    pub answer: Option<Answer>,
 }
+
+pub type Answer = oneshot::Sender<Result<u64, Refusal>>;
 
 /// Requested limits on the speed of a motion.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -86,12 +92,12 @@ impl Pace {
         if speeds.1 > 0.0 {
             own = own.max(way.z.abs() / speeds.1);
         }
-        let mut asked = self.least_time;
+        let mut requested = self.least_time;
         if self.most_speed > 0.0 {
-            asked = asked.max(way.norm() / self.most_speed);
+            requested = requested.max(way.norm() / self.most_speed);
         }
-        if asked > own {
-            (own / asked).max(SLOWEST)
+        if requested > own {
+            (own / requested).max(SLOWEST)
         } else {
             1.0
         }
@@ -100,7 +106,7 @@ impl Pace {
 
 /// An input of the target resolver.
 #[derive(Debug)]
-pub enum Asked {
+pub enum TargetMessage {
     /// A pose, and the kind of its topic.
     Pose(PoseStamped, SourceTopics),
     /// A point to look at, and the kind of its topic.
@@ -127,18 +133,19 @@ pub struct TargetResolver {
     pub joint: String,
     pub clock: Clock,
     pub frames: Frames,
-    /// Solver for configurations.
     pub aim: Aim,
     /// Max. speeds of the reference at start, rad/s of bend and of pan.
     pub speeds: (f64, f64),
-    /// Status shared with other threads.
-    pub status: Arc<Status>,
-    /// The transform buffer.
+    pub snapshots: watch::Receiver<Snapshot>,
+    pub lifecycle: watch::Receiver<Lifecycle>,
+    pub phase: watch::Receiver<Phase>,
+    pub sources: Arc<SharedSources>,
+    pub refused: Arc<Refused>,
     pub tree: SharedTree,
     /// Handle of the loop, which counts hold requests.
     pub handle: Handle,
-    /// Sends desired configurations to the subscriptions.
-    pub out: watch::Sender<Option<Desired>>,
+    /// Sends the target in force.
+    pub out: watch::Sender<Option<InForce>>,
     /// Sends judged commands to the subscriptions, after their results.
     pub judged: mpsc::UnboundedSender<Judged>,
 }
@@ -158,9 +165,8 @@ struct Followed {
 /// Origin of a command.
 #[derive(Clone, Debug)]
 struct Origin {
-    /// Number of the command.
     command: u64,
-    topic: &'static str,
+    topic: Topic,
     source: String,
     /// Frame in which the target was given.
     frame: String,
@@ -186,7 +192,7 @@ struct Located {
 }
 
 struct Aiming {
-    aimer: TargetResolver,
+    resolver: TargetResolver,
     track: Track,
     followed: Option<Followed>,
     /// Oldest first, at most [`MOST_WAITING`].
@@ -205,9 +211,10 @@ struct Aiming {
 
 impl TargetResolver {
     /// Receives until the stream ends.
-    pub async fn run(self, mut asked: BoxStream<'static, Asked>) {
+    pub async fn run(self, mut messages: BoxStream<'static, TargetMessage>) {
+        let mut snapshots = self.snapshots.clone();
         let mut aiming = Aiming {
-            aimer: self,
+            resolver: self,
             track: Track::new(),
             followed: None,
             waiting: VecDeque::new(),
@@ -227,10 +234,12 @@ impl TargetResolver {
                 }
             };
             tokio::select! {
-                next = asked.next() => match next {
-                    Some(asked) => aiming.take(asked),
+                next = messages.next() => match next {
+                    Some(message) => aiming.take(message),
                     None => return,
                 },
+                // The head's own transforms arrive without a message.
+                Ok(()) = snapshots.changed(), if !aiming.waiting.is_empty() => {}
                 () = wait => {}
             }
             aiming.go_on();
@@ -240,126 +249,105 @@ impl TargetResolver {
 
 impl Aiming {
     fn now(&self) -> f64 {
-        self.aimer.clock.now()
+        self.resolver.clock.now()
     }
 
     /// Returns the time until the next action is due, s.
     fn next_time(&self) -> Option<f64> {
         let now = self.now();
-        // The head's own transforms arrive without notice.
-        let waiting = self.waiting.front().map(|w| w.until.min(now + OFTEN));
+        let waiting = self.waiting.front().map(|w| w.until);
         let due = [waiting, self.again].into_iter().flatten();
         let due = due.reduce(f64::min)?;
         Some((due - now).max(0.0))
     }
 
-    fn take(&mut self, asked: Asked) {
-        let source = |topic, lane| self.aimer.status.sources.source(topic, lane);
-        let stamp = match &asked {
-            Asked::Pose(m, _) => m.header.stamp.clone(),
-            Asked::Point(m, _) => m.header.stamp.clone(),
-            Asked::Request(_) | Asked::Transforms => Time::default(),
+    fn take(&mut self, message: TargetMessage) {
+        let (topic, read, header, topics) = match message {
+            TargetMessage::Pose(m, topics) => {
+                let read = read_pose(&m).map(Target::Pose);
+                (Topic::DesiredPose, read, m.header, topics)
+            }
+            TargetMessage::Point(m, topics) => {
+                let read = read_point(&m).map(Target::Point);
+                (Topic::GazePoint, read, m.header, topics)
+            }
+            TargetMessage::Request(command) => {
+                let topic = command.topic;
+                self.command(command);
+                return self.judged(topic, Time::default());
+            }
+            TargetMessage::Transforms => return,
         };
-        let (topic, command) = match asked {
-            Asked::Pose(m, lane) => (
-                Topic::Pose.name(),
-                read_pose(&m).map(|q| Command {
-                    target: Target::Pose(q),
-                    frame: bare(m.header.frame_id),
-                    stamp: m.header.stamp,
-                    topic: Topic::Pose.name(),
-                    source: source(Topic::Pose, lane),
-                    pace: Pace::default(),
-                    answer: None,
-                }),
-            ),
-            Asked::Point(m, lane) => (
-                Topic::Point.name(),
-                read_point(&m).map(|p| Command {
-                    target: Target::Point(p),
-                    frame: bare(m.header.frame_id),
-                    stamp: m.header.stamp,
-                    topic: Topic::Point.name(),
-                    source: source(Topic::Point, lane),
-                    pace: Pace::default(),
-                    answer: None,
-                }),
-            ),
-            Asked::Request(command) => (command.topic, Ok(command)),
-            Asked::Transforms => return,
-        };
-        match command {
-            Ok(command) => self.command(command),
-            Err(refusal) => self.refuse(topic, &refusal, None),
+        let stamp = header.stamp.clone();
+        match read {
+            Ok(target) => self.command(Command {
+                target,
+                frame: bare(header.frame_id),
+                stamp: header.stamp,
+                topic,
+                source: self.resolver.sources.source(topic, topics),
+                pace: Pace::default(),
+                answer: None,
+            }),
+            Err(refusal) => self.refuse(topic, refusal, None),
         }
+        self.judged(topic, stamp);
+    }
+
+    fn judged(&self, topic: Topic, stamp: Time) {
         // The subscriptions live as long as this task.
-        let _ = self.aimer.judged.send((topic, stamp));
+        let _ = self.resolver.judged.send((topic, stamp));
     }
 
     /// Counts a refusal, and sends it to the client if it expects an answer.
-    fn refuse(
-        &self,
-        topic: &'static str,
-        refusal: &Refusal,
-        answer: Option<oneshot::Sender<Result<u64, String>>>,
-    ) {
-        let status = &self.aimer.status;
+    fn refuse(&self, topic: Topic, refusal: Refusal, answer: Option<Answer>) {
+        let TargetResolver { joint, refused, .. } = &self.resolver;
         let Some(answer) = answer else {
-            status.refused.tell(&self.aimer.joint, topic, refusal);
-            return;
+            return refused.count_and_log(joint, topic, &refusal);
         };
-        status.refused.count(topic, refusal);
+        refused.count(topic, &refusal);
         // A client that has gone needs no answer; one that exists logs it.
-        let _ = answer.send(Err(refusal.sentence.clone()));
+        let _ = answer.send(Err(refusal));
+    }
+
+    /// Checks if a command may come now; returns the number of hold requests before it.
+    fn admit(&self, command: &Command) -> Result<u64, Refusal> {
+        let resolver = &self.resolver;
+        if resolver.phase.borrow().closing() {
+            let sentence = "the node is shutting down; accepted: nothing more";
+            return refuse("closing", sentence.into());
+        }
+        let holds = resolver.handle.requests(LoopRequest::Hold);
+        if !resolver.handle.active() {
+            resolver.sources.forget(holds);
+            let state = resolver.lifecycle.borrow().state.label();
+            let sentence = format!(
+                "the node is {state}, and the joint is not driven; accepted: commands to an active \
+                 node (withy transition activate)"
+            );
+            return refuse("not_active", sentence);
+        }
+        if matches!(command.target, Target::Point(_)) && !resolver.aim.sees() {
+            let sentence =
+                "a point to look at, but the joint file has no key camera; accepted: poses";
+            return refuse("no_camera", sentence.into());
+        }
+        let sources = &resolver.sources;
+        if let Some(warning) = sources.judge(&command.source, self.now(), holds)? {
+            let (joint, topic) = (&resolver.joint, command.topic.name());
+            tracing::warn!(
+                joint,
+                "{topic}: {warning} (logged once; /diagnostics keeps reporting it)"
+            );
+        }
+        Ok(holds)
     }
 
     fn command(&mut self, command: Command) {
-        if self.aimer.status.closing() {
-            let refusal = Refusal {
-                reason: "closing",
-                sentence: "the node is shutting down; accepted: nothing more".into(),
-            };
-            self.refuse(command.topic, &refusal, command.answer);
-            return;
-        }
-        if !self.aimer.handle.active() {
-            let state = self.aimer.status.lifecycle().state.label();
-            let refusal = Refusal {
-                reason: "not_active",
-                sentence: format!(
-                    "the node is {state}, and the joint is not driven; accepted: commands to an \
-                     active node (withy transition activate)"
-                ),
-            };
-            let holds = self.aimer.handle.asked(LoopRequest::Hold);
-            self.aimer.status.sources.forget(holds);
-            self.refuse(command.topic, &refusal, command.answer);
-            return;
-        }
-        if matches!(command.target, Target::Point(_)) && !self.aimer.aim.sees() {
-            let refusal = Refusal {
-                reason: "no_camera",
-                sentence:
-                    "a point to look at, but the joint file has no key camera; accepted: poses"
-                        .into(),
-            };
-            self.refuse(command.topic, &refusal, command.answer);
-            return;
-        }
-        let (status, now) = (&self.aimer.status, self.now());
-        let holds = self.aimer.handle.asked(LoopRequest::Hold);
-        let under_way = status.goal_under_way();
-        match status.sources.judge(&command.source, now, holds, under_way) {
-            Ok(None) => {}
-            Ok(Some(told)) => {
-                let (joint, topic) = (&self.aimer.joint, command.topic);
-                tracing::warn!(
-                    joint,
-                    "{topic}: {told} (logged once; /diagnostics keeps reporting it)"
-                );
-            }
-            Err(refusal) => return self.refuse(command.topic, &refusal, command.answer),
-        }
+        let holds = match self.admit(&command) {
+            Ok(holds) => holds,
+            Err(refusal) => return self.refuse(command.topic, refusal, command.answer),
+        };
         // Earlier commands first.
         self.wait_on();
         match self.locate(&command) {
@@ -369,15 +357,14 @@ impl Aiming {
             }
             Err(Lookup::Later(_)) => {
                 self.overtaken((self.waiting.len() + 1).saturating_sub(MOST_WAITING));
-                let until = self.now() + PATIENCE;
                 self.waiting.push_back(Waiting {
                     command,
-                    until,
+                    until: self.now() + PATIENCE,
                     holds,
-                    steps: self.aimer.clock.steps(),
+                    steps: self.resolver.clock.steps(),
                 });
             }
-            Err(Lookup::Never(refusal)) => self.refuse(command.topic, &refusal, command.answer),
+            Err(Lookup::Never(refusal)) => self.refuse(command.topic, refusal, command.answer),
         }
     }
 
@@ -391,12 +378,12 @@ impl Aiming {
     fn wait_on(&mut self) {
         let mut place = 0;
         while let Some(waiting) = self.waiting.get(place) {
-            let found = if waiting.steps != self.aimer.clock.steps() {
+            let found = if waiting.steps != self.resolver.clock.steps() {
                 Err(Lookup::Never(Refusal {
                     reason: "clock_jumped",
                     sentence: "the clock jumped while the target waited for its transform".into(),
                 }))
-            } else if waiting.holds == self.aimer.handle.asked(LoopRequest::Hold) {
+            } else if waiting.holds == self.resolver.handle.requests(LoopRequest::Hold) {
                 self.locate(&waiting.command)
             } else {
                 // A hold applies to commands that came before it.
@@ -422,7 +409,7 @@ impl Aiming {
                 Err(Lookup::Later(refusal) | Lookup::Never(refusal)) => refusal,
             };
             if let Some(waiting) = self.waiting.remove(place) {
-                self.refuse(waiting.command.topic, &refusal, waiting.command.answer);
+                self.refuse(waiting.command.topic, refusal, waiting.command.answer);
             }
         }
     }
@@ -437,7 +424,7 @@ impl Aiming {
                 reason: "overtaken",
                 sentence: "a newer target came while the target waited for its transform".into(),
             };
-            self.refuse(old.command.topic, &refusal, old.command.answer);
+            self.refuse(old.command.topic, refusal, old.command.answer);
         }
     }
 
@@ -446,8 +433,9 @@ impl Aiming {
         let Some(followed) = &self.followed else {
             return;
         };
-        let over = self.aimer.status.ended() >= Some(followed.origin.command);
-        if over || self.aimer.status.closing() || self.carried(&followed.origin.frame) {
+        let over = self.resolver.snapshots.borrow().ended >= Some(followed.origin.command);
+        let closing = self.resolver.phase.borrow().closing();
+        if over || closing || self.carried(&followed.origin.frame) {
             (self.followed, self.again) = (None, None);
             return;
         }
@@ -460,7 +448,7 @@ impl Aiming {
             return;
         }
         self.again = None;
-        let base = &self.aimer.frames.base;
+        let base = &self.resolver.frames.base;
         let found = self.tree().lookup(base, &followed.origin.frame, At::Newest);
         let Ok(found) = found else { return };
         if !(found.stamp > followed.stamp) {
@@ -476,25 +464,21 @@ impl Aiming {
         self.send(&target, found.stamp, origin, pace);
     }
 
-    fn tree(&self) -> std::sync::MutexGuard<'_, TransformBuffer> {
-        // Every insertion is complete: a panic elsewhere leaves nothing inconsistent.
-        self.aimer
-            .tree
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
+    fn tree(&self) -> MutexGuard<'_, TransformBuffer> {
+        locked(&self.resolver.tree)
     }
 
     /// Returns true if the head carries the frame: a target in it would move away from the head
     /// forever.
     fn carried(&self, frame: &str) -> bool {
-        let own = &self.aimer.frames;
+        let own = &self.resolver.frames;
         self.tree().passes(&own.base, frame, &own.head)
     }
 
     /// Returns the loop time of a stamp, s; `None` if it is not set.
     fn time_of(&self, stamp: &Time) -> Option<f64> {
         let set = stamp.sec != 0 || stamp.nanosec != 0;
-        set.then(|| self.aimer.clock.time_of(stamp.sec, stamp.nanosec))
+        set.then(|| self.resolver.clock.time_of(stamp.sec, stamp.nanosec))
     }
 
     /// Locates a command's target in the base frame, at its stamp.
@@ -503,7 +487,7 @@ impl Aiming {
         let stamp = self.time_of(&command.stamp);
         let about_now = now - ABOUT_NOW.0..=now + ABOUT_NOW.1;
         let standing = stamp.filter(|s| about_now.contains(s)).unwrap_or(now);
-        let base = &self.aimer.frames.base;
+        let base = &self.resolver.frames.base;
         if command.frame.is_empty() || command.frame == *base {
             return Ok(Located {
                 target: command.target,
@@ -553,7 +537,7 @@ impl Aiming {
         let now = self.now();
         let streams = now - self.taken <= LONGEST_GAP;
         self.taken = now;
-        self.aimer.status.sources.take(&source, now);
+        self.resolver.sources.take(&source, now);
         let origin = Origin {
             command: number,
             topic,
@@ -578,13 +562,13 @@ impl Aiming {
     /// the pace.
     fn send(&mut self, target: &Target, at: f64, origin: Origin, pace: Paced) -> f64 {
         let now = self.now();
-        let reference = self.aimer.status.reference();
+        let reference = self.resolver.snapshots.borrow().reference;
         let present = match self.last {
             Some((configuration, when)) if now - when < RECENT => configuration,
             _ => reference,
         };
         // Points have been refused if there is no camera.
-        let Some(aimed) = self.aimer.aim.solve(target, present) else {
+        let Some(aimed) = self.resolver.aim.solve(target, present) else {
             return 1.0;
         };
         self.last = Some((aimed.configuration, now));
@@ -592,7 +576,7 @@ impl Aiming {
         self.sequence += 1;
         let pace = match pace {
             Paced::At(share) => share,
-            Paced::By(pace) => pace.share(reference, aimed.configuration, self.aimer.speeds),
+            Paced::By(pace) => pace.share(reference, aimed.configuration, self.resolver.speeds),
         };
         let desired = Desired {
             configuration: aimed.configuration,
@@ -602,16 +586,14 @@ impl Aiming {
             command: origin.command,
             sequence: self.sequence,
         };
-        self.aimer.status.set_in_force(InForce {
-            command: origin.command,
+        self.resolver.out.send_replace(Some(InForce {
+            desired,
             topic: origin.topic,
             source: origin.source,
             frame: origin.frame,
             target: *target,
             aimed,
-            moving: motion.is_some(),
-        });
-        self.aimer.out.send_replace(Some(desired));
+        }));
         pace
     }
 }
@@ -622,7 +604,7 @@ impl Aiming {
     fn motion(&mut self, configuration: Configuration, at: f64, now: f64) -> Option<Motion> {
         if let Some((last, when, motion)) = self.sampled
             && (at - when).abs() < SHORTEST_GAP
-            && (configuration - last).norm() < TOLD_TWICE
+            && (configuration - last).norm() < SENT_TWICE
         {
             return motion;
         }

@@ -1,22 +1,26 @@
-//! `/diagnostics`: one status per joint, at 1 Hz and after changes. Numeric values parse as
-//! numbers, and the key holds the unit.
+//! `/diagnostics`: one status per joint, at 1 Hz and after changes.
+
+mod verdict;
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
-use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
+use r2r::diagnostic_msgs::msg::DiagnosticStatus;
+use tokio::sync::watch;
 
 use super::fault_log::{FaultLog, News};
 use super::faults::{Words, unit};
-use super::lifecycle::machine::State;
-use super::sources::Report;
-use super::status::{Lifecycle, Status};
-use super::target::{ERROR, OK, WARN, words};
+use super::lifecycle::Lifecycle;
+use super::refused::Refused;
+use super::report::{Level, Values, report};
+use super::services::Settings;
+use super::sources::{Report, SharedSources};
+use super::target::{InForce, words};
+use super::{JointContext, Phase};
 use crate::control::geometry::{direction, inclination};
-use crate::control::tick::{
-    Fallback, Fault, Faults, Mode, Output, RULES, Reaction, Readiness, Rule,
-};
-use crate::files::JointFile;
+use crate::control::tick::{Fallback, Fault, Faults, Mode, Output, Readiness, Rule};
 use crate::runtime::link::{Counts, Record};
+use verdict::Verdict;
 
 /// Time between reports when nothing changes, s.
 const PERIOD: f64 = 1.0;
@@ -27,101 +31,112 @@ const LATE_SHARE: f64 = 0.05;
 
 /// The content whose changes are reported at once.
 #[derive(Clone, Debug, Default, PartialEq)]
-struct LastSent {
+struct Content {
     mode: Option<Mode>,
-    flags: [bool; 6],
+    over_bend: bool,
+    target_limited: bool,
+    hunting: bool,
+    following_error: bool,
+    closing: bool,
+    time_stands: bool,
     fallback: Fallback,
     gain_set: String,
-    changed: bool,
-    refused: u64,
-    dropped: u64,
+    gains_changed: bool,
+    sets_refused: u64,
+    messages_refused: u64,
     lifecycle: Lifecycle,
-    faults: ToldFaults,
+    faults: Faults,
     readiness: Readiness,
     /// The source that holds the joint, and contending ones.
     sources: BTreeSet<String>,
 }
 
-/// State of each rule: broken, latched, and the motors concerned.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct ToldFaults {
-    rules: [(bool, bool, u64); RULES],
-    reaction: Reaction,
-    cause: Option<Rule>,
-}
-
-impl ToldFaults {
-    fn of(faults: &Faults) -> Self {
-        let rule = |fault: &Fault| {
-            if fault.broken || fault.latched {
-                (fault.broken, fault.latched, fault.motors)
-            } else {
-                (false, false, 0)
-            }
-        };
-        Self {
-            rules: std::array::from_fn(|i| rule(&faults.rules[i])),
-            reaction: faults.reaction,
-            cause: faults.cause,
-        }
-    }
+/// Returns the faults without what changes at each tick.
+fn without_figures(faults: &Faults) -> Faults {
+    let rules = faults.rules.map(|fault| Fault {
+        value: 0.0,
+        above: false,
+        count: 0,
+        motors: if fault.broken || fault.latched {
+            fault.motors
+        } else {
+            0
+        },
+        ..fault
+    });
+    Faults { rules, ..*faults }
 }
 
 /// Total number of ticks at each limit.
 #[derive(Clone, Copy, Debug, Default)]
 struct Hits {
-    correction: u64,
+    feedback: u64,
     speed: u64,
     travel: u64,
+}
+
+/// What other threads report, read once per report.
+struct Facts {
+    settings: Settings,
+    lifecycle: Lifecycle,
+    closing: bool,
+    sources: Report,
+    mode: Mode,
 }
 
 /// Collects the content of reports.
 #[derive(Debug)]
 pub struct Diagnostics {
     joint: String,
-    name: String,
     file: String,
     motor_names: Vec<String>,
     pan: bool,
+    settings: watch::Receiver<Settings>,
+    lifecycle: watch::Receiver<Lifecycle>,
+    phase: watch::Receiver<Phase>,
+    sources: Arc<SharedSources>,
+    refused: Arc<Refused>,
     output: Output,
     counts: Counts,
     counts_before: Counts,
     hits: Hits,
     /// Time of the last report, s of machine time and of loop time.
     last: (f64, f64),
+    last_content: Content,
     /// True while simulated time stands.
     time_stands: bool,
-    told: LastSent,
     log: FaultLog,
     seen: bool,
 }
 
 impl Diagnostics {
-    /// Creates the diagnostics of the joint whose node is `joint`.
-    pub fn new(joint: &str, file: &JointFile) -> Self {
-        let name = joint.trim_start_matches('/');
+    pub fn new(context: &JointContext) -> Self {
+        let file = &context.file;
         Self {
-            joint: joint.into(),
-            name: format!("{name}: control loop"),
+            joint: context.name.clone(),
             file: file.file.display().to_string(),
             motor_names: file.all_motor_names(),
             pan: file.joint.pan.is_some(),
+            settings: context.settings.subscribe(),
+            lifecycle: context.lifecycle.subscribe(),
+            phase: context.phase.subscribe(),
+            sources: context.sources.clone(),
+            refused: context.refused.clone(),
             output: Output::default(),
             counts: Counts::default(),
             counts_before: Counts::default(),
             hits: Hits::default(),
             last: (f64::NEG_INFINITY, f64::NEG_INFINITY),
+            last_content: Content::default(),
             time_stands: false,
-            told: LastSent::default(),
             log: FaultLog::new(),
             seen: false,
         }
     }
 
-    /// Takes the record of one tick.
     pub fn see(&mut self, record: &Record) {
         let output = &record.output;
-        self.hits.correction += u64::from(output.feedback_limited);
+        self.hits.feedback += u64::from(output.feedback_limited);
         self.hits.speed += u64::from(output.speed_limited);
         self.hits.travel += u64::from(output.travel_limited);
         self.output.clone_from(output);
@@ -129,7 +144,6 @@ impl Diagnostics {
         self.seen = true;
     }
 
-    /// Sets whether simulated time stands.
     pub fn see_time_stand(&mut self, stands: bool) {
         self.time_stands = stands;
     }
@@ -138,154 +152,205 @@ impl Diagnostics {
     pub fn due(
         &mut self,
         (machine, now): (f64, f64),
-        status: &Status,
+        in_force: Option<&InForce>,
         skipped: u64,
         clock_steps: u64,
-    ) -> Option<Vec<DiagnosticStatus>> {
+    ) -> Option<DiagnosticStatus> {
         let since = machine - self.last.0;
-        let gain_set = status.gain_set();
-        let (reasons, dropped, last_dropped) = status.refused.list();
-        let mut sources = status.sources.report(now, status.goal_under_way());
-        if status.in_force().is_none() {
-            // A hold or an outage has ended the command.
-            sources.commanding.clear();
+        if since < LEAST_PERIOD {
+            return None;
         }
-        let o = &self.output;
-        let told = LastSent {
-            mode: self.seen.then(|| self.mode(status)),
-            flags: [
-                o.over_bend,
-                o.target_limited,
-                o.hunting,
-                o.following_error,
-                status.closing(),
-                self.time_stands,
-            ],
-            fallback: o.estimate.fallback,
-            gain_set: gain_set.name.clone(),
-            changed: gain_set.changed,
-            refused: gain_set.refused,
-            dropped,
-            lifecycle: status.lifecycle(),
-            faults: ToldFaults::of(&o.faults),
-            readiness: o.readiness,
-            sources: match sources.contending.is_empty() {
-                true => [sources.commanding.clone()].into(),
-                // Alternating sources are no change.
-                false => sources.all(),
-            },
-        };
-        if since < LEAST_PERIOD || (since < PERIOD && told == self.told) {
+        let facts = self.facts(now, in_force);
+        let content = self.content(&facts);
+        if since < PERIOD && content == self.last_content {
             return None;
         }
         let passed = now - self.last.1;
-        self.last = (machine, now);
-        self.told = told;
+        (self.last, self.last_content) = ((machine, now), content);
         let ticks = self.counts.ticks - self.counts_before.ticks;
         let late = self.counts.late - self.counts_before.late;
-        let rate = if passed.is_finite() && passed > 0.0 {
-            ticks as f64 / passed
-        } else {
-            0.0
-        };
-        let many_late = ticks > 20 && late as f64 > LATE_SHARE * ticks as f64;
         self.counts_before = self.counts;
-
-        let (supervision, _) = status.supervision();
         let faults = Words {
-            supervision: &supervision,
+            supervision: &facts.settings.supervision,
             motor_names: &self.motor_names,
         };
-        let (level, message) = self.verdict(status, &faults, &sources, many_late);
-        let joint = self.joint.as_str();
-        let cause = o.faults.cause.map(|rule| (rule, o.faults.reaction));
+        let verdict = Verdict {
+            output: &self.output,
+            facts: &facts,
+            faults,
+            time_stands: self.time_stands,
+            many_late: ticks > 20 && late as f64 > LATE_SHARE * ticks as f64,
+        };
+        let verdict = verdict.sentence();
+        let (joint, message) = (self.joint.as_str(), &verdict.1);
+        let of = &self.output.faults;
+        let cause = of.cause.map(|rule| (rule, of.reaction));
         match self.log.see(machine, cause) {
-            Some(News::Broken(_)) if level == ERROR => tracing::error!(joint, "{message}"),
+            Some(News::Broken(_)) if verdict.0 == Level::Error => {
+                tracing::error!(joint, "{message}");
+            }
             Some(News::Broken(_)) => tracing::warn!(joint, "{message}"),
             Some(News::Gone(rule)) => tracing::info!(joint, "{} has gone", rule.name()),
             None => {}
         }
-        let mut values = Vec::new();
-        let mut add = |key: &str, value: String| {
-            values.push(KeyValue {
-                key: key.into(),
-                value,
-            });
-        };
-        let number = |value: f64| format!("{value:.6}");
-        let flag = |value: bool| u8::from(value).to_string();
-        let o = &self.output;
-        let c = &self.counts;
-        let lifecycle = status.lifecycle();
-        add("lifecycle_state", lifecycle.state.label().into());
-        add("lifecycle_reason", lifecycle.reason);
-        add("lifecycle_reason_of", lifecycle.reason_of);
-        add("autostart_waits", flag(lifecycle.waits));
-        add("mode", self.mode(status).name().into());
-        add("gain_set", gain_set.name);
-        add("gains_changed_since_chosen", flag(gain_set.changed));
-        add("feedback", o.estimate.source.name().into());
-        add("tick_rate_hz", number(rate));
-        add("cycles", c.ticks.to_string());
-        add("late_cycles", c.late.to_string());
-        add("missed_cycles", c.missed.to_string());
-        add("cycles_without_sample", c.without_sample.to_string());
-        add("longest_cycle_s", number(c.longest));
-        add("latest_cycle_s", number(c.latest));
-        add("dead_time_s", number(o.delay));
-        add("dead_time_allowed_s", number(gain_set.delay_allowed));
-        let bend = o.estimate.bend;
-        add("inclination_rad", number(inclination(bend)));
-        if let Some(direction) = direction(bend) {
-            add("direction_rad", number(direction));
-        }
-        add("inclination_commanded_rad", number(inclination(o.target)));
-        add("bend_error_rad", number((o.target - bend).norm()));
-        if let Some(target) = status.in_force() {
-            add("target_outcome", words(target.aimed.outcome).1.into());
-            add("target_left_over_rad", number(target.aimed.residual));
-        }
-        add("contending", sources.contending.join(", "));
-        add("commanding", sources.commanding);
-        add("commands_contended", sources.contended.to_string());
-        add("commands_refused", sources.refused.to_string());
-        if self.pan {
-            add("pan_rad", number(o.estimate.pan));
-            add("pan_commanded_rad", number(o.target_pan));
-        }
-        add("settled", flag(o.settled));
-        add("observability", number(o.estimate.observability));
-        add("motors_residual_rad", number(o.estimate.motors_residual));
-        let slack = o.estimate.slack;
-        add("slack_tendons", slack.count_ones().to_string());
-        add("slack_motors", faults.motors(slack));
-        add("feedback_share", number(o.feedback_share));
-        add(
-            "cycles_with_feedback_limited",
-            self.hits.correction.to_string(),
+        let mut values = Values::default();
+        self.add_state(&mut values, &facts);
+        let runs = passed.is_finite() && passed > 0.0;
+        values.number(
+            "tick_rate_hz",
+            if runs { ticks as f64 / passed } else { 0.0 },
         );
-        add("cycles_with_speed_limited", self.hits.speed.to_string());
-        add("cycles_with_travel_limited", self.hits.travel.to_string());
-        add("over_bend", flag(o.over_bend));
-        add("command_cut_to_limit", flag(o.target_limited));
-        add("integrator_deadband", flag(o.in_deadband));
-        add("hunting", flag(o.hunting));
-        add("following_error", flag(o.following_error));
-        let all = &o.faults;
-        if !o.mode.sends() {
-            let unready = faults.unready(o.readiness, all);
-            let readiness = match unready.as_str() {
-                "" => "ready",
-                why => why,
-            };
-            add("readiness", readiness.into());
+        self.add_cycles(&mut values, &facts.settings);
+        self.add_motion(&mut values, &facts.sources, in_force);
+        self.add_limits(&mut values, &faults);
+        self.add_faults(&mut values, &faults);
+        self.add_losses(&mut values, &facts.settings);
+        values.add("telemetry_skipped", skipped);
+        // In simulated time: its jumps.
+        values.add("clock_steps", clock_steps);
+        Some(report(joint, "control loop", verdict, &self.file, values))
+    }
+
+    fn facts(&self, now: f64, in_force: Option<&InForce>) -> Facts {
+        let lifecycle = self.lifecycle.borrow().clone();
+        let mut sources = self.sources.report(now);
+        if in_force.is_none() {
+            // A hold or an outage has ended the command.
+            sources.commanding = None;
+        }
+        Facts {
+            settings: self.settings.borrow().clone(),
+            closing: self.phase.borrow().closing(),
+            sources,
+            mode: self.mode(lifecycle.autostart_waits),
+            lifecycle,
+        }
+    }
+
+    /// Returns the mode of the loop; while an autostart waits, the condition that it waits for.
+    fn mode(&self, autostart_waits: bool) -> Mode {
+        match self.output.mode {
+            Mode::Inactive if autostart_waits => match self.output.readiness {
+                Readiness::Waiting => Mode::Waiting,
+                Readiness::LatencyTooHigh => Mode::LatencyTooHigh,
+                Readiness::PositionOutOfRange => Mode::PositionOutOfRange,
+                Readiness::Ready => Mode::Inactive,
+                _ => Mode::NotReady,
+            },
+            mode => mode,
+        }
+    }
+
+    fn content(&self, facts: &Facts) -> Content {
+        let o = &self.output;
+        let sources = &facts.sources;
+        Content {
+            mode: self.seen.then_some(facts.mode),
+            over_bend: o.over_bend,
+            target_limited: o.target_limited,
+            hunting: o.hunting,
+            following_error: o.following_error,
+            closing: facts.closing,
+            time_stands: self.time_stands,
+            fallback: o.estimate.fallback,
+            gain_set: facts.settings.gain_set.clone(),
+            gains_changed: facts.settings.gains_changed,
+            sets_refused: facts.settings.refused,
+            messages_refused: self.refused.total(),
+            lifecycle: facts.lifecycle.clone(),
+            faults: without_figures(&o.faults),
+            readiness: o.readiness,
+            sources: if sources.contending.is_empty() {
+                [sources.commanding()].into()
+            } else {
+                // Alternating sources are no change.
+                sources.all()
+            },
+        }
+    }
+
+    fn add_state(&self, values: &mut Values, facts: &Facts) {
+        let Facts {
+            lifecycle,
+            settings,
+            ..
+        } = facts;
+        values.add("lifecycle_state", lifecycle.state.label());
+        values.add("lifecycle_reason", &lifecycle.reason);
+        values.add("lifecycle_reason_of", lifecycle.reason.of());
+        values.flag("autostart_waits", lifecycle.autostart_waits);
+        values.add("mode", facts.mode.name());
+        values.add("gain_set", &settings.gain_set);
+        values.flag("gains_changed_since_chosen", settings.gains_changed);
+        values.add("feedback", self.output.estimate.source.name());
+    }
+
+    fn add_cycles(&self, values: &mut Values, settings: &Settings) {
+        let c = &self.counts;
+        values.add("cycles", c.ticks);
+        values.add("late_cycles", c.late);
+        values.add("missed_cycles", c.missed);
+        values.add("cycles_without_sample", c.without_sample);
+        values.number("longest_cycle_s", c.longest);
+        values.number("latest_cycle_s", c.latest);
+        values.number("dead_time_s", self.output.delay);
+        values.number("dead_time_allowed_s", settings.delay_allowed);
+    }
+
+    fn add_motion(&self, values: &mut Values, sources: &Report, in_force: Option<&InForce>) {
+        let o = &self.output;
+        let bend = o.estimate.bend;
+        values.number("inclination_rad", inclination(bend));
+        if let Some(direction) = direction(bend) {
+            values.number("direction_rad", direction);
+        }
+        values.number("inclination_commanded_rad", inclination(o.target));
+        values.number("bend_error_rad", (o.target - bend).norm());
+        if let Some(target) = in_force {
+            values.add("target_outcome", words(target.aimed.outcome).1);
+            values.number("target_left_over_rad", target.aimed.residual);
+        }
+        values.add("contending", sources.contending.join(", "));
+        values.add("commanding", sources.commanding());
+        values.add("commands_contended", sources.contended);
+        values.add("commands_refused", sources.refused);
+        if self.pan {
+            values.number("pan_rad", o.estimate.pan);
+            values.number("pan_commanded_rad", o.target_pan);
+        }
+        values.flag("settled", o.settled);
+        values.number("observability", o.estimate.observability);
+        values.number("motors_residual_rad", o.estimate.motors_residual);
+    }
+
+    fn add_limits(&self, values: &mut Values, faults: &Words) {
+        let o = &self.output;
+        let slack = o.estimate.slack;
+        values.add("slack_tendons", slack.count_ones());
+        values.add("slack_motors", faults.motors(slack));
+        values.number("feedback_share", o.feedback_share);
+        values.add("cycles_with_feedback_limited", self.hits.feedback);
+        values.add("cycles_with_speed_limited", self.hits.speed);
+        values.add("cycles_with_travel_limited", self.hits.travel);
+        values.flag("over_bend", o.over_bend);
+        values.flag("command_cut_to_limit", o.target_limited);
+        values.flag("integrator_deadband", o.in_deadband);
+        values.flag("hunting", o.hunting);
+        values.flag("following_error", o.following_error);
+    }
+
+    fn add_faults(&self, values: &mut Values, words: &Words) {
+        let all = &self.output.faults;
+        if !self.output.mode.sends() {
+            let unready = words.unready(self.output.readiness, all);
+            values.add("readiness", unready.as_deref().unwrap_or("ready"));
         }
         let reaction = all.cause.map_or("none", |_| all.reaction.name());
-        add("reaction", reaction.into());
-        add("cause", all.cause.map_or("", Rule::name).into());
-        add("latched_faults", faults.names_of_latched(all));
+        values.add("reaction", reaction);
+        values.add("cause", all.cause.map_or("", Rule::name));
+        values.add("latched_faults", words.names_of_latched(all));
         let so_far: u64 = all.rules.iter().map(|fault| fault.count).sum();
-        add("faults_so_far", so_far.to_string());
+        values.add("faults_so_far", so_far);
         for rule in Rule::ALL {
             let (name, fault, unit) = (rule.name(), all.of(rule), unit(rule));
             let state = match (fault.latched, fault.broken, fault.above) {
@@ -294,215 +359,27 @@ impl Diagnostics {
                 (.., true) => "above",
                 _ => continue,
             };
-            add(&format!("fault.{name}"), state.into());
-            add(&format!("fault.{name}.value{unit}"), number(fault.value));
-            let limit = supervision.guard(rule).limit;
-            add(&format!("fault.{name}.limit{unit}"), number(limit));
+            values.add(&format!("fault.{name}"), state);
+            values.number(&format!("fault.{name}.value{unit}"), fault.value);
+            let limit = words.supervision.guard(rule).limit;
+            values.number(&format!("fault.{name}.limit{unit}"), limit);
             if fault.motors != 0 {
-                add(&format!("fault.{name}.motors"), faults.motors(fault.motors));
+                let motors = words.motors(fault.motors);
+                values.add(&format!("fault.{name}.motors"), motors);
             }
-        }
-        add("parameter_sets_refused", gain_set.refused.to_string());
-        add("last_parameter_refusal", gain_set.last_refusal);
-        add("gain_set_warning", gain_set.warning);
-        add("messages_dropped", dropped.to_string());
-        for (name, count) in reasons {
-            add(&format!("dropped.{name}"), count.to_string());
-        }
-        add("last_dropped", last_dropped);
-        add("telemetry_lost", c.lost.to_string());
-        add("telemetry_skipped", skipped.to_string());
-        // In simulated time: its jumps.
-        add("clock_steps", clock_steps.to_string());
-        Some(vec![DiagnosticStatus {
-            level,
-            name: self.name.clone(),
-            message,
-            hardware_id: self.file.clone(),
-            values,
-        }])
-    }
-
-    /// Returns the mode of the loop; while an autostart waits, the condition that it waits for.
-    fn mode(&self, status: &Status) -> Mode {
-        match (self.output.mode, status.lifecycle().waits) {
-            (Mode::Inactive, true) => match self.output.readiness {
-                Readiness::Waiting => Mode::Waiting,
-                Readiness::LatencyTooHigh => Mode::LatencyTooHigh,
-                Readiness::PositionOutOfRange => Mode::PositionOutOfRange,
-                Readiness::Ready => Mode::Inactive,
-                _ => Mode::NotReady,
-            },
-            (mode, _) => mode,
         }
     }
 
-    fn verdict(
-        &self,
-        status: &Status,
-        faults: &Words,
-        sources: &Report,
-        many_late: bool,
-    ) -> (u8, String) {
-        let o = &self.output;
-        // The fault, after the words for the mode.
-        let because = |what: &str| match faults.cause(&o.faults) {
-            Some(cause) => format!("{what}: {cause}"),
-            None => what.into(),
-        };
-        let gain_set = status.gain_set();
-        if status.closing() {
-            return (OK, "coming to rest before shutdown".into());
+    fn add_losses(&self, values: &mut Values, settings: &Settings) {
+        values.add("parameter_sets_refused", settings.refused);
+        values.add("last_parameter_refusal", &settings.last_refusal);
+        values.add("gain_set_warning", &settings.warning);
+        let refused = self.refused.counts();
+        values.add("messages_dropped", refused.total);
+        for (name, count) in refused.named() {
+            values.add(&format!("dropped.{name}"), count);
         }
-        if self.time_stands {
-            return (
-                OK,
-                "simulated time stands still, and so does the joint".into(),
-            );
-        }
-        let Lifecycle { state, reason, .. } = status.lifecycle();
-        let reason = match reason.as_str() {
-            "" => String::new(),
-            reason => format!("; {reason}"),
-        };
-        match state {
-            State::Unconfigured | State::Configuring => {
-                return (OK, format!("unconfigured: no control loop runs{reason}"));
-            }
-            State::Finalized | State::ErrorProcessing | State::ShuttingDown => {
-                let level = if reason.is_empty() { OK } else { ERROR };
-                return (level, format!("finalized: no control loop runs{reason}"));
-            }
-            _ => {}
-        }
-        match self.mode(status) {
-            Mode::Inactive => (OK, format!("inactive: no setpoints are sent{reason}")),
-            Mode::NotReady => (
-                ERROR,
-                format!(
-                    "no setpoints are sent: {}",
-                    faults.unready(o.readiness, &o.faults)
-                ),
-            ),
-            Mode::Faulted if o.faults.reaction == Reaction::Release => {
-                let why = match status.supervision().1 {
-                    support if support.carries() => {
-                        "a motor's travel, the base's tilt or an encoder prevents it".into()
-                    }
-                    support => support.to_string(),
-                };
-                let what = format!(
-                    "a fault holds the setpoint instead of releasing tension ({why})"
-                );
-                (ERROR, because(&what))
-            }
-            Mode::Faulted => (ERROR, because("a fault holds the setpoint")),
-            Mode::ReleasingTension => (WARN, because("the tendons are being released")),
-            Mode::Released if o.faults.reaction >= Reaction::Hold => {
-                (ERROR, because("the tendons are released"))
-            }
-            Mode::Released => (OK, "the tendons are released".into()),
-            Mode::Retensioning => (WARN, "the tendons are being retensioned".into()),
-            Mode::Waiting => (
-                WARN,
-                "waiting for samples of every required sensor; no setpoints are sent".into(),
-            ),
-            Mode::LatencyTooHigh => (
-                ERROR,
-                format!(
-                    "no setpoints are sent: the measured dead time is {:.1} ms, gain set '{}' \
-                     allows {:.1} ms",
-                    1e3 * o.delay,
-                    gain_set.name,
-                    1e3 * gain_set.delay_allowed
-                ),
-            ),
-            Mode::PositionOutOfRange => (
-                ERROR,
-                "no setpoints are sent: a motor is outside its limits.travel_low and travel_high; \
-                 is its encoder zeroed?"
-                    .into(),
-            ),
-            Mode::Holding if o.faults.cause.is_none() => {
-                (ERROR, "sensor data are stale: the setpoint is held".into())
-            }
-            Mode::Holding => (ERROR, because("the setpoint is held")),
-            Mode::Stopped if o.unsent => (
-                ERROR,
-                because(
-                    "every motor is silent: no setpoints are sent, and the loop restarts when they \
-                     return",
-                ),
-            ),
-            Mode::Stopped => (
-                ERROR,
-                because("stopped with stale sensor data; the loop restarts when samples return"),
-            ),
-            Mode::Tracking if o.faults.reaction >= Reaction::Slow => {
-                (WARN, faults.reacted(&o.faults).unwrap_or_default())
-            }
-            Mode::Tracking if o.over_bend => (
-                ERROR,
-                "bent beyond limits.over_bend: nothing moves outward".into(),
-            ),
-            Mode::Tracking if o.estimate.fallback == Fallback::Base => (
-                WARN,
-                because(
-                    "the base's IMU is stale: the bend comes from the motors, and sag is not \
-                     corrected",
-                ),
-            ),
-            Mode::Tracking
-                if !matches!(
-                    o.estimate.fallback,
-                    Fallback::None | Fallback::Observability
-                ) =>
-            {
-                (
-                    WARN,
-                    because("the bend comes from the motors, and sag is not corrected"),
-                )
-            }
-            Mode::Tracking if o.faults.cause.is_some() => {
-                (WARN, faults.reacted(&o.faults).unwrap_or_default())
-            }
-            Mode::Tracking if o.following_error => {
-                (WARN, "a motor does not follow its setpoint".into())
-            }
-            Mode::Tracking if o.estimate.fallback == Fallback::Observability => (
-                WARN,
-                format!(
-                    "gravity shows too little of the bend in this pose (observability {:.2}): the \
-                     bend comes from the motors, and sag is not corrected",
-                    o.estimate.observability
-                ),
-            ),
-            Mode::Tracking if o.hunting => (WARN, "the joint hunts".into()),
-            Mode::Tracking if !sources.contending.is_empty() => (
-                WARN,
-                format!(
-                    "more than one source commands the joint: {}",
-                    Vec::from_iter(sources.all()).join(", ")
-                ),
-            ),
-            Mode::Tracking if o.delay > gain_set.delay_allowed => (
-                WARN,
-                format!(
-                    "the measured dead time is {:.1} ms, gain set '{}' allows {:.1} ms",
-                    1e3 * o.delay,
-                    gain_set.name,
-                    1e3 * gain_set.delay_allowed
-                ),
-            ),
-            Mode::Tracking if many_late => (WARN, "many ticks are late".into()),
-            Mode::Tracking if o.feedback_limited => (WARN, "feedback is at its limit".into()),
-            Mode::Tracking if o.target_limited => (
-                WARN,
-                "the command was beyond limits.inclination or the pan's travel and is limited to it"
-                .into(),
-            ),
-            Mode::Tracking if o.settled => (OK, "the target is held".into()),
-            Mode::Tracking => (OK, "tracking".into()),
-        }
+        values.add("last_dropped", &refused.last);
+        values.add("telemetry_lost", self.counts.lost);
     }
 }

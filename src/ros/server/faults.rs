@@ -150,14 +150,14 @@ impl Words<'_> {
         Some(format!("{done}{cause}"))
     }
 
-    /// Returns why the joint is not ready; empty if it is.
-    pub fn unready(&self, readiness: Readiness, faults: &Faults) -> String {
+    /// Returns why the joint is not ready; `None` if it is.
+    pub fn unready(&self, readiness: Readiness, faults: &Faults) -> Option<String> {
         let concerned = |rule| match self.motors(faults.of(rule).motors) {
             motors if motors.is_empty() => "a motor".into(),
             motors => motors,
         };
-        match readiness {
-            Readiness::Ready => String::new(),
+        Some(match readiness {
+            Readiness::Ready => return None,
             Readiness::Waiting => {
                 let mut silent = Vec::new();
                 if faults.of(Rule::ImuStale).above {
@@ -194,7 +194,7 @@ impl Words<'_> {
                 "{} is latched; ~/clear_faults clears it",
                 self.names_of_latched(faults)
             ),
-        }
+        })
     }
 
     /// Returns the names of the latched faults.

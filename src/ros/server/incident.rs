@@ -2,25 +2,28 @@
 //! diagnostics.
 
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::mpsc::RecvTimeoutError;
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use futures::stream::{BoxStream, StreamExt};
-use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
+use r2r::diagnostic_msgs::msg::DiagnosticStatus;
 use r2r::std_srvs::srv::Trigger;
 use r2r::{Node, QosProfile, ServiceRequest};
 use tracing::{Event, Subscriber};
 use tracing_subscriber::Layer;
 use tracing_subscriber::layer::Context;
 
-use super::parameters;
+use super::refused::Refused;
+use super::report::{Level, Values, report};
+use super::requester::check_reply;
 use super::rosout::Fields;
-use super::status::Status;
-use super::target::{OK, WARN};
+use super::{JointContext, parameters};
 use crate::files::JointFile;
+use crate::runtime::locked;
 use crate::runtime::recorder::{
-    self, About, Facts, IncidentRecorder, Layout, Pace, Recorder, RecordingStore, Writer,
+    self, About, Facts, IncidentRecorder, KeepError, Layout, Pace, Recorder, RecordingStore, Writer,
 };
 use crate::runtime::rt::Clock;
 
@@ -35,8 +38,7 @@ pub struct LogCapture(Arc<Mutex<Vec<(String, IncidentRecorder)>>>);
 
 impl LogCapture {
     fn add(&self, node: &str, incident: &IncidentRecorder) {
-        let mut boxes = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        boxes.push((node.into(), incident.clone()));
+        locked(&self.0).push((node.into(), incident.clone()));
     }
 }
 
@@ -67,8 +69,7 @@ impl<S: Subscriber> Layer<S> for LogCaptureLayer {
         let mut fields = Fields::default();
         event.record(&mut fields);
         let at = ns(self.clock.stamp_of(self.clock.now()));
-        let boxes = self.log_capture.0.lock();
-        for (node, incident) in boxes.unwrap_or_else(PoisonError::into_inner).iter() {
+        for (node, incident) in locked(&self.log_capture.0).iter() {
             if fields.joint.as_ref().is_none_or(|joint| joint == node) {
                 incident.note(at, level, &fields.message);
             }
@@ -86,39 +87,31 @@ pub struct Kept {
     pub recorder: Recorder,
     incident: IncidentRecorder,
     folder: String,
-    /// Path of the joint file.
     file: String,
-    /// True if nothing is written.
+    /// Nothing is written.
     off: bool,
 }
 
 impl Kept {
     /// Returns the diagnostics of the recording.
     pub fn report(&self, joint: &str) -> DiagnosticStatus {
-        let report = self.incident.report();
-        let last = report.last.map(|path| path.display().to_string());
-        let (level, message) = match report.failure.as_str() {
-            _ if self.off => (OK, "off: incidents.disk_limit is 0".into()),
-            "" => (OK, "recording".into()),
-            why => (WARN, format!("the last file could not be written: {why}")),
+        let written = self.incident.report();
+        let last = written.last.map(|path| path.display().to_string());
+        let verdict = match written.failure.as_str() {
+            _ if self.off => (Level::Ok, "off: incidents.disk_limit is 0".into()),
+            "" => (Level::Ok, "recording".into()),
+            why => (
+                Level::Warn,
+                format!("the last file could not be written: {why}"),
+            ),
         };
-        let value = |key: &str, value: String| KeyValue {
-            key: key.into(),
-            value,
-        };
-        DiagnosticStatus {
-            level,
-            name: format!("{}: incidents", joint.trim_start_matches('/')),
-            message,
-            hardware_id: self.file.clone(),
-            values: vec![
-                value("files_written", report.written.to_string()),
-                value("files_failed", report.failed.to_string()),
-                value("last_file", last.unwrap_or_default()),
-                value("last_failure", report.failure),
-                value("folder", self.folder.clone()),
-            ],
-        }
+        let mut values = Values::default();
+        values.add("files_written", written.written);
+        values.add("files_failed", written.failed);
+        values.add("last_file", last.unwrap_or_default());
+        values.add("last_failure", &written.failure);
+        values.add("folder", &self.folder);
+        report(joint, "incidents", verdict, &self.file, values)
     }
 }
 
@@ -156,26 +149,15 @@ fn usual_folder(flat: &str) -> PathBuf {
     state.join("withy").join(flat)
 }
 
-/// Starts the incident recording of a joint, with its service.
-///
-/// # Errors
-/// The middleware rejects the service.
-pub fn start(
-    node: &mut Node,
-    name: &str,
-    file: &JointFile,
-    settings: &parameters::Kept,
-    clock: &Clock,
-    status: &Arc<Status>,
-    log_capture: &LogCapture,
-) -> r2r::Result<(Kept, Writing)> {
+/// Returns what a recording says about its joint.
+fn about(name: &str, file: &JointFile) -> About {
     let mut lines = vec![("joint_file".to_string(), file.file.display().to_string())];
     if let Ok(text) = std::fs::read_to_string(&file.file) {
         lines.push(("joint_file_text".into(), text));
     }
     let sets = file.gain_sets.iter();
     lines.extend(sets.map(|set| ("gain_set_text".into(), set.to_yaml())));
-    let about = About {
+    About {
         node: name.into(),
         version: env!("CARGO_PKG_VERSION").into(),
         period: file.joint.period,
@@ -186,8 +168,18 @@ pub fn start(
             kind: file.kind,
         },
         lines,
-    };
-    let (incident, recorder) = IncidentRecorder::new(about);
+    }
+}
+
+/// Starts the incident recording of a joint, with its service.
+pub fn start(
+    node: &mut Node,
+    context: &JointContext,
+    settings: &parameters::Kept,
+    log_capture: &LogCapture,
+) -> r2r::Result<(Kept, Writing)> {
+    let (name, file) = (&context.name, &context.file);
+    let (incident, recorder) = IncidentRecorder::new(about(name, file));
     log_capture.add(name, &incident);
     let folder = match settings.folder.as_str() {
         "" => usual_folder(&name.trim_start_matches('/').replace('/', ".")),
@@ -202,81 +194,87 @@ pub fn start(
     };
     let service =
         node.create_service::<Trigger::Service>("~/save_incident", QosProfile::services_default())?;
-    tokio::spawn(answer(
-        service.boxed(),
-        name.into(),
-        incident.clone(),
-        kept.off,
-    ));
+    let requests = SaveRequests {
+        joint: name.clone(),
+        incident: incident.clone(),
+        off: kept.off,
+    };
+    tokio::spawn(requests.answer(service.boxed()));
     let thread = if kept.off {
         None
     } else {
         let store = RecordingStore::new(folder, name, (settings.disk_limit * 1e6) as u64);
-        let (clock, status) = (clock.clone(), status.clone());
-        let facts = move || {
-            let (refused, total, last) = status.refused.list();
-            let mut lines = vec![("refused_messages".to_string(), total.to_string())];
-            lines.extend(
-                refused
-                    .into_iter()
-                    .map(|(what, n)| ("refused".into(), format!("{what} = {n}"))),
-            );
-            if total > 0 {
-                lines.push(("last_refused".into(), last));
-            }
-            Facts {
-                zero_ns: ns(clock.stamp_of(0.0)),
-                lines,
-            }
-        };
+        let (clock, refused) = (context.clock.clone(), context.refused.clone());
+        let facts = move || facts(&clock, &refused);
         let writer = Writer::new(incident.clone(), store, Pace::default(), facts);
-        match writer.start() {
-            Ok(thread) => Some(thread),
-            Err(why) => {
-                // The joint continues without recordings.
-                tracing::error!(joint = name, "no incident recording is written: {why}");
-                incident.end();
-                None
-            }
-        }
+        // The joint continues without recordings.
+        let failed = |why: &std::io::Error| {
+            tracing::error!(joint = name, "no incident recording is written: {why}");
+            incident.end();
+        };
+        writer.start().inspect_err(failed).ok()
     };
     Ok((kept, Writing { incident, thread }))
 }
 
-/// Answers requests for a file.
-async fn answer(
-    mut requests: BoxStream<'static, ServiceRequest<Trigger::Service>>,
+/// Returns what a file says beside its records.
+fn facts(clock: &Clock, refused: &Refused) -> Facts {
+    let counts = refused.counts();
+    let mut lines = vec![("refused_messages".to_string(), counts.total.to_string())];
+    let named = counts.named();
+    lines.extend(named.map(|(what, n)| ("refused".into(), format!("{what} = {n}"))));
+    if counts.total > 0 {
+        lines.push(("last_refused".into(), counts.last));
+    }
+    Facts {
+        zero_ns: ns(clock.stamp_of(0.0)),
+        lines,
+    }
+}
+
+/// Reason why a requested file was not written.
+#[derive(Debug, thiserror::Error)]
+enum NotWritten {
+    #[error("nothing is written: incidents.disk_limit is 0")]
+    Off,
+    #[error("not written within {} s; is the disk slow?", PATIENCE.as_secs())]
+    TooSlow,
+    #[error("nothing is written any more: the node is shutting down")]
+    Ended,
+    #[error(transparent)]
+    Failed(#[from] KeepError),
+}
+
+struct SaveRequests {
     joint: String,
     incident: IncidentRecorder,
     off: bool,
-) {
-    while let Some(request) = requests.next().await {
-        let answer = incident.request();
-        let joint = joint.clone();
-        // A slow disk delays neither the next request nor the joint's other services.
-        tokio::task::spawn_blocking(move || {
-            let outcome = if off {
-                Err("nothing is written: incidents.disk_limit is 0".into())
-            } else {
-                answer.recv_timeout(PATIENCE).unwrap_or_else(|why| {
-                    Err(match why {
-                        std::sync::mpsc::RecvTimeoutError::Timeout => {
-                            format!(
-                                "not written within {} s; is the disk slow?",
-                                PATIENCE.as_secs()
-                            )
-                        }
-                        std::sync::mpsc::RecvTimeoutError::Disconnected => {
-                            "nothing is written any more: the node is shutting down".into()
-                        }
-                    })
-                })
-            };
-            let success = outcome.is_ok();
-            let message = outcome.map_or_else(|why| why, |path| path.display().to_string());
-            if let Err(error) = request.respond(Trigger::Response { success, message }) {
-                tracing::warn!(joint, "a service's reply could not be sent: {error}");
-            }
-        });
+}
+
+impl SaveRequests {
+    async fn answer(self, mut requests: BoxStream<'static, ServiceRequest<Trigger::Service>>) {
+        while let Some(request) = requests.next().await {
+            let (written, off) = (self.incident.request(), self.off);
+            let joint = self.joint.clone();
+            // A slow disk delays neither the next request nor the joint's other services.
+            tokio::task::spawn_blocking(move || {
+                let outcome = if off {
+                    Err(NotWritten::Off)
+                } else {
+                    match written.recv_timeout(PATIENCE) {
+                        Ok(written) => written.map_err(NotWritten::from),
+                        Err(RecvTimeoutError::Timeout) => Err(NotWritten::TooSlow),
+                        Err(RecvTimeoutError::Disconnected) => Err(NotWritten::Ended),
+                    }
+                };
+                let success = outcome.is_ok();
+                let message =
+                    outcome.map_or_else(|why| why.to_string(), |path| path.display().to_string());
+                check_reply(
+                    &joint,
+                    request.respond(Trigger::Response { success, message }),
+                );
+            });
+        }
     }
 }

@@ -15,7 +15,6 @@
 #[cfg(has_control_msgs)]
 mod graph {
     use std::sync::Arc;
-    use std::time::Duration;
 
     use futures::channel::mpsc;
     use futures::stream::{BoxStream, FuturesUnordered, StreamExt, select_all};
@@ -26,24 +25,22 @@ mod graph {
     use r2r::control_msgs::action::PointHead as action;
     use r2r::unique_identifier_msgs::msg::UUID;
     use r2r::{Node, Publisher, QosProfile, ServiceRequest};
-    use tokio::sync::oneshot;
-    use tokio::time::MissedTickBehavior;
+    use tokio::sync::{oneshot, watch};
 
     use crate::control::aim::Target;
     use crate::control::gaze::Outcome;
-    use crate::files::JointFile;
-    use crate::ros::messages::{Refusal, read_point, time};
-    use crate::ros::server::aim::{Asked, Command, Pace};
-    use crate::ros::server::sources::Source;
-    use crate::ros::server::status::Status;
-    use crate::ros::server::target::words;
+    use crate::ros::messages::{Refusal, read_point, refuse, time};
+    use crate::ros::server::aim::{Command, Pace, TargetMessage};
+    use crate::ros::server::refused::Refused;
+    use crate::ros::server::snapshot::Snapshot;
+    use crate::ros::server::sources::{SharedSources, Source};
+    use crate::ros::server::target::{InForce, in_force, words};
+    use crate::ros::server::topic::Topic;
+    use crate::ros::server::{JointContext, Phase};
     use crate::runtime::link::{Handle, LoopRequest};
     use crate::runtime::rt::Clock;
 
-    /// Name of the action in counts and logs.
-    const TOPIC: &str = "point_head";
-    /// Period of the checks on goals.
-    const STEP: Duration = Duration::from_millis(20);
+    const ACTION: &str = "point_head";
     /// Min. time between two feedback messages, s of machine time, which the client's waiting
     /// follows too.
     const FEEDBACK: f64 = 0.1;
@@ -76,7 +73,7 @@ mod graph {
     struct Pending {
         request: ServiceRequest<action::SendGoal::Service>,
         pace: Pace,
-        answer: Result<u64, String>,
+        answer: Result<u64, Refusal>,
     }
 
     /// An accepted goal.
@@ -88,7 +85,7 @@ mod graph {
         /// Deadline, loop time, s.
         until: f64,
         /// Machine time of the last feedback, and the stamp of its residual, s.
-        told: (f64, f64),
+        last_feedback: (f64, f64),
         /// Number of the hold request that its cancellation waits for, and the machine time of that
         /// request, s.
         holds: Option<(u64, f64)>,
@@ -101,36 +98,32 @@ mod graph {
     pub struct PointHead {
         joint: String,
         clock: Clock,
-        status: Arc<Status>,
+        snapshots: watch::Receiver<Snapshot>,
+        targets: watch::Receiver<Option<InForce>>,
+        phase: watch::Receiver<Phase>,
+        sources: Arc<SharedSources>,
+        refused: Arc<Refused>,
         handle: Handle,
         head: String,
         /// Axis of the camera, head frame.
         axis: Option<Vector3<f64>>,
-        asked: mpsc::UnboundedSender<Asked>,
+        commands: mpsc::UnboundedSender<TargetMessage>,
         feedback: Publisher<action::FeedbackMessage>,
         states: Publisher<GoalStatusArray>,
         goals: Vec<Goal>,
     }
 
-    /// The requests to one server.
     pub struct Requests(BoxStream<'static, Request>);
 
     impl PointHead {
         /// Creates the action on `node`. Returns the server, its requests and its commands to the
         /// target resolver.
-        ///
-        /// # Errors
-        /// The middleware rejects a part of the action.
         pub fn new(
             node: &mut Node,
-            joint: &str,
-            file: &JointFile,
-            clock: &Clock,
-            status: &Arc<Status>,
-            handle: &Handle,
-        ) -> r2r::Result<(Self, Requests, BoxStream<'static, Asked>)> {
+            context: &JointContext,
+        ) -> r2r::Result<(Self, Requests, BoxStream<'static, TargetMessage>)> {
             let qos = QosProfile::services_default;
-            let part = |name: &str| format!("~/{TOPIC}/_action/{name}");
+            let part = |name: &str| format!("~/{ACTION}/_action/{name}");
             let goals = node.create_service(&part("send_goal"), qos())?;
             let cancels = node.create_service(&part("cancel_goal"), qos())?;
             let results = node.create_service(&part("get_result"), qos())?;
@@ -140,15 +133,20 @@ mod graph {
                 results.map(Request::Result).boxed(),
             ]);
             let latched = QosProfile::default().keep_last(1).reliable();
-            let (asked, stream) = mpsc::unbounded();
+            let (commands, stream) = mpsc::unbounded();
+            let file = &context.file;
             let server = Self {
-                joint: joint.into(),
-                clock: clock.clone(),
-                status: status.clone(),
-                handle: handle.clone(),
+                joint: context.name.clone(),
+                clock: context.clock.clone(),
+                snapshots: context.snapshots.subscribe(),
+                targets: context.targets.subscribe(),
+                phase: context.phase.subscribe(),
+                sources: context.sources.clone(),
+                refused: context.refused.clone(),
+                handle: context.handle.clone(),
                 head: file.frames.head.clone(),
                 axis: file.gazer.as_ref().map(|g| g.camera().axis),
-                asked,
+                commands,
                 feedback: node.create_publisher(&part("feedback"), QosProfile::default())?,
                 states: node.create_publisher(&part("status"), latched.transient_local())?,
                 goals: Vec::new(),
@@ -160,39 +158,39 @@ mod graph {
         pub async fn run(mut self, requests: Requests) {
             let Requests(mut requests) = requests;
             let mut pending = FuturesUnordered::new();
-            let mut every = tokio::time::interval(STEP);
-            every.set_missed_tick_behavior(MissedTickBehavior::Delay);
             self.publish_states();
             loop {
                 tokio::select! {
                     request = requests.next() => match request {
-                        Some(Request::Goal(request)) => pending.extend(self.ask(request)),
+                        Some(Request::Goal(request)) => pending.extend(self.forward(request)),
                         Some(Request::Cancel(request)) => self.cancel(request),
                         Some(Request::Result(request)) => self.give_result(request),
                         None => return,
                     },
                     Some(answered) = pending.next() => self.take(answered),
-                    _ = every.tick(), if !self.goals.is_empty() => self.look_after(),
+                    Ok(()) = self.snapshots.changed(), if !self.goals.is_empty() => {
+                        self.look_after();
+                    }
                 }
             }
         }
 
         /// Forwards a valid goal to the target resolver; returns a future of its answer.
-        fn ask(
+        fn forward(
             &self,
             request: ServiceRequest<action::SendGoal::Service>,
         ) -> Option<impl Future<Output = Pending> + use<>> {
             let message = &request.message;
             let read = if self.goals.iter().any(|g| g.id == message.goal_id) {
-                refuse("known", "a goal with that id exists already")
+                refuse("known", "a goal with that id exists already".into())
             } else {
                 self.read(&message.goal)
             };
             let (point, pace) = match read {
                 Ok(read) => read,
                 Err(refusal) => {
-                    self.status.refused.count(TOPIC, &refusal);
-                    self.reject(request, &refusal.sentence);
+                    self.refused.count(Topic::PointHead, &refusal);
+                    self.reject(request, &refusal);
                     return None;
                 }
             };
@@ -202,15 +200,17 @@ mod graph {
                 target: Target::Point(point),
                 frame: header.frame_id.clone(),
                 stamp: header.stamp.clone(),
-                topic: TOPIC,
+                topic: Topic::PointHead,
                 source: Source::Action,
                 pace,
                 answer: Some(answer),
             };
             // If the target resolver has ended, the answer's other end is dropped with the command.
-            let _ = self.asked.unbounded_send(Asked::Request(command));
+            let _ = self
+                .commands
+                .unbounded_send(TargetMessage::Request(command));
             Some(async move {
-                let gone = |_| Err("the node is shutting down".into());
+                let gone = |_| refuse("closing", "the node is shutting down".into());
                 let answer = answered.await.unwrap_or_else(gone);
                 Pending {
                     request,
@@ -234,12 +234,12 @@ mod graph {
                 );
             }
             let a = &goal.pointing_axis;
-            let asked = Vector3::new(a.x, a.y, a.z);
+            let requested = Vector3::new(a.x, a.y, a.z);
             if let Some(axis) = self.axis
-                && asked != Vector3::zeros()
+                && requested != Vector3::zeros()
             {
-                let apart = asked.angle(&axis).to_degrees();
-                let finite = asked.iter().all(|c| c.is_finite());
+                let apart = requested.angle(&axis).to_degrees();
+                let finite = requested.iter().all(|c| c.is_finite());
                 if !(finite && apart <= SAME_AXIS) {
                     return refuse(
                         "pointing_axis",
@@ -274,9 +274,9 @@ mod graph {
             Ok((point, pace))
         }
 
-        fn reject(&self, request: ServiceRequest<action::SendGoal::Service>, reason: &str) {
-            let joint = &self.joint;
-            tracing::warn!(joint, "{TOPIC}: goal rejected: {reason}");
+        fn reject(&self, request: ServiceRequest<action::SendGoal::Service>, refusal: &Refusal) {
+            let (joint, reason) = (&self.joint, &refusal.sentence);
+            tracing::warn!(joint, "{ACTION}: goal rejected: {reason}");
             let stamp = Time::default();
             self.check(request.respond(action::SendGoal::Response {
                 accepted: false,
@@ -294,15 +294,16 @@ mod graph {
             let command = match answer {
                 Ok(command) => command,
                 // The refusal has already been counted.
-                Err(reason) => return self.reject(request, &reason),
+                Err(refusal) => return self.reject(request, &refusal),
             };
             let now = self.clock.now();
-            let mut asked_time = pace.least_time;
+            let mut least_time = pace.least_time;
+            let snapshot = *self.snapshots.borrow();
             if pace.most_speed > 0.0
-                && let Some(target) = self.status.in_force()
+                && let Some(target) = in_force(&self.targets, snapshot.ended)
             {
-                let way = target.aimed.configuration - self.status.reference();
-                asked_time = asked_time.max(way.norm() / pace.most_speed);
+                let way = target.aimed.configuration - snapshot.reference;
+                least_time = least_time.max(way.norm() / pace.most_speed);
             }
             let stamp = time(self.clock.stamp_of(now));
             self.goals.push(Goal {
@@ -310,8 +311,8 @@ mod graph {
                 stamp: stamp.clone(),
                 command,
                 status: EXECUTING,
-                until: now + PATIENCE + asked_time,
-                told: (self.clock.machine(), 0.0),
+                until: now + PATIENCE + least_time,
+                last_feedback: (self.clock.machine(), 0.0),
                 holds: None,
                 ended: None,
                 waiting: Vec::new(),
@@ -328,14 +329,18 @@ mod graph {
         /// long ago.
         fn look_after(&mut self) {
             let now = self.clock.machine();
+            let snapshot = *self.snapshots.borrow();
             let mut goals = std::mem::take(&mut self.goals);
             let mut changed = false;
             for goal in goals.iter_mut().filter(|g| g.ended.is_none()) {
-                let end = self.end_of(goal);
-                self.tell_way(goal, now, end.is_some());
+                let end = self.end_of(goal, &snapshot);
+                // The last feedback precedes the result.
+                if end.is_some() || now - goal.last_feedback.0 >= FEEDBACK {
+                    self.give_feedback(goal, &snapshot, now);
+                }
                 let Some((status, why)) = end else { continue };
                 let joint = &self.joint;
-                tracing::info!(joint, "{TOPIC}: goal {}: {why}", goal.command);
+                tracing::info!(joint, "{ACTION}: goal {}: {why}", goal.command);
                 (goal.status, goal.ended) = (status, Some(now));
                 changed = true;
                 for request in goal.waiting.drain(..) {
@@ -343,8 +348,8 @@ mod graph {
                 }
             }
             goals.retain(|g| g.ended.is_none_or(|ended| now - ended < KEPT));
-            let under_way = goals.iter().any(|g| g.ended.is_none());
-            self.status.set_goal_under_way(under_way);
+            let under_way = goals.iter().filter(|g| g.ended.is_none());
+            self.sources.set_goals(under_way.count());
             self.goals = goals;
             if changed {
                 self.publish_states();
@@ -352,11 +357,10 @@ mod graph {
         }
 
         /// Returns final status and reason of a goal that has ended.
-        fn end_of(&self, goal: &Goal) -> Option<(i8, String)> {
-            let closing = self.status.closing();
+        fn end_of(&self, goal: &Goal, snapshot: &Snapshot) -> Option<(i8, String)> {
+            let closing = self.phase.borrow().closing();
             if let Some((number, since)) = goal.holds {
-                let held = self.handle.seen(LoopRequest::Hold, number);
-                return if held {
+                return if snapshot.has_answered(LoopRequest::Hold, number) {
                     Some((CANCELED, "cancelled; the joint holds".into()))
                 } else if closing || self.clock.machine() - since > HOLD_PATIENCE {
                     let why = "cancelled, and the control loop does not answer";
@@ -366,15 +370,15 @@ mod graph {
                 };
             }
             // Causes without success first: the goal may have ended between two checks.
-            let target = self.status.in_force();
-            let Some(target) = target.filter(|t| t.command == goal.command) else {
+            let target = in_force(&self.targets, snapshot.ended);
+            let Some(target) = target.filter(|t| t.desired.command == goal.command) else {
                 let why = "aborted: another command, a hold or an outage ended it";
                 return Some((ABORTED, why.into()));
             };
             if closing {
                 return Some((ABORTED, "aborted: the node is shutting down".into()));
             }
-            if self.status.settled() == Some(goal.command) {
+            if snapshot.settled == Some(goal.command) {
                 let (_, outcome) = words(target.aimed.outcome);
                 if target.aimed.outcome == Outcome::Reached {
                     return Some((SUCCEEDED, outcome.into()));
@@ -389,18 +393,13 @@ mod graph {
             })
         }
 
-        /// Publishes the residual as feedback if due and known: the last feedback precedes the
-        /// result.
-        fn tell_way(&self, goal: &mut Goal, now: f64, last: bool) {
-            let Some(residual) = self.status.residual() else {
-                return;
-            };
-            let (when, stamp) = goal.told;
-            let due = last || now - when >= FEEDBACK;
-            if !due || residual.command != goal.command || !(residual.stamp > stamp) {
-                return;
-            }
-            goal.told = (now, residual.stamp);
+        /// Publishes the residual as feedback if there is a new one.
+        fn give_feedback(&self, goal: &mut Goal, snapshot: &Snapshot, now: f64) {
+            let residual = snapshot.residual;
+            let new =
+                residual.filter(|r| r.command == goal.command && r.stamp > goal.last_feedback.1);
+            let Some(residual) = new else { return };
+            goal.last_feedback = (now, residual.stamp);
             let feedback = action::Feedback {
                 pointing_angle_error: residual.angle,
             };
@@ -434,7 +433,8 @@ mod graph {
                 .filter(|g| g.ended.is_none() && meant(g))
             {
                 if goal.holds.is_none() {
-                    let number = *number.get_or_insert_with(|| self.handle.ask(LoopRequest::Hold));
+                    let number =
+                        *number.get_or_insert_with(|| self.handle.request(LoopRequest::Hold));
                     goal.holds = Some((number, now));
                     goal.status = CANCELING;
                 }
@@ -482,14 +482,9 @@ mod graph {
         fn check(&self, sent: r2r::Result<()>) {
             if let Err(error) = sent {
                 let joint = &self.joint;
-                tracing::warn!(joint, "{TOPIC}: a message could not be sent: {error}");
+                tracing::warn!(joint, "{ACTION}: a message could not be sent: {error}");
             }
         }
-    }
-
-    fn refuse<T>(reason: &'static str, sentence: impl Into<String>) -> Result<T, Refusal> {
-        let sentence = sentence.into();
-        Err(Refusal { reason, sentence })
     }
 
     fn seconds(sec: i32, nanosec: u32) -> f64 {
@@ -511,16 +506,11 @@ mod graph {
 
 #[cfg(not(has_control_msgs))]
 mod graph {
-    use std::sync::Arc;
-
     use futures::stream::{BoxStream, StreamExt, pending};
     use r2r::Node;
 
-    use crate::files::JointFile;
-    use crate::ros::server::aim::Asked;
-    use crate::ros::server::status::Status;
-    use crate::runtime::link::Handle;
-    use crate::runtime::rt::Clock;
+    use crate::ros::server::JointContext;
+    use crate::ros::server::aim::TargetMessage;
 
     /// A stub: the sourced ROS has no control_msgs.
     pub struct PointHead;
@@ -530,17 +520,11 @@ mod graph {
 
     impl PointHead {
         /// Logs that the action is not served.
-        ///
-        /// # Errors
-        /// None.
         pub fn new(
             _: &mut Node,
-            joint: &str,
-            _: &JointFile,
-            _: &Clock,
-            _: &Arc<Status>,
-            _: &Handle,
-        ) -> r2r::Result<(Self, Requests, BoxStream<'static, Asked>)> {
+            context: &JointContext,
+        ) -> r2r::Result<(Self, Requests, BoxStream<'static, TargetMessage>)> {
+            let joint = &context.name;
             tracing::info!(
                 joint,
                 "this ROS has no control_msgs: the action ~/point_head is not served; use \

@@ -11,18 +11,21 @@ use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::sensor_msgs::msg::JointState;
 use r2r::std_msgs::msg::{Bool, Float64, Float64MultiArray, MultiArrayDimension};
 use r2r::{Node, Publisher, QosProfile};
+use tokio::sync::watch;
 
 use super::aim::SharedTree;
 use super::diagnostics::Diagnostics;
 use super::incident::Kept;
-use super::status::{Newest, Residual, Status};
-use super::target::{TargetReport, target_message};
+use super::refused::Refused;
+use super::snapshot::{Residual, Snapshot};
+use super::target::{InForce, TargetReport, in_force, target_message};
 use super::tf::{Teller, head_pose, insert_head};
+use super::{JointContext, Phase};
 use crate::control::aim::Aim;
 use crate::control::controller::CommandInterface;
 use crate::control::geometry::{Bend, Configuration, configuration};
-use crate::control::tick::Mode;
-use crate::files::{Frames, JointFile, SetpointMessage};
+use crate::control::tick::{Faults, Mode, Readiness};
+use crate::files::{Frames, SetpointMessage};
 use crate::ros::acknowledge::Acknowledgements;
 use crate::ros::messages::time;
 use crate::runtime::link::{Record, RecordReceiver};
@@ -51,7 +54,10 @@ pub struct TelemetryPublisher {
     joint: String,
     clock: Clock,
     records: RecordReceiver,
-    status: Arc<Status>,
+    snapshots: watch::Sender<Snapshot>,
+    targets: watch::Receiver<Option<InForce>>,
+    phase: watch::Receiver<Phase>,
+    refused: Arc<Refused>,
     kind: CommandInterface,
     frames: Frames,
     tree: SharedTree,
@@ -72,46 +78,68 @@ pub struct TelemetryPublisher {
     setpoint: JointState,
     reference: JointState,
     array: Float64MultiArray,
+    /// The next snapshot.
+    snapshot: Snapshot,
+    motion: Motion,
     seen: Seen,
     /// A failure to publish has been logged.
     failed: bool,
 }
 
 /// The telemetry state so far.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct Seen {
     settled: Option<bool>,
     /// Content of the last `~/target_state`, and its machine time, s.
-    told: Option<TargetReport>,
-    told_at: f64,
+    target: Option<(TargetReport, f64)>,
     bend_stamp: f64,
+    skipped: u64,
+    /// Loop time of the last progress of simulated time, and its machine time, s.
+    went_on: (f64, f64),
+    /// Setpoints have been sent and not ended yet.
+    sending: bool,
+}
+
+/// Derives from the records whether the joint moves.
+#[derive(Debug, Default)]
+struct Motion {
     reference: Configuration,
     bend: Bend,
     velocity: Bend,
     at: f64,
     moved: f64,
-    skipped: u64,
-    /// Loop time of the last progress of simulated time, and its machine time, s.
-    went_on: (f64, f64),
-    /// Setpoints have been sent and not ended yet.
-    speaks: bool,
+}
+
+impl Motion {
+    fn see(&mut self, record: &Record) {
+        let output = &record.output;
+        let dt = (record.at - self.at).max(1e-6);
+        let velocity = (output.estimate.bend - self.bend) / dt;
+        self.velocity += (velocity - self.velocity) * (dt / (REST_FILTER + dt));
+        let reference = configuration(output.reference, output.reference_pan);
+        let moves = (reference - self.reference).norm() > 1e-9 || self.velocity.norm() > REST_SPEED;
+        if output.mode == Mode::Tracking && moves {
+            self.moved = record.at;
+        }
+        (self.at, self.bend, self.reference) = (record.at, output.estimate.bend, reference);
+    }
+
+    /// Returns true if nothing moves at the last record.
+    fn at_rest(&self, record: &Record) -> bool {
+        // Without data the setpoint stands still, and there is no motion to wait for.
+        record.output.mode != Mode::Tracking || record.at - self.moved > REST_TIME
+    }
 }
 
 impl TelemetryPublisher {
-    /// Creates the publishers on `node`.
-    ///
-    /// # Errors
-    /// The middleware rejects a publisher.
     pub fn new(
         node: &mut Node,
-        file: &JointFile,
-        clock: Clock,
+        context: &JointContext,
         records: RecordReceiver,
-        status: Arc<Status>,
         tree: SharedTree,
         acknowledgements: Acknowledgements,
     ) -> r2r::Result<Self> {
-        let joint = node.fully_qualified_name()?;
+        let file = &context.file;
         let newest = || QosProfile::default().keep_last(1).reliable();
         let setpoints = match file.setpoint_message {
             SetpointMessage::JointState => {
@@ -141,12 +169,15 @@ impl TelemetryPublisher {
             target_state: node.create_publisher("~/target_state", newest().transient_local())?,
             settled: node.create_publisher("~/settled", newest().transient_local())?,
             diagnostics_out: node.create_publisher("/diagnostics", QosProfile::default())?,
-            diagnostics: Diagnostics::new(&joint, file),
+            diagnostics: Diagnostics::new(context),
             acknowledgements,
-            joint,
-            clock,
+            joint: context.name.clone(),
+            clock: context.clock.clone(),
             records,
-            status,
+            snapshots: context.snapshots.clone(),
+            targets: context.targets.subscribe(),
+            phase: context.phase.subscribe(),
+            refused: context.refused.clone(),
             kind: file.kind,
             frames: file.frames.clone(),
             tree,
@@ -156,28 +187,14 @@ impl TelemetryPublisher {
             setpoint: named.clone(),
             reference: named,
             array,
-            seen: Seen {
-                settled: None,
-                told: None,
-                told_at: f64::NEG_INFINITY,
-                bend_stamp: 0.0,
-                reference: Configuration::zeros(),
-                bend: Bend::zeros(),
-                velocity: Bend::zeros(),
-                at: 0.0,
-                moved: 0.0,
-                skipped: 0,
-                went_on: (0.0, 0.0),
-                speaks: false,
-            },
+            snapshot: Snapshot::default(),
+            motion: Motion::default(),
+            seen: Seen::default(),
             failed: false,
         })
     }
 
     /// Publishes, and feeds the incident recorder, on its own thread until the node ends.
-    ///
-    /// # Errors
-    /// The system refuses a thread.
     pub fn start(self, kept: Kept) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("publisher".into())
@@ -185,88 +202,133 @@ impl TelemetryPublisher {
     }
 
     fn run(mut self, mut kept: Kept) {
-        self.tell_settled(false);
+        self.publish_settled(false);
         let mut newest = Record::default();
         loop {
             self.records.wait(SLEEP);
-            let over = self.status.over();
+            let phase = *self.phase.borrow();
             // Read before the records, so that the last of them are not missed.
             let ended = self.records.ended();
             let dealt_with = self.records.dealt_with();
-            self.look_at_time();
-            let (status, seen) = (&self.status, &mut self.seen);
-            let diagnostics = &mut self.diagnostics;
-            let (mut fresh, mut settled_changes) = (false, [None; 2]);
-            self.records.drain(|record, left| {
-                watch(record, status, seen);
-                kept.recorder.see(record);
-                diagnostics.see(record);
-                let now = record.output.settled;
-                if seen.settled != Some(now) {
-                    seen.settled = Some(now);
-                    settled_changes = [settled_changes[1], Some(now)];
-                }
-                if left == 0 {
-                    newest.clone_from(record);
-                    fresh = true;
-                } else {
-                    seen.skipped += 1;
-                }
-            });
-            for settled in settled_changes.into_iter().flatten() {
-                self.tell_settled(settled);
-            }
-            if fresh {
+            if self.take_records(&mut newest, &mut kept) {
+                self.take_snapshot(&newest);
                 self.publish(&newest);
             }
             if ended || !newest.output.mode.sends() {
                 self.fall_silent(&mut newest);
             }
-            if fresh {
-                // Set after the messages visible to others have been sent.
-                tell_newest(&newest, &self.status);
-            }
+            self.send_snapshot(ended);
             if self.records.ended_by_itself() {
                 kept.recorder.lost_loop();
             }
-            self.tell_target();
-            self.diagnose(&kept);
+            let target = in_force(&self.targets, self.snapshot.ended);
+            self.publish_target(target.as_ref());
+            self.diagnose(target.as_ref(), &kept);
             // After all its results.
             let sent = self.acknowledgements.publish(dealt_with);
             self.check(sent);
-            self.status.count_published();
-            if over {
+            if phase == Phase::Over {
                 return;
             }
         }
     }
 
+    /// Takes the available records, the last of them into `newest`; returns true if there are any.
+    fn take_records(&mut self, newest: &mut Record, kept: &mut Kept) -> bool {
+        let Self {
+            motion,
+            diagnostics,
+            seen,
+            ..
+        } = self;
+        let (mut fresh, mut settled_changes) = (false, [None; 2]);
+        self.records.drain(|record, left| {
+            motion.see(record);
+            kept.recorder.see(record);
+            diagnostics.see(record);
+            let now = record.output.settled;
+            if seen.settled != Some(now) {
+                seen.settled = Some(now);
+                settled_changes = [settled_changes[1], Some(now)];
+            }
+            if left == 0 {
+                newest.clone_from(record);
+                fresh = true;
+            } else {
+                seen.skipped += 1;
+            }
+        });
+        for settled in settled_changes.into_iter().flatten() {
+            self.publish_settled(settled);
+        }
+        fresh
+    }
+
+    fn take_snapshot(&mut self, record: &Record) {
+        let (input, output) = (&record.input, &record.output);
+        // After a stop the reference is held, and no command's target is settled.
+        let over = output.command <= output.ended;
+        self.snapshot = Snapshot {
+            mode: output.mode,
+            readiness: output.readiness,
+            faults: output.faults,
+            at_rest: self.motion.at_rest(record),
+            reference: self.motion.reference,
+            motors: configuration(output.estimate.motors_bend, output.estimate.pan),
+            gravity_head: output.estimate.gravity_head,
+            delay: match output.mode {
+                Mode::Waiting => self.snapshot.delay,
+                _ => output.delay,
+            },
+            ended: output.ended,
+            settled: output.command.filter(|_| output.settled && !over),
+            // In the order of the kinds.
+            answered: [input.hold, output.clear, output.release_tension],
+            release_refusal: output.release_refusal,
+            ..self.snapshot
+        };
+    }
+
+    /// Sends the snapshot, after the messages visible to others. Each round sends one, so that
+    /// those who wait look again after all that wakes this thread.
+    fn send_snapshot(&mut self, ended: bool) {
+        let time_stands = self.time_stands();
+        self.diagnostics.see_time_stand(time_stands);
+        self.snapshot.at_rest |= time_stands;
+        self.snapshot.running = !ended;
+        if ended {
+            self.snapshot = Snapshot {
+                mode: Mode::default(),
+                readiness: Readiness::default(),
+                faults: Faults::default(),
+                ..self.snapshot
+            };
+        }
+        self.snapshot.rounds += 1;
+        self.snapshots.send_replace(self.snapshot);
+    }
+
     /// Sends a last zero to drives that take velocities, since they keep the last setpoint.
     fn fall_silent(&mut self, newest: &mut Record) {
-        if std::mem::take(&mut self.seen.speaks) && self.kind == CommandInterface::Velocity {
+        if std::mem::take(&mut self.seen.sending) && self.kind == CommandInterface::Velocity {
             newest.output.setpoints.fill(0.0);
             newest.output.pan_setpoint = 0.0;
             self.publish_setpoints(newest);
         }
     }
 
-    /// Reports rest while simulated time stands.
-    fn look_at_time(&mut self) {
+    fn time_stands(&mut self) -> bool {
         if !self.clock.is_simulated() {
-            return;
+            return false;
         }
         let (now, machine) = (self.clock.now(), self.clock.machine());
         if now != self.seen.went_on.0 {
             self.seen.went_on = (now, machine);
         }
-        let stands = machine - self.seen.went_on.1 > STANDS;
-        self.diagnostics.see_time_stand(stands);
-        if stands {
-            self.status.set_at_rest(true);
-        }
+        machine - self.seen.went_on.1 > STANDS
     }
 
-    fn tell_settled(&mut self, settled: bool) {
+    fn publish_settled(&mut self, settled: bool) {
         self.seen.settled = Some(settled);
         let sent = self.settled.publish(&Bool { data: settled });
         self.check(sent);
@@ -275,7 +337,7 @@ impl TelemetryPublisher {
     fn publish(&mut self, record: &Record) {
         let output = &record.output;
         if output.mode.sends() && !output.unsent {
-            self.seen.speaks = true;
+            self.seen.sending = true;
             self.publish_setpoints(record);
             self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
             self.reference.position.clone_from(&output.references);
@@ -295,42 +357,45 @@ impl TelemetryPublisher {
             self.check(sent);
             let sent = self.transform.tell(&pose, stamp);
             self.check(sent);
-            self.tell_residual(measured, output.bend_stamp);
+            self.publish_residual(measured, output.bend_stamp);
         }
     }
 
     /// Publishes the residual of the target at the measured configuration.
-    fn tell_residual(&mut self, measured: Configuration, stamp: f64) {
-        let Some(target) = self.status.in_force() else {
+    fn publish_residual(&mut self, measured: Configuration, stamp: f64) {
+        let Some(target) = in_force(&self.targets, self.snapshot.ended) else {
             return;
         };
-        if let Some(data) = self.aim.residual(&target.target, measured) {
-            self.status.set_residual(Residual {
-                command: target.command,
-                angle: data,
+        if let Some(angle) = self.aim.residual(&target.target, measured) {
+            self.snapshot.residual = Some(Residual {
+                command: target.desired.command,
+                angle,
                 stamp,
             });
-            let sent = self.residual.publish(&Float64 { data });
+            let sent = self.residual.publish(&Float64 { data: angle });
             self.check(sent);
         }
     }
 
     /// Publishes the target in force and its outcome: at once after a change, and a few times a
     /// second if only its numbers change.
-    fn tell_target(&mut self) {
+    fn publish_target(&mut self, in_force: Option<&InForce>) {
         let now = self.clock.machine();
-        let in_force = self.status.in_force();
-        let settled = self.status.settled();
-        let told = TargetReport::of(in_force.as_ref(), settled, self.status.refused.targets());
-        let since = now - self.seen.told_at;
-        let same = self.seen.told.as_ref() == Some(&told);
-        let stream = in_force.as_ref().is_some_and(|t| t.moving);
-        let first = self.seen.told.is_none();
-        if !first && (since < TARGET_PERIOD || (same && !(stream && since > 5.0 * TARGET_PERIOD))) {
-            return;
+        let content = TargetReport::of(in_force, self.snapshot.settled, self.refused.targets());
+        if let Some((last, at)) = &self.seen.target {
+            let pause = if *last != content {
+                TARGET_PERIOD
+            } else if in_force.is_some_and(|t| t.desired.continues) {
+                5.0 * TARGET_PERIOD
+            } else {
+                f64::INFINITY
+            };
+            if now - at < pause {
+                return;
+            }
         }
-        let message = target_message(&self.joint, in_force.as_ref(), &told);
-        (self.seen.told, self.seen.told_at) = (Some(told), now);
+        let message = target_message(&self.joint, in_force, &content);
+        self.seen.target = Some((content, now));
         let sent = self.target_state.publish(&message);
         self.check(sent);
     }
@@ -370,17 +435,15 @@ impl TelemetryPublisher {
         message
     }
 
-    fn diagnose(&mut self, kept: &Kept) {
+    fn diagnose(&mut self, in_force: Option<&InForce>, kept: &Kept) {
         // Reports are for people and continue while simulated time stands.
         let (machine, now) = (self.clock.machine(), self.clock.now());
-        let skipped = self.seen.skipped;
-        let gone = self.clock.steps();
+        let (skipped, steps) = (self.seen.skipped, self.clock.steps());
         let times = (machine, now);
-        if let Some(mut status) = self.diagnostics.due(times, &self.status, skipped, gone) {
+        if let Some(status) = self.diagnostics.due(times, in_force, skipped, steps) {
             let mut message = DiagnosticArray::default();
             message.header.stamp = time(self.clock.stamp_of(now));
-            message.status.append(&mut status);
-            message.status.push(kept.report(&self.joint));
+            message.status = vec![status, kept.report(&self.joint)];
             let sent = self.diagnostics_out.publish(&message);
             self.check(sent);
         }
@@ -393,43 +456,5 @@ impl TelemetryPublisher {
             let joint = &self.joint;
             tracing::error!(joint, "a message could not be sent (logged once): {error}");
         }
-    }
-}
-
-fn tell_newest(record: &Record, status: &Status) {
-    let output = &record.output;
-    status.set_newest(Newest {
-        mode: output.mode,
-        readiness: output.readiness,
-        faults: output.faults,
-    });
-}
-
-/// Derives the shared status from a record, including whether the joint moves.
-fn watch(record: &Record, status: &Status, seen: &mut Seen) {
-    let output = &record.output;
-    let dt = (record.at - seen.at).max(1e-6);
-    let velocity = (output.estimate.bend - seen.bend) / dt;
-    seen.velocity += (velocity - seen.velocity) * (dt / (REST_FILTER + dt));
-    let tracking = output.mode == Mode::Tracking;
-    let reference = configuration(output.reference, output.reference_pan);
-    let moves = (reference - seen.reference).norm() > 1e-9 || seen.velocity.norm() > REST_SPEED;
-    if tracking && moves {
-        seen.moved = record.at;
-    }
-    (seen.at, seen.bend, seen.reference) = (record.at, output.estimate.bend, reference);
-    status.set_reference(reference);
-    status.set_ended(output.ended);
-    status.set_answer(output);
-    // After a stop the reference is held, and no command's target is settled.
-    let over = output.command <= output.ended;
-    let settled = output.command.filter(|_| output.settled && !over);
-    status.set_settled(settled);
-    let motors = configuration(output.estimate.motors_bend, output.estimate.pan);
-    status.add_gravity(output.estimate.gravity_head, motors);
-    // Without data the setpoint stands still, and there is no motion to wait for.
-    status.set_at_rest(!tracking || record.at - seen.moved > REST_TIME);
-    if output.mode != Mode::Waiting {
-        status.set_delay(output.delay);
     }
 }

@@ -1,49 +1,60 @@
 //! Counts of refused messages, by topic and reason.
 
 use std::collections::BTreeMap;
-use std::sync::{Mutex, PoisonError};
+use std::sync::Mutex;
 
+use super::topic::Topic;
 use crate::ros::messages::Refusal;
+use crate::runtime::locked;
 
-/// Topics on which targets arrive.
-const TARGETS: [&str; 3] = ["desired_pose", "gaze_point", "point_head"];
-
-/// Counts of the messages refused on one joint's topics.
+/// The messages refused on one joint's topics.
 #[derive(Debug, Default)]
-pub struct Refused {
-    counts: Mutex<Counted>,
+pub struct Refused(Mutex<Counts>);
+
+/// Counts of refused messages.
+#[derive(Clone, Debug, Default)]
+pub struct Counts {
+    /// By topic and reason, in this order.
+    pub by_reason: BTreeMap<(Topic, &'static str), u64>,
+    /// Number of all.
+    pub total: u64,
+    /// Topic and sentence of the last one; empty: none.
+    pub last: String,
+    targets: RefusedTargets,
 }
 
-#[derive(Debug, Default)]
-struct Counted {
-    by_reason: BTreeMap<(&'static str, &'static str), u64>,
-    total: u64,
-    last: String,
-    /// Number of refused targets, and the sentence of the last one.
-    targets: (u64, String),
+/// Refused targets: their number, and topic and sentence of the last one.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RefusedTargets {
+    pub count: u64,
+    /// Topic of the last one; empty without one.
+    pub topic: &'static str,
+    /// Sentence on the last one, which begins with its topic; empty without one.
+    pub last: String,
 }
 
 impl Refused {
     /// Counts a refusal on `topic`; returns true if it is the first of its kind.
-    pub fn count(&self, topic: &'static str, refusal: &Refusal) -> bool {
-        let mut counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
-        counted.total += 1;
-        counted.last = format!("{topic}: {}", refusal.sentence);
-        if TARGETS.contains(&topic) {
-            counted.targets = (counted.targets.0 + 1, counted.last.clone());
+    pub fn count(&self, topic: Topic, refusal: &Refusal) -> bool {
+        let mut counts = locked(&self.0);
+        counts.total += 1;
+        counts.last = format!("{}: {}", topic.name(), refusal.sentence);
+        if topic.has_targets() {
+            counts.targets = RefusedTargets {
+                count: counts.targets.count + 1,
+                topic: topic.name(),
+                last: counts.last.clone(),
+            };
         }
-        let count = counted
-            .by_reason
-            .entry((topic, refusal.reason))
-            .or_default();
+        let count = counts.by_reason.entry((topic, refusal.reason)).or_default();
         *count += 1;
         *count == 1
     }
 
     /// Counts a refusal, and logs the first of its kind.
-    pub fn tell(&self, joint: &str, topic: &'static str, refusal: &Refusal) {
+    pub fn count_and_log(&self, joint: &str, topic: Topic, refusal: &Refusal) {
         if self.count(topic, refusal) {
-            let sentence = &refusal.sentence;
+            let (topic, sentence) = (topic.name(), &refusal.sentence);
             tracing::warn!(
                 joint,
                 "message on {topic} dropped (more of this kind are counted in /diagnostics only): {sentence}"
@@ -51,17 +62,23 @@ impl Refused {
         }
     }
 
-    /// Returns the number of refused targets and the sentence of the last one.
-    pub fn targets(&self) -> (u64, String) {
-        let counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
-        counted.targets.clone()
+    pub fn targets(&self) -> RefusedTargets {
+        locked(&self.0).targets.clone()
     }
 
-    /// Returns all counts by topic and reason, their sum, and the sentence of the last refusal.
-    pub fn list(&self) -> (Vec<(String, u64)>, u64, String) {
-        let counted = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
-        let name = |(topic, reason): &(&str, &str)| format!("{topic}.{reason}");
-        let list = counted.by_reason.iter().map(|(k, n)| (name(k), *n));
-        (list.collect(), counted.total, counted.last.clone())
+    pub fn total(&self) -> u64 {
+        locked(&self.0).total
+    }
+
+    pub fn counts(&self) -> Counts {
+        locked(&self.0).clone()
+    }
+}
+
+impl Counts {
+    /// Returns the counts with names as in `imu.not_finite`.
+    pub fn named(&self) -> impl Iterator<Item = (String, u64)> {
+        let counts = self.by_reason.iter();
+        counts.map(|((topic, reason), count)| (format!("{}.{reason}", topic.name()), *count))
     }
 }

@@ -17,7 +17,6 @@ use crate::runtime::rt::Clock;
 /// Max. number of queued events; more are dropped, so that logging never blocks.
 const EVENTS: usize = 256;
 
-/// A log event.
 #[derive(Debug)]
 struct Entry {
     level: u8,
@@ -105,9 +104,6 @@ fn logger(node: &str) -> String {
 
 impl Rosout {
     /// Publishes events on `node` from its own thread, as long as `node` lives.
-    ///
-    /// # Errors
-    /// The middleware rejects the publisher.
     pub fn start(self, node: &mut Node) -> r2r::Result<()> {
         // The ROS 2 profile of this topic.
         let qos = QosProfile::default()

@@ -18,14 +18,18 @@ use r2r::rcl_interfaces::srv::{
 use r2r::std_srvs::srv::Trigger;
 use r2r::{Node, Publisher, QosProfile, ServiceRequest};
 use tokio::sync::mpsc::UnboundedReceiver;
-use tokio::time::Instant;
+use tokio::sync::watch;
+use tokio::task::{JoinError, spawn_blocking};
 
-use super::capture;
+use super::capture::{self, NotMeasured};
 use super::lifecycle::ParameterLock;
 use super::parameters::{Candidate, Entry, Parameters, Value};
-use super::requester::Requester;
-use super::status::Status;
-use crate::files::save_gain_set;
+use super::requester::{Requester, check_reply, response};
+use super::snapshot::{self, Snapshot};
+use super::sources::SharedSources;
+use crate::control::self_support::SelfSupport;
+use crate::control::tick::Supervision;
+use crate::files::{ConfigError, save_gain_set};
 use crate::ros::messages::time;
 use crate::runtime::link::{Handle, LawSender, LoopRequest};
 use crate::runtime::recorder::IncidentRecorder;
@@ -35,10 +39,72 @@ use crate::runtime::rt::Clock;
 /// [`crate::control::tick::LONGEST_WAIT`] at most.
 const PATIENCE: Duration = Duration::from_secs(3);
 
-/// Time over which gravity is measured for the base's orientation.
-const GATHER: Duration = Duration::from_millis(500);
+/// The parameters in force as other threads see them.
+#[derive(Clone, Debug, Default)]
+pub struct Settings {
+    /// Name of the gain set.
+    pub gain_set: String,
+    /// True if gains were changed since it was chosen.
+    pub gains_changed: bool,
+    /// Max. dead time that the gain set allows, s.
+    pub delay_allowed: f64,
+    /// Problem of the gain set on the joint's models; empty if none.
+    pub warning: String,
+    /// The guards, each with its effective limit.
+    pub supervision: Supervision,
+    /// Self-support of the beam.
+    pub self_support: SelfSupport,
+    /// Number of parameter changes refused so far.
+    pub refused: u64,
+    /// Reason of the last refusal.
+    pub last_refusal: String,
+}
 
-/// A service request.
+/// Reason why the parameters were not changed.
+#[derive(Debug, thiserror::Error)]
+pub enum NotSet {
+    #[error("{0}")]
+    NotAccepted(String),
+    #[error(
+        "the control loop did not take the change within {} s, and nothing was changed; is the \
+         machine overloaded?",
+        PATIENCE.as_secs_f64()
+    )]
+    NotTaken,
+}
+
+/// Reason why the base's orientation was not captured.
+#[derive(Debug, thiserror::Error)]
+enum NotCaptured {
+    #[error(
+        "the base's own IMU measures its orientation (base_imu in the joint file); accepted: a \
+         joint without one"
+    )]
+    BaseImu,
+    /// The mass of the payload as set, kg.
+    #[error(
+        "payload.mass is {}; accepted: 0: take the payload off, set payload.mass to 0.0, and try \
+         again",
+        .0.map_or("not set".into(), |mass| format!("{mass} kg"))
+    )]
+    Payload(Option<f64>),
+    #[error(transparent)]
+    NotMeasured(#[from] NotMeasured),
+    #[error(transparent)]
+    NotSet(#[from] NotSet),
+}
+
+/// Reason why the live gains were not saved.
+#[derive(Debug, thiserror::Error)]
+enum NotSaved {
+    #[error("{0}")]
+    NotNew(String),
+    #[error(transparent)]
+    NotWritten(#[from] ConfigError),
+    #[error(transparent)]
+    Panicked(#[from] JoinError),
+}
+
 enum Request {
     Get(ServiceRequest<GetParameters::Service>),
     Types(ServiceRequest<GetParameterTypes::Service>),
@@ -63,37 +129,35 @@ pub struct Requests {
 type Triggers = BoxStream<'static, ServiceRequest<Trigger::Service>>;
 
 impl Requests {
-    /// Creates the services on `node`. Requests for the parameter lock (`turns`) are queued with
+    /// Creates the services on `node`. Requests for the parameter lock (`locks`) are queued with
     /// theirs.
-    ///
-    /// # Errors
-    /// The middleware rejects a service.
-    pub fn new(node: &mut Node, mut turns: UnboundedReceiver<ParameterLock>) -> r2r::Result<Self> {
-        use rcl_srv::*;
+    pub fn new(node: &mut Node, mut locks: UnboundedReceiver<ParameterLock>) -> r2r::Result<Self> {
         let qos = QosProfile::services_default;
-        let turns = futures::stream::poll_fn(move |context| turns.poll_recv(context));
+        let locks = futures::stream::poll_fn(move |context| locks.poll_recv(context));
         let mut all: Vec<BoxStream<'static, Request>> =
-            vec![turns.map(Request::ParameterLock).boxed()];
+            vec![locks.map(Request::ParameterLock).boxed()];
         macro_rules! serve {
-            ($name:literal, $service:ty, $request:expr) => {
-                let stream = node.create_service::<$service>($name, qos())?;
-                all.push(stream.map($request).boxed());
+            ($name:literal, $service:ident, $request:ident) => {
+                let stream = node.create_service::<$service::Service>($name, qos())?;
+                all.push(stream.map(Request::$request).boxed());
             };
         }
-        serve!("~/get_parameters", Get, Request::Get);
-        serve!("~/get_parameter_types", Types, Request::Types);
-        serve!("~/describe_parameters", Describe, Request::Describe);
-        serve!("~/list_parameters", List, Request::List);
-        serve!("~/set_parameters", Set, Request::Set);
+        serve!("~/get_parameters", GetParameters, Get);
+        serve!("~/get_parameter_types", GetParameterTypes, Types);
+        serve!("~/describe_parameters", DescribeParameters, Describe);
+        serve!("~/list_parameters", ListParameters, List);
+        serve!("~/set_parameters", SetParameters, Set);
         serve!(
             "~/set_parameters_atomically",
-            SetAtomically,
-            Request::SetAtomically
+            SetParametersAtomically,
+            SetAtomically
         );
-        serve!("~/save_gains", Trigger, Request::SaveGains);
-        serve!("~/capture_base_orientation", Trigger, Request::CaptureBase);
+        serve!("~/save_gains", Trigger, SaveGains);
+        serve!("~/capture_base_orientation", Trigger, CaptureBase);
         let mut triggers = |name| -> r2r::Result<Triggers> {
-            Ok(node.create_service::<Trigger>(name, qos())?.boxed())
+            Ok(node
+                .create_service::<Trigger::Service>(name, qos())?
+                .boxed())
         };
         Ok(Self {
             in_turn: select_all(all).boxed(),
@@ -104,34 +168,18 @@ impl Requests {
     }
 }
 
-/// Short names of the service types.
-mod rcl_srv {
-    pub type Get = super::GetParameters::Service;
-    pub type Types = super::GetParameterTypes::Service;
-    pub type Describe = super::DescribeParameters::Service;
-    pub type List = super::ListParameters::Service;
-    pub type Set = super::SetParameters::Service;
-    pub type SetAtomically = super::SetParametersAtomically::Service;
-    pub type Trigger = super::Trigger::Service;
-}
-
-/// Answers the services of one joint.
 pub struct Server {
-    /// Fully qualified name of the joint's node.
     pub joint: String,
     /// Names of the motors, the pan's last.
     pub motor_names: Vec<String>,
     pub parameters: Parameters,
-    /// Sends laws to the loop.
     pub laws: LawSender,
-    /// Handle of the loop.
     pub handle: Handle,
-    /// Status shared with other threads.
-    pub status: Arc<Status>,
+    pub snapshots: watch::Receiver<Snapshot>,
+    pub settings: watch::Sender<Settings>,
+    pub sources: Arc<SharedSources>,
     pub clock: Clock,
-    /// Receives the parameters for incident recordings.
     pub incident: IncidentRecorder,
-    /// Publisher of `/parameter_events`.
     pub events: Publisher<rcl::ParameterEvent>,
 }
 
@@ -139,7 +187,7 @@ impl Server {
     /// Answers until the streams end, one request at a time. Requests that the loop answers run
     /// beside them: they wait neither for a pending law nor for the disk.
     pub async fn run(mut self, requests: Requests) {
-        self.tell_start();
+        self.publish(self.parameters.all().collect(), Vec::new());
         let Requests {
             mut in_turn,
             holds,
@@ -151,12 +199,13 @@ impl Server {
             motor_names: self.motor_names.clone(),
             handle: self.handle.clone(),
             clock: self.clock.clone(),
-            status: self.status.clone(),
+            snapshots: self.snapshots.clone(),
+            settings: self.settings.subscribe(),
         };
         let answer_others = async {
             while let Some(request) = in_turn.next().await {
                 let sent = self.answer(request).await;
-                requester.check(sent);
+                check_reply(&requester.joint, sent);
             }
         };
         tokio::join!(
@@ -205,25 +254,19 @@ impl Server {
                 r.respond(SetParametersAtomically::Response { result })
             }
             Request::SaveGains(r) => {
-                let (success, message) = self.save_gains().await;
-                r.respond(Trigger::Response { success, message })
+                let outcome = self.save_gains().await;
+                r.respond(response(&self.joint, "gains not saved: ", outcome))
             }
             Request::CaptureBase(r) => {
                 let outcome = self.capture_base().await;
-                let joint = &self.joint;
-                match &outcome {
-                    Ok(done) => tracing::info!(joint, "{done}"),
-                    Err(reason) => tracing::warn!(joint, "base orientation not captured: {reason}"),
-                }
-                let success = outcome.is_ok();
-                let message = outcome.unwrap_or_else(|reason| reason);
-                r.respond(Trigger::Response { success, message })
+                let failure = "base orientation not captured: ";
+                r.respond(response(&self.joint, failure, outcome))
             }
-            Request::ParameterLock(turn) => {
-                let checked = self.parameters.check(&[], self.status.delay(), false);
+            Request::ParameterLock(lock) => {
+                let program = self.check(&[]).map(|c| c.program);
                 // A client that stopped waiting does not get the lock.
-                if turn.granted.send(checked.map(|c| c.program)).is_ok() {
-                    let _ = turn.done.await;
+                if lock.granted.send(program).is_ok() {
+                    let _ = lock.done.await;
                 }
                 Ok(())
             }
@@ -249,97 +292,75 @@ impl Server {
     }
 
     /// Applies all of `changes` or none.
-    async fn set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
+    async fn set(&mut self, changes: &[(String, Value)]) -> Result<(), NotSet> {
         let outcome = self.try_set(changes).await;
         let joint = &self.joint;
-        let (set, changed) = self.parameters.gain_set();
-        let allowed = self.parameters.delay_allowed();
-        self.status.change_gain_set(|g| {
-            (g.name, g.changed, g.delay_allowed) = (set.into(), changed, allowed);
-            if let Err(reason) = &outcome {
-                g.refused += 1;
-                g.last_refusal.clone_from(reason);
-            }
-        });
         match &outcome {
             Ok(()) => {
                 let names: Vec<_> = changes.iter().map(|(n, v)| format!("{n} = {v}")).collect();
                 tracing::info!(joint, "parameters set: {}", names.join(", "));
             }
-            Err(reason) => tracing::warn!(joint, "parameters not set: {reason}"),
+            Err(reason) => {
+                tracing::warn!(joint, "parameters not set: {reason}");
+                self.settings.send_modify(|s| {
+                    s.refused += 1;
+                    s.last_refusal = reason.to_string();
+                });
+            }
         }
         outcome
     }
 
-    async fn try_set(&mut self, changes: &[(String, Value)]) -> Result<(), String> {
-        let candidate = self.parameters.check(changes, self.status.delay(), false)?;
+    async fn try_set(&mut self, changes: &[(String, Value)]) -> Result<(), NotSet> {
+        let candidate = self.check(changes)?;
         if changes.is_empty() {
             return Ok(());
         }
         self.install(candidate).await
     }
 
+    fn check(&self, changes: &[(String, Value)]) -> Result<Candidate, NotSet> {
+        let delay = self.snapshots.borrow().delay;
+        let checked = self.parameters.check(changes, delay, false);
+        checked.map_err(NotSet::NotAccepted)
+    }
+
     /// Passes a candidate to the loop, then applies it to the parameters.
-    async fn install(&mut self, candidate: Candidate) -> Result<(), String> {
+    async fn install(&mut self, candidate: Candidate) -> Result<(), NotSet> {
         // If no loop runs, the next one starts with the parameters then in force.
         if !self.handle.ended() {
             self.hand_over(&candidate).await?;
         }
         let changed = self.parameters.commit(candidate);
-        self.tell(Vec::new(), changed);
-        self.tell_warning();
+        self.publish(Vec::new(), changed);
         Ok(())
     }
 
-    async fn hand_over(&mut self, candidate: &Candidate) -> Result<(), String> {
-        let not_running = || {
-            format!(
-                "the control loop did not take the change within {} s, and nothing was changed; is \
-                 the machine overloaded?",
-                PATIENCE.as_secs_f64()
-            )
-        };
-        let pending = self
-            .laws
-            .offer(candidate.program.clone())
-            .ok_or_else(not_running)?;
-        let start = Instant::now();
-        while !pending.taken() {
-            if start.elapsed() > PATIENCE && pending.withdraw() {
-                return Err(not_running());
-            }
-            tokio::time::sleep(Duration::from_millis(1)).await;
+    async fn hand_over(&mut self, candidate: &Candidate) -> Result<(), NotSet> {
+        let pending = self.laws.offer(candidate.program.clone());
+        let pending = pending.ok_or(NotSet::NotTaken)?;
+        // The loop wakes the publisher when it has taken the law.
+        let taken = |_: &Snapshot| pending.taken();
+        let taken = snapshot::wait_for(&self.snapshots, PATIENCE, taken).await;
+        if taken.is_none() && pending.withdraw() {
+            return Err(NotSet::NotTaken);
         }
         self.laws.collect();
         Ok(())
     }
 
-    /// Captures the base's orientation; returns a sentence on the result or on the reason of the
-    /// failure.
-    async fn capture_base(&mut self) -> Result<String, String> {
+    async fn capture_base(&mut self) -> Result<String, NotCaptured> {
         if self.parameters.base_is_measured() {
-            return Err(
-                "the base's own IMU measures its orientation (base_imu in the joint file); \
-                 accepted: a joint without one"
-                    .into(),
-            );
+            return Err(NotCaptured::BaseImu);
         }
         match self.parameters.payload_mass() {
             Some(0.0) => {}
-            told => {
-                let told = told.map_or("not set".into(), |mass| format!("{mass} kg"));
-                return Err(format!(
-                    "payload.mass is {told}; accepted: 0: take the payload off, set payload.mass \
-                     to 0.0, and try again"
-                ));
-            }
+            set => return Err(NotCaptured::Payload(set)),
         }
-        self.status.gather_gravity();
-        tokio::time::sleep(GATHER).await;
-        let gathered = self.status.end_gravity().unwrap_or_default();
-        let gravity = capture::gravity(&gathered)?;
-        let candidate = self.parameters.on_base(gravity)?;
-        self.install(candidate).await?;
+        let gravity = capture::gravity(self.snapshots.clone()).await?;
+        let candidate = self.parameters.on_base(gravity);
+        self.install(candidate.map_err(NotSet::NotAccepted)?)
+            .await?;
         let (roll, pitch) = capture::roll_and_pitch(gravity);
         Ok(format!(
             "the base is tilted by roll {roll:.2} deg, pitch {pitch:.2} deg until the node ends; \
@@ -348,75 +369,44 @@ impl Server {
         ))
     }
 
-    async fn save_gains(&mut self) -> (bool, String) {
-        let set = match self.parameters.live_gain_set() {
-            Ok(set) => set,
-            Err(reason) => {
-                tracing::warn!(joint = self.joint, "gains not saved: {reason}");
-                return (false, reason);
-            }
-        };
+    async fn save_gains(&mut self) -> Result<String, NotSaved> {
+        let set = self.parameters.live_gain_set().map_err(NotSaved::NotNew)?;
         // The disk may be slow; the executor's threads do not wait for it.
-        let saved = tokio::task::spawn_blocking(move || {
-            save_gain_set(&set.file, &set).map_err(|e| e.to_string())?;
-            Ok::<_, String>(set)
-        });
-        let saved = saved.await.unwrap_or_else(|e| Err(e.to_string()));
-        let (success, message) = match saved {
-            Ok(set) => {
-                let (name, file) = (set.name.clone(), set.file.display().to_string());
-                let changed = self.parameters.saved(set);
-                self.tell(Vec::new(), changed);
-                self.status.change_gain_set(|g| {
-                    (g.name, g.changed) = (name.clone(), false);
-                });
-                let joint_file = self.parameters.joint_file().display();
-                let message = format!(
-                    "the live gains are gain set '{name}' now, saved in {file}; list it under \
-                     gain_sets in {joint_file} to have it at the next start"
-                );
-                (true, message)
-            }
-            Err(error) => (false, error),
-        };
-        let joint = &self.joint;
-        if success {
-            tracing::info!(joint, "{message}");
-        } else {
-            tracing::warn!(joint, "gains not saved: {message}");
-        }
-        (success, message)
+        let saved = spawn_blocking(move || save_gain_set(&set.file, &set).map(|_| set));
+        let set = saved.await??;
+        let (name, file) = (set.name.clone(), set.file.display().to_string());
+        let changed = self.parameters.saved(set);
+        self.publish(Vec::new(), changed);
+        let joint_file = self.parameters.joint_file().display();
+        Ok(format!(
+            "the live gains are gain set '{name}' now, saved in {file}; list it under gain_sets in \
+             {joint_file} to have it at the next start"
+        ))
     }
 
-    /// Logs a new problem of the gains in force once.
-    fn tell_warning(&self) {
-        let warning = self.parameters.warning().unwrap_or_default();
-        let before = self.status.gain_set().warning;
-        if !warning.is_empty() && warning != before {
+    /// Passes the parameters in force on to other threads, and publishes new and changed ones. A
+    /// new problem of the gains is logged once.
+    fn publish(&self, new: Vec<(String, Value)>, changed: Vec<(String, Value)>) {
+        let parameters = &self.parameters;
+        let all = parameters.all().map(|(n, v)| (n, v.to_string()));
+        self.incident.set_parameters(all.collect());
+        self.sources.set_rules(parameters.commands());
+        let warning = parameters.warning().unwrap_or_default();
+        if !warning.is_empty() && warning != self.settings.borrow().warning {
             tracing::warn!(joint = self.joint, "{warning}");
         }
-        self.status.change_gain_set(|g| g.warning = warning.into());
-    }
-
-    fn tell_start(&self) {
-        self.tell_warning();
-        let (set, changed) = self.parameters.gain_set();
-        let delay_allowed = self.parameters.delay_allowed();
-        self.status.change_gain_set(|g| {
-            (g.name, g.changed, g.delay_allowed) = (set.into(), changed, delay_allowed);
+        let (gain_set, gains_changed) = parameters.gain_set();
+        self.settings.send_modify(|s| {
+            *s = Settings {
+                gain_set: gain_set.into(),
+                gains_changed,
+                delay_allowed: parameters.delay_allowed(),
+                warning: warning.into(),
+                supervision: parameters.supervision(),
+                self_support: parameters.self_support(),
+                ..std::mem::take(s)
+            };
         });
-        self.tell(self.parameters.all().collect(), Vec::new());
-    }
-
-    fn tell(&self, new: Vec<(String, Value)>, changed: Vec<(String, Value)>) {
-        let all = self.parameters.all().map(|(n, v)| (n, v.to_string()));
-        self.incident.set_parameters(all.collect());
-        let (supervision, self_support) = (
-            self.parameters.supervision(),
-            self.parameters.self_support(),
-        );
-        self.status.set_supervision(supervision, self_support);
-        self.status.sources.set_rules(self.parameters.commands());
         if new.is_empty() && changed.is_empty() {
             return;
         }
@@ -441,10 +431,10 @@ impl Server {
     }
 }
 
-fn result(outcome: Result<(), String>) -> rcl::SetParametersResult {
+fn result(outcome: Result<(), NotSet>) -> rcl::SetParametersResult {
     rcl::SetParametersResult {
         successful: outcome.is_ok(),
-        reason: outcome.err().unwrap_or_default(),
+        reason: outcome.map_or_else(|reason| reason.to_string(), |()| String::new()),
     }
 }
 

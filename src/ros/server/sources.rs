@@ -9,12 +9,14 @@
 pub mod listen;
 mod names;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::Mutex;
 
+use super::topic::Topic;
 use crate::files::{ACTION, Commands};
 use crate::ros::messages::Refusal;
+use crate::runtime::locked;
 
 /// Max. time between two commands of a stream, s: a person is slower.
 const STREAM_GAP: f64 = 0.5;
@@ -24,9 +26,6 @@ const STREAM: u32 = 3;
 const MOST: usize = 32;
 /// Name shown for a node whose name is unknown.
 const UNKNOWN: &str = "a node that is not known";
-
-/// Separator of candidate names, one of which is meant.
-const OR: &str = " or ";
 
 /// The source of a command.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -78,7 +77,7 @@ fn known(name: &str) -> &str {
 
 impl fmt::Display for Source {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.names().join(OR))
+        f.write_str(&self.names().join(" or "))
     }
 }
 
@@ -104,14 +103,14 @@ struct Heard {
     /// Time of its last command while another source held the joint, s.
     contended: f64,
     /// The contention has been logged.
-    told: bool,
+    logged: bool,
 }
 
 /// The state of the arbitration for diagnostics.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Report {
-    /// The source that holds the joint; empty: none.
-    pub commanding: String,
+    /// The source that holds the joint.
+    pub commanding: Option<Source>,
     /// Other sources that commanded recently, sorted by name.
     pub contending: Vec<String>,
     /// Number of commands while another source held the joint, or from an unknown one of several.
@@ -123,10 +122,18 @@ pub struct Report {
 impl Report {
     /// Returns all sources that command the joint.
     pub fn all(&self) -> BTreeSet<String> {
-        let holder = Some(&self.commanding).filter(|name| !name.is_empty());
-        // A joined name stands for one of several, all of which contend.
-        let holder = holder.filter(|name| !name.contains(OR));
-        self.contending.iter().chain(holder).cloned().collect()
+        // Of a source that is one of several, all contend.
+        let holder = self.commanding.iter();
+        let holder = holder.filter(|source| !matches!(source, Source::OneOf(_)));
+        let holder = holder.map(ToString::to_string);
+        self.contending.iter().cloned().chain(holder).collect()
+    }
+
+    /// Returns the name of the source that holds the joint; empty: none.
+    pub fn commanding(&self) -> String {
+        self.commanding
+            .as_ref()
+            .map_or_else(String::new, ToString::to_string)
     }
 }
 
@@ -135,6 +142,8 @@ impl Report {
 struct Sources {
     exclusive: bool,
     release_after: f64,
+    /// Number of goals of the action under way.
+    goals: usize,
     holder: Option<(Source, f64)>,
     heard: Vec<Heard>,
     /// Number of hold requests seen so far.
@@ -156,11 +165,11 @@ impl Sources {
         }
     }
 
-    /// Returns the source that holds the joint if its last command is recent; a goal `under_way`
+    /// Returns the source that holds the joint if its last command is recent; a goal under way
     /// keeps it recent.
-    fn holder(&self, now: f64, under_way: bool) -> Option<&Source> {
+    fn holder(&self, now: f64) -> Option<&Source> {
         let (source, at) = self.holder.as_ref()?;
-        let busy = under_way && *source == Source::Action;
+        let busy = self.goals > 0 && *source == Source::Action;
         (busy || since(*at, now) < self.release_after).then_some(source)
     }
 
@@ -190,7 +199,7 @@ impl Sources {
             row: 1,
             barred: false,
             contended: f64::NEG_INFINITY,
-            told: false,
+            logged: false,
         });
         self.heard.len() - 1
     }
@@ -211,12 +220,7 @@ impl Sources {
     }
 
     /// Judges a command of `source`; returns a warning if there is reason for one.
-    fn judge(
-        &mut self,
-        source: &Source,
-        now: f64,
-        under_way: bool,
-    ) -> Result<Option<String>, Refusal> {
+    fn judge(&mut self, source: &Source, now: f64) -> Result<Option<String>, Refusal> {
         let barred = self.barred(source, now);
         let place = self.hear(source, now);
         if barred {
@@ -230,7 +234,7 @@ impl Sources {
                 ),
             });
         }
-        let holder = self.holder(now, under_way);
+        let holder = self.holder(now);
         // An unnamed source never holds the joint.
         let other = holder.filter(|h| *h != source && **h != Source::Unknown);
         let other = other.map(ToString::to_string);
@@ -241,7 +245,7 @@ impl Sources {
         self.contended += 1;
         let heard = &mut self.heard[place];
         heard.contended = now;
-        let first = !std::mem::replace(&mut heard.told, true);
+        let first = !std::mem::replace(&mut heard.logged, true);
         let (reason, fact, accepted) = if several {
             (
                 "several_publishers",
@@ -276,8 +280,8 @@ impl Sources {
         self.holder = Some((source.clone(), now));
     }
 
-    fn report(&self, now: f64, under_way: bool) -> Report {
-        let holder = self.holder(now, under_way);
+    fn report(&self, now: f64) -> Report {
+        let holder = self.holder(now);
         let recent = |h: &&Heard| since(h.contended, now) < self.release_after;
         let contenders = self.heard.iter().filter(recent);
         let mut contending: Vec<String> = contenders
@@ -288,7 +292,7 @@ impl Sources {
         contending.sort();
         contending.dedup();
         Report {
-            commanding: holder.map(ToString::to_string).unwrap_or_default(),
+            commanding: holder.cloned(),
             contending,
             contended: self.contended,
             refused: self.refused,
@@ -296,7 +300,7 @@ impl Sources {
     }
 }
 
-/// Kind of topic on which a target arrived.
+/// The topics on which a target arrived.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum SourceTopics {
     /// The topics that all sources share.
@@ -305,39 +309,12 @@ pub enum SourceTopics {
     Own(String),
 }
 
-/// Shared topics for targets.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Topic {
-    /// `~/desired_pose`.
-    Pose,
-    /// `~/gaze_point`.
-    Point,
-}
-
-impl Topic {
-    pub const ALL: [Self; 2] = [Self::Pose, Self::Point];
-
-    /// Returns the name below the node.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Pose => "desired_pose",
-            Self::Point => "gaze_point",
-        }
-    }
-}
-
 /// The sources of one joint's commands, shared by its threads.
 #[derive(Debug, Default)]
 pub struct SharedSources {
     sources: Mutex<Sources>,
-    /// Names of the publishing nodes for each of [`Topic::ALL`], in order; an empty name is
-    /// unknown.
-    publishers: Mutex<[Vec<String>; 2]>,
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // Plain data: a panic elsewhere leaves nothing inconsistent.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+    /// Names of the nodes that publish on each shared topic; an empty name is unknown.
+    publishers: Mutex<BTreeMap<Topic, Vec<String>>>,
 }
 
 impl SharedSources {
@@ -352,32 +329,38 @@ impl SharedSources {
     fn set_publishers(&self, topic: Topic, mut names: Vec<String>) {
         names.sort();
         names.dedup();
-        locked(&self.publishers)[topic as usize] = names;
+        locked(&self.publishers).insert(topic, names);
     }
 
     /// Returns the source of a message.
-    pub fn source(&self, topic: Topic, lane: SourceTopics) -> Source {
-        match lane {
-            SourceTopics::Shared => Source::among(&locked(&self.publishers)[topic as usize]),
+    pub fn source(&self, topic: Topic, topics: SourceTopics) -> Source {
+        match topics {
+            SourceTopics::Shared => {
+                let publishers = locked(&self.publishers);
+                Source::among(publishers.get(&topic).map_or(&[], Vec::as_slice))
+            }
             SourceTopics::Own(name) => Source::Named(name),
         }
     }
 
-    /// Judges a command of `source` after `holds` hold requests, with a goal of the action
-    /// `under_way` or not; returns a warning if there is reason for one.
+    /// Sets the number of goals of the action under way.
+    #[cfg_attr(
+        not(has_control_msgs),
+        expect(dead_code, reason = "only the action has goals")
+    )]
+    pub fn set_goals(&self, under_way: usize) {
+        locked(&self.sources).goals = under_way;
+    }
+
+    /// Judges a command of `source` after `holds` hold requests; returns a warning if there is
+    /// reason for one.
     ///
     /// # Errors
     /// The refusal, if the command is not accepted.
-    pub fn judge(
-        &self,
-        source: &Source,
-        now: f64,
-        holds: u64,
-        under_way: bool,
-    ) -> Result<Option<String>, Refusal> {
+    pub fn judge(&self, source: &Source, now: f64, holds: u64) -> Result<Option<String>, Refusal> {
         let mut sources = locked(&self.sources);
         sources.note_holds(holds, now);
-        sources.judge(source, now, under_way)
+        sources.judge(source, now)
     }
 
     /// Registers an accepted command of `source`.
@@ -393,8 +376,8 @@ impl SharedSources {
     }
 
     /// Returns the state after the last command; a hold since then shows with the next one.
-    pub fn report(&self, now: f64, under_way: bool) -> Report {
-        locked(&self.sources).report(now, under_way)
+    pub fn report(&self, now: f64) -> Report {
+        locked(&self.sources).report(now)
     }
 }
 
@@ -417,7 +400,7 @@ mod tests {
 
     /// Sends a command at `now`; returns true if it is accepted.
     fn says(s: &mut Sources, source: &Source, now: f64) -> bool {
-        let taken = s.judge(source, now, false).is_ok();
+        let taken = s.judge(source, now).is_ok();
         if taken {
             s.take(source, now);
         }
@@ -425,7 +408,7 @@ mod tests {
     }
 
     fn reason(s: &mut Sources, source: &Source, now: f64) -> &'static str {
-        s.judge(source, now, false).unwrap_err().reason
+        s.judge(source, now).unwrap_err().reason
     }
 
     #[test]
@@ -433,13 +416,13 @@ mod tests {
         let (a, b) = (node("/a"), node("/b"));
         let mut s = sources(true);
         assert!(says(&mut s, &a, 10.0));
-        let refused = s.judge(&b, 11.9, false).unwrap_err();
+        let refused = s.judge(&b, 11.9).unwrap_err();
         assert_eq!(refused.reason, "other_source");
         for word in ["/b", "/a holds", "a silence of 2 s"] {
             assert!(refused.sentence.contains(word), "{}", refused.sentence);
         }
-        let report = s.report(11.9, false);
-        assert_eq!(report.commanding, "/a");
+        let report = s.report(11.9);
+        assert_eq!(report.commanding(), "/a");
         assert_eq!(report.contending, ["/b"]);
         assert_eq!((report.contended, report.refused), (1, 1));
         // The holder has been silent for 2 s: the refused command did not extend its time.
@@ -450,8 +433,8 @@ mod tests {
             assert!(says(&mut s, &b, 12.0 + 1.9 * f64::from(i)));
         }
         // Long after, no source holds the joint.
-        let report = s.report(1000.0, false);
-        assert_eq!(report.commanding, "");
+        let report = s.report(1000.0);
+        assert_eq!(report.commanding(), "");
         assert!(report.contending.is_empty());
     }
 
@@ -463,12 +446,12 @@ mod tests {
         for i in 0..20 {
             let now = 0.1 * f64::from(i);
             let source = if i % 2 == 0 { &a } else { &b };
-            let told = s.judge(source, now, false).unwrap();
+            let told = s.judge(source, now).unwrap();
             s.take(source, now);
             warnings += u32::from(told.is_some());
         }
-        let report = s.report(2.0, false);
-        assert_eq!(report.commanding, "desk");
+        let report = s.report(2.0);
+        assert_eq!(report.commanding(), "desk");
         assert_eq!(report.contending, ["/a"]);
         assert_eq!((report.contended, report.refused), (19, 0));
         // One warning per source.
@@ -478,17 +461,17 @@ mod tests {
     #[test]
     fn of_several_on_one_topic_nobody_can_tell_which() {
         let both = Source::among(&["/a".into(), "/b".into()]);
-        let refused = sources(true).judge(&both, 0.0, false).unwrap_err();
+        let refused = sources(true).judge(&both, 0.0).unwrap_err();
         assert_eq!(refused.reason, "several_publishers");
         for word in ["/a, /b", "commands.sources"] {
             assert!(refused.sentence.contains(word), "{}", refused.sentence);
         }
         let mut s = sources(false);
-        let told = s.judge(&both, 0.0, false).unwrap().unwrap();
+        let told = s.judge(&both, 0.0).unwrap().unwrap();
         assert!(told.contains("/a, /b"), "{told}");
         s.take(&both, 0.0);
-        let report = s.report(0.0, false);
-        assert_eq!(report.commanding, "/a or /b");
+        let report = s.report(0.0);
+        assert_eq!(report.commanding(), "/a or /b");
         assert_eq!(report.contending, ["/a", "/b"]);
         assert_eq!(Source::among(&["/a".into()]), node("/a"));
         for nobody in [vec![], vec![String::new()]] {
@@ -508,8 +491,10 @@ mod tests {
     fn a_goal_under_way_is_not_silence() {
         let mut s = sources(true);
         assert!(says(&mut s, &Source::Action, 0.0));
-        assert!(s.judge(&node("/a"), 30.0, true).is_err());
-        assert!(s.judge(&node("/a"), 30.0, false).is_ok());
+        s.goals = 1;
+        assert!(s.judge(&node("/a"), 30.0).is_err());
+        s.goals = 0;
+        assert!(s.judge(&node("/a"), 30.0).is_ok());
     }
 
     #[test]
@@ -521,7 +506,7 @@ mod tests {
                 assert!(says(&mut s, &a, 0.1 * f64::from(i)));
             }
             s.note_holds(1, 0.95);
-            assert_eq!(s.report(0.95, false).commanding, "");
+            assert_eq!(s.report(0.95).commanding(), "");
             // For as long as it continues, and under any name.
             for i in 0..100 {
                 let now = 1.0 + 0.1 * f64::from(i);

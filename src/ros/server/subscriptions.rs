@@ -3,128 +3,139 @@
 
 use std::sync::Arc;
 
-use futures::stream::{Stream, StreamExt, select};
+use futures::stream::{BoxStream, StreamExt, select_all};
 use r2r::builtin_interfaces::msg::Time;
 use r2r::sensor_msgs::msg::{Imu, JointState};
+use r2r::{Node, QosProfile};
 use tokio::sync::{mpsc, watch};
 
-use super::status::Status;
+use super::JointContext;
+use super::refused::Refused;
+use super::target::InForce;
+use super::topic::Topic;
 use crate::control::tick::Desired;
 use crate::ros::acknowledge::Acknowledger;
-use crate::ros::messages::{ImuReading, Refusal};
+use crate::ros::messages::{ImuReading, Refusal, refuse};
 use crate::runtime::link::InputSender;
-use crate::runtime::link::inbox::{Inbox, When};
+use crate::runtime::link::inbox::{ImuPlace, Inbox, When};
 use crate::runtime::rt::Clock;
 
-/// An input.
+/// A command that has been accepted or refused: its topic and stamp.
+pub type Judged = (Topic, Time);
+
 enum Message {
     Desired(Desired),
     Judged(Judged),
     Motors(JointState),
-    Head(Imu),
-    Base(Imu),
+    Imu(Imu, ImuPlace),
 }
 
 /// The subscriptions of one joint.
 pub struct Subscriptions {
-    pub joint: String,
-    pub clock: Clock,
-    /// Names of the motors, the pan's last.
-    pub motor_names: Vec<String>,
-    /// True if there is a pan motor.
-    pub pan: bool,
-    /// Sends inputs to the loop.
-    pub sender: InputSender,
-    /// Status shared with other threads.
-    pub status: Arc<Status>,
-    /// Registers messages for acknowledgement.
-    pub acknowledger: Acknowledger,
+    joint: String,
+    clock: Clock,
+    sensors: BoxStream<'static, Message>,
+    targets: watch::Receiver<Option<InForce>>,
+    judged: mpsc::UnboundedReceiver<Judged>,
+    inbox: Inbox,
+    sender: InputSender,
+    refused: Arc<Refused>,
+    acknowledger: Acknowledger,
 }
 
-/// A command that has been accepted or refused: its topic and stamp.
-pub type Judged = (&'static str, Time);
-
 impl Subscriptions {
+    /// Subscribes on `node` to the joint's sensors; the commands that the target resolver has
+    /// `judged` follow their targets.
+    pub fn new(
+        node: &mut Node,
+        context: &JointContext,
+        sender: InputSender,
+        judged: mpsc::UnboundedReceiver<Judged>,
+        acknowledger: &Acknowledger,
+    ) -> r2r::Result<Self> {
+        let file = &context.file;
+        let qos = QosProfile::sensor_data;
+        let motors = node.subscribe("joint_states", qos())?;
+        let mut sensors = vec![motors.map(Message::Motors).boxed()];
+        let head = node.subscribe("imu", qos())?;
+        sensors.push(head.map(|m| Message::Imu(m, ImuPlace::Head)).boxed());
+        if file.joint.base_from_imu.is_some() {
+            let base = node.subscribe("base_imu", qos())?;
+            sensors.push(base.map(|m| Message::Imu(m, ImuPlace::Base)).boxed());
+        }
+        Ok(Self {
+            joint: context.name.clone(),
+            clock: context.clock.clone(),
+            sensors: select_all(sensors).boxed(),
+            targets: context.targets.subscribe(),
+            judged,
+            inbox: Inbox::new(file.all_motor_names(), file.motor_names.len()),
+            sender,
+            refused: context.refused.clone(),
+            acknowledger: acknowledger.clone(),
+        })
+    }
+
     /// Receives until the streams end.
-    pub async fn run(
-        self,
-        mut desired: watch::Receiver<Option<Desired>>,
-        mut commands: mpsc::UnboundedReceiver<Judged>,
-        motors: impl Stream<Item = JointState> + Unpin,
-        head: impl Stream<Item = Imu> + Unpin,
-        base: impl Stream<Item = Imu> + Unpin,
-    ) {
-        let inertial = select(head.map(Message::Head), base.map(Message::Base));
-        let mut sensors = select(motors.map(Message::Motors), inertial);
-        let mut receiver = Receiver {
-            inbox: Inbox::new(self.motor_names.clone(), self.pan),
-            subscriptions: self,
-        };
+    pub async fn run(mut self) {
         loop {
             // The desired configuration first: it was sent before its command was marked as judged.
             let message = tokio::select! {
                 biased;
                 // The channel closes when the target resolver ends, and with it the node.
-                changed = desired.changed() => match changed {
-                    Ok(()) => desired.borrow_and_update().map(Message::Desired),
+                changed = self.targets.changed() => match changed {
+                    Ok(()) => {
+                        let target = self.targets.borrow_and_update();
+                        target.as_ref().map(|t| Message::Desired(t.desired))
+                    }
                     Err(_) => None,
                 },
-                judged = commands.recv() => judged.map(Message::Judged),
-                message = sensors.next() => message,
+                judged = self.judged.recv() => judged.map(Message::Judged),
+                message = self.sensors.next() => message,
             };
             match message {
-                Some(message) => receiver.receive(&message),
+                Some(message) => self.receive(&message),
                 None => return,
             }
         }
     }
-}
 
-struct Receiver {
-    subscriptions: Subscriptions,
-    inbox: Inbox,
-}
-
-impl Receiver {
     fn receive(&mut self, message: &Message) {
+        // True if it has changed the newest input.
         let (topic, stamp, result) = match message {
             Message::Desired(desired) => {
                 self.inbox.desire(*desired);
-                self.subscriptions.sender.send(self.inbox.input(), false);
-                return;
+                return self.sender.send(self.inbox.input());
             }
             Message::Judged((topic, stamp)) => (*topic, stamp, Ok(false)),
-            Message::Motors(m) => ("joint_states", &m.header.stamp, self.motors(m)),
-            Message::Head(m) => ("imu", &m.header.stamp, self.imu(m, false)),
-            Message::Base(m) => ("base_imu", &m.header.stamp, self.imu(m, true)),
+            Message::Motors(m) => (Topic::JointStates, &m.header.stamp, self.motors(m)),
+            Message::Imu(m, place @ ImuPlace::Head) => {
+                (Topic::Imu, &m.header.stamp, self.imu(m, *place))
+            }
+            Message::Imu(m, place @ ImuPlace::Base) => {
+                (Topic::BaseImu, &m.header.stamp, self.imu(m, *place))
+            }
         };
-        let subscriptions = &mut self.subscriptions;
         match result {
             Ok(true) => {
-                let wake = matches!(message, Message::Head(_));
-                subscriptions.sender.send(self.inbox.input(), wake);
+                self.sender.send(self.inbox.input());
+                if topic == Topic::Imu {
+                    self.sender.wake();
+                }
             }
             Ok(false) => {}
-            Err(refusal) => {
-                subscriptions
-                    .status
-                    .refused
-                    .tell(&subscriptions.joint, topic, &refusal)
-            }
+            Err(refusal) => self.refused.count_and_log(&self.joint, topic, &refusal),
         }
-        subscriptions.acknowledger.add(topic, stamp);
+        self.acknowledger.add(topic.name(), stamp);
     }
 
     /// Returns the loop time of a sensor's stamp, and now. A zero stamp is not set: the time of
     /// arrival is used.
     fn stamp(clock: &Clock, stamp: &Time) -> Result<When, Refusal> {
         if !clock.runs() {
-            return Err(Refusal {
-                reason: "no_clock",
-                sentence: "use_sim_time is set and nothing has come on /clock yet; accepted: \
-                           samples from then on"
-                    .into(),
-            });
+            let sentence = "use_sim_time is set and nothing has come on /clock yet; accepted: \
+                            samples from then on";
+            return refuse("no_clock", sentence.into());
         }
         let now = clock.now();
         if stamp.sec == 0 && stamp.nanosec == 0 {
@@ -134,15 +145,14 @@ impl Receiver {
     }
 
     fn motors(&mut self, message: &JointState) -> Result<bool, Refusal> {
-        let when = || Self::stamp(&self.subscriptions.clock, &message.header.stamp);
+        let when = || Self::stamp(&self.clock, &message.header.stamp);
         self.inbox.motors(&message.name, &message.position, when)
     }
 
-    /// Takes a sample of the head's or the base's IMU.
-    fn imu(&mut self, message: &Imu, of_base: bool) -> Result<bool, Refusal> {
+    fn imu(&mut self, message: &Imu, place: ImuPlace) -> Result<bool, Refusal> {
         let reading = ImuReading::try_from(message)?;
-        let when = Self::stamp(&self.subscriptions.clock, &message.header.stamp)?;
-        self.inbox.imu(&reading, when, of_base)?;
+        let when = Self::stamp(&self.clock, &message.header.stamp)?;
+        self.inbox.imu(&reading, when, place)?;
         Ok(true)
     }
 }

@@ -1,16 +1,36 @@
-//! `~/target_state`: the target in force and its outcome.
+//! The target in force, and `~/target_state`: its outcome.
 
-use r2r::diagnostic_msgs::msg::{DiagnosticStatus, KeyValue};
+use r2r::diagnostic_msgs::msg::DiagnosticStatus;
+use tokio::sync::watch;
 
-use super::status::InForce;
+use super::refused::RefusedTargets;
+use super::report::{Level, Values, report};
+use super::topic::Topic;
+use crate::control::aim::{Aimed, Target};
 use crate::control::gaze::Outcome;
+use crate::control::tick::Desired;
 
-/// Levels of diagnostic_msgs/DiagnosticStatus; the bindings give them the type of their C header.
-pub const OK: u8 = 0;
-/// Warning level.
-pub const WARN: u8 = 1;
-/// Error level.
-pub const ERROR: u8 = 2;
+/// The target in force.
+#[derive(Clone, Debug)]
+pub struct InForce {
+    /// The command to the loop.
+    pub desired: Desired,
+    /// Topic on which the target arrived.
+    pub topic: Topic,
+    pub source: String,
+    /// Frame in which the target was given.
+    pub frame: String,
+    /// Target in the base frame.
+    pub target: Target,
+    /// Configuration found for the target.
+    pub aimed: Aimed,
+}
+
+/// Returns the target in force, unless its command is among those that have `ended`.
+pub fn in_force(targets: &watch::Receiver<Option<InForce>>, ended: Option<u64>) -> Option<InForce> {
+    let target = targets.borrow();
+    target.clone().filter(|t| ended < Some(t.desired.command))
+}
 
 /// The content whose changes are published at once.
 #[derive(Clone, Debug, PartialEq)]
@@ -18,14 +38,14 @@ pub struct TargetReport {
     command: Option<u64>,
     outcome: Option<Outcome>,
     settled: bool,
-    refused: (u64, String),
+    refused: RefusedTargets,
 }
 
 impl TargetReport {
     /// Creates it from the target in force, the command whose target is held within tolerance, and
-    /// the number and last sentence of refused targets.
-    pub fn of(in_force: Option<&InForce>, settled: Option<u64>, refused: (u64, String)) -> Self {
-        let command = in_force.map(|t| t.command);
+    /// the refused targets.
+    pub fn of(in_force: Option<&InForce>, settled: Option<u64>, refused: RefusedTargets) -> Self {
+        let command = in_force.map(|t| t.desired.command);
         Self {
             command,
             outcome: in_force.map(|t| t.aimed.outcome),
@@ -36,52 +56,41 @@ impl TargetReport {
 }
 
 /// Returns the diagnostic level and the words for an outcome.
-pub fn words(outcome: Outcome) -> (u8, &'static str) {
+pub fn words(outcome: Outcome) -> (Level, &'static str) {
     match outcome {
-        Outcome::Reached => (OK, "reached"),
-        Outcome::BestPossible => (WARN, "best possible"),
-        Outcome::OutOfReach => (ERROR, "out of reach"),
+        Outcome::Reached => (Level::Ok, "reached"),
+        Outcome::BestPossible => (Level::Warn, "best possible"),
+        Outcome::OutOfReach => (Level::Error, "out of reach"),
     }
 }
 
-/// Returns the message. Numeric values parse as numbers; the key holds the unit.
+/// Returns the message of `content` on the target in force.
 pub fn target_message(
     joint: &str,
     in_force: Option<&InForce>,
-    told: &TargetReport,
+    content: &TargetReport,
 ) -> DiagnosticStatus {
-    let (level, message) = match in_force {
+    let verdict = match in_force {
         Some(target) => words(target.aimed.outcome),
-        None => (OK, "no target"),
+        None => (Level::Ok, "no target"),
     };
-    let mut values = Vec::new();
-    let mut add = |key: &str, value: String| {
-        values.push(KeyValue {
-            key: key.into(),
-            value,
-        });
-    };
+    let mut values = Values::default();
     if let Some(target) = in_force {
-        let aimed = &target.aimed;
-        add("command", target.command.to_string());
-        add("topic", target.topic.into());
-        add("source", target.source.clone());
-        add("frame", target.frame.clone());
-        add("residual_min_rad", format!("{:.6}", aimed.residual));
-        add("bend_x_rad", format!("{:.6}", aimed.configuration.x));
-        add("bend_y_rad", format!("{:.6}", aimed.configuration.y));
-        add("pan_rad", format!("{:.6}", aimed.configuration.z));
-        add("moving", u8::from(target.moving).to_string());
-        add("settled", u8::from(told.settled).to_string());
+        let configuration = target.aimed.configuration;
+        values.add("command", target.desired.command);
+        values.add("topic", target.topic.name());
+        values.add("source", &target.source);
+        values.add("frame", &target.frame);
+        values.number("residual_min_rad", target.aimed.residual);
+        values.number("bend_x_rad", configuration.x);
+        values.number("bend_y_rad", configuration.y);
+        values.number("pan_rad", configuration.z);
+        values.flag("moving", target.desired.continues);
+        values.flag("settled", content.settled);
     }
     // These concern targets other than the one in force.
-    add("refused", told.refused.0.to_string());
-    add("last_refusal", told.refused.1.clone());
-    DiagnosticStatus {
-        level,
-        name: format!("{}: target", joint.trim_start_matches('/')),
-        message: message.into(),
-        hardware_id: String::new(),
-        values,
-    }
+    values.add("refused", content.refused.count);
+    values.add("last_refusal_topic", content.refused.topic);
+    values.add("last_refusal", &content.refused.last);
+    report(joint, "target", verdict, "", values)
 }

@@ -8,13 +8,13 @@ use futures::stream::BoxStream;
 use nalgebra::{Isometry3, UnitQuaternion, Vector3};
 use r2r::Node;
 
-use super::aim::{Asked, SharedTree};
-use super::status::Status;
+use super::JointContext;
+use super::aim::{SharedTree, TargetMessage};
 use crate::control::frames::TransformBuffer;
 use crate::control::geometry::{Configuration, orientation, position};
 use crate::files::{Frames, JointFile};
-use crate::runtime::rt::Clock;
-use std::sync::{Arc, Mutex, PoisonError};
+use crate::runtime::locked;
+use std::sync::{Arc, Mutex};
 
 /// History kept of each frame, s: the usual length of tf listeners (common practice, no source).
 const KEEP: f64 = 10.0;
@@ -40,9 +40,8 @@ pub fn head_pose(configuration: Configuration, length: f64) -> Isometry3<f64> {
 
 /// Inserts the head's measured pose into the transform buffer.
 pub fn insert_head(tree: &SharedTree, frames: &Frames, pose: Isometry3<f64>, stamp: f64) {
-    let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
     // A stamp that does not rise adds nothing.
-    let _ = tree.insert(&frames.head, &frames.base, pose, stamp, false);
+    let _ = locked(tree).insert(&frames.head, &frames.base, pose, stamp, false);
 }
 
 /// Max. lead of a transform's stamp over the clock, s: some localisers date theirs ahead by a
@@ -54,7 +53,8 @@ const MOST_AHEAD: f64 = 2.0;
 #[cfg(has_tf2_msgs)]
 mod graph {
     use super::*;
-    use crate::ros::messages::{Refusal, read_transform, time};
+    use crate::ros::messages::{Refusal, read_transform, refuse, time};
+    use crate::ros::server::topic::Topic;
     use futures::StreamExt;
     use futures::stream::select;
     use r2r::geometry_msgs::msg::TransformStamped;
@@ -70,9 +70,6 @@ mod graph {
     impl Teller {
         /// Creates the publisher on `/tf`, as the tf2 libraries do (reliable, last 100; common
         /// practice, no source).
-        ///
-        /// # Errors
-        /// The middleware rejects the publisher.
         pub fn new(node: &mut Node, frames: &Frames) -> r2r::Result<Self> {
             let qos = QosProfile::default().keep_last(100).reliable();
             let mut transform = TransformStamped::default();
@@ -87,9 +84,6 @@ mod graph {
         }
 
         /// Publishes the head's pose at `stamp`.
-        ///
-        /// # Errors
-        /// The middleware rejects the message.
         pub fn tell(&mut self, pose: &Isometry3<f64>, stamp: (i32, u32)) -> r2r::Result<()> {
             let transform = &mut self.message.transforms[0];
             transform.header.stamp = time(stamp);
@@ -103,27 +97,25 @@ mod graph {
     }
 
     /// Inserts received transforms into the buffer; the stream reports each message.
-    ///
-    /// # Errors
-    /// The middleware rejects a subscription.
     pub fn listen(
         node: &mut Node,
-        joint: &str,
-        frames: &Frames,
-        clock: &Clock,
+        context: &JointContext,
         tree: &SharedTree,
-        status: &Arc<Status>,
-    ) -> r2r::Result<BoxStream<'static, Asked>> {
+    ) -> r2r::Result<BoxStream<'static, TargetMessage>> {
         let moving = QosProfile::default().keep_last(100).reliable();
         let fixed = moving.clone().transient_local();
         let moving = node.subscribe::<TFMessage>("/tf", moving)?;
         let fixed = node.subscribe::<TFMessage>("/tf_static", fixed)?;
-        let both = select(moving.map(|m| ("tf", m)), fixed.map(|m| ("tf_static", m)));
-        let (joint, head) = (joint.to_string(), frames.head.clone());
-        let (clock, tree, status) = (clock.clone(), tree.clone(), status.clone());
+        let both = select(
+            moving.map(|m| (Topic::Tf, m)),
+            fixed.map(|m| (Topic::TfStatic, m)),
+        );
+        let (joint, head) = (context.name.clone(), context.file.frames.head.clone());
+        let (clock, refused) = (context.clock.clone(), context.refused.clone());
+        let tree = tree.clone();
         let mut steps = clock.steps();
         let stream = both.map(move |(topic, message)| {
-            let mut tree = tree.lock().unwrap_or_else(PoisonError::into_inner);
+            let mut tree = locked(&tree);
             // After a step of the system clock or a jump of simulated time, old and new stamps are
             // not comparable.
             if std::mem::replace(&mut steps, clock.steps()) != clock.steps() {
@@ -139,7 +131,7 @@ mod graph {
                 let stamp = &transform.header.stamp;
                 let put = read_transform(transform).and_then(|pose| {
                     let at = clock.time_of(stamp.sec, stamp.nanosec);
-                    let fixed = topic == "tf_static";
+                    let fixed = topic == Topic::TfStatic;
                     let ahead = at - clock.now();
                     if !fixed && ahead > MOST_AHEAD {
                         let sentence = format!(
@@ -148,8 +140,7 @@ mod graph {
                             child.chars().take(255).collect::<String>(),
                             clock.words()
                         );
-                        let reason = "stamp_ahead";
-                        return Err(Refusal { reason, sentence });
+                        return refuse("stamp_ahead", sentence);
                     }
                     let put = tree.insert(child, parent, pose, at, fixed);
                     put.map_err(|error| Refusal {
@@ -158,10 +149,10 @@ mod graph {
                     })
                 });
                 if let Err(refusal) = put {
-                    status.refused.tell(&joint, topic, &refusal);
+                    refused.count_and_log(&joint, topic, &refusal);
                 }
             }
-            Asked::Transforms
+            TargetMessage::Transforms
         });
         Ok(stream.boxed())
     }
@@ -176,35 +167,24 @@ mod graph {
 
     impl Teller {
         /// Creates the stub.
-        ///
-        /// # Errors
-        /// None.
         pub fn new(_: &mut Node, _: &Frames) -> r2r::Result<Self> {
             Ok(Self)
         }
 
         /// Does nothing.
-        ///
-        /// # Errors
-        /// None.
         pub fn tell(&mut self, _: &Isometry3<f64>, _: (i32, u32)) -> r2r::Result<()> {
             Ok(())
         }
     }
 
     /// Returns a stream without items.
-    ///
-    /// # Errors
-    /// None.
     pub fn listen(
         _: &mut Node,
-        joint: &str,
-        _: &Frames,
-        _: &Clock,
+        context: &JointContext,
         _: &SharedTree,
-        _: &Arc<Status>,
-    ) -> r2r::Result<BoxStream<'static, Asked>> {
+    ) -> r2r::Result<BoxStream<'static, TargetMessage>> {
         use futures::StreamExt;
+        let joint = &context.name;
         tracing::info!(
             joint,
             "this ROS has no tf2_msgs: targets are taken in the base frame, the head frame and the \

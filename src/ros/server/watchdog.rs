@@ -2,19 +2,20 @@
 //! reports it in the log and in `/diagnostics` with its own publisher. It then sends setpoints of
 //! zero to drives that take velocities.
 
-use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use r2r::diagnostic_msgs::msg::{DiagnosticArray, DiagnosticStatus, KeyValue};
+use r2r::diagnostic_msgs::msg::DiagnosticArray;
 use r2r::sensor_msgs::msg::JointState;
 use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, Publisher, QosProfile};
+use tokio::sync::watch;
 
-use super::status::Status;
-use super::target::{ERROR, OK};
+use super::report::{Level, Values, report};
+use super::snapshot::Snapshot;
+use super::{JointContext, Phase};
 use crate::control::controller::CommandInterface;
-use crate::files::{JointFile, SetpointMessage};
+use crate::files::SetpointMessage;
 use crate::ros::messages::time;
 use crate::runtime::link::Handle;
 use crate::runtime::recorder::IncidentRecorder;
@@ -58,11 +59,11 @@ impl Watch {
         }
     }
 
-    /// Checks the counter. If it is not `due` to change, it counts as changed.
-    pub fn look(&mut self, count: u64, due: bool, now: f64) -> Option<Word> {
+    /// Checks the counter, or notes that it is not due to change (`None`).
+    pub fn look(&mut self, count: Option<u64>, now: f64) -> Option<Word> {
         let stood = now - self.moved;
-        if count != self.count || !due {
-            (self.count, self.moved) = (count, now);
+        if count != Some(self.count) {
+            (self.count, self.moved) = (count.unwrap_or(self.count), now);
             return std::mem::take(&mut self.stuck).then_some(Word::Back(stood));
         }
         if self.stuck || !(stood > self.most) {
@@ -118,11 +119,11 @@ impl Pulse {
         }
     }
 
-    /// Checks the counters of the loop, which `runs` or not, and of its publisher.
-    pub fn look(&mut self, beats: u64, runs: bool, published: u64, now: f64) -> Look {
+    /// Checks the beats of the loop, if one runs, and the rounds of its publisher.
+    pub fn look(&mut self, beats: Option<u64>, rounds: u64, now: f64) -> Look {
         let gap = now - self.looked;
-        let went_on = beats.wrapping_sub(self.beats);
-        (self.looked, self.beats) = (now, beats);
+        let went_on = beats.map(|beats| beats.wrapping_sub(self.beats));
+        (self.looked, self.beats) = (now, beats.unwrap_or(self.beats));
         // After a long gap either only this thread was late and the loop continued, or the whole
         // process stood still.
         let late = gap > MOST;
@@ -130,11 +131,11 @@ impl Pulse {
             self.control.forgive(now);
             self.publisher.forgive(now);
         }
-        let stood = late && runs && (went_on as f64) < 0.5 * gap / self.period;
+        let stood = went_on.is_some_and(|n| late && (n as f64) < 0.5 * gap / self.period);
         Look {
             stood_still: stood.then_some(gap),
-            control: self.control.look(beats, runs, now),
-            publisher: self.publisher.look(published, true, now),
+            control: self.control.look(beats, now),
+            publisher: self.publisher.look(Some(rounds), now),
         }
     }
 }
@@ -149,26 +150,21 @@ pub struct Watchdog {
     joint: String,
     period: f64,
     clock: Clock,
-    status: Arc<Status>,
+    snapshots: watch::Receiver<Snapshot>,
+    phase: watch::Receiver<Phase>,
     handle: Handle,
     diagnostics: Publisher<DiagnosticArray>,
     zero: Option<Zero>,
     file: String,
+    /// Number of stalls so far.
+    stalls: usize,
+    /// What was found last, in words.
+    last: String,
 }
 
 impl Watchdog {
-    /// Creates the publishers on `node`.
-    ///
-    /// # Errors
-    /// The middleware rejects a publisher.
-    pub fn new(
-        node: &mut Node,
-        joint: &str,
-        file: &JointFile,
-        clock: &Clock,
-        status: &Arc<Status>,
-        handle: &Handle,
-    ) -> r2r::Result<Self> {
+    pub fn new(node: &mut Node, context: &JointContext) -> r2r::Result<Self> {
+        let (file, clock) = (&context.file, &context.clock);
         let newest = || QosProfile::default().keep_last(1).reliable();
         let topic = "~/motor_setpoints";
         let name = file.all_motor_names();
@@ -198,7 +194,7 @@ impl Watchdog {
             }
         };
         Ok(Self {
-            joint: joint.into(),
+            joint: context.name.clone(),
             // In simulated time the beats do not follow the period.
             period: if clock.is_simulated() {
                 file.joint.period.max(MOST / PERIODS)
@@ -206,101 +202,101 @@ impl Watchdog {
                 file.joint.period
             },
             clock: clock.clone(),
-            status: status.clone(),
-            handle: handle.clone(),
+            snapshots: context.snapshots.subscribe(),
+            phase: context.phase.subscribe(),
+            handle: context.handle.clone(),
             diagnostics: node.create_publisher("/diagnostics", QosProfile::default())?,
             zero,
             file: file.file.display().to_string(),
+            stalls: 0,
+            last: String::new(),
         })
     }
 
     /// Runs on its own thread until the node ends. A detected stall triggers an incident recording.
-    ///
-    /// # Errors
-    /// The system refuses a thread.
     pub fn start(self, incident: IncidentRecorder) -> std::io::Result<JoinHandle<()>> {
         std::thread::Builder::new()
             .name("watchdog".into())
             .spawn(move || self.run(&incident))
     }
 
-    fn run(self, incident: &IncidentRecorder) {
+    fn run(mut self, incident: &IncidentRecorder) {
         let begin = Instant::now();
         let mut pulse = Pulse::new(self.period, 0.0);
-        let mut said = (f64::NEG_INFINITY, String::new());
-        let mut times = 0_u64;
-        while !self.status.over() {
+        let mut reported = f64::NEG_INFINITY;
+        while *self.phase.borrow() != Phase::Over {
+            // At intervals by purpose: a thread that stands still does not wake this one.
             std::thread::sleep(LOOK);
             let now = begin.elapsed().as_secs_f64();
-            let runs = !self.handle.ended();
-            let look = pulse.look(self.handle.beats(), runs, self.status.published(), now);
-            let joint = &self.joint;
+            let beats = (!self.handle.ended()).then(|| self.handle.beats());
+            let look = pulse.look(beats, self.snapshots.borrow().rounds, now);
             let stuck = pulse.control.stuck() || pulse.publisher.stuck();
             // No other setpoint is sent meanwhile, and a velocity would continue.
             if (stuck || look.stood_still.is_some()) && self.handle.active() {
                 self.stop_motors();
             }
-            let mut words = Vec::new();
-            if let Some(stood) = look.stood_still {
-                times += 1;
-                words.push(format!("the process stood still for {stood:.1} s"));
-            }
-            let of = [
-                (look.control, "the control loop", "ticked"),
-                (look.publisher, "the publisher", "published"),
-            ];
-            for (word, who, does) in of {
-                match word {
-                    Some(Word::Stuck(stood)) => {
-                        times += 1;
-                        words.push(format!("{who} has not {does} for {stood:.1} s"));
-                    }
-                    Some(Word::Back(stood)) => {
-                        let words = format!("{who} has {does} again, after {stood:.1} s");
-                        tracing::warn!(joint, "{words}");
-                        said.1 = words;
-                        said.0 = f64::NEG_INFINITY;
-                    }
-                    None => {}
-                }
-            }
-            if !words.is_empty() {
+            let stalled = self.log_changes(&look);
+            if stalled {
                 incident.fault("watchdog");
-                said = (f64::NEG_INFINITY, words.join("; "));
-                tracing::error!(joint, "{}", said.1);
             }
-            if now - said.0 >= PERIOD {
-                said.0 = now;
-                let bad = stuck || !words.is_empty();
-                self.report(bad, &said.1, runs, times);
+            if look != Look::default() {
+                reported = f64::NEG_INFINITY;
+            }
+            if now - reported >= PERIOD {
+                reported = now;
+                self.report(if stuck || stalled {
+                    Level::Error
+                } else {
+                    Level::Ok
+                });
             }
         }
     }
 
-    fn report(&self, bad: bool, last: &str, runs: bool, times: u64) {
-        let level = if bad { ERROR } else { OK };
-        let message = match (bad, runs) {
-            (true, _) => last,
-            (false, true) => "the control loop ticks",
-            (false, false) => "no control loop runs",
+    /// Logs what has changed; returns true if something has stalled.
+    fn log_changes(&mut self, look: &Look) -> bool {
+        let mut stalls = Vec::new();
+        if let Some(stood) = look.stood_still {
+            stalls.push(format!("the process stood still for {stood:.1} s"));
+        }
+        for (word, who, does) in [
+            (look.control, "the control loop", "ticked"),
+            (look.publisher, "the publisher", "published"),
+        ] {
+            match word {
+                Some(Word::Stuck(stood)) => {
+                    stalls.push(format!("{who} has not {does} for {stood:.1} s"));
+                }
+                Some(Word::Back(stood)) => {
+                    self.last = format!("{who} has {does} again, after {stood:.1} s");
+                    tracing::warn!(joint = self.joint, "{}", self.last);
+                }
+                None => {}
+            }
+        }
+        if stalls.is_empty() {
+            return false;
+        }
+        self.stalls += stalls.len();
+        self.last = stalls.join("; ");
+        tracing::error!(joint = self.joint, "{}", self.last);
+        true
+    }
+
+    fn report(&self, level: Level) {
+        let message = match level {
+            Level::Ok if self.handle.ended() => "no control loop runs",
+            Level::Ok => "the control loop ticks",
+            _ => self.last.as_str(),
         };
-        let value = |key: &str, value: String| KeyValue {
-            key: key.into(),
-            value,
-        };
+        let mut values = Values::default();
+        values.flag("stuck", level != Level::Ok);
+        values.add("times_stuck", self.stalls);
+        values.add("last", &self.last);
+        let verdict = (level, message);
         let mut array = DiagnosticArray::default();
         array.header.stamp = time(self.clock.stamp_of(self.clock.now()));
-        array.status.push(DiagnosticStatus {
-            level,
-            name: format!("{}: watchdog", self.joint.trim_start_matches('/')),
-            message: message.into(),
-            hardware_id: self.file.clone(),
-            values: vec![
-                value("stuck", u8::from(bad).to_string()),
-                value("times_stuck", times.to_string()),
-                value("last", last.into()),
-            ],
-        });
+        array.status = vec![report(&self.joint, "watchdog", verdict, &self.file, values)];
         // The publisher logs failures to send.
         let _ = self.diagnostics.publish(&array);
     }
@@ -322,30 +318,30 @@ mod tests {
     fn what_moves_is_well_and_what_does_not_is_said_once() {
         let mut watch = Watch::new(0.3, 0.0);
         for i in 1..10 {
-            assert_eq!(watch.look(i, true, 0.05 * i as f64), None);
+            assert_eq!(watch.look(Some(i), 0.05 * i as f64), None);
         }
         // Moved last at 0.45 s.
-        assert_eq!(watch.look(9, true, 0.75), None);
-        let Some(Word::Stuck(stood)) = watch.look(9, true, 0.8) else {
+        assert_eq!(watch.look(Some(9), 0.75), None);
+        let Some(Word::Stuck(stood)) = watch.look(Some(9), 0.8) else {
             panic!("not stuck");
         };
         assert!((stood - 0.35).abs() < 1e-12 && watch.stuck());
-        assert_eq!(watch.look(9, true, 5.0), None);
-        let Some(Word::Back(stood)) = watch.look(10, true, 5.05) else {
+        assert_eq!(watch.look(Some(9), 5.0), None);
+        let Some(Word::Back(stood)) = watch.look(Some(10), 5.05) else {
             panic!("not back");
         };
         assert!((stood - 4.6).abs() < 1e-12 && !watch.stuck());
-        assert_eq!(watch.look(11, true, 5.1), None);
+        assert_eq!(watch.look(Some(11), 5.1), None);
     }
 
     #[test]
     fn what_is_not_due_is_not_stuck() {
         let mut watch = Watch::new(0.3, 0.0);
-        assert_eq!(watch.look(0, false, 10.0), None);
-        assert_eq!(watch.look(0, true, 10.2), None);
-        assert!(watch.look(0, true, 10.4).is_some());
+        assert_eq!(watch.look(None, 10.0), None);
+        assert_eq!(watch.look(Some(0), 10.2), None);
+        assert!(watch.look(Some(0), 10.4).is_some());
         // A loop that was ended is no longer awaited.
-        assert!(matches!(watch.look(0, false, 10.5), Some(Word::Back(_))));
+        assert!(matches!(watch.look(None, 10.5), Some(Word::Back(_))));
     }
 
     /// Checks a running loop of 200 Hz and its publisher every 50 ms from `from` to `to`, s;
@@ -356,7 +352,7 @@ mod tests {
             now += 0.05;
             *beats += 10;
             *published += 10;
-            let look = pulse.look(*beats, true, *published, now);
+            let look = pulse.look(Some(*beats), *published, now);
             assert_eq!(look, Look::default());
         }
         now
@@ -369,7 +365,7 @@ mod tests {
         let last = go_on(&mut pulse, 0.0, 1.0, &mut beats, &mut published);
         // Two seconds without progress; the loop has ticked twice before this check.
         beats += 2;
-        let look = pulse.look(beats, true, published, 3.05);
+        let look = pulse.look(Some(beats), published, 3.05);
         let stood = look.stood_still.unwrap();
         assert!((stood - (3.05 - last)).abs() < 1e-9, "{stood}");
         assert_eq!((look.control, look.publisher), (None, None));
@@ -377,10 +373,10 @@ mod tests {
         // This thread alone was late by a second.
         beats += 200;
         published += 190;
-        let look = pulse.look(beats, true, published, 5.0);
+        let look = pulse.look(Some(beats), published, 5.0);
         assert_eq!(look, Look::default());
         // A loop that does not run is not reported.
-        let look = pulse.look(beats, false, published + 1, 9.0);
+        let look = pulse.look(None, published + 1, 9.0);
         assert_eq!(look, Look::default());
     }
 
@@ -392,7 +388,7 @@ mod tests {
         let mut said = Vec::new();
         for i in 1..20 {
             published += 1;
-            let look = pulse.look(beats, true, published, 1.0 + 0.05 * f64::from(i));
+            let look = pulse.look(Some(beats), published, 1.0 + 0.05 * f64::from(i));
             assert_eq!(look.publisher, None);
             said.extend(look.control);
         }
@@ -401,11 +397,11 @@ mod tests {
         assert!(pulse.control.stuck() && !pulse.publisher.stuck());
         // A slow loop is given four of its periods.
         let mut pulse = Pulse::new(0.1, 0.0);
-        assert_eq!(pulse.look(1, true, 1, 0.01), Look::default());
+        assert_eq!(pulse.look(Some(1), 1, 0.01), Look::default());
         for i in 1..8 {
-            let look = pulse.look(1, true, 1 + i, 0.01 + 0.05 * i as f64);
+            let look = pulse.look(Some(1), 1 + i, 0.01 + 0.05 * i as f64);
             assert_eq!(look.control, None);
         }
-        assert!(pulse.look(1, true, 9, 0.46).control.is_some());
+        assert!(pulse.look(Some(1), 9, 0.46).control.is_some());
     }
 }

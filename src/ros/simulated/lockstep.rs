@@ -65,43 +65,52 @@ impl Partner {
         self.newest.get(topic) == Some(stamp)
     }
 
-    /// Returns true if time may continue: the node has answered, or `patience` since `asked` is
-    /// over.
-    pub fn lets_go(&mut self, answered: bool, asked: Instant, patience: Duration) -> bool {
-        let topic = &self.topic;
-        if answered {
-            match self.presence {
-                Presence::Missing => tracing::info!("answers come on {topic}: time goes on"),
-                Presence::Gone => {
-                    tracing::info!("answers come on {topic} again: in lockstep again")
-                }
-                Presence::Awaited | Presence::Here => {}
-            }
-            self.presence = Presence::Here;
+    /// Returns true if time may continue: `answered` is true of the node, or it has not answered
+    /// since `begin` for longer than `patience`.
+    pub fn lets_go(
+        &mut self,
+        answered: impl FnOnce(&Self) -> bool,
+        begin: Instant,
+        patience: Duration,
+    ) -> bool {
+        if answered(self) {
+            self.answers();
             return true;
         }
+        self.is_given_up(begin.elapsed(), patience)
+    }
+
+    fn answers(&mut self) {
+        let topic = &self.topic;
         match self.presence {
-            Presence::Awaited if asked.elapsed() > MISSING => {
+            Presence::Missing => tracing::info!("answers come on {topic}: time goes on"),
+            Presence::Gone => tracing::info!("answers come on {topic} again: in lockstep again"),
+            Presence::Awaited | Presence::Here => {}
+        }
+        self.presence = Presence::Here;
+    }
+
+    fn is_given_up(&mut self, waited: Duration, patience: Duration) -> bool {
+        let topic = &self.topic;
+        match self.presence {
+            Presence::Awaited if waited > MISSING => {
                 tracing::warn!(
                     "simulated time waits: nothing has arrived on {topic} yet; a node answers with \
                      use_sim_time set"
                 );
                 self.presence = Presence::Missing;
-                false
             }
-            Presence::Awaited | Presence::Missing => false,
-            Presence::Here if asked.elapsed() > patience => {
+            Presence::Here if waited > patience => {
                 tracing::warn!(
                     "no answer on {topic} for {} s: time goes on without it, at the machine's \
                      rate, until it answers",
                     patience.as_secs_f64()
                 );
                 self.presence = Presence::Gone;
-                true
             }
-            Presence::Here => false,
-            Presence::Gone => true,
+            _ => {}
         }
+        self.is_gone()
     }
 
     /// Returns true if time continues without it.

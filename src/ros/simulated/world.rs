@@ -13,14 +13,16 @@ use r2r::{Node, Publisher, QosProfile};
 
 use super::Simulated;
 use crate::files::SetpointMessage;
-use crate::sim::beam::{BaseMotion, DriveKind, ImuReading, MotorReading, Plant};
+use crate::sim::beam::{
+    BaseMotion, CommandError, DescriptionError, DriveKind, ImuReading, MotorReading, Plant,
+};
 
 /// Standard gravity, m/s^2 (ISO 80000-3), for the accelerometer.
 const GRAVITY: f64 = 9.80665;
 /// Duration of the motion of the base to a new orientation, s.
 const BASE_TURN: f64 = 1.0;
 /// Number of refused messages that are logged; more would hide the first.
-const TOLD: u64 = 10;
+const LOGGED: u64 = 10;
 
 /// An input message.
 enum Event {
@@ -29,6 +31,42 @@ enum Event {
     Payload(Inertia),
     Push(WrenchStamped),
     Base(QuaternionStamped),
+}
+
+/// The reason why an input message is dropped.
+#[derive(Debug, thiserror::Error)]
+enum Dropped {
+    /// Setpoints do not match the names of their motors.
+    #[error(
+        "motor_setpoints has {names} names and {values} values of {kind}; accepted: one {kind} per \
+         name"
+    )]
+    Uneven {
+        names: usize,
+        values: usize,
+        kind: &'static str,
+    },
+    /// A payload beside the beam's axis: com.x, com.y, ixy, ixz, iyz.
+    #[error(
+        "payload has com.x, com.y, ixy, ixz, iyz of {0:?}; accepted: 0 each, a payload on the \
+         beam's axis"
+    )]
+    OffAxis([f64; 5]),
+    /// A push in another frame.
+    #[error("push is in the frame {given:?}; accepted: {accepted} or none")]
+    Frame { given: String, accepted: String },
+    /// A push with a torque, N m.
+    #[error("push has a torque of {0:?} N m; accepted: 0")]
+    Torque([f64; 3]),
+    /// A quaternion that is no orientation.
+    #[error("base_orientation has a quaternion of length {0}; accepted: 0.99 to 1.01")]
+    Length(f64),
+    /// Setpoints that the motors refuse.
+    #[error(transparent)]
+    Command(#[from] CommandError),
+    /// Values that the joint refuses.
+    #[error(transparent)]
+    Value(#[from] DescriptionError),
 }
 
 /// A sensor reading that has been delivered but not published.
@@ -116,7 +154,7 @@ impl World {
                 any = true;
                 if let Err(reason) = self.receive(event) {
                     self.refused += 1;
-                    if self.refused <= TOLD {
+                    if self.refused <= LOGGED {
                         tracing::warn!("message dropped: {reason}");
                     }
                 }
@@ -125,8 +163,7 @@ impl World {
         any
     }
 
-    /// Handles a message; otherwise returns the problem in one sentence.
-    fn receive(&mut self, event: Event) -> Result<(), String> {
+    fn receive(&mut self, event: Event) -> Result<(), Dropped> {
         match event {
             Event::Joint(message) => self.joint(&message),
             Event::Array(message) => self.command(&message.data),
@@ -136,17 +173,17 @@ impl World {
         }
     }
 
-    fn joint(&mut self, message: &JointState) -> Result<(), String> {
+    fn joint(&mut self, message: &JointState) -> Result<(), Dropped> {
         let (kind, values) = match self.simulated.file.drive {
             DriveKind::Position => ("position", &message.position),
             DriveKind::Velocity => ("velocity", &message.velocity),
         };
         if values.len() != message.name.len() {
-            return Err(format!(
-                "motor_setpoints has {} names and {} values of {kind}; accepted: one {kind} per name",
-                message.name.len(),
-                values.len()
-            ));
+            return Err(Dropped::Uneven {
+                names: message.name.len(),
+                values: values.len(),
+                kind,
+            });
         }
         let names = &self.simulated.file.motor_names;
         let mut setpoints = self.setpoints.clone();
@@ -163,12 +200,11 @@ impl World {
         Ok(())
     }
 
-    fn command(&mut self, values: &[f64]) -> Result<(), String> {
-        let drive = self.simulated.file.drive;
-        self.plant.command(drive, values).map_err(|e| e.to_string())
+    fn command(&mut self, values: &[f64]) -> Result<(), Dropped> {
+        Ok(self.plant.command(self.simulated.file.drive, values)?)
     }
 
-    fn payload(&mut self, message: &Inertia) -> Result<(), String> {
+    fn payload(&mut self, message: &Inertia) -> Result<(), Dropped> {
         let off_axis = [
             message.com.x,
             message.com.y,
@@ -177,40 +213,36 @@ impl World {
             message.iyz,
         ];
         if !off_axis.iter().all(|&v| v == 0.0) {
-            return Err(format!(
-                "payload has com.x, com.y, ixy, ixz, iyz of {off_axis:?}; accepted: 0 each, a \
-                 payload on the beam's axis"
-            ));
+            return Err(Dropped::OffAxis(off_axis));
         }
         let moments = [message.ixx, message.iyy, message.izz];
         let (mass, height) = (message.m, message.com.z);
-        let result = if moments == [0.0; 3] {
-            self.plant.set_payload(mass, height)
+        if moments == [0.0; 3] {
+            self.plant.set_payload(mass, height)?;
         } else {
-            self.plant.set_payload_body(mass, height, moments)
-        };
-        result.map_err(|e| e.to_string())?;
+            self.plant.set_payload_body(mass, height, moments)?;
+        }
         tracing::info!("payload {:.0} g, {:.0} mm up", mass * 1e3, height * 1e3);
         Ok(())
     }
 
-    fn push(&mut self, message: &WrenchStamped) -> Result<(), String> {
+    fn push(&mut self, message: &WrenchStamped) -> Result<(), Dropped> {
         let base = &self.simulated.file.frames.base;
         let frame = &message.header.frame_id;
         if !frame.is_empty() && frame != base {
-            return Err(format!(
-                "push is in the frame {frame:?}; accepted: {base} or none"
-            ));
+            return Err(Dropped::Frame {
+                given: frame.clone(),
+                accepted: base.clone(),
+            });
         }
         let (force, torque) = (&message.wrench.force, &message.wrench.torque);
         let torque = [torque.x, torque.y, torque.z];
         if torque != [0.0; 3] {
-            return Err(format!("push has a torque of {torque:?} N m; accepted: 0"));
+            return Err(Dropped::Torque(torque));
         }
         let duration = self.simulated.push_duration;
         self.plant
-            .push(Vector3::new(force.x, force.y, force.z), duration)
-            .map_err(|e| e.to_string())?;
+            .push(Vector3::new(force.x, force.y, force.z), duration)?;
         tracing::info!(
             "push of ({:.1}, {:.1}, {:.1}) N for {:.0} ms",
             force.x,
@@ -221,22 +253,18 @@ impl World {
         Ok(())
     }
 
-    fn base(&mut self, message: &QuaternionStamped) -> Result<(), String> {
+    fn base(&mut self, message: &QuaternionStamped) -> Result<(), Dropped> {
         let q = &message.quaternion;
         let q = Quaternion::new(q.w, q.x, q.y, q.z);
         let length = q.norm();
         if !((length - 1.0).abs() <= 0.01) {
-            return Err(format!(
-                "base_orientation has a quaternion of length {length}; accepted: 0.99 to 1.01"
-            ));
+            return Err(Dropped::Length(length));
         }
         let orientation = UnitQuaternion::from_quaternion(q);
-        self.plant
-            .set_base(BaseMotion::Turn {
-                orientation,
-                duration: BASE_TURN,
-            })
-            .map_err(|e| e.to_string())?;
+        self.plant.set_base(BaseMotion::Turn {
+            orientation,
+            duration: BASE_TURN,
+        })?;
         let (roll, pitch, yaw) = orientation.euler_angles();
         tracing::info!(
             "base to roll {:.1}, pitch {:.1}, yaw {:.1} deg",
@@ -303,7 +331,7 @@ impl World {
     ///
     /// # Errors
     /// The middleware rejects a message.
-    pub fn tell_truth(&self, stamp: impl Fn(f64) -> Time) -> r2r::Result<()> {
+    pub fn publish_truth(&self, stamp: impl Fn(f64) -> Time) -> r2r::Result<()> {
         let truth = self.plant.truth();
         let mut bend = Vector3Stamped::default();
         bend.header

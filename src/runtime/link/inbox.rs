@@ -173,23 +173,30 @@ impl When {
     }
 }
 
+/// The place of an IMU.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ImuPlace {
+    /// On the head plate.
+    Head,
+    /// On the base plate.
+    Base,
+}
+
 /// The newest sample of each stream.
 #[derive(Clone, Debug)]
 pub struct Inbox {
     own: Vec<String>,
-    pan: bool,
     angles: Vec<Option<f64>>,
     input: Input,
 }
 
 impl Inbox {
-    /// Returns an empty inbox of a joint with motors of these names, the last of them the pan's if
-    /// there is one.
-    pub fn new(own: Vec<String>, pan: bool) -> Self {
+    /// Returns an empty inbox of a joint with motors of these names: those of `tendons` tendons, and
+    /// the pan's if there is one more.
+    pub fn new(own: Vec<String>, tendons: usize) -> Self {
         Self {
-            input: Input::new(own.len().saturating_sub(usize::from(pan))),
+            input: Input::new(tendons),
             angles: vec![None; own.len()],
-            pan,
             own,
         }
     }
@@ -227,8 +234,8 @@ impl Inbox {
         }
         let When { stamp, received } = when()?;
         let mut taken = 0;
-        let pan = self.pan.then_some(&mut self.input.pan);
-        let motors = self.input.motors.iter_mut().chain(pan);
+        // Without a pan there is no angle for it.
+        let motors = self.input.motors.iter_mut().chain([&mut self.input.pan]);
         for (motor, angle) in motors.zip(&self.angles) {
             let Some(angle) = *angle else { continue };
             if motor.is_some_and(|m| m.stamp >= stamp) {
@@ -247,15 +254,19 @@ impl Inbox {
         Ok(true)
     }
 
-    /// Takes a sample of the head's IMU, or of the base's if `of_base`.
+    /// Takes a sample of an IMU.
     ///
     /// # Errors
     /// A sample not newer than the last.
-    pub fn imu(&mut self, reading: &ImuReading, when: When, of_base: bool) -> Result<(), Refusal> {
-        let newest = if of_base {
-            &mut self.input.base
-        } else {
-            &mut self.input.head
+    pub fn imu(
+        &mut self,
+        reading: &ImuReading,
+        when: When,
+        place: ImuPlace,
+    ) -> Result<(), Refusal> {
+        let newest = match place {
+            ImuPlace::Head => &mut self.input.head,
+            ImuPlace::Base => &mut self.input.base,
         };
         if newest.is_some_and(|h| h.stamp >= when.stamp) {
             return Err(not_newer());

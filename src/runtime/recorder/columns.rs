@@ -1,12 +1,12 @@
 //! The columns: recorded values of a tick and their text form.
 
-use std::fmt::Arguments;
 use std::io::{self, Write};
 
-use nalgebra::Vector3;
-
 use crate::control::controller::CommandInterface;
-use crate::control::tick::{ImuSample, Mode, Reaction, Readiness, Rule, Source};
+use crate::control::geometry::Bend;
+use crate::control::tick::{
+    Desired, Fault, ImuSample, Mode, MotorSample, Reaction, Readiness, Rule, Source,
+};
 use crate::runtime::link::Record;
 
 /// Parameters that determine the columns.
@@ -37,22 +37,281 @@ pub(super) enum Form {
     Rules,
 }
 
-/// One column.
-#[derive(Clone, Debug)]
+/// One column: its name and text form, and where its value is in a tick.
 pub(super) struct Column {
     pub name: String,
     pub form: Form,
+    value: Box<dyn Fn(&Record) -> f64 + Send + Sync>,
+}
+
+impl Column {
+    /// Returns the value of a tick; NaN if it is missing.
+    pub(super) fn value(&self, record: &Record) -> f64 {
+        (self.value)(record)
+    }
+}
+
+/// A column of every joint.
+type Fixed = (&'static str, Form, fn(&Record) -> f64);
+
+const TIME: [Fixed; 2] = [
+    ("time_s", Form::Number, |r| r.at),
+    ("ros_time_s", Form::Stamp, |r| r.at),
+];
+
+const COMMAND: [Fixed; 9] = [
+    ("command", Form::Count, |r| desired(r, |d| d.command as f64)),
+    ("command_sample", Form::Count, |r| {
+        desired(r, |d| d.sequence as f64)
+    }),
+    ("command_bend_x_rad", Form::Number, |r| {
+        desired(r, |d| d.configuration.x)
+    }),
+    ("command_bend_y_rad", Form::Number, |r| {
+        desired(r, |d| d.configuration.y)
+    }),
+    ("command_pan_rad", Form::Number, |r| {
+        desired(r, |d| d.configuration.z)
+    }),
+    ("holds_requested", Form::Count, |r| r.input.hold as f64),
+    ("clears_requested", Form::Count, |r| r.input.clear as f64),
+    ("releases_requested", Form::Count, |r| {
+        r.input.release_tension as f64
+    }),
+    ("active", Form::Count, |r| flag(!r.input.inactive)),
+];
+
+const STATE: [Fixed; 6] = [
+    ("mode", Form::Word(Mode::NAMES), |r| {
+        r.output.mode as usize as f64
+    }),
+    ("readiness", Form::Word(Readiness::NAMES), |r| {
+        r.output.readiness as usize as f64
+    }),
+    ("reaction", Form::Word(Reaction::NAMES), |r| {
+        r.output.faults.reaction as usize as f64
+    }),
+    ("cause", Form::Word(Rule::NAMES), |r| {
+        let cause = r.output.faults.cause;
+        cause.map_or(f64::NAN, |rule| rule as usize as f64)
+    }),
+    ("rules_broken", Form::Rules, |r| bits(r, |f| f.broken)),
+    ("rules_latched", Form::Rules, |r| bits(r, |f| f.latched)),
+];
+
+const MEASURED: [Fixed; 5] = [
+    ("measured_by", Form::Word(Source::NAMES), |r| {
+        r.output.estimate.source as usize as f64
+    }),
+    ("measured_stamp_s", Form::Stamp, |r| r.output.bend_stamp),
+    ("motors_bend_x_rad", Form::Number, |r| {
+        r.output.estimate.motors_bend.x
+    }),
+    ("motors_bend_y_rad", Form::Number, |r| {
+        r.output.estimate.motors_bend.y
+    }),
+    ("delay_s", Form::Number, |r| r.output.delay),
+];
+
+const SENT: [Fixed; 1] = [("setpoint_stamp_s", Form::Stamp, |r| sent(r, r.output.stamp))];
+
+const LIMITS: [Fixed; 10] = [
+    ("feedback_share", Form::Number, |r| r.output.feedback_share),
+    ("feedback_limited", Form::Count, |r| {
+        flag(r.output.feedback_limited)
+    }),
+    ("speed_limited", Form::Count, |r| {
+        flag(r.output.speed_limited)
+    }),
+    ("travel_limited", Form::Count, |r| {
+        flag(r.output.travel_limited)
+    }),
+    ("target_limited", Form::Count, |r| {
+        flag(r.output.target_limited)
+    }),
+    ("over_bend", Form::Count, |r| flag(r.output.over_bend)),
+    ("integrator_deadband", Form::Count, |r| {
+        flag(r.output.in_deadband)
+    }),
+    ("hunting", Form::Count, |r| flag(r.output.hunting)),
+    ("following_error", Form::Count, |r| {
+        flag(r.output.following_error)
+    }),
+    ("settled", Form::Count, |r| flag(r.output.settled)),
+];
+
+const COUNTS: [Fixed; 5] = [
+    ("cycles", Form::Count, |r| r.counts.ticks as f64),
+    ("late_cycles", Form::Count, |r| r.counts.late as f64),
+    ("missed_cycles", Form::Count, |r| r.counts.missed as f64),
+    ("cycles_without_sample", Form::Count, |r| {
+        r.counts.without_sample as f64
+    }),
+    ("records_lost", Form::Count, |r| r.counts.lost as f64),
+];
+
+/// The bends of a tick, with the beginning of their columns' names.
+const BENDS: [(&str, Bent); 3] = [
+    ("target", |r| (r.output.target, r.output.target_pan)),
+    ("reference", |r| {
+        (r.output.reference, r.output.reference_pan)
+    }),
+    ("measured", |r| {
+        (r.output.estimate.bend, r.output.estimate.pan)
+    }),
+];
+
+/// A bend of a tick, with the pan.
+type Bent = fn(&Record) -> (Bend, f64);
+/// An IMU of a record.
+type Imu = fn(&Record) -> &Option<ImuSample>;
+
+fn desired(record: &Record, value: fn(&Desired) -> f64) -> f64 {
+    record.input.desired.as_ref().map_or(f64::NAN, value)
+}
+
+fn flag(is: bool) -> f64 {
+    f64::from(u8::from(is))
+}
+
+/// Returns a number with one bit per rule.
+fn bits(record: &Record, is: fn(&Fault) -> bool) -> f64 {
+    let faults = record.output.faults.rules.iter().enumerate();
+    let bit = |(i, fault)| u32::from(is(fault)) << i;
+    f64::from(faults.map(bit).sum::<u32>())
+}
+
+/// Returns a value of the setpoints if they were sent.
+fn sent(record: &Record, value: f64) -> f64 {
+    let sends = record.output.mode.sends() && !record.output.unsent;
+    if sends { value } else { f64::NAN }
+}
+
+/// The columns so far.
+#[derive(Default)]
+struct Columns(Vec<Column>);
+
+impl Columns {
+    fn add(
+        &mut self,
+        name: String,
+        form: Form,
+        value: impl Fn(&Record) -> f64 + Send + Sync + 'static,
+    ) {
+        let value = Box::new(value);
+        self.0.push(Column { name, form, value });
+    }
+
+    fn fixed(&mut self, columns: &[Fixed]) {
+        for (name, form, value) in columns {
+            self.add((*name).into(), *form, *value);
+        }
+    }
+
+    /// Adds angle, stamp and age of a motor's encoder.
+    fn motor(&mut self, name: &str, motor: Motor) {
+        let of = |value: fn(&MotorSample) -> f64| {
+            move |r: &Record| motor.sample(r).as_ref().map_or(f64::NAN, value)
+        };
+        let stamp = of(|s| s.stamp);
+        self.add(format!("{name}_angle_rad"), Form::Number, of(|s| s.angle));
+        self.add(format!("{name}_stamp_s"), Form::Stamp, stamp);
+        self.add(format!("{name}_age_s"), Form::Number, move |r| {
+            r.at - stamp(r)
+        });
+    }
+
+    /// Adds stamp, age and values of an IMU.
+    fn imu(&mut self, name: &str, imu: Imu) {
+        let stamp = move |r: &Record| imu(r).as_ref().map_or(f64::NAN, |s| s.stamp);
+        self.add(format!("{name}_stamp_s"), Form::Stamp, stamp);
+        self.add(format!("{name}_age_s"), Form::Number, move |r| {
+            r.at - stamp(r)
+        });
+        for (i, axis) in AXES.into_iter().enumerate() {
+            let gravity = move |r: &Record| imu(r).as_ref().map_or(f64::NAN, |s| s.gravity[i]);
+            self.add(format!("{name}_gravity_{axis}"), Form::Number, gravity);
+        }
+        for (i, axis) in AXES.into_iter().enumerate() {
+            let rate =
+                move |r: &Record| imu(r).as_ref().map_or(f64::NAN, |s| s.angular_velocity[i]);
+            self.add(format!("{name}_rate_{axis}_rad_s"), Form::Number, rate);
+        }
+    }
+}
+
+const AXES: [&str; 3] = ["x", "y", "z"];
+
+/// A motor in a record.
+#[derive(Clone, Copy)]
+enum Motor {
+    /// That of a tendon, by its index.
+    Tendon(usize),
+    Pan,
+}
+
+impl Motor {
+    fn sample(self, record: &Record) -> Option<MotorSample> {
+        match self {
+            Self::Tendon(i) => record.input.motors.get(i).copied().flatten(),
+            Self::Pan => record.input.pan,
+        }
+    }
+
+    /// Returns its value among those of the tendons' motors and the pan's.
+    fn of(self, tendons: &[f64], pan: f64) -> f64 {
+        match self {
+            Self::Tendon(i) => tendons.get(i).copied().unwrap_or(f64::NAN),
+            Self::Pan => pan,
+        }
+    }
 }
 
 impl Layout {
     /// Returns all columns, in order.
     pub(super) fn columns(&self) -> Vec<Column> {
-        let mut columns = Vec::new();
-        self.visit(&Record::new(self.motors.len()), &mut |name, form, _| {
-            let name = name.to_string();
-            columns.push(Column { name, form });
-        });
-        columns
+        let mut columns = Columns::default();
+        columns.fixed(&TIME);
+        for (name, motor) in self.all_motors() {
+            columns.motor(name, motor);
+        }
+        columns.imu("imu", |r| &r.input.head);
+        if self.base_imu {
+            columns.imu("base_imu", |r| &r.input.base);
+        }
+        columns.fixed(&COMMAND);
+        columns.fixed(&STATE);
+        for (what, of) in BENDS {
+            let x = format!("{what}_bend_x_rad");
+            columns.add(x, Form::Number, move |r| of(r).0.x);
+            let y = format!("{what}_bend_y_rad");
+            columns.add(y, Form::Number, move |r| of(r).0.y);
+            if self.pan.is_some() {
+                let pan = format!("{what}_pan_rad");
+                columns.add(pan, Form::Number, move |r| of(r).1);
+            }
+        }
+        columns.fixed(&MEASURED);
+        columns.fixed(&SENT);
+        let unit = match self.kind {
+            CommandInterface::Position => "rad",
+            CommandInterface::Velocity => "rad_s",
+        };
+        for (name, motor) in self.all_motors() {
+            let name = format!("{name}_setpoint_{unit}");
+            columns.add(name, Form::Number, move |r| {
+                sent(r, motor.of(&r.output.setpoints, r.output.pan_setpoint))
+            });
+        }
+        for (name, motor) in self.all_motors() {
+            let name = format!("{name}_reference_rad");
+            columns.add(name, Form::Number, move |r| {
+                sent(r, motor.of(&r.output.references, r.output.pan_reference))
+            });
+        }
+        columns.fixed(&LIMITS);
+        columns.fixed(&COUNTS);
+        columns.0
     }
 
     /// Returns the names of all columns, in order.
@@ -60,244 +319,11 @@ impl Layout {
         self.columns().into_iter().map(|c| c.name).collect()
     }
 
-    /// Writes a tick into `row`, which has one element per column. Missing values are NaN.
-    pub(super) fn encode(&self, record: &Record, row: &mut [f64]) {
-        let mut places = row.iter_mut();
-        self.visit(record, &mut |_, _, value| {
-            if let Some(place) = places.next() {
-                *place = value;
-            }
-        });
-    }
-
-    /// Returns the names of all motors, the pan motor last.
-    fn all_motors(&self) -> impl Iterator<Item = &String> {
-        self.motors.iter().chain(&self.pan)
-    }
-
-    /// Calls `put` with each column's name, form and value, in order. A name is formatted only if
-    /// `put` formats it.
-    fn visit(&self, record: &Record, put: &mut impl FnMut(Arguments<'_>, Form, f64)) {
-        let (input, out) = (&record.input, &record.output);
-        let at = record.at;
-        put(format_args!("time_s"), Form::Number, at);
-        put(format_args!("ros_time_s"), Form::Stamp, at);
-
-        let motors = self.motors.len();
-        for (i, name) in self.all_motors().enumerate() {
-            let sample = if i < motors {
-                input.motors.get(i).copied().flatten()
-            } else {
-                input.pan
-            };
-            let (angle, stamp) = sample.map_or((f64::NAN, f64::NAN), |s| (s.angle, s.stamp));
-            put(format_args!("{name}_angle_rad"), Form::Number, angle);
-            put(format_args!("{name}_stamp_s"), Form::Stamp, stamp);
-            put(format_args!("{name}_age_s"), Form::Number, at - stamp);
-        }
-        imu("imu", &input.head, at, put);
-        if self.base_imu {
-            imu("base_imu", &input.base, at, put);
-        }
-
-        let desired = input.desired.as_ref();
-        let of = |value: fn(&crate::control::tick::Desired) -> f64| desired.map_or(f64::NAN, value);
-        put(
-            format_args!("command"),
-            Form::Count,
-            of(|d| d.command as f64),
-        );
-        put(
-            format_args!("command_sample"),
-            Form::Count,
-            of(|d| d.sequence as f64),
-        );
-        put(
-            format_args!("command_bend_x_rad"),
-            Form::Number,
-            of(|d| d.configuration.x),
-        );
-        put(
-            format_args!("command_bend_y_rad"),
-            Form::Number,
-            of(|d| d.configuration.y),
-        );
-        put(
-            format_args!("command_pan_rad"),
-            Form::Number,
-            of(|d| d.configuration.z),
-        );
-        put(
-            format_args!("holds_requested"),
-            Form::Count,
-            input.hold as f64,
-        );
-        put(
-            format_args!("clears_requested"),
-            Form::Count,
-            input.clear as f64,
-        );
-        put(
-            format_args!("releases_requested"),
-            Form::Count,
-            input.release_tension as f64,
-        );
-        flag("active", !input.inactive, put);
-
-        put(
-            format_args!("mode"),
-            Form::Word(Mode::NAMES),
-            out.mode as usize as f64,
-        );
-        put(
-            format_args!("readiness"),
-            Form::Word(Readiness::NAMES),
-            out.readiness as usize as f64,
-        );
-        let faults = &out.faults;
-        put(
-            format_args!("reaction"),
-            Form::Word(Reaction::NAMES),
-            faults.reaction as usize as f64,
-        );
-        let cause = faults.cause.map_or(f64::NAN, |rule| rule as usize as f64);
-        put(format_args!("cause"), Form::Word(Rule::NAMES), cause);
-        let bits = |is: fn(&crate::control::tick::Fault) -> bool| {
-            let bit = |(i, fault)| u32::from(is(fault)) << i;
-            f64::from(faults.rules.iter().enumerate().map(bit).sum::<u32>())
-        };
-        put(
-            format_args!("rules_broken"),
-            Form::Rules,
-            bits(|f| f.broken),
-        );
-        put(
-            format_args!("rules_latched"),
-            Form::Rules,
-            bits(|f| f.latched),
-        );
-
-        let estimate = &out.estimate;
-        for (what, bend, pan) in [
-            ("target", out.target, out.target_pan),
-            ("reference", out.reference, out.reference_pan),
-            ("measured", estimate.bend, estimate.pan),
-        ] {
-            put(format_args!("{what}_bend_x_rad"), Form::Number, bend.x);
-            put(format_args!("{what}_bend_y_rad"), Form::Number, bend.y);
-            if self.pan.is_some() {
-                put(format_args!("{what}_pan_rad"), Form::Number, pan);
-            }
-        }
-        put(
-            format_args!("measured_by"),
-            Form::Word(Source::NAMES),
-            estimate.source as usize as f64,
-        );
-        put(
-            format_args!("measured_stamp_s"),
-            Form::Stamp,
-            out.bend_stamp,
-        );
-        put(
-            format_args!("motors_bend_x_rad"),
-            Form::Number,
-            estimate.motors_bend.x,
-        );
-        put(
-            format_args!("motors_bend_y_rad"),
-            Form::Number,
-            estimate.motors_bend.y,
-        );
-        put(format_args!("delay_s"), Form::Number, out.delay);
-
-        let unit = match self.kind {
-            CommandInterface::Position => "rad",
-            CommandInterface::Velocity => "rad_s",
-        };
-        let sends = out.mode.sends() && !out.unsent;
-        let sent = |value: f64| if sends { value } else { f64::NAN };
-        put(
-            format_args!("setpoint_stamp_s"),
-            Form::Stamp,
-            sent(out.stamp),
-        );
-        let of = |values: &[f64], pan: f64, i: usize| {
-            if i < motors {
-                sent(values.get(i).copied().unwrap_or(f64::NAN))
-            } else {
-                sent(pan)
-            }
-        };
-        for (i, name) in self.all_motors().enumerate() {
-            let value = of(&out.setpoints, out.pan_setpoint, i);
-            put(format_args!("{name}_setpoint_{unit}"), Form::Number, value);
-        }
-        for (i, name) in self.all_motors().enumerate() {
-            let value = of(&out.references, out.pan_reference, i);
-            put(format_args!("{name}_reference_rad"), Form::Number, value);
-        }
-        put(
-            format_args!("feedback_share"),
-            Form::Number,
-            out.feedback_share,
-        );
-        for (name, is) in [
-            ("feedback_limited", out.feedback_limited),
-            ("speed_limited", out.speed_limited),
-            ("travel_limited", out.travel_limited),
-            ("target_limited", out.target_limited),
-            ("over_bend", out.over_bend),
-            ("integrator_deadband", out.in_deadband),
-            ("hunting", out.hunting),
-            ("following_error", out.following_error),
-            ("settled", out.settled),
-        ] {
-            flag(name, is, put);
-        }
-
-        let counts = &record.counts;
-        for (name, count) in [
-            ("cycles", counts.ticks),
-            ("late_cycles", counts.late),
-            ("missed_cycles", counts.missed),
-            ("cycles_without_sample", counts.without_sample),
-            ("records_lost", counts.lost),
-        ] {
-            put(format_args!("{name}"), Form::Count, count as f64);
-        }
-    }
-}
-
-fn flag(name: &str, is: bool, put: &mut impl FnMut(Arguments<'_>, Form, f64)) {
-    put(format_args!("{name}"), Form::Count, f64::from(u8::from(is)));
-}
-
-fn imu(
-    name: &str,
-    sample: &Option<ImuSample>,
-    at: f64,
-    put: &mut impl FnMut(Arguments<'_>, Form, f64),
-) {
-    let nothing = Vector3::repeat(f64::NAN);
-    let stamp = sample.as_ref().map_or(f64::NAN, |s| s.stamp);
-    put(format_args!("{name}_stamp_s"), Form::Stamp, stamp);
-    put(format_args!("{name}_age_s"), Form::Number, at - stamp);
-    let gravity = sample.as_ref().map_or(nothing, |s| s.gravity);
-    let rate = sample.as_ref().map_or(nothing, |s| s.angular_velocity);
-    for (i, axis) in ["x", "y", "z"].into_iter().enumerate() {
-        put(
-            format_args!("{name}_gravity_{axis}"),
-            Form::Number,
-            gravity[i],
-        );
-    }
-    for (i, axis) in ["x", "y", "z"].into_iter().enumerate() {
-        put(
-            format_args!("{name}_rate_{axis}_rad_s"),
-            Form::Number,
-            rate[i],
-        );
+    /// Returns all motors, the pan motor last.
+    fn all_motors(&self) -> impl Iterator<Item = (&String, Motor)> {
+        let tendons = self.motors.iter().enumerate();
+        let tendons = tendons.map(|(i, name)| (name, Motor::Tendon(i)));
+        tendons.chain(self.pan.iter().map(|name| (name, Motor::Pan)))
     }
 }
 

@@ -9,13 +9,52 @@ use super::file::FIRST;
 const GREATEST: u64 = 2_000_000_000;
 
 /// Reason why a file cannot be read: one sentence.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("{file}: {reason}")]
+#[derive(Debug, thiserror::Error)]
+#[error("{file}: {flaw}")]
 pub struct Misread {
     /// Path of the file.
     pub file: String,
-    /// The mismatch, and what is accepted.
-    pub reason: String,
+    /// The flaw.
+    pub flaw: Flaw,
+}
+
+/// A flaw of a file, with what is accepted.
+#[derive(Debug, thiserror::Error)]
+pub enum Flaw {
+    /// The system's error.
+    #[error(transparent)]
+    System(#[from] std::io::Error),
+    /// The file is too large; with its size, bytes.
+    #[error("{0} bytes; accepted: at most {GREATEST}")]
+    Size(u64),
+    /// It is not text.
+    #[error("byte {} is not UTF-8; accepted: an incident recording", .0.valid_up_to())]
+    Utf8(#[from] std::str::Utf8Error),
+    /// It does not begin like an incident recording.
+    #[error("line 1 is not '{FIRST}'; accepted: an incident recording")]
+    First,
+    /// A line of the head, by its number from 1, has no key.
+    #[error("line {0} has no ':'; accepted: '# key: text'")]
+    NoKey(u64),
+    /// A row has another number of fields than there are columns.
+    #[error("line {line} has {fields} fields; accepted: {columns}, as the columns' names")]
+    Fields {
+        /// Number of the line, from 1.
+        line: u64,
+        /// Number of its fields.
+        fields: u64,
+        /// Number of columns.
+        columns: u64,
+    },
+    /// The table is not CSV.
+    #[error("its table cannot be read: {0}")]
+    Table(csv::Error),
+    /// Two columns have this name.
+    #[error("two columns have the name '{0}'; accepted: one")]
+    SameName(String),
+    /// There is no column of the time.
+    #[error("no column 'time_s'; accepted: an incident recording")]
+    NoTime,
 }
 
 /// Content of a file.
@@ -36,38 +75,29 @@ impl IncidentFile {
     /// # Errors
     /// The system's error, or a mismatch in the content.
     pub fn load(path: &Path) -> Result<Self, Misread> {
-        let misread = |reason: String| Misread {
-            file: path.display().to_string(),
-            reason,
+        let read = || {
+            let size = std::fs::metadata(path)?.len();
+            if size > GREATEST {
+                return Err(Flaw::Size(size));
+            }
+            Self::from_bytes(&std::fs::read(path)?)
         };
-        let size = std::fs::metadata(path).map_err(|e| misread(e.to_string()))?;
-        if size.len() > GREATEST {
-            return Err(misread(format!(
-                "{} bytes; accepted: at most {GREATEST}",
-                size.len()
-            )));
-        }
-        let bytes = std::fs::read(path).map_err(|e| misread(e.to_string()))?;
-        Self::from_bytes(&bytes).map_err(misread)
+        read().map_err(|flaw| Misread {
+            file: path.display().to_string(),
+            flaw,
+        })
     }
 
     /// Parses the content of a file.
     ///
     /// # Errors
-    /// One sentence with the line and the mismatch.
-    pub fn from_bytes(bytes: &[u8]) -> Result<Self, String> {
-        let text = std::str::from_utf8(bytes).map_err(|e| {
-            format!(
-                "byte {} is not UTF-8; accepted: an incident recording",
-                e.valid_up_to()
-            )
-        })?;
+    /// The first flaw.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, Flaw> {
+        let text = std::str::from_utf8(bytes)?;
         let mut this = Self::default();
         let first = text.lines().next().unwrap_or_default();
         if first.trim_end() != FIRST {
-            return Err(format!(
-                "line 1 is not '{FIRST}'; accepted: an incident recording"
-            ));
+            return Err(Flaw::First);
         }
         let (mut at, mut number) = (0, 0);
         for line in text.split_inclusive('\n') {
@@ -81,7 +111,7 @@ impl IncidentFile {
                 if number == 1 {
                     continue;
                 }
-                return Err(format!("line {number} has no ':'; accepted: '# key: text'"));
+                return Err(Flaw::NoKey(number));
             };
             let words = words.strip_prefix(' ').unwrap_or(words);
             this.head.push((key.into(), words.into()));
@@ -92,23 +122,22 @@ impl IncidentFile {
                 pos,
                 expected_len,
                 len,
-            } => {
-                let line = pos.as_ref().map_or(0, |p| p.line()) + number;
-                format!(
-                    "line {line} has {len} fields; accepted: {expected_len}, as the columns' names"
-                )
-            }
-            _ => format!("its table cannot be read: {e}"),
+            } => Flaw::Fields {
+                line: pos.as_ref().map_or(0, |p| p.line()) + number,
+                fields: *len,
+                columns: *expected_len,
+            },
+            _ => Flaw::Table(e),
         };
         let names = reader.headers().map_err(fits)?;
         this.columns = names.iter().map(Into::into).collect();
         for (place, name) in this.columns.iter().enumerate() {
             if this.places.insert(name.clone(), place).is_some() {
-                return Err(format!("two columns have the name '{name}'; accepted: one"));
+                return Err(Flaw::SameName(name.clone()));
             }
         }
         if !this.places.contains_key("time_s") {
-            return Err("no column 'time_s'; accepted: an incident recording".into());
+            return Err(Flaw::NoTime);
         }
         for row in reader.records() {
             this.rows.push(row.map_err(fits)?);

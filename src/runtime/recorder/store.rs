@@ -8,6 +8,7 @@
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use nix::fcntl::{Flock, FlockArg};
@@ -19,6 +20,42 @@ const END: &str = ".csv";
 const LONGEST: usize = 40;
 /// Bytes written between two checks of the size limit.
 const CHUNK: usize = 256 * 1024;
+
+/// The reason why a file could not be kept: one sentence.
+#[derive(Clone, Debug, thiserror::Error)]
+pub enum KeepError {
+    /// The system's error with a file or folder, or the size limit.
+    #[error("{}: {source}", path.display())]
+    Path {
+        /// Path of the file or folder.
+        path: PathBuf,
+        /// The error.
+        source: Arc<io::Error>,
+    },
+    /// All names for a time and a cause are taken.
+    #[error("{}: no name like {stem} is free", folder.display())]
+    NoName {
+        /// The folder.
+        folder: PathBuf,
+        /// The beginning of the names.
+        stem: String,
+    },
+}
+
+impl KeepError {
+    /// Returns the function that names `path` in an error of the system.
+    fn of(path: &Path) -> impl Fn(io::Error) -> Self + Copy {
+        move |source| Self::Path {
+            path: path.to_path_buf(),
+            source: Arc::new(source),
+        }
+    }
+}
+
+/// A single file needs more room than the size limit, MB.
+#[derive(Debug, thiserror::Error)]
+#[error("one file alone takes more than incidents.disk_limit, {0} MB; accepted: more room")]
+struct TooLarge(f64);
 
 /// Store for the files of one joint.
 #[derive(Clone, Debug)]
@@ -107,15 +144,15 @@ impl RecordingStore {
     ///
     /// # Errors
     /// The system's error, with the path.
-    pub fn open(&self) -> Result<usize, String> {
+    pub fn open(&self) -> Result<usize, KeepError> {
         let _turn = self.turn()?;
-        self.clean().map_err(|e| told(&self.folder, &e))
+        self.clean().map_err(KeepError::of(&self.folder))
     }
 
     /// Locks the folder until the result is dropped. Without the lock, a file that another writer
     /// has created but not yet locked would look like a leftover.
-    fn turn(&self) -> Result<Flock<File>, String> {
-        let refused = |e| told(&self.folder, &e);
+    fn turn(&self) -> Result<Flock<File>, KeepError> {
+        let refused = KeepError::of(&self.folder);
         fs::create_dir_all(&self.folder).map_err(refused)?;
         let folder = File::open(&self.folder).map_err(refused)?;
         Flock::lock(folder, FlockArg::LockExclusive).map_err(|(_, e)| refused(io::Error::from(e)))
@@ -182,9 +219,9 @@ impl RecordingStore {
         cause: &str,
         now: SystemTime,
         write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
-    ) -> Result<PathBuf, String> {
+    ) -> Result<PathBuf, KeepError> {
         let turn = self.turn()?;
-        self.clean().map_err(|e| told(&self.folder, &e))?;
+        self.clean().map_err(KeepError::of(&self.folder))?;
         let (path, part, file) = self.begin(cause, now)?;
         drop(turn);
         let kept = self
@@ -194,11 +231,11 @@ impl RecordingStore {
         if let Err(e) = kept {
             // The first error is reported; a leftover is removed with the next file.
             let _ = fs::remove_file(&part);
-            return Err(told(&path, &e));
+            return Err(KeepError::of(&path)(e));
         }
         // The folder is synced, so that the rename itself reaches the disk.
         let synced = File::open(&self.folder).and_then(|f| f.sync_all());
-        synced.map_err(|e| told(&self.folder, &e))?;
+        synced.map_err(KeepError::of(&self.folder))?;
         Ok(path)
     }
 
@@ -207,7 +244,7 @@ impl RecordingStore {
         &self,
         cause: &str,
         now: SystemTime,
-    ) -> Result<(PathBuf, PathBuf, Flock<File>), String> {
+    ) -> Result<(PathBuf, PathBuf, Flock<File>), KeepError> {
         let word = |c: char| {
             let c = c.to_ascii_lowercase();
             if c.is_ascii_lowercase() || c.is_ascii_digit() {
@@ -231,10 +268,10 @@ impl RecordingStore {
             let file = match options.write(true).create_new(true).open(&part) {
                 Ok(file) => file,
                 Err(e) if e.kind() == io::ErrorKind::AlreadyExists => continue,
-                Err(e) => return Err(told(&part, &e)),
+                Err(e) => return Err(KeepError::of(&part)(e)),
             };
             let file = Flock::lock(file, FlockArg::LockExclusiveNonblock)
-                .map_err(|(_, e)| told(&part, &io::Error::from(e)))?;
+                .map_err(|(_, e)| KeepError::of(&part)(e.into()))?;
             // The final name is taken only through the temporary one, so that no other writer can
             // take it from here on.
             match path.try_exists() {
@@ -242,10 +279,8 @@ impl RecordingStore {
                 _ => drop(fs::remove_file(&part)),
             }
         }
-        Err(format!(
-            "{}: no name like {stem} is free",
-            self.folder.display()
-        ))
+        let folder = self.folder.clone();
+        Err(KeepError::NoName { folder, stem })
     }
 
     fn fill(
@@ -271,10 +306,6 @@ impl RecordingStore {
     }
 }
 
-fn told(path: &Path, error: &io::Error) -> String {
-    format!("{}: {error}", path.display())
-}
-
 /// A file that stays within the size limit together with existing ones, of which it removes the
 /// oldest.
 struct Bounded {
@@ -292,15 +323,12 @@ impl Write for Bounded {
         let more = bytes.len() as u64;
         while self.taken + self.size + more > self.limit {
             let Some(oldest) = self.own.next() else {
-                let mb = self.limit as f64 * 1e-6;
-                return Err(io::Error::other(format!(
-                    "one file alone takes more than incidents.disk_limit, {mb} MB; accepted: more room"
-                )));
+                return Err(io::Error::other(TooLarge(self.limit as f64 * 1e-6)));
             };
             match fs::remove_file(&oldest.path) {
                 Ok(()) => {}
                 Err(e) if e.kind() == io::ErrorKind::NotFound => {}
-                Err(e) => return Err(io::Error::other(told(&oldest.path, &e))),
+                Err(e) => return Err(io::Error::other(KeepError::of(&oldest.path)(e))),
             }
             self.taken -= oldest.bytes;
         }
@@ -340,7 +368,7 @@ mod tests {
     }
 
     #[test]
-    fn own_names_are_told_from_others() {
+    fn own_names_are_distinguished_from_others() {
         let own = "garden.neck-20240228T235959.250Z-imu_frozen.csv";
         assert!(own_name(own, "garden.neck"));
         assert!(own_name(&own.replace("frozen", "frozen-2"), "garden.neck"));

@@ -75,16 +75,16 @@ mod tests {
     }
 
     #[test]
-    fn what_only_tells_or_limits_asks_for_nothing() {
+    fn mild_reactions_request_nothing() {
         let mut watch = Watch::default();
         let fine = output(Mode::Tracking, Reaction::Warn, &[]);
         assert_eq!(watch.look(&fine), None);
-        let told = output(
+        let slack = output(
             Mode::Tracking,
             Reaction::Warn,
             &[(Rule::Slack, true, false)],
         );
-        assert_eq!(watch.look(&told), None);
+        assert_eq!(watch.look(&slack), None);
         let limited = output(
             Mode::Tracking,
             Reaction::Slow,
@@ -94,7 +94,7 @@ mod tests {
     }
 
     #[test]
-    fn a_fault_asks_once() {
+    fn a_fault_requests_once() {
         let mut watch = Watch::default();
         let fine = output(Mode::Tracking, Reaction::Warn, &[]);
         let frozen = output(
@@ -127,7 +127,7 @@ mod tests {
     }
 
     #[test]
-    fn a_rule_that_latches_under_a_mild_reaction_asks() {
+    fn a_rule_that_latches_under_a_mild_reaction_requests() {
         let mut watch = Watch::default();
         let latched = output(
             Mode::Tracking,
@@ -139,7 +139,7 @@ mod tests {
     }
 
     #[test]
-    fn a_hold_without_a_rule_asks_and_a_start_does_not() {
+    fn a_hold_without_a_rule_requests_and_a_start_does_not() {
         let mut watch = Watch::default();
         let mode = |mode| output(mode, Reaction::Warn, &[]);
         for start in [
@@ -158,7 +158,7 @@ mod tests {
     }
 
     #[test]
-    fn a_lost_loop_is_told_once() {
+    fn a_lost_loop_is_reported_once() {
         let mut watch = Watch::default();
         assert!(watch.lost_loop());
         assert!(!watch.lost_loop());

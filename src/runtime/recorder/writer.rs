@@ -6,8 +6,9 @@ use std::time::{Duration, Instant, SystemTime};
 
 use super::columns::write_stamp;
 use super::file::{Head, write_head, write_row};
-use super::store::{RecordingStore, utc_words};
-use super::{Cause, Facts, IncidentRecorder, Reply, Ring, locked};
+use super::store::{KeepError, RecordingStore, utc_words};
+use super::{Cause, Facts, IncidentRecorder, Reply, Ring};
+use crate::runtime::locked;
 
 /// Rows copied at a time while the recorder waits.
 const SLICE: u64 = 64;
@@ -19,21 +20,21 @@ pub struct Pace {
     pub after: Duration,
     /// Minimum interval between the files of two faults. Faults in between go into the next file.
     /// If faults continue, the interval doubles each time.
-    pub least: Duration,
+    pub interval_min: Duration,
     /// Maximum of that interval. It is shorter than [`super::SPAN`] by at least `after`, so that no
     /// fault is lost.
-    pub most: Duration,
+    pub interval_max: Duration,
     /// Minimum interval between two requested files.
-    pub asked: Duration,
+    pub request_interval: Duration,
 }
 
 impl Default for Pace {
     fn default() -> Self {
         Self {
             after: Duration::from_secs(2),
-            least: Duration::from_secs(10),
-            most: Duration::from_secs(50),
-            asked: Duration::from_secs(2),
+            interval_min: Duration::from_secs(10),
+            interval_max: Duration::from_secs(50),
+            request_interval: Duration::from_secs(2),
         }
     }
 }
@@ -49,7 +50,7 @@ pub struct Writer {
     /// Time of the last file of a fault and the interval before the next one.
     last: Option<Instant>,
     pause: Duration,
-    last_asked: Option<Instant>,
+    last_request: Option<Instant>,
 }
 
 /// One file to write.
@@ -75,8 +76,8 @@ impl Writer {
             facts: Box::new(facts),
             rows,
             last: None,
-            pause: pace.least,
-            last_asked: None,
+            pause: pace.interval_min,
+            last_request: None,
         }
     }
 
@@ -120,11 +121,11 @@ impl Writer {
         }
     }
 
-    fn failed(&self, why: &str) {
+    fn failed(&self, why: &KeepError) {
         let mut report = locked(&self.of.0.report);
         report.failed += 1;
         let first = report.failure.is_empty();
-        report.failure = why.into();
+        report.failure = why.to_string();
         drop(report);
         if first {
             let joint = &self.of.0.about.node;
@@ -145,18 +146,20 @@ impl Writer {
                 let earliest = self.last.map_or(since, |last| last + self.pause);
                 earliest.max(since + self.pace.after)
             });
-            let asked_due = (!orders.requests.is_empty())
-                .then(|| self.last_asked.map_or(now, |last| last + self.pace.asked));
+            let request_due = (!orders.requests.is_empty()).then(|| {
+                self.last_request
+                    .map_or(now, |last| last + self.pace.request_interval)
+            });
             let ending = orders.ending;
             let due = |at: Option<Instant>| at.is_some_and(|at| at <= now || ending);
-            if due(fault_due) || due(asked_due) {
+            if due(fault_due) || due(request_due) {
                 let mut work = Work {
                     causes: Vec::new(),
                     more: 0,
                     replies: std::mem::take(&mut orders.requests),
                 };
                 if !work.replies.is_empty() {
-                    self.last_asked = Some(now);
+                    self.last_request = Some(now);
                 }
                 // A fault whose delay has not passed gets its own file later, with its
                 // consequences.
@@ -167,11 +170,11 @@ impl Writer {
                     work.more = std::mem::take(&mut orders.more);
                     let go_on = self
                         .last
-                        .is_some_and(|last| since < last + 2 * self.pace.most);
+                        .is_some_and(|last| since < last + 2 * self.pace.interval_max);
                     self.pause = if go_on {
-                        (2 * self.pause).min(self.pace.most)
+                        (2 * self.pause).min(self.pace.interval_max)
                     } else {
-                        self.pace.least
+                        self.pace.interval_min
                     };
                     self.last = Some(now);
                 }
@@ -180,7 +183,7 @@ impl Writer {
             if ending {
                 return None;
             }
-            let next = [fault_due, asked_due].into_iter().flatten().min();
+            let next = [fault_due, request_due].into_iter().flatten().min();
             orders = match next {
                 Some(at) => {
                     let waited = inner.wake.wait_timeout(orders, at - now);
@@ -220,7 +223,7 @@ impl Writer {
         good..end
     }
 
-    fn write(&mut self, work: &Work) -> Result<std::path::PathBuf, String> {
+    fn write(&mut self, work: &Work) -> Result<std::path::PathBuf, KeepError> {
         let rows = self.copy();
         let facts = (self.facts)();
         let now = SystemTime::now();

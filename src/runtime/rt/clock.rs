@@ -111,15 +111,15 @@ impl Clock {
         clock
     }
 
-    /// Returns a clock on simulated time, which stands at 0 until its hand is set.
+    /// Returns a clock on simulated time, which stands at 0 until it is set.
     pub fn simulated() -> (Self, ClockSetter) {
         let clock = Self::on(Stamps::Simulated(Simulated::default()));
-        let hand = ClockSetter {
+        let setter = ClockSetter {
             clock: clock.clone(),
             last: None,
             steps: VecDeque::with_capacity(STEPS),
         };
-        (clock, hand)
+        (clock, setter)
     }
 
     fn on(stamps: Stamps) -> Self {
@@ -276,7 +276,7 @@ impl Clock {
     }
 }
 
-/// The hand that sets a clock on simulated time.
+/// Sets a clock on simulated time.
 #[derive(Debug)]
 pub struct ClockSetter {
     clock: Clock,
@@ -286,7 +286,7 @@ pub struct ClockSetter {
     steps: VecDeque<i64>,
 }
 
-/// Result of setting the hand.
+/// Result of setting a clock.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Moved {
     /// Simulated time has begun.
@@ -321,7 +321,7 @@ impl ClockSetter {
     pub fn set(&mut self, seconds_of_stamp: i32, nanoseconds: u32) -> Moved {
         let stamp = i64::from(seconds_of_stamp) * NS + i64::from(nanoseconds);
         let Stamps::Simulated(time) = &self.clock.0.stamps else {
-            // Only simulated time has a hand.
+            // Only simulated time is set.
             return Moved::Stands;
         };
         let now = time.now.load(Ordering::Relaxed);

@@ -1,6 +1,6 @@
 //! The streams and diagnostics of the joint that a step test receives.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 
 use r2r::diagnostic_msgs::msg::{DiagnosticArray, DiagnosticStatus};
 use r2r::geometry_msgs::msg::PoseStamped;
@@ -9,11 +9,13 @@ use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, QosProfile};
 
 use super::super::session::Session;
-use super::Subject;
+use super::{Stream, Subject, Unready};
 use crate::control::geometry::swing_twist;
+use crate::control::tick::{Mode, Source};
 use crate::design::trial::{AngleSample, BendSample, SetpointSample, StepStreams};
 use crate::files::SetpointMessage;
-use crate::ros::messages::{read_pose, value_of};
+use crate::ros::messages::{control_loop, read_pose, value_of};
+use crate::runtime::locked;
 use crate::runtime::rt::Clock;
 
 /// Time without a message after which a stream is silent, s.
@@ -24,42 +26,31 @@ const DIAGNOSTICS_SILENT: f64 = 3.0;
 /// The last diagnostics of the joint.
 #[derive(Clone, Debug)]
 pub(super) struct Diagnosis {
-    pub(super) message: String,
-    pub(super) mode: String,
     pub(super) gain_set: String,
-    pub(super) feedback: String,
-    pub(super) over_bend: bool,
-    /// Reason why the joint is not driven, if its node stays in a state in which it is not.
-    pub(super) idle: Option<String>,
+    /// Label of the node's state, if it stays in one in which the joint is not driven.
+    idle: Option<String>,
+    /// A problem that prevents a step test.
+    trouble: Option<Unready>,
 }
 
 impl Diagnosis {
-    pub(super) fn read(status: DiagnosticStatus) -> Self {
-        let value = |key: &str| value_of(&status, key).to_string();
+    fn read(status: DiagnosticStatus) -> Self {
+        let value = |key: &str| value_of(&status, key);
         let state = value("lifecycle_state");
         // A waiting autostart may still succeed.
-        let idle = ["unconfigured", "inactive", "finalized"].contains(&state.as_str())
+        let idle = ["unconfigured", "inactive", "finalized"].contains(&state)
             && value("autostart_waits") != "1";
+        let drives = value("mode") == Mode::Tracking.name() && value("over_bend") != "1";
         Self {
-            idle: idle.then(|| {
-                format!("its node is {state}; activate it first (withy transition activate)")
-            }),
-            mode: value("mode"),
-            gain_set: value("gain_set"),
-            feedback: value("feedback"),
-            over_bend: value("over_bend") == "1",
-            message: status.message,
-        }
-    }
-
-    /// Returns a problem that prevents a step test, if any.
-    pub(super) fn trouble(&self) -> Option<String> {
-        if self.mode != "tracking" || self.over_bend {
-            Some(format!("/diagnostics says: {}", self.message))
-        } else if self.feedback != "imu" {
-            Some("its bend comes from the motors, not from the IMU".into())
-        } else {
-            None
+            idle: idle.then(|| state.into()),
+            gain_set: value("gain_set").into(),
+            trouble: if !drives {
+                Some(Unready::Reported(status.message.clone()))
+            } else if value("feedback") != Source::Imu.name() {
+                Some(Unready::BendFromMotors)
+            } else {
+                None
+            },
         }
     }
 }
@@ -74,53 +65,76 @@ pub(super) struct Heard {
     angles_at: Option<f64>,
     diagnosis_at: Option<f64>,
     /// Latency of the newest head pose at its receipt, s.
-    pub(super) age: f64,
+    pub(super) latency: f64,
 }
 
 impl Heard {
     /// Returns the reason why the joint is not driven, if its node reports one.
-    pub(super) fn idle(&self) -> Option<String> {
-        self.diagnosis.as_ref()?.idle.clone()
+    pub(super) fn idle(&self) -> Option<Unready> {
+        let state = self.diagnosis.as_ref()?.idle.clone()?;
+        Some(Unready::Idle(state))
+    }
+
+    /// Returns the reported problem that prevents a step test, if any.
+    pub(super) fn trouble(&self) -> Option<Unready> {
+        self.diagnosis.as_ref()?.trouble.clone()
     }
 
     /// Returns the first stream that has been silent for too long.
-    pub(super) fn silent(&self, clock: &Clock) -> Option<&'static str> {
-        let (now, machine) = (clock.now(), clock.machine());
+    pub(super) fn silent(&self, clock: &Clock) -> Option<Stream> {
+        let now = clock.now();
+        // Diagnostics continue while simulated time stands.
+        let machine = clock.machine();
         let streams = [
-            (self.poses_at, now, SILENT, "~/head_pose"),
-            (self.setpoints_at, now, SILENT, "~/motor_setpoints"),
-            (self.angles_at, now, SILENT, "joint_states"),
-            // Diagnostics continue while simulated time stands.
+            (Stream::Poses, self.poses_at, now, SILENT),
+            (Stream::Setpoints, self.setpoints_at, now, SILENT),
+            (Stream::Angles, self.angles_at, now, SILENT),
             (
+                Stream::Diagnostics,
                 self.diagnosis_at,
                 machine,
                 DIAGNOSTICS_SILENT,
-                "/diagnostics",
             ),
         ];
-        let fresh = |at: Option<f64>, now: f64, most: f64| at.is_some_and(|at| now - at <= most);
-        let silent = streams
-            .into_iter()
-            .find(|(at, now, most, _)| !fresh(*at, *now, *most))?;
-        Some(silent.3)
+        let mut streams = streams.into_iter();
+        let silent = streams.find(|(_, at, now, limit)| !at.is_some_and(|at| now - at <= *limit));
+        silent.map(|(stream, ..)| stream)
     }
 }
 
 pub(super) type Shared = Arc<Mutex<Heard>>;
 
-pub(super) fn locked(heard: &Shared) -> std::sync::MutexGuard<'_, Heard> {
-    // Growing lists and newest values: a panic elsewhere leaves nothing inconsistent.
-    heard.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
 /// Subscribes on `node` to the streams of the joint.
 pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r2r::Result<Shared> {
-    let many = || QosProfile::default().keep_last(100).reliable();
-    let joint = &subject.joint;
-    let topic = |topic: &str| format!("{joint}/{topic}");
     let heard = Shared::default();
+    listen_to_poses(node, session, subject, &heard)?;
+    listen_to_setpoints(node, session, subject, &heard)?;
+    listen_to_angles(node, session, subject, &heard)?;
+    let reports = node.subscribe::<DiagnosticArray>("/diagnostics", many())?;
+    let (clock, record) = (session.clock().clone(), heard.clone());
+    let joint = subject.joint.clone();
+    session.each(reports, move |message| {
+        if let Some(status) = control_loop(message, &joint) {
+            let mut heard = locked(&record);
+            heard.diagnosis = Some(Diagnosis::read(status));
+            heard.diagnosis_at = Some(clock.machine());
+        }
+    });
+    Ok(heard)
+}
 
-    let poses = node.subscribe::<PoseStamped>(&topic("head_pose"), QosProfile::sensor_data())?;
+fn many() -> QosProfile {
+    QosProfile::default().keep_last(100).reliable()
+}
+
+fn listen_to_poses(
+    node: &mut Node,
+    session: &Session,
+    subject: &Subject,
+    heard: &Shared,
+) -> r2r::Result<()> {
+    let topic = subject.name("head_pose");
+    let poses = node.subscribe::<PoseStamped>(&topic, QosProfile::sensor_data())?;
     let (clock, record) = (session.clock().clone(), heard.clone());
     session.each(poses, move |message| {
         // An invalid pose counts as none.
@@ -133,11 +147,19 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
                 heard.streams.bends.push(BendSample { time, bend });
             }
             let now = clock.now();
-            heard.age = now - time;
+            heard.latency = now - time;
             heard.poses_at = Some(now);
         }
     });
+    Ok(())
+}
 
+fn listen_to_setpoints(
+    node: &mut Node,
+    session: &Session,
+    subject: &Subject,
+    heard: &Shared,
+) -> r2r::Result<()> {
     let (clock, record) = (session.clock().clone(), heard.clone());
     let take = move |stamp: f64, setpoints: Vec<f64>| {
         let time = clock.now();
@@ -150,10 +172,11 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
         heard.setpoints_at = Some(time);
     };
     let motors = subject.motor_names.clone();
+    let topic = subject.name("motor_setpoints");
+    let clock = session.clock().clone();
     match subject.message {
         SetpointMessage::JointState => {
-            let setpoints = node.subscribe::<JointState>(&topic("motor_setpoints"), many())?;
-            let clock = session.clock().clone();
+            let setpoints = node.subscribe::<JointState>(&topic, many())?;
             session.each(setpoints, move |message| {
                 // A message that lacks a motor is not the joint's.
                 let values = motors.iter().map(|motor| position_of(&message, motor));
@@ -164,9 +187,7 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
             });
         }
         SetpointMessage::Float64Array => {
-            let setpoints =
-                node.subscribe::<Float64MultiArray>(&topic("motor_setpoints"), many())?;
-            let clock = session.clock().clone();
+            let setpoints = node.subscribe::<Float64MultiArray>(&topic, many())?;
             session.each(setpoints, move |message| {
                 // The pan's comes last.
                 if let Some(values) = message.data.get(..motors.len()) {
@@ -175,12 +196,21 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
             });
         }
     }
+    Ok(())
+}
 
-    let namespace = joint.rsplit_once('/').map_or("", |(parent, _)| parent);
-    let states = node.subscribe::<JointState>(
-        &format!("{namespace}/joint_states"),
-        QosProfile::sensor_data(),
-    )?;
+fn listen_to_angles(
+    node: &mut Node,
+    session: &Session,
+    subject: &Subject,
+    heard: &Shared,
+) -> r2r::Result<()> {
+    let namespace = subject.joint.rsplit_once('/');
+    let topic = format!(
+        "{}/joint_states",
+        namespace.map_or("", |(parent, _)| parent)
+    );
+    let states = node.subscribe::<JointState>(&topic, QosProfile::sensor_data())?;
     let (clock, record) = (session.clock().clone(), heard.clone());
     let motors = subject.motor_names.clone();
     let mut known = vec![None; motors.len()];
@@ -193,7 +223,7 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
             }
         }
         let all: Option<Vec<f64>> = known.iter().copied().collect();
-        if let (true, Some(angles)) = (any, all) {
+        if any && let Some(angles) = all {
             let stamp = &message.header.stamp;
             let time = clock.time_of(stamp.sec, stamp.nanosec);
             let mut heard = locked(&record);
@@ -204,18 +234,7 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
             }
         }
     });
-
-    let reports = node.subscribe::<DiagnosticArray>("/diagnostics", many())?;
-    let (clock, record) = (session.clock().clone(), heard.clone());
-    let own = format!("{}: control loop", joint.trim_start_matches('/'));
-    session.each(reports, move |message| {
-        if let Some(status) = message.status.into_iter().find(|s| s.name == own) {
-            let mut heard = locked(&record);
-            heard.diagnosis = Some(Diagnosis::read(status));
-            heard.diagnosis_at = Some(clock.machine());
-        }
-    });
-    Ok(heard)
+    Ok(())
 }
 
 /// Returns the position of a motor in a message, if present and finite.

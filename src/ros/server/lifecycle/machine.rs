@@ -68,13 +68,29 @@ impl State {
         }
     }
 
+    /// Returns the transitions that start in this state.
+    pub fn transitions(self) -> impl Iterator<Item = &'static Transition> {
+        GRAPH.iter().filter(move |t| t.start == self)
+    }
+
+    /// Returns the requests that are accepted in this state.
+    fn accepted(self) -> String {
+        let transitions = self.transitions();
+        let accepted: Vec<_> = transitions
+            .map(|t| format!("{} ({})", t.label, t.id))
+            .collect();
+        if accepted.is_empty() {
+            return "nothing; restart the node".into();
+        }
+        accepted.join(", ")
+    }
+
     /// Returns true if the node stays in this state until a client requests a transition.
     pub const fn primary(self) -> bool {
         (self as u8) < Self::Configuring as u8
     }
 }
 
-/// A transition.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Transition {
     /// Number in lifecycle_msgs/Transition.
@@ -154,6 +170,21 @@ pub const GRAPH: [Transition; 25] = {
     ]
 };
 
+/// Reason why a requested transition does not begin.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum NotPossible {
+    #[error("the node is shutting down; accepted: nothing more")]
+    Closing,
+    #[error("a transition is under way (state {}); accepted: nothing until it ends", .0.label())]
+    UnderWay(State),
+    #[error(
+        "{requested} is not possible in state {}; accepted: {}",
+        .state.label(),
+        .state.accepted()
+    )]
+    NotHere { requested: String, state: State },
+}
+
 /// A lifecycle state that changes only by transitions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Machine {
@@ -165,58 +196,36 @@ impl Machine {
         self.state
     }
 
-    /// Returns the transitions that start in the present state.
-    pub fn available(&self) -> impl Iterator<Item = &'static Transition> + use<> {
-        let state = self.state;
-        GRAPH.iter().filter(move |t| t.start == state)
-    }
-
     /// Begins the requested transition, found by its label if there is one, else by its number.
     /// Transitions that end a transition state belong to the node and cannot be requested.
     ///
     /// # Errors
-    /// The reason in one sentence; the state is unchanged.
-    pub fn ask(&mut self, id: u8, label: &str) -> Result<&'static Transition, String> {
+    /// The transition is not possible now; the state is unchanged.
+    pub fn begin(&mut self, id: u8, label: &str) -> Result<&'static Transition, NotPossible> {
         let wanted = |t: &&Transition| match label {
             "" => t.id == id,
             label => t.label == label,
         };
-        let here = self.state.label();
-        if !self.state.primary() {
-            return Err(format!(
-                "a transition is under way (state {here}); accepted: nothing until it ends"
-            ));
+        let state = self.state;
+        if !state.primary() {
+            return Err(NotPossible::UnderWay(state));
         }
-        match self.available().find(wanted) {
-            Some(transition) => {
-                self.state = transition.goal;
-                Ok(transition)
-            }
-            None => {
-                let asked = match GRAPH.iter().find(wanted) {
-                    Some(known) => known.label.to_string(),
-                    None if label.is_empty() => format!("transition {id}"),
-                    None => format!("transition '{label}'"),
-                };
-                let there: Vec<_> = self
-                    .available()
-                    .map(|t| format!("{} ({})", t.label, t.id))
-                    .collect();
-                let accepted = match there.len() {
-                    0 => "nothing; restart the node".into(),
-                    _ => there.join(", "),
-                };
-                Err(format!(
-                    "{asked} is not possible in state {here}; accepted: {accepted}"
-                ))
-            }
-        }
+        let Some(transition) = state.transitions().find(wanted) else {
+            let requested = match GRAPH.iter().find(wanted) {
+                Some(known) => known.label.to_string(),
+                None if label.is_empty() => format!("transition {id}"),
+                None => format!("transition '{label}'"),
+            };
+            return Err(NotPossible::NotHere { requested, state });
+        };
+        self.state = transition.goal;
+        Ok(transition)
     }
 
     /// Ends the transition state. Returns the transition made; `None` in a primary state.
     pub fn end(&mut self, outcome: Outcome) -> Option<&'static Transition> {
         let label = outcome.label();
-        let transition = self.available().find(|t| t.label == label)?;
+        let transition = self.state.transitions().find(|t| t.label == label)?;
         self.state = transition.goal;
         Some(transition)
     }
@@ -241,10 +250,10 @@ mod tests {
             ("shutdown", State::ShuttingDown, State::Finalized),
         ];
         for (label, through, to) in way {
-            assert_eq!(machine.ask(0, label).unwrap().goal, through);
+            assert_eq!(machine.begin(0, label).unwrap().goal, through);
             assert_eq!(machine.end(Outcome::Success).unwrap().goal, to);
         }
-        assert_eq!(machine.available().count(), 0);
+        assert_eq!(machine.state().transitions().count(), 0);
     }
 
     #[test]
@@ -255,7 +264,7 @@ mod tests {
         for state in State::ALL {
             for id in 0..=u8::MAX {
                 let mut machine = at(state);
-                match machine.ask(id, "") {
+                match machine.begin(id, "") {
                     Ok(transition) => {
                         assert!(legal.contains(&(state as u8, id)), "{state:?} {id}");
                         assert_eq!((transition.id, machine.state()), (id, transition.goal));
@@ -264,7 +273,8 @@ mod tests {
                     Err(reason) => {
                         assert!(!legal.contains(&(state as u8, id)), "{state:?} {id}");
                         assert_eq!(machine.state(), state);
-                        assert!(reason.contains(state.label()), "{reason}");
+                        let sentence = reason.to_string();
+                        assert!(sentence.contains(state.label()), "{sentence}");
                     }
                 }
             }
@@ -274,15 +284,19 @@ mod tests {
     #[test]
     fn a_label_goes_before_a_number() {
         let mut machine = at(State::Active);
-        assert_eq!(machine.ask(4, "shutdown").unwrap().id, 7);
+        assert_eq!(machine.begin(4, "shutdown").unwrap().id, 7);
         let mut machine = at(State::Active);
-        let reason = machine.ask(4, "fly").unwrap_err();
+        let reason = machine.begin(4, "fly").unwrap_err();
         assert_eq!(
-            reason,
+            reason.to_string(),
             "transition 'fly' is not possible in state active; accepted: deactivate (4), shutdown (7)"
         );
-        let reason = machine.ask(0, "configure").unwrap_err();
-        assert!(reason.starts_with("configure is not possible"), "{reason}");
+        let reason = machine.begin(0, "configure").unwrap_err();
+        let sentence = reason.to_string();
+        assert!(
+            sentence.starts_with("configure is not possible"),
+            "{sentence}"
+        );
         assert_eq!(machine.state(), State::Active);
     }
 

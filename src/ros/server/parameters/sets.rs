@@ -60,7 +60,7 @@ impl Parameters {
     pub(super) fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, String> {
         let folder = self.file.file.parent();
         let folder = folder.unwrap_or(std::path::Path::new(""));
-        let set = NamedGainSet::load(&folder.join(file), &self.file.motor_names)
+        let set = NamedGainSet::load(folder.join(file), &self.file.motor_names)
             .map_err(|e| e.to_string())?;
         let refuse = |what: String| Err(format!("gain_set_file {}: {what}", set.file.display()));
         if let Some(taken) = self.file.gain_sets.iter().find(|s| s.name == set.name) {

@@ -7,12 +7,12 @@ use futures::stream::{BoxStream, StreamExt};
 use r2r::{Node, QosProfile};
 
 use super::names::full_name;
-use super::{SourceTopics, Topic};
+use super::{SharedSources, SourceTopics};
 use crate::files::JointFile;
-use crate::ros::server::aim::Asked;
-use crate::ros::server::status::Status;
+use crate::ros::server::aim::TargetMessage;
+use crate::ros::server::topic::Topic;
 
-/// Period of the checks on publishers.
+/// Period of the checks on publishers: the bindings do not report changes of the graph.
 const LOOK: Duration = Duration::from_millis(50);
 /// Max. length of a displayed node name.
 const LONGEST: usize = 256;
@@ -20,23 +20,25 @@ const LONGEST: usize = 256;
 const NOT_KNOWN: &str = "_NODE_NAME_UNKNOWN_";
 
 /// Subscribes to the targets of all sources.
-///
-/// # Errors
-/// The middleware rejects a subscription.
-pub fn listen(node: &mut Node, file: &JointFile) -> r2r::Result<Vec<BoxStream<'static, Asked>>> {
+pub fn listen(
+    node: &mut Node,
+    file: &JointFile,
+) -> r2r::Result<Vec<BoxStream<'static, TargetMessage>>> {
     let qos = || QosProfile::default().keep_last(1).reliable();
     let own = file.commands.sources.iter().cloned().map(SourceTopics::Own);
     let mut streams = Vec::new();
-    for lane in [SourceTopics::Shared].into_iter().chain(own) {
-        let name = |topic: Topic| match &lane {
+    for topics in [SourceTopics::Shared].into_iter().chain(own) {
+        let name = |topic: Topic| match &topics {
             SourceTopics::Shared => format!("~/{}", topic.name()),
             SourceTopics::Own(source) => format!("~/{source}/{}", topic.name()),
         };
-        let (poses, points) = (lane.clone(), lane.clone());
-        let stream = node.subscribe(&name(Topic::Pose), qos())?;
-        streams.push(stream.map(move |m| Asked::Pose(m, poses.clone())).boxed());
-        let stream = node.subscribe(&name(Topic::Point), qos())?;
-        streams.push(stream.map(move |m| Asked::Point(m, points.clone())).boxed());
+        let (poses, points) = (topics.clone(), topics.clone());
+        let stream = node.subscribe(&name(Topic::DesiredPose), qos())?;
+        let pose = move |m| TargetMessage::Pose(m, poses.clone());
+        streams.push(stream.map(pose).boxed());
+        let stream = node.subscribe(&name(Topic::GazePoint), qos())?;
+        let point = move |m| TargetMessage::Point(m, points.clone());
+        streams.push(stream.map(point).boxed());
     }
     Ok(streams)
 }
@@ -44,8 +46,11 @@ pub fn listen(node: &mut Node, file: &JointFile) -> r2r::Result<Vec<BoxStream<'s
 /// Returns a function that updates, when due, which nodes publish on the shared topics; for the
 /// thread that spins the node of full name `name`. The bindings drop the middleware's information
 /// on a message's sender, so that only this distinguishes the sources.
-pub fn look_at_publishers(name: &str, status: Arc<Status>) -> impl FnMut(&Node) + Send + 'static {
-    let topics = Topic::ALL.map(|topic| {
+pub fn look_at_publishers(
+    name: &str,
+    sources: Arc<SharedSources>,
+) -> impl FnMut(&Node) + Send + 'static {
+    let topics = Topic::TARGETS.map(|topic| {
         let relative = format!("~/{}", topic.name());
         (topic, full_name(name, &relative, std::env::args()))
     });
@@ -60,7 +65,7 @@ pub fn look_at_publishers(name: &str, status: Arc<Status>) -> impl FnMut(&Node) 
                 let names = found
                     .iter()
                     .map(|p| node_name(&p.node_namespace, &p.node_name));
-                status.sources.set_publishers(*topic, names.collect());
+                sources.set_publishers(*topic, names.collect());
             }
         }
         due = Instant::now() + LOOK;

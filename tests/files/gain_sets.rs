@@ -1,0 +1,242 @@
+//! Gain-set files written and read back.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::files_support::{Copy, GAINS, assert_told, text};
+use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
+use withy::control::controller::reference_model::{Lag, Model};
+use withy::control::controller::{
+    CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
+};
+use withy::files::{NamedGainSet, Purpose, Specification, save_gain_set};
+
+#[test]
+fn gains_of_single_motors_lie_over_those_of_all() {
+    let names = ["a", "b"].map(String::from);
+    let text = text(GAINS) + "\nmotors: {b: {ki: 4.0}}\n";
+    let set = NamedGainSet::from_text(Path::new("set.yaml"), &text, &names).unwrap();
+    assert_eq!(set.gains.motors[0].ki, 5.5);
+    assert_eq!(set.gains.motors[1].ki, 4.0);
+    assert_eq!(set.gains.motors[1].kp, set.gains.motors[0].kp);
+}
+
+/// Gain sets that a file may hold.
+fn any_set() -> impl Strategy<Value = NamedGainSet> {
+    let order = || 0.001..1.999_f64;
+    let motor = (
+        0.0..1000.0_f64,
+        0.0..1000.0_f64,
+        0.0..1000.0_f64,
+        order(),
+        order(),
+        0.1..1e4_f64,
+    )
+        .prop_map(
+            |(kp, ki, kd, integral_order, derivative_order, derivative_corner)| MotorGains {
+                kp,
+                ki,
+                kd,
+                integral_order,
+                derivative_order,
+                derivative_corner,
+            },
+        );
+    let lag = prop_oneof![
+        (1e-4..10.0_f64).prop_map(|time_constant| Lag::First { time_constant }),
+        (0.1..1000.0_f64, 0.01..10.0_f64).prop_map(|(natural_frequency, damping_ratio)| {
+            Lag::Second {
+                natural_frequency,
+                damping_ratio,
+            }
+        }),
+    ];
+    let model = (0.2..5.0_f64, lag, 0.0..0.5_f64).prop_map(|(gain, lag, dead_time)| Model {
+        gain,
+        lag,
+        dead_time,
+    });
+    let specification = (
+        // Degrees as users type them come back exactly.
+        proptest::option::of((1..179_999_u32).prop_map(|m| (f64::from(m) / 1e3).to_radians())),
+        proptest::option::of(0.001..1000.0_f64),
+        proptest::option::of(1.001..100.0_f64),
+    );
+    let specification =
+        specification.prop_map(
+            |(phase_margin, crossover, sensitivity_peak)| Specification {
+                phase_margin,
+                crossover,
+                sensitivity_peak,
+            },
+        );
+    let purpose = (
+        proptest::option::of((0.0..10.0_f64, 0.0..10.0_f64)),
+        proptest::option::of(specification),
+        prop::collection::vec(model.clone(), 0..3),
+    );
+    let purpose = purpose.prop_map(|(moment, specification, models)| Purpose {
+        payload_moment: moment.map(|(low, more)| [low, low + more]),
+        specification,
+        models,
+    });
+    let band = proptest::option::of((0.001..0.5_f64, 0.0..0.5_f64));
+    let rest = (
+        0.0..1.0_f64,
+        [0.0..2.0_f64, 0.0..2.0_f64],
+        band,
+        0.0..0.5_f64,
+        0.0..100.0_f64,
+    );
+    let motors = (prop::collection::vec(motor, 3), any::<bool>());
+    let words = ("[a-z0-9_/-]{1,64}", "[ -~\n\téλ]{0,40}");
+    let kinds = (any::<bool>(), any::<bool>());
+    (words, kinds, motors, model, rest, purpose).prop_map(
+        |((name, note), (velocity, pure), (mut motors, alike), model, rest, purpose)| {
+            if alike {
+                let first = motors[0];
+                motors.fill(first);
+            }
+            let (damping, smoothing, band, delay_allowed, tension_gain) = rest;
+            NamedGainSet {
+                name,
+                note,
+                file: PathBuf::from("set.yaml"),
+                motor_names: ["m/1", "m-2", "3"].map(String::from).to_vec(),
+                gains: GainSet {
+                    kind: if velocity {
+                        CommandInterface::Velocity
+                    } else {
+                        CommandInterface::Position
+                    },
+                    structure: if pure {
+                        Structure::PureFeedback
+                    } else {
+                        Structure::TwoDegreesOfFreedom
+                    },
+                    motors,
+                    damping,
+                    model,
+                    smoothing,
+                    integrator_deadband: band.map(|(enter, more)| IntegratorDeadband {
+                        enter,
+                        leave: enter + more,
+                    }),
+                    delay_allowed,
+                    tension_gain,
+                },
+                purpose,
+            }
+        },
+    )
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(21), ..ProptestConfig::with_cases(256) })]
+
+    #[test]
+    fn gain_sets_come_back_as_they_were(set in any_set()) {
+        let text = set.to_yaml();
+        let back = NamedGainSet::from_text(&set.file, &text, &set.motor_names);
+        prop_assert_eq!(back.as_ref(), Ok(&set), "{}", text);
+    }
+}
+
+#[test]
+fn what_a_set_is_for_is_checked() {
+    let copy = Copy::new();
+    let path = copy.path("gains/pure-feedback.yaml");
+    let text = fs::read_to_string(&path).unwrap();
+    let names = copy.joint().unwrap().motor_names;
+    for (from, to, told) in [
+        (
+            "[0, 0.0032]",
+            "[0.2, 0.1]",
+            "payload_moment_kg_m is [0.2, 0.1]; accepted: [min, max], min not above max",
+        ),
+        (
+            "phase_margin_deg: 75",
+            "phase_margin_deg: 180",
+            "specification.phase_margin_deg is 180; accepted: a number above 0 and below 180 deg",
+        ),
+        (
+            "crossover_rad_s: 3",
+            "sensitivity_peak: 1",
+            "specification.sensitivity_peak is 1; accepted: a number above 1 and at most 100",
+        ),
+        (
+            "made_for: [{gain: 0.95,",
+            "made_for: [{gain: 0.1,",
+            "made_for[0].gain is 0.1; accepted: a number from 0.2 to 5",
+        ),
+    ] {
+        assert!(text.contains(from), "{from}");
+        let spoilt = text.replace(from, to);
+        let read = NamedGainSet::from_text(&path, &spoilt, &names);
+        assert_told(read.map(drop), &path, told);
+    }
+    let sets = copy.joint().unwrap().gain_sets;
+    assert_eq!(sets[0].purpose.holds(0.38 * 0.06), Some(true));
+    assert_eq!(sets[1].purpose.holds(0.38 * 0.06), Some(false));
+}
+
+#[test]
+fn saving_keeps_what_was_there() {
+    let copy = Copy::new();
+    let joint = copy.joint().unwrap();
+    let path = copy.path("gains/bare.yaml");
+    let original = fs::read_to_string(&path).unwrap();
+    let mut set = joint.gain_sets[1].clone();
+    assert_eq!(set.file, path);
+
+    set.gains.motors[2].ki = 6.25;
+    let first = save_gain_set(&path, &set).unwrap();
+    assert_eq!(first, Some(copy.path("gains/bare.yaml.1.bak")));
+    assert_eq!(fs::read_to_string(first.unwrap()).unwrap(), original);
+    assert_eq!(NamedGainSet::load(&path, &joint.motor_names).unwrap(), set);
+
+    set.gains.motors[2].ki = 7.5;
+    let second = save_gain_set(&path, &set).unwrap();
+    assert_eq!(second, Some(copy.path("gains/bare.yaml.2.bak")));
+    assert_eq!(
+        fs::read_to_string(copy.path("gains/bare.yaml.1.bak")).unwrap(),
+        original
+    );
+
+    let new = copy.path("gains/new.yaml");
+    set.file = new.clone();
+    assert_eq!(save_gain_set(&new, &set).unwrap(), None);
+    assert_eq!(NamedGainSet::load(&new, &joint.motor_names).unwrap(), set);
+    let leftovers = fs::read_dir(copy.path("gains")).unwrap();
+    let leftovers = leftovers.filter(|e| {
+        e.as_ref()
+            .unwrap()
+            .path()
+            .extension()
+            .is_some_and(|x| x == "part")
+    });
+    assert_eq!(leftovers.count(), 0);
+}
+
+#[test]
+fn what_could_not_be_read_back_is_not_saved() {
+    let copy = Copy::new();
+    let mut set = copy.joint().unwrap().gain_sets[1].clone();
+    let before = fs::read_to_string(&set.file).unwrap();
+    set.gains.damping = f64::NAN;
+    let path = set.file.clone();
+    assert_told(
+        save_gain_set(&path, &set).map(drop),
+        &path,
+        "damping_s is .nan; accepted: a number from 0 to 1 s",
+    );
+    assert_eq!(fs::read_to_string(&path).unwrap(), before);
+    set.gains.damping = 0.0;
+    let nowhere = copy.path("nowhere/set.yaml");
+    assert_told(
+        save_gain_set(&nowhere, &set).map(drop),
+        &nowhere,
+        "cannot be written: ...",
+    );
+}
