@@ -24,6 +24,7 @@ pub use pan::Pan;
 pub use release::{CLEARANCE, ReleaseRefusal, SHARE, SHORTEST};
 pub use supervise::{
     Fault, FaultConfig, Faults, RULES, Reaction, Readiness, Rule, Supervision, TimeoutAction,
+    WrongBuild,
 };
 
 use command::{abandon, command, stop_over_bent, stop_reference};
@@ -581,7 +582,7 @@ pub fn tick(
     let released = state.mode.is_released();
     if state.mode != Mode::Tracking && state.hold != input.hold {
         // A hold request is also valid while waiting: earlier commands are not resumed after it.
-        stop_reference(state, input);
+        stop_reference(law, state, input);
     }
     if state.mode == Mode::Tracking {
         if !state.started {
@@ -589,7 +590,7 @@ pub fn tick(
         }
         command(joint, law, state, input, now);
         abandon(law, state, input);
-        stop_over_bent(state, estimate.bend);
+        stop_over_bent(law, state, estimate.bend);
         control_law::setpoints(joint, law, state, input, fresh, now, out);
     } else {
         state.settled_since = None;

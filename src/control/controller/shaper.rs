@@ -7,8 +7,12 @@
 //! as long as an oscillation's period puts its frequency on a zero of the average. Source: Singer
 //! and Seering 1990, "Preshaping command inputs to reduce system vibration", for shaping by
 //! convolution; the rectangular window's zeros are elementary.
+//!
+//! Stopped, the reference brakes from where it is at the greatest acceleration, without the path
+//! that the averages still hold.
 
-use crate::control::geometry::Configuration;
+use crate::control::geometry::{Configuration, configuration};
+use nalgebra::{SVector, Vector1};
 
 /// Max length of a moving average, s.
 pub const LONGEST_WINDOW: f64 = 2.0;
@@ -20,6 +24,9 @@ pub struct ShaperDesign {
     speed: f64,
     /// Max speed of the reference, rad/s of pan; 0 without a pan motor.
     pan_speed: f64,
+    /// Max acceleration of the reference, rad/s^2 of bend and of pan.
+    acceleration: f64,
+    pan_acceleration: f64,
     dt: f64,
     windows: [usize; 2],
 }
@@ -65,6 +72,8 @@ impl ShaperDesign {
         Ok(Self {
             speed,
             pan_speed: 0.0,
+            acceleration,
+            pan_acceleration: 0.0,
             dt,
             windows: [count(longer), count(first.min(second))],
         })
@@ -76,6 +85,7 @@ impl ShaperDesign {
     pub fn with_pan(mut self, speed: f64, acceleration: f64) -> Self {
         let window = self.windows[0] as f64 * self.dt;
         self.pan_speed = speed.min(0.5 * acceleration * window).max(0.0);
+        self.pan_acceleration = acceleration;
         self
     }
 
@@ -148,6 +158,8 @@ pub struct ShaperState {
     still: usize,
     value: Configuration,
     rate: Configuration,
+    /// The reference brakes, and is at rest before it moves again.
+    braking: bool,
 }
 
 impl ShaperState {
@@ -161,6 +173,7 @@ impl ShaperState {
             still: usize::MAX,
             value: at,
             rate: Configuration::zeros(),
+            braking: false,
         }
     }
 
@@ -173,6 +186,46 @@ impl ShaperState {
         self.still = usize::MAX;
         self.value = at;
         self.rate = Configuration::zeros();
+        self.braking = false;
+    }
+
+    /// Makes the reference brake from the next tick on. Returns where it will be at rest, rad.
+    pub fn brake(&mut self, design: &ShaperDesign) -> Configuration {
+        self.braking = self.rate != Configuration::zeros();
+        self.still = 0;
+        if !self.braking {
+            // Nothing moves yet; what the averages hold is dropped.
+            let at = self.value;
+            self.rest_at(at);
+        }
+        self.point = self.value
+            + configuration(
+                braking_way(self.rate.xy(), design.acceleration, design.dt),
+                braking_way(
+                    Vector1::new(self.rate.z),
+                    design.pan_acceleration,
+                    design.dt,
+                )
+                .x,
+            );
+        self.point
+    }
+
+    /// Brakes for one tick.
+    fn slow(&mut self, design: &ShaperDesign) {
+        self.rate = configuration(
+            slower(self.rate.xy(), design.acceleration * design.dt),
+            slower(
+                Vector1::new(self.rate.z),
+                design.pan_acceleration * design.dt,
+            )
+            .x,
+        );
+        self.value += self.rate * design.dt;
+        if self.rate == Configuration::zeros() {
+            let at = self.value;
+            self.rest_at(at);
+        }
     }
 
     /// Returns the reference, rad.
@@ -185,7 +238,7 @@ impl ShaperState {
         self.rate
     }
 
-    /// Returns the configuration in which the reference would come to rest if stopped now, rad.
+    /// Returns the configuration in which the reference comes to rest without a further target, rad.
     pub fn point(&self) -> Configuration {
         self.point
     }
@@ -202,6 +255,10 @@ impl ShaperState {
             self.windows = design.windows;
             let at = self.value;
             self.rest_at(at);
+        }
+        if self.braking {
+            self.slow(design);
+            return;
         }
         if design.pan_speed <= 0.0 {
             target.z = self.point.z;
@@ -232,9 +289,60 @@ impl ShaperState {
     }
 }
 
+/// Returns `rate` less `change` of its norm, at least zero.
+fn slower<const N: usize>(rate: SVector<f64, N>, change: f64) -> SVector<f64, N> {
+    let speed = rate.norm();
+    if speed > change {
+        rate * (1.0 - change / speed)
+    } else {
+        SVector::zeros()
+    }
+}
+
+/// Returns the way on which [`slower`] brings `rate` to zero in ticks of `dt` s, rad: the sum of
+/// `n` rates that decrease by `acceleration dt` each.
+fn braking_way<const N: usize>(
+    rate: SVector<f64, N>,
+    acceleration: f64,
+    dt: f64,
+) -> SVector<f64, N> {
+    let (speed, change) = (rate.norm(), acceleration * dt);
+    if speed == 0.0 {
+        return SVector::zeros();
+    }
+    let ticks = (speed / change).floor();
+    rate / speed * (dt * (ticks * speed - 0.5 * change * ticks * (ticks + 1.0)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn stopped_it_brakes_at_its_acceleration_where_it_says() {
+        let dt = 0.005;
+        let design = ShaperDesign::new(2.0, 40.0, [0.4, 0.05], dt)
+            .unwrap()
+            .with_pan(1.5, 20.0);
+        for stop in [0, 3, 40, 70, 110, 300] {
+            let mut state = ShaperState::new(dt, Configuration::zeros());
+            let target = Configuration::new(0.6, -0.3, 0.4);
+            (0..stop).for_each(|_| state.step(&design, target, 1.0));
+            let end = state.brake(&design);
+            assert_eq!(end, state.point());
+            let (mut rate, mut ticks) = (state.rate(), 0);
+            // A target does not matter before it is at rest.
+            while !state.at_rest() {
+                state.step(&design, target, 1.0);
+                assert!((state.rate() - rate).xy().norm() <= 40.0 * dt + 1e-9);
+                (rate, ticks) = (state.rate(), ticks + 1);
+            }
+            assert!((state.value() - end).norm() < 1e-12, "{stop}");
+            assert!(f64::from(ticks) * dt <= 2.0 / 20.0 + dt, "{stop}: {ticks}");
+            state.step(&design, target, 1.0);
+            assert!(!state.at_rest() || (target - end).norm() < 1e-9);
+        }
+    }
 
     #[test]
     fn stays_inside_speed_and_acceleration_and_never_overshoots() {

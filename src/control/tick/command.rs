@@ -12,7 +12,7 @@ const ABANDONED: f64 = 0.1;
 /// Accepts a new command or a new hold request.
 pub(super) fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
     if state.hold != input.hold {
-        stop_reference(state, input);
+        stop_reference(law, state, input);
     }
     if let Some(desired) = input.desired
         && state.sequence != Some(desired.sequence)
@@ -54,21 +54,22 @@ fn within_limits(joint: &Joint, law: &Law, asked: Configuration) -> (Configurati
     (configuration(bend, pan), bent_too_far || turned_too_far)
 }
 
-/// Stops the reference and ends the current command, as a hold request demands.
-pub(super) fn stop_reference(state: &mut State, input: &Input) {
+/// Stops the reference from where it is and ends the current command, as a hold request demands.
+pub(super) fn stop_reference(law: &Law, state: &mut State, input: &Input) {
     state.hold = input.hold;
     state.end_command(input);
     state.motion = None;
-    state.target = state.shaper.point();
+    state.target = state.shaper.brake(&law.shaper);
     state.goal = state.target;
     state.target_limited = false;
 }
 
 /// Stops outward motion beyond the over-bend limit; motion back inward stays possible.
-pub(super) fn stop_over_bent(state: &mut State, bend: Bend) {
+pub(super) fn stop_over_bent(law: &Law, state: &mut State, bend: Bend) {
     state.over_bend = state.watch.over_bend();
-    let at = state.shaper.point().xy();
-    if state.over_bend && (state.goal.xy() - at).dot(&bend) > 0.0 {
+    let way = state.goal.xy() - state.shaper.value().xy();
+    if state.over_bend && way.dot(&bend) > 0.0 {
+        let at = state.shaper.brake(&law.shaper).xy();
         state.motion = None;
         state.target = configuration(at, state.target.z);
         state.goal = configuration(at, state.goal.z);
@@ -82,7 +83,7 @@ pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
         state.timed_out = stale;
         return;
     }
-    stop_reference(state, input);
+    stop_reference(law, state, input);
     if law.limits.supervision.command_timeout_action == TimeoutAction::Neutral {
         (state.target, state.goal) = (Configuration::zeros(), Configuration::zeros());
         state.pace = ABANDONED;
@@ -91,17 +92,20 @@ pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
     }
 }
 
-/// Returns the permitted goal and pace. [`Reaction::Slow`] makes the reference slow and no further
-/// out than when the reaction began. The reference stops while a sensor mismatch is suspected.
-pub(super) fn limited(state: &mut State) -> (Configuration, f64) {
+/// Returns the permitted goal and pace. [`Reaction::Slow`] stops the reference; then it moves
+/// slowly and no further out than it stopped. It stays stopped while a mismatch is suspected.
+pub(super) fn limited(law: &Law, state: &mut State) -> (Configuration, f64) {
     if state.watch.faults().reaction < Reaction::Slow {
         state.furthest = None;
         return (state.goal, state.pace);
     }
+    let doubts = state.watch.doubts();
+    if state.furthest.is_none() || (doubts && !state.shaper.at_rest()) {
+        state.shaper.brake(&law.shaper);
+    }
     let point = state.shaper.point();
-    let at = point.xy().norm();
-    let most = *state.furthest.get_or_insert(at);
-    if state.watch.doubts() {
+    let most = *state.furthest.get_or_insert(point.xy().norm());
+    if doubts {
         return (point, state.pace);
     }
     let size = state.goal.xy().norm();

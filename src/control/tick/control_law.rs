@@ -33,7 +33,11 @@ pub(super) struct Work {
     expected: Vec<f64>,
     error: Vec<f64>,
     correction: Vec<f64>,
+    /// Bend part of `expected`.
+    expected_part: Vec<f64>,
     integrals: Vec<f64>,
+    /// Part of `integrals` in bend space.
+    inside: Vec<f64>,
     asked: Vec<f64>,
     base: Vec<f64>,
     /// Setpoints of the previous tick.
@@ -50,7 +54,9 @@ impl Work {
             expected: zero.clone(),
             error: zero.clone(),
             correction: zero.clone(),
+            expected_part: zero.clone(),
             integrals: zero.clone(),
+            inside: zero.clone(),
             asked: zero.clone(),
             base: zero.clone(),
             before: zero,
@@ -160,7 +166,17 @@ fn blend_gain(state: &mut State, now: f64) -> f64 {
     std::mem::replace(&mut state.inverse_gain, blended) - blended
 }
 
-/// Runs one tick of the closed loop and fills `state.sent`.
+/// The reference of one tick and what the joint should make of it, rad and rad/s.
+struct Followed {
+    reference: Bend,
+    /// Bend that the measurement should show.
+    expected: Bend,
+    /// Rate that the head should have.
+    rate: Bend,
+}
+
+/// Runs one tick of the closed loop and fills `state.sent`: reference, feedforward, error,
+/// feedback, damping, authority, drive.
 pub(super) fn setpoints(
     joint: &Joint,
     law: &Law,
@@ -170,56 +186,124 @@ pub(super) fn setpoints(
     now: f64,
     out: &mut Output,
 ) {
-    let kinematics = &joint.kinematics;
     let dt = joint.period;
-    let estimate = state.estimator.estimate();
-
-    // Reference, and the models, which follow it as actually limited.
-    let (goal, pace) = limited(state);
-    state.shaper.step(&law.shaper, goal, pace);
-    let reference = state.shaper.value().xy();
-    let plan = state.plan;
     let share = handed_over(state.taken_over, now);
-    let gain_change = blend_gain(state, now);
-    let followed = plan.structure == Structure::TwoDegreesOfFreedom;
-    let limited = configuration(
-        reference + state.shortfall * plan.gain,
-        state.shaper.value().z,
+    let followed = reference(law, state);
+    state.work.refer(&joint.kinematics, followed.reference);
+    feedforward(law, state, now);
+    let overdue = state.estimator.overdue(joint, now);
+    error(joint, state, &followed, overdue, now);
+    let at_rest = state.shaper.at_rest();
+    state.integrator_deadband.step(
+        law.integrator_deadband.as_ref(),
+        &state.work.error,
+        at_rest,
+        dt,
     );
+    if state.watch.doubts() {
+        // Feedback of measurements that contradict each other would drive the joint away.
+        match law.kind {
+            CommandInterface::Position => state.work.correction.copy_from_slice(&state.corrected),
+            CommandInterface::Velocity => state.work.correction.fill(0.0),
+        }
+    } else {
+        feedback(joint, law, state, fresh, share);
+        let damping = damping(joint, law, state, &followed, fresh, overdue, share);
+        for (correction, row) in state.work.correction.iter_mut().zip(&state.work.jacobian) {
+            *correction = if law.correct {
+                *correction + row.dot(&damping)
+            } else {
+                0.0
+            };
+        }
+    }
+    (out.feedback_limited, out.feedback_share) = (false, 0.0);
+    if law.kind == CommandInterface::Position {
+        position_authority(law, state, dt, out);
+    }
+    transfer(state, now);
+    state.work.before.copy_from_slice(&state.sent);
+    match law.kind {
+        CommandInterface::Position => position(joint, law, state, out),
+        CommandInterface::Velocity => velocity(joint, law, state, out),
+    }
+    if !state.sent.iter().all(|s| s.is_finite()) {
+        // Messages are range-checked; this covers unforeseen cases by a restart from the last
+        // setpoints.
+        state.sent.copy_from_slice(&state.work.before);
+        state.mode = Mode::Stopped;
+        state.begin_hold(now, true);
+        state.end_command(input);
+        return;
+    }
+    let estimate = state.estimator.estimate();
+    if let Some(pan) = &joint.pan {
+        let (value, rate) = (state.joint_model.value().z, state.joint_model.rate().z);
+        let gain = law.tension_gain;
+        state
+            .pan
+            .step(pan, law.kind, value, rate, estimate.pan, gain, dt);
+    }
+    follow(joint, law, state);
+    state.saturated = out.feedback_limited || out.speed_limited || out.travel_limited;
+    let min = law.limits.supervision.guard(Rule::Hunting).limit;
+    state
+        .hunting
+        .step(estimate.motors_bend, at_rest, min, now, dt);
+}
+
+/// Steps the shaper, and the models, which follow it as actually limited.
+fn reference(law: &Law, state: &mut State) -> Followed {
+    let (goal, pace) = limited(law, state);
+    state.shaper.step(&law.shaper, goal, pace);
+    let (reference, plan) = (state.shaper.value(), state.plan);
+    let limited = configuration(reference.xy() + state.shortfall * plan.gain, reference.z);
     state.motor_model.step(&plan.motor_model, limited);
     state.joint_model.step(&plan.joint_model, limited);
-    let (model_bend, joint_rate) = if followed {
-        let seen = match estimate.source {
-            Source::Imu => &state.joint_model,
-            Source::Motors => &state.motor_model,
-        };
-        (seen.value().xy(), state.joint_model.rate().xy())
-    } else {
-        (reference, state.shaper.rate().xy())
-    };
+    let reference = reference.xy();
+    match plan.structure {
+        Structure::TwoDegreesOfFreedom => Followed {
+            reference,
+            expected: match state.estimator.estimate().source {
+                Source::Imu => state.joint_model.value().xy(),
+                Source::Motors => state.motor_model.value().xy(),
+            },
+            rate: state.joint_model.rate().xy(),
+        },
+        Structure::PureFeedback => Followed {
+            reference,
+            expected: reference,
+            rate: state.shaper.rate().xy(),
+        },
+    }
+}
 
-    let work = &mut state.work;
-    work.refer(kinematics, reference);
-    let projection = kinematics.projection(&work.jacobian);
-    let inverse_gain = state.inverse_gain;
-    if law.kind == CommandInterface::Position && gain_change != 0.0 {
-        // The feedforward's slope changes, but its present output must not.
-        let parts = work.bend_part.iter().map(|part| gain_change * part);
+/// Blends the feedforward's gain over a bumpless transfer: its slope changes, but its present
+/// output must not.
+fn feedforward(law: &Law, state: &mut State, now: f64) {
+    let change = blend_gain(state, now);
+    if law.kind == CommandInterface::Position && change != 0.0 {
+        let parts = state.work.bend_part.iter().map(|part| change * part);
         law.controllers.shift(&mut state.controllers, parts);
     }
+}
 
-    // Error, projected into bend space before it reaches the integrators.
-    kinematics.motor_angles(model_bend, &mut work.expected);
+/// Fills the motors' errors, projected into bend space before they reach the integrators.
+fn error(joint: &Joint, state: &mut State, followed: &Followed, overdue: bool, now: f64) {
+    let (kinematics, estimate) = (&joint.kinematics, state.estimator.estimate());
+    let work = &mut state.work;
+    let projection = kinematics.projection(&work.jacobian);
+    kinematics.motor_angles(followed.expected, &mut work.expected);
     match estimate.source {
         Source::Imu => kinematics.motor_angles(estimate.bend, &mut work.error),
         Source::Motors => {
             work.error.copy_from_slice(state.estimator.angles());
-            if followed {
+            if state.plan.structure == Structure::TwoDegreesOfFreedom {
                 // The feedforward sends the encoders to `q(b)/K`.
-                kinematics.motor_angles(model_bend, &mut work.integrals);
-                projection.project(&mut work.integrals);
-                for (expected, part) in work.expected.iter_mut().zip(&work.integrals) {
-                    *expected += (inverse_gain - 1.0) * part;
+                work.expected_part.copy_from_slice(&work.expected);
+                projection.project(&mut work.expected_part);
+                for (expected, part) in work.expected.iter_mut().zip(&work.expected_part) {
+                    *expected += (state.inverse_gain - 1.0) * part;
                 }
             }
         }
@@ -234,23 +318,22 @@ pub(super) fn setpoints(
         state.change = (state.error - error, now);
     }
     // While samples are missing the reference moves on; its lead is no error either.
-    let overdue = state.estimator.overdue(joint, now);
     if overdue {
-        for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
-            *error = row.dot(&state.error);
-        }
-    } else {
-        let (left, since) = state.change;
-        let left = left * (1.0 - handed_over(since, now));
-        for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
-            *error += row.dot(&left);
-        }
-        state.error = error + left;
+        projection.expand(state.error, &mut work.error);
+        return;
     }
-    let at_rest = state.shaper.at_rest();
-    state
-        .integrator_deadband
-        .step(law.integrator_deadband.as_ref(), &work.error, at_rest, dt);
+    let (left, since) = state.change;
+    let left = left * (1.0 - handed_over(since, now));
+    for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
+        *error += row.dot(&left);
+    }
+    state.error = error + left;
+}
+
+/// Steps the controllers; their integrators lose what the projection removes from their sum.
+fn feedback(joint: &Joint, law: &Law, state: &mut State, fresh: bool, share: f64) {
+    let work = &mut state.work;
+    let projection = joint.kinematics.projection(&work.jacobian);
     let integrate = !state.integrator_deadband.holding() && !state.over_bend;
     law.controllers.step(
         &mut state.controllers,
@@ -260,32 +343,41 @@ pub(super) fn setpoints(
         share,
         &mut work.correction,
     );
-
-    // The integrators lose the part that the projection removes from their sum.
     law.controllers
         .integrals(&state.controllers, &mut work.integrals);
-    work.asked.copy_from_slice(&work.integrals);
-    projection.project(&mut work.asked);
-    let bleed = dt / (BLEED + dt);
-    let outside = work
-        .asked
-        .iter()
-        .zip(&work.integrals)
-        .map(|(inside, all)| bleed * (inside - all));
+    work.inside.copy_from_slice(&work.integrals);
+    projection.project(&mut work.inside);
+    let bleed = joint.period / (BLEED + joint.period);
+    let parts = work.inside.iter().zip(&work.integrals);
+    let outside = parts.map(|(inside, all)| bleed * (inside - all));
     law.controllers.shift(&mut state.controllers, outside);
     projection.project(&mut work.correction);
+}
 
-    // Damping in bend space, on the rate in excess of the model's.
-    let damping = state.damping_from + (law.damping - state.damping_from) * share;
+/// Returns the damping in bend space, on the rate in excess of the expected one: rad, or rad/s of a
+/// velocity drive.
+fn damping(
+    joint: &Joint,
+    law: &Law,
+    state: &mut State,
+    followed: &Followed,
+    fresh: bool,
+    overdue: bool,
+    share: f64,
+) -> Bend {
+    let dt = joint.period;
+    let gain = state.damping_from + (law.damping - state.damping_from) * share;
     let knows_rate = state.estimator.knows_rate();
-    let offset = match knows_rate {
-        true => (joint_rate - estimate.rate) * damping,
+    let offset = if knows_rate {
+        (followed.rate - state.estimator.estimate().rate) * gain
+    } else {
         // Without a measured rate the model's rate would drive the joint, not damp it.
-        false => Bend::zeros(),
+        Bend::zeros()
     };
     // The feedback limit also bounds the effect of a gyro glitch.
-    let most = law.limits.feedback;
-    let offset = offset * factor_within(work.jacobian.iter().map(|row| (row.dot(&offset), most)));
+    let max = law.limits.feedback;
+    let rows = state.work.jacobian.iter();
+    let offset = offset * factor_within(rows.map(|row| (row.dot(&offset), max)));
     // A non-finite offset counts as zero.
     let offset = if offset.iter().all(|part| part.is_finite()) {
         offset
@@ -303,7 +395,7 @@ pub(super) fn setpoints(
     state.damping_gap = Some((gap, knows_rate));
     let offset = if overdue { state.damped } else { offset + gap };
     state.damped = offset;
-    let damping = match law.kind {
+    match law.kind {
         CommandInterface::Position => offset,
         CommandInterface::Velocity => {
             // A velocity drive integrates: it takes the change of the offset per new sample.
@@ -315,41 +407,56 @@ pub(super) fn setpoints(
             }
             state.damping_rate
         }
-    };
-    for (correction, row) in work.correction.iter_mut().zip(&work.jacobian) {
-        *correction = if law.correct {
-            *correction + row.dot(&damping)
-        } else {
-            0.0
-        };
     }
+}
 
-    out.feedback_limited = false;
-    out.feedback_share = 0.0;
-    if followed && law.kind == CommandInterface::Position {
-        // During a blend of `1/K`, the integrators also carry the feedforward's part.
-        let blending = (inverse_gain - plan.inverse_gain).abs();
-        let most = law.limits.feedback;
-        let parts = work.correction.iter().zip(&work.bend_part);
-        let parts = parts.map(|(c, part)| (*c, most + blending * part.abs()));
-        out.feedback_share = parts
-            .clone()
-            .map(|(c, most)| c.abs() / most.max(LEAST_DELTA))
-            .fold(0.0, f64::max);
-        let factor = factor_within(parts);
-        if factor < 1.0 {
-            out.feedback_limited = true;
-            back_calculate(
-                law,
-                &mut state.controllers,
-                dt,
-                &work.correction,
-                factor - 1.0,
-            );
-            work.correction.iter_mut().for_each(|c| *c *= factor);
-        }
+/// Returns the part of the way to the reference, `q/K`, that the feedforward does not supply: what
+/// feedback has to make in `pure_feedback`, and during a blend of `1/K`.
+fn owed(state: &State) -> f64 {
+    match state.plan.structure {
+        Structure::TwoDegreesOfFreedom => state.plan.inverse_gain - state.inverse_gain,
+        Structure::PureFeedback => 1.0 / state.plan.gain - state.inverse_gain,
     }
-    // A bumpless transfer starts from the last correction sent.
+}
+
+/// Bounds what feedback adds to the setpoints by the feedback limit, beyond what it has to make.
+fn position_authority(law: &Law, state: &mut State, dt: f64, out: &mut Output) {
+    let (owed, max) = (owed(state), law.limits.feedback);
+    let pure = state.plan.structure == Structure::PureFeedback;
+    let bounds = |part: f64| {
+        let owed = owed * part;
+        if pure {
+            (owed.min(0.0) - max, owed.max(0.0) + max)
+        } else {
+            // The integrators also carry what the feedforward had before the blend.
+            (-owed.abs() - max, owed.abs() + max)
+        }
+    };
+    let work = &mut state.work;
+    let parts = work.correction.iter().zip(&work.bend_part);
+    let parts = parts.map(|(c, part)| (*c, bounds(*part)));
+    out.feedback_share = parts
+        .clone()
+        .map(|(c, (low, high))| c / if c < 0.0 { low } else { high }.abs().max(LEAST_DELTA))
+        .map(f64::abs)
+        .fold(0.0, f64::max);
+    let factor = factor_inside(parts.map(|(c, (low, high))| (0.0, c, low, high)));
+    if factor < 1.0 {
+        out.feedback_limited = true;
+        back_calculate(
+            law,
+            &mut state.controllers,
+            dt,
+            &work.correction,
+            factor - 1.0,
+        );
+        work.correction.iter_mut().for_each(|c| *c *= factor);
+    }
+}
+
+/// Adds what is left of the offset of a bumpless transfer, which starts from the last correction.
+fn transfer(state: &mut State, now: f64) {
+    let work = &mut state.work;
     if std::mem::take(&mut state.take_over) {
         for i in 0..work.correction.len() {
             state.residue.start[i] = state.corrected[i] - work.correction[i];
@@ -361,34 +468,6 @@ pub(super) fn setpoints(
         work.correction[i] += residue * state.residue.start[i];
     }
     state.corrected.copy_from_slice(&work.correction);
-
-    state.work.before.copy_from_slice(&state.sent);
-    match law.kind {
-        CommandInterface::Position => position(joint, law, state, out),
-        CommandInterface::Velocity => velocity(joint, law, state, out),
-    }
-    if !state.sent.iter().all(|s| s.is_finite()) {
-        // Messages are range-checked; this covers unforeseen cases by a restart from the last
-        // setpoints.
-        state.sent.copy_from_slice(&state.work.before);
-        state.mode = Mode::Stopped;
-        state.begin_hold(now, true);
-        state.end_command(input);
-        return;
-    }
-    if let Some(pan) = &joint.pan {
-        let (value, rate) = (state.joint_model.value().z, state.joint_model.rate().z);
-        let gain = law.tension_gain;
-        state
-            .pan
-            .step(pan, law.kind, value, rate, estimate.pan, gain, dt);
-    }
-    follow(joint, law, state);
-    state.saturated = out.feedback_limited || out.speed_limited || out.travel_limited;
-    let swing = law.limits.supervision.guard(Rule::Hunting).limit;
-    state
-        .hunting
-        .step(estimate.motors_bend, at_rest, swing, now, dt);
 }
 
 /// Shifts the integrators by `share` of `part`, with the time constant of back-calculation.
@@ -457,7 +536,20 @@ fn inward_only(projection: &Projection, jacobian: &[Bend], asked: &mut [f64], be
     }
 }
 
+/// Returns `made` without its part on the way from zero to `owed`.
+fn beyond_owed(made: Bend, owed: Bend) -> Bend {
+    let size = owed.norm_squared();
+    if size <= LEAST_DELTA {
+        return made;
+    }
+    made - owed * (made.dot(&owed) / size).clamp(0.0, 1.0)
+}
+
 fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+    let owed_bend = match state.plan.structure {
+        Structure::TwoDegreesOfFreedom => Bend::zeros(),
+        Structure::PureFeedback => state.shaper.value().xy() * owed(state),
+    };
     let motors = joint.motors();
     let kinematics = &joint.kinematics;
     let work = &mut state.work;
@@ -466,7 +558,7 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     let rate = state.shaper.rate().xy() * state.inverse_gain;
     // Feedback limit: the motors' bend that feedback has caused so far, plus what it would soon
     // add. The motors' own lag is not counted as feedback.
-    if state.plan.structure == Structure::TwoDegreesOfFreedom {
+    {
         let lag = joint.motor_time_constant + joint.period;
         for i in 0..motors {
             let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
@@ -478,7 +570,7 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
             .map(|row| row.norm())
             .fold(0.0, f64::max);
         let most = law.limits.feedback / greatest.max(LEAST_DELTA);
-        let made = projection.bend_part(&work.base);
+        let made = beyond_owed(projection.bend_part(&work.base), owed_bend);
         let size = made.norm();
         out.feedback_share = size / most.max(LEAST_DELTA);
         let outward = made / size.max(LEAST_DELTA);

@@ -294,7 +294,7 @@ pub(super) fn mode(
         };
         state.release.refused = refused;
         if refused.is_some() {
-            super::stop_reference(state, input);
+            super::stop_reference(law, state, input);
         }
     } else if wanted && !going {
         state.release.refused = refusal(joint, law, state, input, now);
@@ -368,7 +368,7 @@ fn release_tension(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
     state.release.path.to.copy_from_slice(angles);
     set_out(joint, law, state, Phase::Releasing);
     (state.started, state.resuming) = (false, false);
-    super::stop_reference(state, input);
+    super::stop_reference(law, state, input);
 }
 
 /// Begins to retension to the present bend.
