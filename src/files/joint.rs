@@ -514,8 +514,13 @@ fn models(top: &Table) -> Result<Vec<JointModel>, ConfigError> {
     if top.get("models").is_none() {
         return Ok(Vec::new());
     }
-    let name = top.text("models", accepted, |name| !name.is_empty())?;
+    let name = top.text("models", accepted, is_path)?;
     Ok(ModelsFile::load(beside(top, name))?.models)
+}
+
+/// Returns true if `path` can name a file in an error of one line.
+fn is_path(path: &str) -> bool {
+    !path.is_empty() && !path.contains(char::is_control)
 }
 
 /// Returns the path that is given in the file of `top`, relative to it.
@@ -533,7 +538,7 @@ fn gain_sets(
     let list = top.need("gain_sets", accepted)?;
     let mut sets: Vec<(NamedGainSet, Document)> = Vec::new();
     for item in list.items(1..=usize::MAX, accepted)? {
-        let Some(name) = item.text().filter(|name| !name.is_empty()) else {
+        let Some(name) = item.text().filter(|name| is_path(name)) else {
             return Err(item.refuse("the path of a gain-set file, relative to this file"));
         };
         let document = Document::load(&beside(top, name), Kind::GainSet)?;

@@ -23,4 +23,3 @@ mod release;
 mod self_support;
 mod supervision;
 mod track;
-mod wrong_builds;

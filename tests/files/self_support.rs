@@ -81,6 +81,7 @@ fn a_travel_that_ends_too_early_lets_nothing_down() {
     let copy = Copy::new();
     // 10 deg of bend and the stretch take 1.04 rad; commands need more.
     copy.spoil(JOINT, "travel_deg: [-360, 360]", "travel_deg: [-55, 360]");
+    copy.spoil(JOINT, "  inclination_deg: 40", "  inclination_deg: 10");
     let file = copy.joint().unwrap();
     let bare = file.self_support_of_file(Some(Load::default()));
     let law = file

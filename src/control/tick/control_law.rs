@@ -200,22 +200,14 @@ pub(super) fn setpoints(
         at_rest,
         dt,
     );
-    if state.watch.doubts() {
-        // Feedback of measurements that contradict each other would drive the joint away.
-        match law.kind {
-            CommandInterface::Position => state.work.correction.copy_from_slice(&state.corrected),
-            CommandInterface::Velocity => state.work.correction.fill(0.0),
-        }
-    } else {
-        feedback(joint, law, state, fresh, share);
-        let damping = damping(joint, law, state, &followed, fresh, overdue, share);
-        for (correction, row) in state.work.correction.iter_mut().zip(&state.work.jacobian) {
-            *correction = if law.correct {
-                *correction + row.dot(&damping)
-            } else {
-                0.0
-            };
-        }
+    feedback(joint, law, state, fresh, share);
+    let damping = damping(joint, law, state, &followed, fresh, overdue, share);
+    for (correction, row) in state.work.correction.iter_mut().zip(&state.work.jacobian) {
+        *correction = if law.correct {
+            *correction + row.dot(&damping)
+        } else {
+            0.0
+        };
     }
     (out.feedback_limited, out.feedback_share) = (false, 0.0);
     if law.kind == CommandInterface::Position {

@@ -16,7 +16,7 @@ pub struct Words<'a> {
 pub fn unit(rule: Rule) -> &'static str {
     match rule {
         Rule::ImuStale | Rule::MotorStale | Rule::CommandTimeout => "_s",
-        Rule::Slack | Rule::Saturation | Rule::MotionMismatch | Rule::LateCycles => "",
+        Rule::Slack | Rule::Saturation | Rule::LateCycles => "",
         _ => "_rad",
     }
 }
@@ -64,10 +64,6 @@ impl Words<'_> {
             ),
             Rule::SensorMismatch => format!(
                 "the bends by IMU and encoders are {value:.3} rad apart (limit {limit} rad)"
-            ),
-            Rule::MotionMismatch => format!(
-                "the head does not move as its motors do: the two differ by {value:.2} of the motion \
-                 (limit {limit})"
             ),
             Rule::OverBend => {
                 format!("bent by {value:.3} rad, and limits.over_bend is {limit:.3} rad")

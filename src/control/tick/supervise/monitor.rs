@@ -1,15 +1,12 @@
 //! Evaluation of the fault rules, once per tick.
 
 use super::diverging_oscillation::OscillationDetector;
-use super::motion_mismatch::{Bends, MotionDetector};
 use super::sensor_mismatch::MismatchDetector;
 use super::sliding_fraction::SlidingFraction;
 use super::stuck_sensor::StuckDetector;
-use super::wrong_build::{WrongBuild, explain};
 use super::{Fault, FaultConfig, Faults, Reaction, Rule};
 use crate::control::controller::CommandInterface;
-use crate::control::geometry::{Bend, Configuration};
-use crate::control::kinematics::MAX_TENDONS;
+use crate::control::geometry::Configuration;
 use crate::control::tick::estimate::{head_age, motor_age};
 use crate::control::tick::{Estimate, Feedback, Input, Joint, Law, MotorSample, Source};
 
@@ -74,9 +71,6 @@ pub(in crate::control::tick) struct FaultMonitor {
     late: SlidingFraction,
     growing: OscillationDetector,
     doubt: MismatchDetector,
-    motion: MotionDetector,
-    /// Motor angles where the joint last rested, rad.
-    rested: Vec<f64>,
     source: Source,
     /// Sequence number of the newest command and its time of arrival, s.
     sequence: Option<u64>,
@@ -130,8 +124,6 @@ impl FaultMonitor {
             late: SlidingFraction::default(),
             growing: OscillationDetector::default(),
             doubt: MismatchDetector::default(),
-            motion: MotionDetector::default(),
-            rested: vec![0.0; joint.motors()],
             source: Source::default(),
             sequence: None,
             commanded: f64::NEG_INFINITY,
@@ -181,9 +173,9 @@ impl FaultMonitor {
         self.only_gaps
     }
 
-    /// Returns true while a mismatch of sensors or motion is suspected but not yet confirmed.
+    /// Returns true while a sensor mismatch is suspected but not yet confirmed.
     pub(in crate::control::tick) fn doubts(&self) -> bool {
-        self.doubt.doubts() || self.motion.suspects()
+        self.doubt.doubts()
     }
 
     /// Returns the time since the previous tick, s; NaN in the first.
@@ -271,9 +263,8 @@ impl FaultMonitor {
         // from the motors' bend, the motors must not replace it either. Stale angles are not
         // compared.
         let frozen = self.faults.of(Rule::ImuFrozen).above;
-        let known =
-            view.imu_says && !frozen && !self.faults.of(Rule::MotorStale).above && !view.released;
-        let value = if known && imu {
+        let known = view.imu_says && !frozen && !self.faults.of(Rule::MotorStale).above;
+        let value = if known && imu && !view.released {
             (view.estimate.imu_bend - view.estimate.motors_bend).norm()
         } else {
             0.0
@@ -285,8 +276,6 @@ impl FaultMonitor {
         let (above, dt) = (value > guard.limit, joint.period);
         let broken = live && self.doubt.step(value, guard.limit, guard.after, dt);
         self.note(guard, Rule::SensorMismatch, Seen::new(value, above), broken);
-
-        self.compare_motions(joint, law, view, known);
 
         let value = view.estimate.bend.norm();
         let hysteresis = if self.over_bend() {
@@ -395,49 +384,6 @@ impl FaultMonitor {
         self.react(law);
     }
 
-    /// Compares the motions of head and motors, where both are `known`.
-    fn compare_motions(&mut self, joint: &Joint, law: &Law, view: &MonitorInput, known: bool) {
-        let guard = law.limits.supervision.guard(Rule::MotionMismatch);
-        let broken = if known && view.live {
-            let bends = Bends {
-                imu: view.estimate.imu_bend,
-                motors: view.estimate.motors_bend,
-                reference: view.reference.xy(),
-            };
-            let (limit, after) = (guard.limit, guard.after);
-            let broken = self.motion.step(&bends, limit, after, joint.period);
-            if self.motion.rests() {
-                self.rested.copy_from_slice(view.angles);
-            }
-            broken
-        } else {
-            self.motion.forget();
-            false
-        };
-        if broken && !self.in_force(Rule::MotionMismatch) {
-            self.faults.wrong_build = self.explain(joint, view);
-        }
-        let value = self.motion.value();
-        let seen = Seen::new(value, value > guard.limit);
-        self.note(guard, Rule::MotionMismatch, seen, broken);
-    }
-
-    /// Returns the mistake that explains the head's motion. Work: motors squared.
-    fn explain(&mut self, joint: &Joint, view: &MonitorInput) -> Option<WrongBuild> {
-        let mut jacobian = [Bend::zeros(); MAX_TENDONS];
-        let jacobian = &mut jacobian[..joint.motors()];
-        joint
-            .kinematics
-            .jacobian(view.estimate.motors_bend, jacobian);
-        let projection = joint.kinematics.projection(jacobian);
-        for (rested, angle) in self.rested.iter_mut().zip(view.angles) {
-            *rested = angle - *rested;
-        }
-        let cause = explain(&projection, &self.rested, self.motion.head_motion());
-        self.rested.copy_from_slice(view.angles);
-        cause
-    }
-
     /// Updates a rule with its config's time.
     fn at_once(&mut self, law: &Law, rule: Rule, seen: Seen, view: &MonitorInput, now: f64) {
         let after = law.limits.supervision.guard(rule).after;
@@ -492,10 +438,8 @@ impl FaultMonitor {
             let fault = &mut self.faults.rules[rule as usize];
             if !fault.above {
                 (fault.broken, fault.latched, fault.motors) = (false, false, 0);
-                match rule {
-                    Rule::SensorMismatch => self.doubt.forget(),
-                    Rule::MotionMismatch => self.motion.forget(),
-                    _ => {}
+                if rule == Rule::SensorMismatch {
+                    self.doubt.forget();
                 }
                 self.stuck &= !bit(rule as usize);
             }
@@ -510,7 +454,6 @@ impl FaultMonitor {
             && !shows(Rule::MotorFrozen)
             && !self.in_force(Rule::FollowingError)
             && !self.in_force(Rule::SensorMismatch)
-            && !shows(Rule::MotionMismatch)
             && !shows(Rule::Slack);
         let spared = law.feedback == Feedback::Motors || self.motors_may_serve(law);
         let (mut reaction, mut cause) = (Reaction::Warn, None);
@@ -519,11 +462,8 @@ impl FaultMonitor {
             let asked = law.limits.supervision.guard(rule).reaction;
             // While a mismatch is suspected the reference moves no further outward: with a snapped
             // tendon, the head moves much further than commanded.
-            let doubted = match rule {
-                Rule::SensorMismatch => self.faults.of(rule).above || self.doubt.doubts(),
-                Rule::MotionMismatch => self.motion.suspects(),
-                _ => false,
-            };
+            let doubted =
+                rule == Rule::SensorMismatch && (self.faults.of(rule).above || self.doubt.doubts());
             let asked = match (self.in_force(rule), doubted) {
                 (true, _) => asked,
                 (false, true) => asked.min(Reaction::Slow),

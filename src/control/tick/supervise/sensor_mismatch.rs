@@ -33,11 +33,6 @@ impl MismatchDetector {
         self.time > SPOILT
     }
 
-    /// Returns true if any time above the limit is left.
-    pub(super) fn any(&self) -> bool {
-        self.time > 0.0
-    }
-
     pub(super) fn forget(&mut self) {
         self.time = 0.0;
     }
