@@ -14,6 +14,7 @@
 use super::law::Sloped;
 use super::{Delays, Law, Plant, PlantError};
 use crate::control::controller::MotorGains;
+use crate::control::solve::{golden, root};
 use nalgebra::Complex;
 use std::f64::consts::PI;
 
@@ -168,34 +169,6 @@ impl Sample {
     }
 }
 
-/// Returns the root of `f` (value and slope) between `a` and `b`, where its signs differ. Newton's
-/// steps inside the bracket, bisection where they leave it; at most 80 evaluations.
-pub(crate) fn bracketed(f: impl Fn(f64) -> (f64, f64), mut a: f64, mut b: f64, start: f64) -> f64 {
-    let rising = f(a).0 < 0.0;
-    let mut x = start;
-    for _ in 0..80 {
-        let (value, slope) = f(x);
-        if value == 0.0 {
-            return x;
-        }
-        if (value < 0.0) == rising {
-            a = x
-        } else {
-            b = x
-        }
-        let next = x - value / slope;
-        // Written so that a slope of zero or NaN leads to bisection.
-        let inside = (a.min(b)..=a.max(b)).contains(&next);
-        let next = if inside { next } else { 0.5 * (a + b) };
-        let scale = f64::EPSILON * (1.0 + x.abs());
-        if (next - x).abs() <= scale || (b - a).abs() <= scale {
-            return next;
-        }
-        x = next;
-    }
-    x
-}
-
 impl Loop {
     /// Returns the loop of `gains` around `plant` with `delays`.
     ///
@@ -263,8 +236,7 @@ impl Loop {
         Self { plant, law }
     }
 
-    /// Returns the joint, delays included.
-    /// Returns the model in the loop.
+    /// Returns the model of the joint, delays included.
     pub fn plant(&self) -> &Plant {
         &self.plant
     }
@@ -458,7 +430,7 @@ impl Loop {
         };
         let share = low.size / (low.size - high.size);
         let start = low.v + share * (high.v - low.v);
-        let frequency = bracketed(size, low.v, high.v, start).exp();
+        let frequency = root(size, low.v, high.v, start).exp();
         let phase = self.phase(frequency);
         Crossover {
             frequency,
@@ -608,7 +580,7 @@ impl Loop {
         };
         let share = (low.phase - level) / (low.phase - high.phase);
         let start = low.level.v + share * (high.level.v - low.level.v);
-        let v = bracketed(phase, low.level.v, high.level.v, start);
+        let v = root(phase, low.level.v, high.level.v, start);
         let factor = (-self.level(v).size).exp();
         if factor <= FAR {
             found.push(GainMargin {
@@ -621,32 +593,12 @@ impl Loop {
     /// Returns the sensitivity's peak between two values of `ln w`.
     fn peak_between(&self, a: f64, b: f64) -> Peak {
         // 0.12 * 0.618^34 = 1e-8: the value is then accurate to some 1e-15.
-        let (v, distance) = golden(|v| self.sample(v).distance, a, b, 34);
+        let [(v, distance), _] = golden(|v| self.sample(v).distance, a, b, 34);
         Peak {
             frequency: v.exp(),
             value: 1.0 / distance,
         }
     }
-}
-
-/// Returns the position and value of the minimum of `f` between `a` and `b`, by golden section in
-/// `steps` steps, each to 0.618 of the bracket before.
-pub(super) fn golden(f: impl Fn(f64) -> f64, mut a: f64, mut b: f64, steps: u32) -> (f64, f64) {
-    const SHARE: f64 = 0.618_033_988_749_894_8;
-    let (mut c, mut d) = (b - SHARE * (b - a), a + SHARE * (b - a));
-    let (mut at_c, mut at_d) = (f(c), f(d));
-    for _ in 0..steps {
-        if at_c < at_d {
-            (b, d, at_d) = (d, c, at_c);
-            c = b - SHARE * (b - a);
-            at_c = f(c);
-        } else {
-            (a, c, at_c) = (c, d, at_d);
-            d = a + SHARE * (b - a);
-            at_d = f(d);
-        }
-    }
-    (c, at_c)
 }
 
 /// Returns `pi + phase` wrapped into (-pi, pi].
