@@ -44,6 +44,7 @@ pub const DIRECTION_FLOOR: f64 = 3.0 * std::f64::consts::PI / 180.0;
 
 /// Search of [`bend_from_gravity`].
 const GRAVITY: Descent = Descent {
+    steps: 12,
     tries: 12,
     scale: Scale::Unit,
     damping: 1e-6,

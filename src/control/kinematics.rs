@@ -44,6 +44,7 @@ pub const INVERSE_PASSES: usize = 8;
 
 /// Search of the bend closest to straight.
 const STRAIGHTEST: Descent = Descent {
+    steps: 8 * INVERSE_ITERATIONS,
     tries: 8 * INVERSE_ITERATIONS,
     scale: Scale::Diagonal,
     damping: 1e-3,

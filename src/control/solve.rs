@@ -113,7 +113,8 @@ pub enum Scale {
 /// memory).
 #[derive(Clone, Copy, Debug)]
 pub struct Descent {
-    /// Max number of places tried.
+    /// Max number of steps taken, and of places tried.
+    pub steps: usize,
     pub tries: usize,
     /// Scale of the damping.
     pub scale: Scale,
@@ -146,15 +147,17 @@ impl Descent {
         let mut place = start;
         let mut damping = self.damping;
         let (mut downward, mut curvature) = slope(&place);
+        let mut steps = 0;
         for _ in 0..self.tries {
             let mut damped = curvature;
             for i in 0..N {
-                let scale = match self.scale {
-                    Scale::Diagonal => curvature[(i, i)],
-                    Scale::Unit => 1.0,
-                };
+                let own = damped[(i, i)];
                 // A variable without effect stays constant.
-                damped[(i, i)] += damping * scale + f64::MIN_POSITIVE;
+                damped[(i, i)] = f64::MIN_POSITIVE
+                    + match self.scale {
+                        Scale::Diagonal => (1.0 + damping) * own,
+                        Scale::Unit => own + damping,
+                    };
             }
             let step = damped.cholesky().map(|c| c.solve(&downward));
             let step = step.filter(|s| s.iter().all(|v| v.is_finite()));
@@ -164,14 +167,18 @@ impl Descent {
             match next.filter(|next| cost(next) <= before) {
                 Some(next) => {
                     place = next;
-                    if size < ROUNDING || before - cost(&place) <= self.worth * before {
+                    steps += 1;
+                    if steps == self.steps
+                        || size < ROUNDING
+                        || before - cost(&place) <= self.worth * before
+                    {
                         break;
                     }
                     damping = (damping / self.factor).max(self.min_damping);
                     (downward, curvature) = slope(&place);
                 }
                 None if size < FLAT || damping > STIFFEST => break,
-                None => damping = (damping * self.factor).max(self.damping),
+                None => damping *= self.factor,
             }
         }
         place

@@ -19,6 +19,7 @@ const CONDITION_FLOOR: f64 = 0.02;
 
 /// Search of the balance.
 const BALANCE: Descent = Descent {
+    steps: 200,
     tries: 200,
     scale: Scale::Diagonal,
     damping: 1e-3,
