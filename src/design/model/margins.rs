@@ -140,8 +140,9 @@ impl Figures {
 /// The loop's magnitude at one frequency.
 #[derive(Clone, Copy, Debug)]
 struct Level {
-    /// `ln w`.
+    /// `ln w`, and w, rad/s.
     v: f64,
+    w: f64,
     /// `ln |L|` and its slope by `ln w`.
     size: f64,
     rise: f64,
@@ -166,6 +167,41 @@ impl Sample {
         let (size, turn) = (next.level.size - self.level.size, next.phase - self.phase);
         let chord = self.open.max(next.open) * size.hypot(turn);
         size.abs() > 0.5 || turn.abs() > 0.4 || 3.0 * chord > self.distance.min(next.distance)
+    }
+}
+
+/// Search for the sensitivity's highest peak along a walk.
+struct PeakSearch {
+    peak: Peak,
+    before: Option<Sample>,
+}
+
+impl PeakSearch {
+    /// Returns a search for peaks above `value`.
+    fn above(value: f64) -> Self {
+        Self {
+            peak: Peak {
+                frequency: f64::INFINITY,
+                value,
+            },
+            before: None,
+        }
+    }
+
+    /// Takes the next step.
+    fn step(&mut self, open: &Loop, low: &Sample, high: &Sample) {
+        // Between two samples the distance changes by a third at most.
+        let near = |d: f64| 0.6 * d < 1.0 / self.peak.value;
+        if let Some(before) = self.before
+            && near(low.distance)
+            && low.distance <= before.distance.min(high.distance)
+        {
+            let peak = open.peak_between(before.level.v, high.level.v);
+            if peak.value > self.peak.value {
+                self.peak = peak;
+            }
+        }
+        self.before = Some(*low);
     }
 }
 
@@ -283,6 +319,7 @@ impl Loop {
         let square = law.value.norm_sqr();
         Level {
             v,
+            w,
             size: 0.5 * (square * self.plant.power(w)).ln(),
             rise: (law.slope * law.value.conj()).re / square - self.plant.magnitude_fall(w),
         }
@@ -482,8 +519,7 @@ impl Loop {
             let step = (0.25 * low.size.abs()).clamp(NEAR_STEP, LONG_STEP);
             let high = self.level(low.v + step);
             self.crossovers_between(&low, &high, &mut found);
-            let w = high.v.exp();
-            if high.size < 0.0 && w > settled && self.most(w) < 1.0 {
+            if high.size < 0.0 && high.w > settled && self.most(high.w) < 1.0 {
                 break;
             }
             low = high;
@@ -534,37 +570,38 @@ impl Loop {
     pub fn figures(&self) -> Figures {
         let crossovers = self.crossovers();
         let mut gain_margins = Vec::new();
-        let mut sensitivity = Peak {
-            frequency: f64::INFINITY,
-            value: 1.0,
-        };
-        let mut before: Option<Sample> = None;
-        let settled = self.settled();
+        let mut search = PeakSearch::above(1.0);
         // Where the gain may fall, the phase is searched at lower frequencies, too.
         self.walk(1e-3 * self.lowest(), |low, high| {
             self.gain_margins_between(low, high, &mut gain_margins);
-            // Between two samples the distance changes by a third at most.
-            let near = |d: f64| 0.6 * d < 1.0 / sensitivity.value;
-            if let Some(before) = before
-                && near(low.distance)
-                && low.distance <= before.distance.min(high.distance)
-            {
-                let peak = self.peak_between(before.level.v, high.level.v);
-                if peak.value > sensitivity.value {
-                    sensitivity = peak;
-                }
-            }
-            before = Some(*low);
-            let w = high.level.v.exp();
-            w < settled || self.most(w) >= 1.0 / FAR
+            search.step(self, low, high);
+            self.goes_on(high)
         });
-        let unstable_poles = Self::unstable_poles(&crossovers);
         Figures {
+            unstable_poles: Self::unstable_poles(&crossovers),
             crossovers,
             gain_margins,
-            sensitivity,
-            unstable_poles,
+            sensitivity: search.peak,
         }
+    }
+
+    /// Returns true if the closed loop is stable with a sensitivity peak of at most `peak`, as
+    /// [`Self::figures`] finds them, without the other figures.
+    pub(crate) fn stays_below(&self, peak: f64) -> bool {
+        if Self::unstable_poles(&self.crossovers()) > 0 {
+            return false;
+        }
+        let mut search = PeakSearch::above(peak);
+        self.walk(1e-3 * self.lowest(), |low, high| {
+            search.step(self, low, high);
+            search.peak.value <= peak && self.goes_on(high)
+        });
+        search.peak.value <= peak
+    }
+
+    /// Returns true if figures may lie above this frequency.
+    fn goes_on(&self, here: &Sample) -> bool {
+        here.level.w < self.settled() || self.most(here.level.w) >= 1.0 / FAR
     }
 
     fn gain_margins_between(&self, low: &Sample, high: &Sample, found: &mut Vec<GainMargin>) {

@@ -80,10 +80,7 @@ impl<'a> Search<'a> {
         let first = self.failed.get();
         (0..count).map(|i| (first + i) % count).all(|i| {
             let plant = &self.plants[i];
-            let figures = self.open(plant, found).figures();
-            let good = figures.stable()
-                && figures.sensitivity.value <= peak
-                && self.dies_down(plant, found);
+            let good = self.open(plant, found).stays_below(peak) && self.dies_down(plant, found);
             if !good {
                 self.failed.set(i);
             }
