@@ -11,5 +11,6 @@ pub mod gaze;
 pub mod geometry;
 pub mod kinematics;
 pub mod self_support;
+pub mod solve;
 pub mod tick;
 pub mod track;

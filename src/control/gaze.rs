@@ -38,7 +38,7 @@
 //!   Near it pan must be fast, as on any pan and tilt head.
 //! - A point at the camera has no line of sight: see [`Outcome::OutOfReach`].
 
-use crate::control::geometry::{self, Bend};
+use crate::control::geometry::{self, Bend, Curvature};
 use descent::{Domain, descend};
 use nalgebra::{Rotation3, Vector2, Vector3};
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
@@ -312,8 +312,9 @@ impl Gazer {
     /// bend and a pan in rad.
     pub fn line_of_sight(&self, bend: Bend, pan: f64) -> (Vector3<f64>, Vector3<f64>) {
         let turn = Rotation3::from_axis_angle(&Vector3::z_axis(), pan);
-        let head = geometry::rotation(bend);
-        let place = geometry::position(bend, self.length) + head * self.camera.position;
+        let beam = Curvature::at(bend);
+        let head = beam.rotation();
+        let place = beam.position(self.length) + head * self.camera.position;
         (turn * place, turn * (head * self.camera.axis))
     }
 
@@ -427,12 +428,13 @@ impl Gazer {
     /// Returns `1 - cos(residual)` and its derivatives in the bend and in the pan, for a point in
     /// the base frame.
     fn cost(&self, point: &Vector3<f64>, b: Bend, pan: f64) -> (f64, Vector2<f64>, f64) {
-        let head = geometry::rotation(b);
+        let beam = Curvature::at(b);
+        let head = beam.rotation();
         let arm = head * self.camera.position;
         let axis = head * self.camera.axis;
         // All in the panned frame, where the point turns in the opposite sense.
         let seen = Rotation3::from_axis_angle(&Vector3::z_axis(), -pan) * point;
-        let sight = seen - geometry::position(b, self.length) - arm;
+        let sight = seen - beam.position(self.length) - arm;
         let distance = sight.norm();
         if distance <= 1e-9 {
             // No line of sight: the max cost.
@@ -442,11 +444,10 @@ impl Gazer {
         let miss = axis - u;
         // d(miss) = d(axis) - (1 - u u')/distance d(sight), and (1 - u u') is symmetric.
         let across = (miss - u * u.dot(&miss)) / distance;
-        let turn = geometry::angular_jacobian(b);
         // miss . (omega x axis) = omega . (axis x miss), and likewise for the arm.
         let by_turn = axis.cross(&miss) + arm.cross(&across);
-        let by_bend = turn.transpose() * by_turn
-            + geometry::position_jacobian(b, self.length).transpose() * across;
+        let by_bend = beam.angular_jacobian().transpose() * by_turn
+            + beam.position_jacobian(self.length).transpose() * across;
         // d(seen)/d(pan) = -z x seen.
         let by_pan = across.dot(&Vector3::z().cross(&seen));
         (0.5 * miss.norm_squared(), by_bend, by_pan)

@@ -22,6 +22,7 @@
 //! All functions are regular for `theta < 2 pi`, with one exception: at `theta = pi` the split of
 //! an orientation into yaw and bend leaves the yaw undetermined (see [`swing_twist`]).
 
+use crate::control::solve::{Descent, Scale, shortened};
 use nalgebra::{Matrix2, Matrix3, Matrix3x2, Rotation3, UnitQuaternion, Vector2, Vector3};
 
 /// Bend vector `theta [cos phi, sin phi]`, rad.
@@ -41,16 +42,54 @@ pub fn configuration(bend: Bend, pan: f64) -> Configuration {
 /// sensor noise.
 pub const DIRECTION_FLOOR: f64 = 3.0 * std::f64::consts::PI / 180.0;
 
-/// Max iterations of [`bend_from_gravity`].
-pub const GRAVITY_ITERATIONS: usize = 12;
+/// Search of [`bend_from_gravity`].
+const GRAVITY: Descent = Descent {
+    steps: 12,
+    tries: 12,
+    scale: Scale::Unit,
+    damping: 1e-6,
+    min_damping: 1e-15,
+    factor: 100.0,
+    worth: 0.0,
+};
 
 /// `theta^2` below which the power series are used. Up to here twelve terms leave an error below
 /// 1e-19; above it the closed forms no longer cancel.
 const SERIES_BELOW: f64 = 4.0;
 
-/// Even functions of the inclination from which all others are built.
+/// Number of terms of the power series.
+const TERMS: usize = 12;
+
+/// Returns `(2n + offset)!` for each term.
+const fn factorials(offset: u32) -> [f64; TERMS] {
+    let mut all = [1.0; TERMS];
+    let mut factorial = 1.0;
+    let mut k = 2;
+    let mut n = 0;
+    while n < TERMS {
+        while k <= 2 * n as u32 + offset {
+            factorial *= k as f64;
+            k += 1;
+        }
+        all[n] = factorial;
+        n += 1;
+    }
+    all
+}
+
+/// Returns the sum of `numerators[n] / divisors[n]`, smallest first.
+#[inline]
+fn series(numerators: &[f64; TERMS], divisors: &[f64; TERMS]) -> f64 {
+    let terms = numerators.iter().zip(divisors);
+    terms.rev().map(|(value, divisor)| value / divisor).sum()
+}
+
+/// A beam of constant curvature at one bend: its end's pose and the derivatives, all from the same
+/// even functions of the inclination.
 #[derive(Clone, Copy, Debug)]
-struct Coefficients {
+pub struct Curvature {
+    /// The bend.
+    b: Bend,
     /// `cos theta`
     cos: f64,
     /// `S = sin theta / theta`
@@ -65,38 +104,32 @@ struct Coefficients {
     f: f64,
 }
 
-/// Returns `sum_n (-x)^n numerator(n) / (2n + offset)!` over twelve terms, added smallest first.
-fn series(x: f64, offset: u32, numerator: impl Fn(f64) -> f64) -> f64 {
-    let mut terms = [0.0; 12];
-    let mut factorial = 1.0;
-    let mut power = 1.0;
-    for k in 2..=offset {
-        factorial *= f64::from(k);
-    }
-    for (n, term) in terms.iter_mut().enumerate() {
-        let m = n as f64;
-        *term = power * numerator(m) / factorial;
-        power *= -x;
-        let k = 2.0 * m + f64::from(offset);
-        factorial *= (k + 1.0) * (k + 2.0);
-    }
-    terms.iter().rev().sum()
-}
-
-impl Coefficients {
-    /// Evaluates the coefficients at `b`. Bound on work: five sums of twelve terms, or one sine and
-    /// cosine.
-    fn at(b: Bend) -> Self {
+impl Curvature {
+    /// Evaluates the functions at `b`, rad. Bound on work: five sums of twelve terms, or one sine
+    /// and cosine.
+    #[inline]
+    pub fn at(b: Bend) -> Self {
+        const BY_1: [f64; TERMS] = factorials(1);
+        const BY_2: [f64; TERMS] = factorials(2);
+        const BY_3: [f64; TERMS] = factorials(3);
+        const BY_4: [f64; TERMS] = factorials(4);
         let x = b.norm_squared();
         if x < SERIES_BELOW {
-            let c = series(x, 2, |_| 1.0);
+            // (-x)^n, and 2 (n + 1) times that.
+            let (mut powers, mut twice) = ([1.0; TERMS], [2.0; TERMS]);
+            for n in 1..TERMS {
+                powers[n] = powers[n - 1] * -x;
+                twice[n] = powers[n] * (2.0 * (n as f64 + 1.0));
+            }
+            let c = series(&powers, &BY_2);
             Self {
+                b,
                 cos: 1.0 - x * c,
-                s: series(x, 1, |_| 1.0),
+                s: series(&powers, &BY_1),
                 c,
-                d: series(x, 3, |n| 2.0 * (n + 1.0)),
-                e: -series(x, 4, |n| 2.0 * (n + 1.0)),
-                f: series(x, 3, |_| 1.0),
+                d: series(&twice, &BY_3),
+                e: -series(&twice, &BY_4),
+                f: series(&powers, &BY_3),
             }
         } else {
             let theta = x.sqrt();
@@ -104,6 +137,7 @@ impl Coefficients {
             let half = (0.5 * theta).sin();
             let versine = 2.0 * half * half;
             Self {
+                b,
                 cos,
                 s: sin / theta,
                 c: versine / x,
@@ -113,94 +147,84 @@ impl Coefficients {
             }
         }
     }
+
+    /// Returns the orientation of the head plate in the base frame, `R = exp([(-b_y, b_x, 0)]x)`.
+    ///
+    /// The rotation maps head-frame vectors to the base frame. Source: Rodrigues' formula.
+    pub fn rotation(&self) -> Rotation3<f64> {
+        let Self { cos, s, c, .. } = *self;
+        let (x, y) = (self.b.x, self.b.y);
+        Rotation3::from_matrix_unchecked(Matrix3::new(
+            1.0 - c * x * x,
+            -c * x * y,
+            s * x,
+            -c * x * y,
+            1.0 - c * y * y,
+            s * y,
+            -s * x,
+            -s * y,
+            cos,
+        ))
+    }
+
+    /// Returns the centre of the beam's head end in the base frame, m, for a beam of `length` m:
+    /// `p = L [C b_x, C b_y, S]`.
+    pub fn position(&self, length: f64) -> Vector3<f64> {
+        Vector3::new(self.c * self.b.x, self.c * self.b.y, self.s) * length
+    }
+
+    /// Returns `dp/db`, m/rad, 3 x 2: the derivative of the position.
+    pub fn position_jacobian(&self, length: f64) -> Matrix3x2<f64> {
+        let Self { c, d, e, .. } = *self;
+        let (x, y) = (self.b.x, self.b.y);
+        Matrix3x2::new(
+            c + e * x * x,
+            e * x * y,
+            e * x * y,
+            c + e * y * y,
+            -d * x,
+            -d * y,
+        ) * length
+    }
+
+    /// Returns `A(b)` with `omega = A(b) db/dt`: the angular velocity of the head plate in the
+    /// **base** frame.
+    ///
+    /// It is the left Jacobian of the rotation group, `I + C [w]x + F [w]x^2`, applied to
+    /// `dw = (-db_y, db_x, 0)`. Source: the derivative of the exponential map (for instance Bullo
+    /// and Murray 1995, "Proportional derivative (PD) control on the Euclidean group").
+    pub fn angular_jacobian(&self) -> Matrix3x2<f64> {
+        self.angular(self.c)
+    }
+
+    /// Returns `A_head(b) = R(b)^T A(b)`: the angular velocity of the head plate in the **head**
+    /// frame, as measured by a gyro on the plate.
+    pub fn angular_jacobian_head(&self) -> Matrix3x2<f64> {
+        // The right Jacobian is the left one with the sign of w reversed.
+        self.angular(-self.c)
+    }
+
+    fn angular(&self, c: f64) -> Matrix3x2<f64> {
+        let (x, y, f) = (self.b.x, self.b.y, self.f);
+        Matrix3x2::new(
+            -f * x * y,
+            f * x * x - 1.0,
+            1.0 - f * y * y,
+            f * x * y,
+            -c * y,
+            c * x,
+        )
+    }
 }
 
-/// Returns the orientation of the head plate in the base frame, `R = exp([(-b_y, b_x, 0)]x)`.
-///
-/// The rotation maps head-frame vectors to the base frame. Source: Rodrigues' formula.
+/// Returns the orientation of the head plate in the base frame; see [`Curvature::rotation`].
 pub fn rotation(b: Bend) -> Rotation3<f64> {
-    let k = Coefficients::at(b);
-    let (x, y) = (b.x, b.y);
-    Rotation3::from_matrix_unchecked(Matrix3::new(
-        1.0 - k.c * x * x,
-        -k.c * x * y,
-        k.s * x,
-        -k.c * x * y,
-        1.0 - k.c * y * y,
-        k.s * y,
-        -k.s * x,
-        -k.s * y,
-        k.cos,
-    ))
+    Curvature::at(b).rotation()
 }
 
-/// Returns the centre of the beam's head end in the base frame, m, for a beam of `length` m:
-/// `p = L [C b_x, C b_y, S]`.
+/// Returns the centre of the beam's head end in the base frame, m; see [`Curvature::position`].
 pub fn position(b: Bend, length: f64) -> Vector3<f64> {
-    let k = Coefficients::at(b);
-    Vector3::new(k.c * b.x, k.c * b.y, k.s) * length
-}
-
-/// Returns `dp/db`, m/rad, 3 x 2: the derivative of [`position`].
-pub fn position_jacobian(b: Bend, length: f64) -> Matrix3x2<f64> {
-    let k = Coefficients::at(b);
-    let (x, y) = (b.x, b.y);
-    Matrix3x2::new(
-        k.c + k.e * x * x,
-        k.e * x * y,
-        k.e * x * y,
-        k.c + k.e * y * y,
-        -k.d * x,
-        -k.d * y,
-    ) * length
-}
-
-/// Returns `[dR/db_x, dR/db_y]`, 1/rad: the derivative of [`rotation`].
-pub fn rotation_jacobian(b: Bend) -> [Matrix3<f64>; 2] {
-    let k = Coefficients::at(b);
-    let (x, y) = (b.x, b.y);
-    let slice = |i: usize| {
-        let (bi, unit) = (b[i], if i == 0 { [1.0, 0.0] } else { [0.0, 1.0] });
-        let [ux, uy] = unit;
-        let xx = -(k.e * bi * x * x + 2.0 * k.c * ux * x);
-        let xy = -(k.e * bi * x * y + k.c * (ux * y + uy * x));
-        let yy = -(k.e * bi * y * y + 2.0 * k.c * uy * y);
-        let sx = k.s * ux - k.d * bi * x;
-        let sy = k.s * uy - k.d * bi * y;
-        Matrix3::new(xx, xy, sx, xy, yy, sy, -sx, -sy, -k.s * bi)
-    };
-    [slice(0), slice(1)]
-}
-
-/// Returns `A(b)` with `omega = A(b) db/dt`: the angular velocity of the head plate in the **base**
-/// frame.
-///
-/// It is the left Jacobian of the rotation group, `I + C [w]x + F [w]x^2`, applied to
-/// `dw = (-db_y, db_x, 0)`. Source: the derivative of the exponential map (for instance Bullo and
-/// Murray 1995, "Proportional derivative (PD) control on the Euclidean group").
-pub fn angular_jacobian(b: Bend) -> Matrix3x2<f64> {
-    let k = Coefficients::at(b);
-    angular(b, k.c, k.f)
-}
-
-/// Returns `A_head(b) = R(b)^T A(b)`: the angular velocity of the head plate in the **head** frame,
-/// as measured by a gyro on the plate.
-pub fn angular_jacobian_head(b: Bend) -> Matrix3x2<f64> {
-    let k = Coefficients::at(b);
-    // The right Jacobian is the left one with the sign of w reversed.
-    angular(b, -k.c, k.f)
-}
-
-fn angular(b: Bend, c: f64, f: f64) -> Matrix3x2<f64> {
-    let (x, y) = (b.x, b.y);
-    Matrix3x2::new(
-        -f * x * y,
-        f * x * x - 1.0,
-        1.0 - f * y * y,
-        f * x * y,
-        -c * y,
-        c * x,
-    )
+    Curvature::at(b).position(length)
 }
 
 /// Returns the inclination `theta = |b|`, rad.
@@ -242,8 +266,7 @@ pub struct GravityFix {
 /// Both vectors are directions of any length and the same sense, both down or both up.
 /// `gravity_head` is in the head frame, after the mounting rotation of the IMU. `gravity_base` is
 /// in the base frame; the base may be tilted. Only the direction of gravity is used, so yaw drift
-/// of the IMU has no influence. Levenberg-Marquardt, at most [`GRAVITY_ITERATIONS`] iterations of
-/// constant work.
+/// of the IMU has no influence. At most 12 iterations of constant work.
 ///
 /// In general there are two solutions, mirrored at the plane of zero observability; `near`, usually
 /// the motors' bend, selects one. If a vector has no direction or is not finite, the result is
@@ -261,50 +284,29 @@ pub fn bend_from_gravity(
             residual: 2.0,
         };
     };
-    let model = |b: Bend| rotation(b).inverse_transform_vector(&base);
-    // d(R^T g) = (R^T g) x omega_head, since d(R^T)/dt = -[omega_head]x R^T.
-    let slope = |b: Bend, h: Vector3<f64>| h.cross_matrix() * angular_jacobian_head(b);
-
-    let mut b = start;
-    let mut h = model(b);
-    let mut cost = (seen - h).norm_squared();
-    let mut damping = 1e-6;
-    for _ in 0..GRAVITY_ITERATIONS {
-        let j = slope(b, h);
-        let gradient = j.transpose() * (seen - h);
-        let normal = j.transpose() * j + Matrix2::identity() * damping;
-        let Some(inverse) = normal.try_inverse() else {
-            break;
-        };
-        let mut step = inverse * gradient;
-        // Half a radian per iteration keeps the descent on the branch of `near`.
-        let size = step.norm();
-        if size > 0.5 {
-            step *= 0.5 / size;
-        }
-        let next = within_half_turn(b + step);
-        let next_h = model(next);
-        let next_cost = (seen - next_h).norm_squared();
-        if next_cost <= cost {
-            b = next;
-            h = next_h;
-            cost = next_cost;
-            damping = (damping * 0.01).max(1e-15);
-            if size < 1e-15 {
-                break;
-            }
-        } else if size < 1e-9 {
-            // Below this the cost is flat to rounding.
-            break;
-        } else {
-            damping = (damping * 100.0).max(1e-6);
-        }
-    }
-    let j = slope(b, h);
+    // The bend, the derivative of gravity's direction in the head frame, and the error.
+    let evaluate = |b: Bend| {
+        let beam = Curvature::at(b);
+        let modelled = beam.rotation().inverse_transform_vector(&base);
+        // d(R^T g) = (R^T g) x omega_head, since d(R^T)/dt = -[omega_head]x R^T.
+        let slope = modelled.cross_matrix() * beam.angular_jacobian_head();
+        (b, slope, seen - modelled)
+    };
+    let (bend, slope, error) = GRAVITY.from(
+        evaluate(start),
+        |(_, _, error)| error.norm_squared(),
+        |(_, slope, error)| (slope.transpose() * error, slope.transpose() * slope),
+        // Half a radian per step keeps the descent on the branch of `near`.
+        |(b, _, _), step| evaluate(within_half_turn(b + shortened(step, 0.5))),
+    );
     GravityFix {
-        bend: b,
-        observability: smallest_singular_value(j.transpose() * j).min(1.0),
-        residual: cost.sqrt(),
+        bend,
+        observability: eigenvalues(slope.transpose() * slope)
+            .0
+            .max(0.0)
+            .sqrt()
+            .min(1.0),
+        residual: error.norm(),
     }
 }
 
@@ -315,7 +317,7 @@ pub fn bend_from_gravity(
 /// `theta = 2 pi`, outside any joint's range, the cross-axis rate is unobservable and zero is
 /// returned.
 pub fn bend_rate_from_gyro(b: Bend, omega_head: Vector3<f64>) -> Vector2<f64> {
-    let a = angular_jacobian_head(b);
+    let a = Curvature::at(b).angular_jacobian_head();
     let normal: Matrix2<f64> = a.transpose() * a;
     // det = (2 sin(theta/2) / theta)^2: 1 at zero, 0.4 at 180 deg.
     match normal.try_inverse() {
@@ -370,11 +372,6 @@ pub(crate) fn within_half_turn(b: Bend) -> Bend {
     } else {
         b
     }
-}
-
-/// Returns the smallest singular value of a matrix `A` given `A^T A`.
-pub(crate) fn smallest_singular_value(normal: Matrix2<f64>) -> f64 {
-    eigenvalues(normal).0.max(0.0).sqrt()
 }
 
 /// Returns the eigenvalues of a symmetric 2 x 2 matrix, smaller first.

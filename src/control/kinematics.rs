@@ -32,7 +32,8 @@ pub use tension::TENSION_FLOOR;
 
 use nalgebra::{Matrix2, Matrix3x2, Rotation3, Vector2, Vector3};
 
-use crate::control::geometry::{self, Bend};
+use crate::control::geometry::{self, Bend, Curvature};
+use crate::control::solve::{Descent, Scale, shortened};
 use routing::Run;
 
 /// Max Gauss-Newton iterations of [`Kinematics::bend_from_motors`] per set of taut tendons.
@@ -41,8 +42,19 @@ pub const INVERSE_ITERATIONS: usize = 20;
 /// Max number of sets of taut tendons that [`Kinematics::bend_from_motors`] tries.
 pub const INVERSE_PASSES: usize = 8;
 
-/// Max halvings of one step in the search for slack tendons.
-const INVERSE_HALVINGS: usize = 8;
+/// Search of the bend closest to straight.
+const STRAIGHTEST: Descent = Descent {
+    steps: 8 * INVERSE_ITERATIONS,
+    tries: 8 * INVERSE_ITERATIONS,
+    scale: Scale::Diagonal,
+    damping: 1e-3,
+    min_damping: 1e-12,
+    factor: 10.0,
+    worth: 1e-14,
+};
+
+/// Max step of a search, rad; it keeps the search on the branch of its start.
+const LONGEST_STEP: f64 = 0.5;
 
 /// Max number of tendons; slack is reported as one bit per tendon.
 pub const MAX_TENDONS: usize = 64;
@@ -103,11 +115,12 @@ impl Piece {
     fn new(b: Bend, length: f64, pieces: usize) -> Self {
         let share = 1.0 / pieces as f64;
         let (b, length) = (b * share, length * share);
+        let beam = Curvature::at(b);
         Self {
-            position: geometry::position(b, length),
-            rotation: geometry::rotation(b),
-            position_slope: geometry::position_jacobian(b, length) * share,
-            turn: geometry::angular_jacobian(b) * share,
+            position: beam.position(length),
+            rotation: beam.rotation(),
+            position_slope: beam.position_jacobian(length) * share,
+            turn: beam.angular_jacobian() * share,
         }
     }
 
@@ -126,6 +139,19 @@ impl Piece {
         let slope = self.position_slope.transpose() * u + self.turn.transpose() * arm.cross(&u);
         (length, slope)
     }
+}
+
+/// Stretch of some of the tendons at a bend.
+struct Stretch {
+    b: Bend,
+    /// Energy, N m.
+    energy: f64,
+    /// Minus its derivative in the bend, N m/rad, and its curvature without that of the geometry,
+    /// `J^T W J`, N m/rad^2.
+    downward: Vector2<f64>,
+    curvature: Matrix2<f64>,
+    /// Stiffness of all tendons, the trace of their `J^T W J`, N m/rad^2.
+    total: f64,
 }
 
 impl Kinematics {
@@ -327,62 +353,29 @@ impl Kinematics {
 
     /// Returns the bend closest to straight at which no tendon is stretched beyond its pretension.
     ///
-    /// Minimises `sum w_i s_i^2 + pull |b|^2` by Newton with backtracking; `s_i` is the angle that
+    /// Minimises `sum w_i s_i^2 + pull |b|^2`; `s_i` is the angle that
     /// motor `i` has reeled in beyond the geometry (rad, 0 if it has paid out). The function is
     /// nearly convex, so it identifies the slack tendons however far they are paid out: the joint
     /// leans only as far as it is pulled.
     fn straightest(&self, q: &[f64], start: Bend) -> Bend {
-        let evaluate = |b: Bend| {
-            let piece = self.piece(b);
-            let mut normal = Matrix2::zeros();
-            let mut gradient = Vector2::zeros();
-            let (mut energy, mut total) = (0.0, 0.0);
-            for (i, w) in self.weights.iter().enumerate() {
-                let (angle, row) = self.motor_angle(i, &piece);
-                total += w * row.norm_squared();
-                let miss = q[i] - angle;
-                if miss * self.gearing[i] > 0.0 {
-                    normal += row * row.transpose() * *w;
-                    gradient += row * (w * miss);
-                    energy += 0.5 * w * miss * miss;
-                }
-            }
-            (energy, gradient, normal, total)
-        };
-        let mut b = start;
+        let evaluate = |b| self.stretch(q, b, |i, miss| miss * self.gearing[i] > 0.0);
+        let start = evaluate(start);
         // The pull is fixed at the start, so that the descent minimises one function.
-        let mut now = evaluate(b);
-        let pull = 1e3 * STRAIGHTENING * now.3;
-        let cost = |energy: f64, b: Bend| energy + 0.5 * pull * b.norm_squared();
-        for _ in 0..INVERSE_ITERATIONS {
-            let (energy, gradient, normal, _) = now;
-            let downhill = gradient - b * pull;
-            let Some(inverse) = (normal + Matrix2::identity() * pull).try_inverse() else {
-                break;
-            };
-            let mut step = inverse * downhill;
-            let size = step.norm();
-            if size < 1e-9 {
-                break;
-            }
-            if size > 0.5 {
-                step *= 0.5 / size;
-            }
-            let mut better = false;
-            for _ in 0..INVERSE_HALVINGS {
-                let next = geometry::within_half_turn(b + step);
-                let there = evaluate(next);
-                if cost(there.0, next) < cost(energy, b) {
-                    (b, now, better) = (next, there, true);
-                    break;
-                }
-                step *= 0.5;
-            }
-            if !better {
-                break;
-            }
-        }
-        b
+        let pull = 1e3 * STRAIGHTENING * start.total;
+        let end = STRAIGHTEST.from(
+            start,
+            |at| at.energy + 0.5 * pull * at.b.norm_squared(),
+            |at| {
+                let curvature = at.curvature + Matrix2::identity() * pull;
+                (at.downward - at.b * pull, curvature)
+            },
+            |at, step| {
+                evaluate(geometry::within_half_turn(
+                    at.b + shortened(step, LONGEST_STEP),
+                ))
+            },
+        );
+        end.b
     }
 
     /// Runs Gauss-Newton over the tendons not in `slack`. Returns the bend, whether those tendons
@@ -392,34 +385,19 @@ impl Kinematics {
         let mut determined = true;
         let mut last = f64::INFINITY;
         for _ in 0..INVERSE_ITERATIONS {
-            let piece = self.piece(b);
-            let mut normal = Matrix2::zeros();
-            let mut gradient = Vector2::zeros();
-            let mut total = 0.0;
-            for (i, w) in self.weights.iter().enumerate() {
-                let (angle, row) = self.motor_angle(i, &piece);
-                total += w * row.norm_squared();
-                if slack & (1 << i) == 0 {
-                    normal += row * row.transpose() * *w;
-                    gradient += row * (w * (q[i] - angle));
-                }
-            }
-            determined = geometry::eigenvalues(normal).0 > DETERMINED * total;
+            let mut at = self.stretch(q, b, |i, _| slack & (1 << i) == 0);
+            determined = geometry::eigenvalues(at.curvature).0 > DETERMINED * at.total;
             if !determined {
-                let pull = STRAIGHTENING * total;
-                normal += Matrix2::identity() * pull;
-                gradient -= b * pull;
+                let pull = STRAIGHTENING * at.total;
+                at.curvature += Matrix2::identity() * pull;
+                at.downward -= b * pull;
             }
-            let Some(inverse) = normal.try_inverse() else {
+            let Some(inverse) = at.curvature.try_inverse() else {
                 return (b, false, false);
             };
-            let mut step = inverse * gradient;
+            let step = inverse * at.downward;
             let size = step.norm();
-            // Half a radian per iteration keeps the search on the branch of its start.
-            if size > 0.5 {
-                step *= 0.5 / size;
-            }
-            b = geometry::within_half_turn(b + step);
+            b = geometry::within_half_turn(b + shortened(step, LONGEST_STEP));
             // Stop at rounding, where steps no longer shrink.
             if size < 1e-15 || (size < 1e-13 && size >= 0.5 * last) {
                 return (b, determined, true);
@@ -427,6 +405,30 @@ impl Kinematics {
             last = size;
         }
         (b, determined, last < 1e-9)
+    }
+
+    /// Returns the stretch of the tendons that `counts`, given their number and the angle, rad,
+    /// by which their motor is beyond the bend's.
+    fn stretch(&self, q: &[f64], b: Bend, counts: impl Fn(usize, f64) -> bool) -> Stretch {
+        let piece = self.piece(b);
+        let mut stretch = Stretch {
+            b,
+            energy: 0.0,
+            downward: Vector2::zeros(),
+            curvature: Matrix2::zeros(),
+            total: 0.0,
+        };
+        for (i, w) in self.weights.iter().enumerate() {
+            let (angle, row) = self.motor_angle(i, &piece);
+            stretch.total += w * row.norm_squared();
+            let miss = q[i] - angle;
+            if counts(i, miss) {
+                stretch.curvature += row * row.transpose() * *w;
+                stretch.downward += row * (w * miss);
+                stretch.energy += 0.5 * w * miss * miss;
+            }
+        }
+        stretch
     }
 
     /// Returns the tendons whose tension would be negative with the motors at `q` and the joint at

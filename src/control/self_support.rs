@@ -33,6 +33,8 @@
 //! The beam is assumed to be equally stiff in all directions, so that neither the direction of the
 //! tilt nor a pan motor matters.
 
+use crate::control::solve::{bisect, halfway};
+
 /// Standard gravity, m/s^2 (ISO 80000-3).
 const GRAVITY: f64 = 9.80665;
 
@@ -175,15 +177,9 @@ impl Weights {
                 below = above;
                 continue;
             }
-            let (mut low, mut high) = (below, above);
-            for _ in 0..HALVINGS {
-                let middle = 0.5 * (low + high);
-                *(if beyond(middle) >= 0.0 {
-                    &mut high
-                } else {
-                    &mut low
-                }) = middle;
-            }
+            // Written so that NaN counts as short of it.
+            let short = |lean| !(beyond(lean) >= 0.0);
+            let (_, high) = bisect((below, above), HALVINGS, halfway, short);
             return self.shape(tilt + high).stable.then_some(high);
         }
         None
@@ -298,12 +294,7 @@ impl Cantilever {
         if carries(GREATEST_FACTOR) {
             return GREATEST_FACTOR;
         }
-        let (mut low, mut high) = (0.0, GREATEST_FACTOR);
-        for _ in 0..HALVINGS {
-            let middle = 0.5 * (low + high);
-            *(if carries(middle) { &mut low } else { &mut high }) = middle;
-        }
-        low
+        bisect((0.0, GREATEST_FACTOR), HALVINGS, halfway, carries).0
     }
 
     /// Checks if the beam carries [`FACTOR`] times the load while leaning by at most `most` rad.

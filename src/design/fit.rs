@@ -285,18 +285,13 @@ fn residuals(fit: &Fit, record: &Record, response: &[f64]) -> Vec<f64> {
 }
 
 fn across(along: &Fit, record: &Record, data: &Data, survey: &Survey) -> Across {
-    let mut states = Vec::new();
-    respond(
-        along.plant.dynamics,
-        along.plant.dead_time,
-        data.course,
-        data.stamps,
-        &mut states,
-    );
-    let (gain, _, rss) = estimate::line(&states, data.response);
-    let n = states.len() as f64;
-    let mean = states.iter().map(|s| s.value).sum::<f64>() / n;
-    let spread: f64 = states.iter().map(|s| (s.value - mean).powi(2)).sum();
+    let plant = &along.plant;
+    let states = respond(plant.dynamics, plant.dead_time, data.course, data.stamps);
+    let modelled: Vec<f64> = states.map(|s| s.value).collect();
+    let (gain, _, rss) = estimate::line(&modelled, data.response);
+    let n = modelled.len() as f64;
+    let mean = modelled.iter().sum::<f64>() / n;
+    let spread: f64 = modelled.iter().map(|x| (x - mean).powi(2)).sum();
     let middle = statistics::median(&mut record.across.clone());
     let departures = record.across.iter().map(|y| (y - middle).abs());
     let greatest = departures.fold(0.0, f64::max);
@@ -363,16 +358,8 @@ impl Fit {
                 standard_error: (error > 0.0 && error.is_finite()).then_some(error),
             }
         });
-        let mut states = Vec::new();
-        respond(
-            found.dynamics,
-            found.dead_time,
-            data.course,
-            data.stamps,
-            &mut states,
-        );
+        let states = respond(found.dynamics, found.dead_time, data.course, data.stamps);
         let left: Vec<f64> = states
-            .iter()
             .zip(data.response)
             .map(|(s, y)| y - found.offset - found.gain * s.value)
             .collect();
@@ -399,11 +386,10 @@ impl Fit {
     /// Returns the model's response at the record's stamps, offset included, rad.
     pub fn response(&self, record: &Record) -> Vec<f64> {
         let course = Course::new(&record.times, &record.input, record.hold);
-        let mut states = Vec::new();
         let (dynamics, late) = (self.plant.dynamics, self.plant.dead_time);
-        respond(dynamics, late, &course, &record.stamps, &mut states);
-        let value = |s: &response::State| self.offset + self.plant.gain * s.value;
-        states.iter().map(value).collect()
+        let states = respond(dynamics, late, &course, &record.stamps);
+        let value = |s: response::State| self.offset + self.plant.gain * s.value;
+        states.map(value).collect()
     }
 
     /// Returns the parameter with that name.

@@ -13,7 +13,6 @@ mod margins;
 mod step;
 
 pub use law::Law;
-pub(crate) use margins::bracketed;
 pub use margins::{Crossover, Figures, GainMargin, Loop, LoopError, Peak, turn};
 pub(crate) use step::{Expected, REACH};
 pub use step::{Overshoot, StepResponse};

@@ -22,6 +22,7 @@ pub use family::{
 };
 
 use crate::control::controller::MotorGains;
+use crate::control::solve::{bisect, halfway};
 use crate::design::model::{Delays, Law, Loop, Plant, PlantError};
 use std::f64::consts::PI;
 use std::fmt;
@@ -413,19 +414,11 @@ fn outwards(works: impl Fn(f64) -> bool, place: impl Fn(f64) -> Option<f64>) -> 
     for k in 1..=PLACES {
         for sign in [-1.0, 1.0] {
             let at = |k: f64| place(sign * k).filter(|x| works(*x));
-            let (mut out, mut inside) = (f64::from(k - 1), f64::from(k));
-            if at(inside).is_none() {
-                continue;
+            let (out, inside) = (f64::from(k - 1), f64::from(k));
+            if at(inside).is_some() {
+                let fails = |k| at(k).is_none();
+                return at(bisect((out, inside), 24, halfway, fails).1);
             }
-            for _ in 0..24 {
-                let middle = 0.5 * (out + inside);
-                if at(middle).is_some() {
-                    inside = middle
-                } else {
-                    out = middle
-                }
-            }
-            return at(inside);
         }
     }
     None

@@ -33,16 +33,16 @@ use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, UnitQuaternion, Vector2, Ve
 
 use base::{Base, BaseState, Pan, foot};
 pub use base::{BaseMotion, BaseOscillation};
-use description::accept;
 pub use description::{
     DescriptionError, JointDescription, Options, SensorOptions, SimulatedBaseImu, SimulatedMotor,
     SimulatedPan, SimulatedTendon, Tolerances,
 };
+use description::{accept, finite, not_negative};
 pub use motors::DriveKind;
 use motors::Motor;
 use random::Random;
-use rod::{Body, Material, Rod, Run};
-use sensors::{Channel, Imu, ImuErrors};
+use rod::{Body, Rod, Run};
+use sensors::{Encoders, Imu};
 pub use sensors::{ImuReading, MotorReading};
 
 /// The inner time step, s.
@@ -105,6 +105,15 @@ pub struct Truth {
     pub motor_angles: Vec<f64>,
 }
 
+/// Winding of one tendon.
+#[derive(Clone, Copy, Debug)]
+struct Drum {
+    /// Tendon length reeled in per motor angle, with its sign, m/rad.
+    reel: f64,
+    /// Offset of the motor's zero, rad.
+    zero: f64,
+}
+
 /// The simulated joint.
 #[derive(Clone, Debug)]
 pub struct Plant {
@@ -115,10 +124,8 @@ pub struct Plant {
     pan: Option<Pan>,
     /// The tendons' motors, then the pan's.
     motors: Vec<Motor>,
-    /// Tendon length reeled in per motor angle, with its sign, m/rad.
-    reel: Vec<f64>,
-    /// Offset of the motor's zero, rad.
-    zeros: Vec<f64>,
+    /// One per tendon.
+    drums: Vec<Drum>,
     command_timeout: f64,
     last_command: f64,
     timed_out: bool,
@@ -126,14 +133,9 @@ pub struct Plant {
     push: Vector3<f64>,
     push_until: f64,
     steps: u64,
-    /// Encoder counts per radian of each motor.
-    counts_per_radian: Vec<f64>,
-    motor_channel: Channel<MotorReading>,
-    previous_angles: Vec<f64>,
-    previous_stamp: f64,
+    encoders: Encoders,
     imu: Imu,
-    imu_channel: Channel<ImuReading>,
-    base_imu: Option<(Imu, Channel<ImuReading>)>,
+    base_imu: Option<Imu>,
     truth: Truth,
 }
 
@@ -150,126 +152,34 @@ impl Plant {
         seed: u64,
     ) -> Result<Self, DescriptionError> {
         description.check(options)?;
-        let segments = description.segments()?;
-        let material = Material {
-            length: description.length,
-            flexural_rigidity: description.flexural_rigidity,
-            mass: description.beam_mass,
-            retardation: description.retardation,
-            drag: description.air_drag,
-        };
         let mut base = Base::new(description.base_orientation);
         let base_state = base.at(0.0);
         let pan = description.pan.as_ref().map(Pan::new);
         let foot = foot(&base_state, pan.as_ref(), description.gravity);
-        let head = Body {
-            mass: description.head_mass,
-            height: description.head_height,
-            inertia: Vector3::from(description.head_inertia),
-        };
         // Tendons are tensioned on the drawn joint; a built one deviates from it.
         let drawn = description.tendons.iter().map(run).collect();
-        let pretension = balanced_pretension(
-            &Rod::new(material, head, drawn, segments, foot).runs,
-            description.pretension,
-        )?;
-
-        let mut build = Random::new(seed, 1);
-        let spread = options.tolerances.unwrap_or(Tolerances {
-            radius: 0.0,
-            anchor: 0.0,
-            zero: 0.0,
-        });
-        let mut runs = Vec::new();
-        let mut reel = Vec::new();
-        let mut zeros = Vec::new();
-        for (tendon, tension) in description.tendons.iter().zip(pretension) {
-            let mut built = tendon.clone();
-            built.base_angle += spread.anchor * build.symmetric();
-            built.head_angle += spread.anchor * build.symmetric();
-            let radii = [
-                &mut built.base_radius,
-                &mut built.head_radius,
-                &mut built.drum_radius,
-            ];
-            for radius in radii.into_iter().chain(&mut built.guide_radii) {
-                *radius *= 1.0 + spread.radius * build.symmetric();
-            }
-            zeros.push(spread.zero * build.symmetric());
-            let sign = if built.positive_reels_in { 1.0 } else { -1.0 };
-            reel.push(sign * built.drum_radius / built.gear_ratio);
-            let mut run = run(&built);
-            run.pretension = tension;
-            runs.push(run);
-        }
-        let tendons = runs.len();
-        let turn = std::f64::consts::TAU;
-        let servo = |motor| Motor::new(motor, options.motor_speed_scale, options.stiction);
-        let mut motors = vec![servo(&description.motor); tendons];
-        let mut counts_per_radian =
-            vec![f64::from(description.motor.encoder_counts) / turn; tendons];
-        if let Some(pan) = &description.pan {
-            motors.push(servo(&SimulatedMotor {
-                bandwidth: pan.bandwidth,
-                speed_limit: pan.speed_limit,
-                acceleration_limit: pan.acceleration_limit,
-                ..description.motor
-            }));
-            counts_per_radian.push(f64::from(pan.encoder_counts) / turn);
-        }
-        let count = motors.len();
+        let drawn = Rod::new(description, drawn, foot)?;
+        let pretension = balanced_pretension(&drawn.runs, description.pretension)?;
+        let (runs, drums) = build(description, options, pretension, seed);
+        let (motors, counts) = servos(description, options);
         let sensors = options.sensors;
-        let blank = MotorReading {
-            stamp: 0.0,
-            angles: vec![0.0; count],
-            velocities: vec![0.0; count],
-        };
-        let level = ImuReading {
-            stamp: 0.0,
-            orientation: UnitQuaternion::identity(),
-            angular_velocity: Vector3::zeros(),
-        };
         let mut plant = Self {
-            rod: Rod::new(material, head, runs, segments, foot),
+            rod: Rod::new(description, runs, foot)?,
             gravity: description.gravity,
             base,
             base_state,
             pan,
-            motors,
-            reel,
-            zeros,
             command_timeout: description.motor.command_timeout,
             last_command: 0.0,
             timed_out: true,
             push: Vector3::zeros(),
             push_until: 0.0,
             steps: 0,
-            counts_per_radian,
-            motor_channel: Channel::new(sensors.motor_rate, sensors.motor_age, blank),
-            previous_angles: vec![0.0; count],
-            previous_stamp: 0.0,
-            imu: Imu::new(
-                ImuErrors {
-                    mounting: description.imu_mounting,
-                    orientation_noise: sensors.orientation_noise,
-                    yaw_drift: sensors.yaw_drift,
-                    gyro_noise: sensors.gyro_noise,
-                },
-                Random::new(seed, 2),
-            ),
-            imu_channel: Channel::new(sensors.imu_rate, sensors.imu_age, level),
-            base_imu: description.base_imu.map(|imu| {
-                let errors = ImuErrors {
-                    mounting: imu.mounting,
-                    orientation_noise: imu.orientation_noise,
-                    yaw_drift: sensors.yaw_drift,
-                    gyro_noise: imu.gyro_noise,
-                };
-                (
-                    Imu::new(errors, Random::new(seed, 3)),
-                    Channel::new(imu.rate, imu.age, level),
-                )
-            }),
+            encoders: Encoders::new(&sensors, &counts),
+            imu: Imu::of_head(&sensors, description.imu_mounting, Random::new(seed, 2)),
+            base_imu: description
+                .base_imu
+                .map(|imu| Imu::of_base(&imu, sensors.yaw_drift, Random::new(seed, 3))),
             truth: Truth {
                 time: 0.0,
                 bend: Vector2::zeros(),
@@ -279,12 +189,15 @@ impl Plant {
                 angular_velocity: Vector3::zeros(),
                 base_orientation: description.base_orientation,
                 base_angular_velocity: Vector3::zeros(),
-                tensions: vec![0.0; tendons],
-                motor_angles: vec![0.0; count],
+                tensions: vec![0.0; drums.len()],
+                motor_angles: vec![0.0; motors.len()],
             },
+            motors,
+            drums,
         };
         plant.reel_in();
         plant.rod.update();
+        plant.look();
         plant.observe();
         Ok(plant)
     }
@@ -369,13 +282,7 @@ impl Plant {
             "0 to 1",
         )?;
         for moment in inertia {
-            let accepted = moment >= 0.0 && moment.is_finite();
-            accept(
-                "payload inertia (kg m^2)",
-                moment,
-                accepted,
-                "a finite number, 0 or above",
-            )?;
+            not_negative("payload inertia (kg m^2)", moment)?;
         }
         self.rod.payload = Body {
             mass,
@@ -393,20 +300,9 @@ impl Plant {
     /// A force component or duration that is not finite, or a negative duration.
     pub fn push(&mut self, force: Vector3<f64>, duration: f64) -> Result<(), DescriptionError> {
         for component in force.iter() {
-            accept(
-                "push (N)",
-                *component,
-                component.is_finite(),
-                "a finite number",
-            )?;
+            finite("push (N)", *component)?;
         }
-        let accepted = duration >= 0.0 && duration.is_finite();
-        accept(
-            "push duration (s)",
-            duration,
-            accepted,
-            "a finite number, 0 or above",
-        )?;
+        not_negative("push duration (s)", duration)?;
         self.push = force;
         self.push_until = self.time() + duration;
         self.place(self.time());
@@ -468,8 +364,12 @@ impl Plant {
     /// Runs to time `t`, s, rounded to whole steps; a time in the past has no effect.
     pub fn run_until(&mut self, t: f64) {
         let goal = (t / STEP).round();
+        let start = self.steps;
         while (self.steps as f64) < goal {
             self.step();
+        }
+        if self.steps > start {
+            self.look();
         }
     }
 
@@ -486,7 +386,7 @@ impl Plant {
             self.push = Vector3::zeros();
         }
         for motor in &mut self.motors {
-            motor.step(STEP);
+            motor.step();
         }
         if let (Some(pan), Some(motor)) = (&mut self.pan, self.motors.last()) {
             pan.follow(motor, STEP);
@@ -509,10 +409,10 @@ impl Plant {
     }
 
     fn reel_in(&mut self) {
-        for (i, run) in self.rod.runs.iter_mut().enumerate() {
-            let motor = &self.motors[i];
-            run.reeled = self.reel[i] * (motor.angle + self.zeros[i]);
-            run.reel_rate = self.reel[i] * motor.velocity;
+        let drums = self.drums.iter().zip(&self.motors);
+        for (run, (drum, motor)) in self.rod.runs.iter_mut().zip(drums) {
+            run.reeled = drum.reel * (motor.angle + drum.zero);
+            run.reel_rate = drum.reel * motor.velocity;
         }
     }
 
@@ -545,60 +445,41 @@ impl Plant {
         }
     }
 
-    /// Updates the truth and samples the sensors that are due.
+    /// Samples the sensors that are due.
     fn observe(&mut self) {
-        self.look();
         let now = self.time();
+        self.encoders.observe(now, &self.motors);
+        let base_due = self.base_imu.as_ref().is_some_and(|imu| imu.due(now));
+        if !base_due && !self.imu.due(now) {
+            return;
+        }
+        self.look();
         let truth = &self.truth;
-        if self.motor_channel.due(now) {
-            let elapsed = now - self.previous_stamp;
-            let reading = self.motor_channel.sample(now);
-            reading.stamp = now;
-            for (i, motor) in self.motors.iter().enumerate() {
-                let counts = self.counts_per_radian[i];
-                let angle = (motor.angle * counts).round() / counts;
-                reading.angles[i] = angle;
-                reading.velocities[i] = if elapsed > 0.0 {
-                    (angle - self.previous_angles[i]) / elapsed
-                } else {
-                    0.0
-                };
-                self.previous_angles[i] = angle;
-            }
-            self.previous_stamp = now;
-        }
-        if self.imu_channel.due(now) {
-            let omega = truth.angular_velocity + truth.base_angular_velocity;
-            *self.imu_channel.sample(now) =
-                self.imu
-                    .read(now, truth.base_orientation, truth.orientation, &omega);
-        }
-        if let Some((imu, channel)) = &mut self.base_imu
-            && channel.due(now)
-        {
-            let (base, omega) = (truth.base_orientation, &truth.base_angular_velocity);
-            *channel.sample(now) = imu.read(now, base, UnitQuaternion::identity(), omega);
+        let (base, base_rate) = (truth.base_orientation, truth.base_angular_velocity);
+        let omega = truth.angular_velocity + base_rate;
+        self.imu.observe(now, base, truth.orientation, &omega);
+        if let Some(imu) = &mut self.base_imu {
+            imu.observe(now, base, UnitQuaternion::identity(), &base_rate);
         }
     }
 
     /// Returns the oldest motor reading delivered by now and not yet taken.
     pub fn take_motor_reading(&mut self) -> Option<&MotorReading> {
         let now = self.time();
-        self.motor_channel.take(now)
+        self.encoders.take(now)
     }
 
     /// Returns the oldest reading of the head's IMU delivered by now and not yet taken.
     pub fn take_imu_reading(&mut self) -> Option<ImuReading> {
         let now = self.time();
-        self.imu_channel.take(now).copied()
+        self.imu.take(now)
     }
 
     /// Returns the oldest reading of the base's IMU delivered by now and not yet taken; `None`
     /// without a base IMU.
     pub fn take_base_imu_reading(&mut self) -> Option<ImuReading> {
         let now = self.time();
-        let (_, channel) = self.base_imu.as_mut()?;
-        channel.take(now).copied()
+        self.base_imu.as_mut()?.take(now)
     }
 
     /// Returns the true state.
@@ -626,6 +507,58 @@ fn lean(rotation: &Matrix3<f64>) -> Vector2<f64> {
     } else {
         across * (angle / sine)
     }
+}
+
+/// Returns the tendons and their drums as built: the description's, off by the tolerances.
+fn build(
+    description: &JointDescription,
+    options: &Options,
+    pretension: Vec<f64>,
+    seed: u64,
+) -> (Vec<Run>, Vec<Drum>) {
+    let mut random = Random::new(seed, 1);
+    let spread = options.tolerances.unwrap_or(Tolerances {
+        radius: 0.0,
+        anchor: 0.0,
+        zero: 0.0,
+    });
+    let one = |(tendon, tension): (&SimulatedTendon, f64)| {
+        let mut built = tendon.clone();
+        built.base_angle += spread.anchor * random.symmetric();
+        built.head_angle += spread.anchor * random.symmetric();
+        let radii = [
+            &mut built.base_radius,
+            &mut built.head_radius,
+            &mut built.drum_radius,
+        ];
+        for radius in radii.into_iter().chain(&mut built.guide_radii) {
+            *radius *= 1.0 + spread.radius * random.symmetric();
+        }
+        let zero = spread.zero * random.symmetric();
+        let sign = if built.positive_reels_in { 1.0 } else { -1.0 };
+        let reel = sign * built.drum_radius / built.gear_ratio;
+        let mut run = run(&built);
+        run.pretension = tension;
+        (run, Drum { reel, zero })
+    };
+    description.tendons.iter().zip(pretension).map(one).unzip()
+}
+
+/// Returns the motors, the pan's last, and their encoders' counts per turn.
+fn servos(description: &JointDescription, options: &Options) -> (Vec<Motor>, Vec<u32>) {
+    let mut drives = vec![description.motor; description.tendons.len()];
+    drives.extend(description.pan.map(|pan| SimulatedMotor {
+        bandwidth: pan.bandwidth,
+        speed_limit: pan.speed_limit,
+        acceleration_limit: pan.acceleration_limit,
+        encoder_counts: pan.encoder_counts,
+        ..description.motor
+    }));
+    let servo = |motor| Motor::new(motor, options.motor_speed_scale, options.stiction);
+    (
+        drives.iter().map(servo).collect(),
+        drives.iter().map(|drive| drive.encoder_counts).collect(),
+    )
 }
 
 /// Returns the path of one tendon.

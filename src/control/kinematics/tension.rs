@@ -5,6 +5,7 @@ use nalgebra::{Matrix2, Vector2};
 use super::routing::RoutingError;
 use super::{Bend, Kinematics};
 use crate::control::geometry;
+use crate::control::solve::{Descent, Scale};
 
 /// Min balanced tension of a tendon, as a share of the mean of the requested tensions.
 pub const TENSION_FLOOR: f64 = 0.05;
@@ -15,6 +16,17 @@ const WIDEST_GAP: f64 = 178.0 * std::f64::consts::PI / 180.0;
 
 /// Min ratio of the weakest to the strongest direction of bend in `dl/db`.
 const CONDITION_FLOOR: f64 = 0.02;
+
+/// Search of the balance.
+const BALANCE: Descent = Descent {
+    steps: 200,
+    tries: 200,
+    scale: Scale::Diagonal,
+    damping: 1e-3,
+    min_damping: 1e-12,
+    factor: 10.0,
+    worth: 0.0,
+};
 
 /// Number of inclinations checked between straight and `max_inclination`, and of directions of
 /// each.
@@ -133,48 +145,35 @@ fn balance(rows: &[Vector2<f64>], asked: &[f64], floor: f64) -> Vec<f64> {
     let scale = rows.iter().map(Vector2::norm).fold(0.0, f64::max);
     let rows: Vec<Vector2<f64>> = rows.iter().map(|g| g / scale).collect();
     let tension = |y: Vector2<f64>| rows.iter().zip(asked).map(move |(g, a)| (g, a - g.dot(&y)));
-    let objective = |y: Vector2<f64>| -> f64 {
-        tension(y)
-            .map(|(_, u)| {
-                if u >= floor {
-                    0.5 * u * u
-                } else {
-                    floor * u - 0.5 * floor * floor
-                }
-            })
-            .sum()
+    let objective = |y: &Vector2<f64>| -> f64 {
+        let one = |(_, u)| {
+            if u >= floor {
+                0.5 * u * u
+            } else {
+                floor * u - 0.5 * floor * floor
+            }
+        };
+        tension(*y).map(one).sum()
     };
-    let newton = |y: Vector2<f64>| -> (Vector2<f64>, Vector2<f64>) {
+    // The moment on the head plate, minus the gradient, and the curvature.
+    let moment = |y: &Vector2<f64>| -> (Vector2<f64>, Matrix2<f64>) {
         let mut moment = Vector2::zeros();
         let mut curvature = Matrix2::identity() * 1e-9;
-        for (g, u) in tension(y) {
+        for (g, u) in tension(*y) {
             moment += g * u.max(floor);
             if u >= floor {
                 curvature += g * g.transpose();
             }
         }
-        let inverse = curvature.try_inverse().unwrap_or_else(Matrix2::zeros);
-        (moment, inverse * moment)
+        (moment, curvature)
     };
-    let mut y = Vector2::zeros();
-    for _ in 0..200 {
-        let (moment, step) = newton(y);
-        let (before, slope) = (objective(y), -moment.dot(&step));
-        let mut share = 1.0;
-        while share > 1e-12 && objective(y + step * share) > before + 1e-4 * share * slope {
-            share *= 0.5;
-        }
-        if share <= 1e-12 || slope >= 0.0 {
-            // The objective is flat to rounding.
-            break;
-        }
-        y += step * share;
-    }
+    let mut y = BALANCE.from(Vector2::zeros(), objective, moment, |y, step| y + step);
     // The moment resolves `y` more finely than the objective does, and Newton is exact here.
     for _ in 0..10 {
-        let (moment, step) = newton(y);
-        let next = y + step;
-        if newton(next).0.norm() >= moment.norm() {
+        let (downward, curvature) = moment(&y);
+        let inverse = curvature.try_inverse().unwrap_or_else(Matrix2::zeros);
+        let next = y + inverse * downward;
+        if moment(&next).0.norm() >= downward.norm() {
             break;
         }
         y = next;

@@ -10,6 +10,7 @@
 
 use super::loops::{Case, Frame, Matrix, Point, Seen};
 use super::{Crossing, LoopFigures};
+use crate::control::solve::{bisect, golden, halfway};
 use crate::design::model::Peak;
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
@@ -201,20 +202,12 @@ impl<'a> Grid<'a> {
             self.unstable_poles(&later, &self.along(&later)) == 0
         };
         let steps = 1..=3 * STEPS;
-        let mut high = steps
+        let high = steps
             .map(|i| guess * f64::from(i) / f64::from(STEPS))
             .find(|delay| !stable(*delay))?;
-        let mut low = (high - guess / f64::from(STEPS)).max(0.0);
+        let low = (high - guess / f64::from(STEPS)).max(0.0);
         // To a thousandth of the guess.
-        for _ in 0..7 {
-            let delay = 0.5 * (low + high);
-            if stable(delay) {
-                low = delay;
-            } else {
-                high = delay;
-            }
-        }
-        Some(low)
+        Some(bisect((low, high), 7, halfway, stable).0)
     }
 
     fn unstable_poles(&self, case: &Case, loops: &[Seen]) -> u32 {
@@ -275,28 +268,13 @@ impl<'a> Grid<'a> {
         if briefly || top == axis || top == last {
             return peak;
         }
-        // Golden section on ln w: 2 * 0.058 * 0.618^22 leaves 3e-6.
-        const SHARE: f64 = 0.618_033_988_749_894_8;
-        let at = |v: f64| sensitivity(&self.at(case, Complex::new(0.0, v.exp())).open);
-        let (mut a, mut b) = (w(top - 1).ln(), w(top + 1).ln());
-        let (mut c, mut d) = (b - SHARE * (b - a), a + SHARE * (b - a));
-        let (mut at_c, mut at_d) = (at(c), at(d));
-        for _ in 0..22 {
-            if at_c > at_d {
-                (b, d, at_d) = (d, c, at_c);
-                c = b - SHARE * (b - a);
-                at_c = at(c);
-            } else {
-                (a, c, at_c) = (c, d, at_d);
-                d = a + SHARE * (b - a);
-                at_d = at(d);
-            }
-        }
-        for (v, value) in [(c, at_c), (d, at_d)] {
-            if value > peak.value {
+        // On ln w: 2 * 0.058 * 0.618^22 leaves 3e-6.
+        let less = |v: f64| -sensitivity(&self.at(case, Complex::new(0.0, v.exp())).open);
+        for (v, less) in golden(less, w(top - 1).ln(), w(top + 1).ln(), 22) {
+            if -less > peak.value {
                 peak = Peak {
                     frequency: v.exp(),
-                    value,
+                    value: -less,
                 };
             }
         }

@@ -12,7 +12,7 @@ pub(super) struct Course {
     knots: Vec<Knot>,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Knot {
     time: f64,
     value: f64,
@@ -47,86 +47,156 @@ pub(super) struct State {
     pub(super) rate: f64,
 }
 
-/// Returns the state after `t` s under an input of `value + slope t`.
+/// Dynamics of unit gain, prepared for many times.
 ///
 /// First order, `T x' + x = u`: `x = u - slope T + (x_0 - value + slope T) e^(-t/T)`. Integrating:
 /// the integral of that. Second order, `x'' + 2 z w x' + w^2 x = w^2 u`: particular solution
-/// `u - 2 z slope / w`, and the exponential of the companion matrix for the rest. Source: any text
-/// on linear differential equations; checked against SciPy.
-fn propagate(dynamics: Dynamics, state: State, value: f64, slope: f64, t: f64) -> State {
-    match dynamics {
-        Dynamics::First { time_constant } => {
-            let fade = (-t / time_constant).exp();
-            let particular = value - slope * time_constant;
-            let away = (state.value - particular) * fade;
-            State {
-                value: particular + slope * t + away,
-                rate: slope - away / time_constant,
+/// `u - 2 z slope / w`, and the exponential of the companion matrix for the rest, by hyperbolic
+/// functions where `z > 1`. Source: any text on linear differential equations; checked against
+/// SciPy.
+#[derive(Clone, Copy, Debug)]
+struct Prepared {
+    dynamics: Dynamics,
+    /// Of second order: `z w`, and `w sqrt(|1 - z^2|)`.
+    decay: f64,
+    d: f64,
+    /// The slower of two real poles, without the difference of two large numbers.
+    slow: f64,
+}
+
+/// Constants of the solution from one knot on.
+#[derive(Clone, Copy, Debug)]
+struct Solution {
+    particular: f64,
+    slope: f64,
+    /// Value and rate at the knot; those that decay, beside the particular solution.
+    value: f64,
+    rate: f64,
+}
+
+impl Prepared {
+    fn new(dynamics: Dynamics) -> Self {
+        let (decay, d, slow) = match dynamics {
+            Dynamics::First { .. } | Dynamics::Integrating { .. } => (0.0, 0.0, 0.0),
+            Dynamics::Second {
+                natural_frequency: w,
+                damping_ratio: z,
+            } => {
+                let d = w * ((1.0 - z).abs() * (1.0 + z)).sqrt();
+                (z * w, d, -w * w / (z * w + d))
             }
+        };
+        Self {
+            dynamics,
+            decay,
+            d,
+            slow,
         }
-        Dynamics::Integrating { time_constant } => {
-            let particular = value - slope * time_constant;
-            let away = state.rate - particular;
-            let x = -t / time_constant;
-            let lagged = -away * time_constant * x.exp_m1();
-            State {
-                value: state.value + particular * t + 0.5 * slope * t * t + lagged,
-                rate: particular + slope * t + away * x.exp(),
+    }
+
+    /// Returns the solution under the input of `knot`, in this state there.
+    fn from(&self, state: State, knot: &Knot) -> Solution {
+        let State { value, rate } = state;
+        let (input, slope) = (knot.value, knot.slope);
+        let (particular, value, rate) = match self.dynamics {
+            Dynamics::First { time_constant } => {
+                let particular = input - slope * time_constant;
+                (particular, value - particular, rate)
             }
+            Dynamics::Integrating { time_constant } => {
+                let particular = input - slope * time_constant;
+                (particular, value, rate - particular)
+            }
+            Dynamics::Second {
+                natural_frequency: w,
+                damping_ratio: z,
+            } => {
+                let particular = input - 2.0 * z * slope / w;
+                (particular, value - particular, rate - slope)
+            }
+        };
+        Solution {
+            particular,
+            slope,
+            value,
+            rate,
         }
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } => {
-            let particular = value - 2.0 * z * slope / w;
-            let (x, v) = (state.value - particular, state.rate - slope);
-            let (c, s) = swing(w, z, t);
-            let damping = z * w;
-            State {
-                value: particular + slope * t + (c + damping * s) * x + s * v,
-                rate: slope - w * w * s * x + (c - damping * s) * v,
+    }
+
+    /// Returns the state `t` s after the knot of the solution.
+    #[inline]
+    fn at(&self, solution: &Solution, t: f64) -> State {
+        let Solution {
+            particular,
+            slope,
+            value: x,
+            rate: v,
+        } = *solution;
+        match self.dynamics {
+            Dynamics::First { time_constant } => {
+                let away = x * (-t / time_constant).exp();
+                State {
+                    value: particular + slope * t + away,
+                    rate: slope - away / time_constant,
+                }
+            }
+            Dynamics::Integrating { time_constant } => {
+                let past = -t / time_constant;
+                let lagged = -v * time_constant * past.exp_m1();
+                State {
+                    value: x + particular * t + 0.5 * slope * t * t + lagged,
+                    rate: particular + slope * t + v * past.exp(),
+                }
+            }
+            Dynamics::Second {
+                natural_frequency: w,
+                damping_ratio: z,
+            } => {
+                let (c, s) = if z <= 1.0 {
+                    self.oscillation(t)
+                } else {
+                    self.two_decays(t)
+                };
+                State {
+                    value: particular + slope * t + (c + self.decay * s) * x + s * v,
+                    rate: slope - w * w * s * x + (c - self.decay * s) * v,
+                }
             }
         }
     }
-}
 
-/// Returns `e^(-zwt) cos(dt)` and `e^(-zwt) sin(dt)/d` with `d = w sqrt(1 - z^2)`, by hyperbolic
-/// functions where `z > 1`.
-fn swing(w: f64, z: f64, t: f64) -> (f64, f64) {
-    let damping = z * w;
-    if z <= 1.0 {
-        let d = w * ((1.0 - z) * (1.0 + z)).sqrt();
-        let fade = (-damping * t).exp();
-        let (sin, cos) = (d * t).sin_cos();
-        let s = if d * t < 1e-8 { t } else { sin / d };
+    /// Returns `e^(-zwt) cos(dt)` and `e^(-zwt) sin(dt)/d`.
+    fn oscillation(&self, t: f64) -> (f64, f64) {
+        let fade = (-self.decay * t).exp();
+        let (sin, cos) = (self.d * t).sin_cos();
+        let s = if self.d * t < 1e-8 { t } else { sin / self.d };
         (fade * cos, fade * s)
-    } else {
-        let d = w * ((z - 1.0) * (z + 1.0)).sqrt();
-        // The slower pole, without the difference of two large numbers.
-        let slow = (-w * w / (damping + d) * t).exp();
-        let x = -2.0 * d * t;
-        let s = if d * t < 1e-8 {
+    }
+
+    /// Returns `e^(-zwt) cosh(dt)` and `e^(-zwt) sinh(dt)/d`.
+    fn two_decays(&self, t: f64) -> (f64, f64) {
+        let slow = (self.slow * t).exp();
+        let x = -2.0 * self.d * t;
+        let s = if self.d * t < 1e-8 {
             t
         } else {
-            -x.exp_m1() / (2.0 * d)
+            -x.exp_m1() / (2.0 * self.d)
         };
         (0.5 * slow * (1.0 + x.exp()), slow * s)
     }
 }
 
-/// Computes the response of unit gain at `times` (rising), delayed by `dead_time` s. It starts at
-/// rest with the input before the first sample: at that input, or for an integrating model at 0 and
-/// moving at the rate of that input.
-pub(super) fn respond(
+/// Returns the response of unit gain at each of `times` (rising), delayed by `dead_time` s. It
+/// starts at rest with the input before the first sample: at that input, or for an integrating
+/// model at 0 and moving at the rate of that input.
+pub(super) fn respond<'a>(
     dynamics: Dynamics,
     dead_time: f64,
-    course: &Course,
-    times: &[f64],
-    out: &mut Vec<State>,
-) {
-    out.clear();
+    course: &'a Course,
+    times: &'a [f64],
+) -> impl Iterator<Item = State> + 'a {
     let knots = &course.knots;
-    let Some(first) = knots.first() else { return };
+    let first = knots.first().copied().unwrap_or_default();
     let rest = match dynamics {
         Dynamics::Integrating { .. } => State {
             value: 0.0,
@@ -137,25 +207,24 @@ pub(super) fn respond(
             rate: 0.0,
         },
     };
-    let (mut at, mut state) = (0, rest);
-    for time in times {
+    let prepared = Prepared::new(dynamics);
+    let mut solution = prepared.from(rest, &first);
+    let (mut from, mut coming) = (first.time, knots.iter().skip(1).peekable());
+    times.iter().map(move |time| {
         let time = time - dead_time;
-        while knots.get(at + 1).is_some_and(|k| k.time < time) {
-            let (knot, next) = (knots[at], knots[at + 1]);
-            let long = next.time - knot.time;
-            state = propagate(dynamics, state, knot.value, knot.slope, long);
-            at += 1;
+        while let Some(knot) = coming.next_if(|k| k.time < time) {
+            let state = prepared.at(&solution, knot.time - from);
+            (solution, from) = (prepared.from(state, knot), knot.time);
         }
-        let knot = knots[at];
-        let t = time - knot.time;
-        out.push(if t >= 0.0 {
-            propagate(dynamics, state, knot.value, knot.slope, t)
+        let t = time - from;
+        if t >= 0.0 {
+            prepared.at(&solution, t)
         } else {
             // Before the record the joint is at rest, or moves at a constant rate.
             State {
                 value: rest.value + rest.rate * t,
                 ..rest
             }
-        });
-    }
+        }
+    })
 }

@@ -1,6 +1,7 @@
 //! A motor's controller as an exact function of frequency.
 
 use crate::control::controller::MotorGains;
+use crate::control::solve::{bisect, geometric};
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_2, PI};
 
@@ -168,32 +169,14 @@ impl Law {
             let (part, slope) = self.derivative(w);
             part.im > 0.0 && g.integral_order + slope.re + slope.im * part.re / part.im > 0.0
         };
-        let (mut low, mut high) = (1e-6 * g.derivative_corner, 1e6 * g.derivative_corner);
-        for _ in 0..100 {
-            let middle = (low * high).sqrt();
-            if rises(middle) {
-                low = middle
-            } else {
-                high = middle
-            }
-        }
-        let top = low;
+        let corner = g.derivative_corner;
+        let (top, _) = bisect((1e-6 * corner, 1e6 * corner), 100, geometric, rises);
         if zero(top) <= 0.0 {
             return None;
         }
-        let between = |mut low: f64, mut high: f64, up: bool| {
-            for _ in 0..100 {
-                let middle = (low * high).sqrt();
-                if (zero(middle) < 0.0) == up {
-                    low = middle
-                } else {
-                    high = middle
-                }
-            }
-            low
-        };
-        let from = between(0.5 * early, top, true);
-        let to = between(top, 1e9 * top, false);
+        let (from, _) = bisect((0.5 * early, top), 100, geometric, |w| zero(w) < 0.0);
+        // Written so that NaN counts as short of it.
+        let (to, _) = bisect((top, 1e9 * top), 100, geometric, |w| !(zero(w) < 0.0));
         if self.response(from).re >= 0.0 {
             return None;
         }

@@ -14,6 +14,7 @@
 use super::law::Sloped;
 use super::{Delays, Law, Plant, PlantError};
 use crate::control::controller::MotorGains;
+use crate::control::solve::{golden, root};
 use nalgebra::Complex;
 use std::f64::consts::PI;
 
@@ -139,8 +140,9 @@ impl Figures {
 /// The loop's magnitude at one frequency.
 #[derive(Clone, Copy, Debug)]
 struct Level {
-    /// `ln w`.
+    /// `ln w`, and w, rad/s.
     v: f64,
+    w: f64,
     /// `ln |L|` and its slope by `ln w`.
     size: f64,
     rise: f64,
@@ -168,32 +170,39 @@ impl Sample {
     }
 }
 
-/// Returns the root of `f` (value and slope) between `a` and `b`, where its signs differ. Newton's
-/// steps inside the bracket, bisection where they leave it; at most 80 evaluations.
-pub(crate) fn bracketed(f: impl Fn(f64) -> (f64, f64), mut a: f64, mut b: f64, start: f64) -> f64 {
-    let rising = f(a).0 < 0.0;
-    let mut x = start;
-    for _ in 0..80 {
-        let (value, slope) = f(x);
-        if value == 0.0 {
-            return x;
+/// Search for the sensitivity's highest peak along a walk.
+struct PeakSearch {
+    peak: Peak,
+    before: Option<Sample>,
+}
+
+impl PeakSearch {
+    /// Returns a search for peaks above `value`.
+    fn above(value: f64) -> Self {
+        Self {
+            peak: Peak {
+                frequency: f64::INFINITY,
+                value,
+            },
+            before: None,
         }
-        if (value < 0.0) == rising {
-            a = x
-        } else {
-            b = x
-        }
-        let next = x - value / slope;
-        // Written so that a slope of zero or NaN leads to bisection.
-        let inside = (a.min(b)..=a.max(b)).contains(&next);
-        let next = if inside { next } else { 0.5 * (a + b) };
-        let scale = f64::EPSILON * (1.0 + x.abs());
-        if (next - x).abs() <= scale || (b - a).abs() <= scale {
-            return next;
-        }
-        x = next;
     }
-    x
+
+    /// Takes the next step.
+    fn step(&mut self, open: &Loop, low: &Sample, high: &Sample) {
+        // Between two samples the distance changes by a third at most.
+        let near = |d: f64| 0.6 * d < 1.0 / self.peak.value;
+        if let Some(before) = self.before
+            && near(low.distance)
+            && low.distance <= before.distance.min(high.distance)
+        {
+            let peak = open.peak_between(before.level.v, high.level.v);
+            if peak.value > self.peak.value {
+                self.peak = peak;
+            }
+        }
+        self.before = Some(*low);
+    }
 }
 
 impl Loop {
@@ -263,8 +272,7 @@ impl Loop {
         Self { plant, law }
     }
 
-    /// Returns the joint, delays included.
-    /// Returns the model in the loop.
+    /// Returns the model of the joint, delays included.
     pub fn plant(&self) -> &Plant {
         &self.plant
     }
@@ -311,6 +319,7 @@ impl Loop {
         let square = law.value.norm_sqr();
         Level {
             v,
+            w,
             size: 0.5 * (square * self.plant.power(w)).ln(),
             rise: (law.slope * law.value.conj()).re / square - self.plant.magnitude_fall(w),
         }
@@ -458,7 +467,7 @@ impl Loop {
         };
         let share = low.size / (low.size - high.size);
         let start = low.v + share * (high.v - low.v);
-        let frequency = bracketed(size, low.v, high.v, start).exp();
+        let frequency = root(size, low.v, high.v, start).exp();
         let phase = self.phase(frequency);
         Crossover {
             frequency,
@@ -510,8 +519,7 @@ impl Loop {
             let step = (0.25 * low.size.abs()).clamp(NEAR_STEP, LONG_STEP);
             let high = self.level(low.v + step);
             self.crossovers_between(&low, &high, &mut found);
-            let w = high.v.exp();
-            if high.size < 0.0 && w > settled && self.most(w) < 1.0 {
+            if high.size < 0.0 && high.w > settled && self.most(high.w) < 1.0 {
                 break;
             }
             low = high;
@@ -562,37 +570,38 @@ impl Loop {
     pub fn figures(&self) -> Figures {
         let crossovers = self.crossovers();
         let mut gain_margins = Vec::new();
-        let mut sensitivity = Peak {
-            frequency: f64::INFINITY,
-            value: 1.0,
-        };
-        let mut before: Option<Sample> = None;
-        let settled = self.settled();
+        let mut search = PeakSearch::above(1.0);
         // Where the gain may fall, the phase is searched at lower frequencies, too.
         self.walk(1e-3 * self.lowest(), |low, high| {
             self.gain_margins_between(low, high, &mut gain_margins);
-            // Between two samples the distance changes by a third at most.
-            let near = |d: f64| 0.6 * d < 1.0 / sensitivity.value;
-            if let Some(before) = before
-                && near(low.distance)
-                && low.distance <= before.distance.min(high.distance)
-            {
-                let peak = self.peak_between(before.level.v, high.level.v);
-                if peak.value > sensitivity.value {
-                    sensitivity = peak;
-                }
-            }
-            before = Some(*low);
-            let w = high.level.v.exp();
-            w < settled || self.most(w) >= 1.0 / FAR
+            search.step(self, low, high);
+            self.goes_on(high)
         });
-        let unstable_poles = Self::unstable_poles(&crossovers);
         Figures {
+            unstable_poles: Self::unstable_poles(&crossovers),
             crossovers,
             gain_margins,
-            sensitivity,
-            unstable_poles,
+            sensitivity: search.peak,
         }
+    }
+
+    /// Returns true if the closed loop is stable with a sensitivity peak of at most `peak`, as
+    /// [`Self::figures`] finds them, without the other figures.
+    pub(crate) fn stays_below(&self, peak: f64) -> bool {
+        if Self::unstable_poles(&self.crossovers()) > 0 {
+            return false;
+        }
+        let mut search = PeakSearch::above(peak);
+        self.walk(1e-3 * self.lowest(), |low, high| {
+            search.step(self, low, high);
+            search.peak.value <= peak && self.goes_on(high)
+        });
+        search.peak.value <= peak
+    }
+
+    /// Returns true if figures may lie above this frequency.
+    fn goes_on(&self, here: &Sample) -> bool {
+        here.level.w < self.settled() || self.most(here.level.w) >= 1.0 / FAR
     }
 
     fn gain_margins_between(&self, low: &Sample, high: &Sample, found: &mut Vec<GainMargin>) {
@@ -608,7 +617,7 @@ impl Loop {
         };
         let share = (low.phase - level) / (low.phase - high.phase);
         let start = low.level.v + share * (high.level.v - low.level.v);
-        let v = bracketed(phase, low.level.v, high.level.v, start);
+        let v = root(phase, low.level.v, high.level.v, start);
         let factor = (-self.level(v).size).exp();
         if factor <= FAR {
             found.push(GainMargin {
@@ -621,32 +630,12 @@ impl Loop {
     /// Returns the sensitivity's peak between two values of `ln w`.
     fn peak_between(&self, a: f64, b: f64) -> Peak {
         // 0.12 * 0.618^34 = 1e-8: the value is then accurate to some 1e-15.
-        let (v, distance) = golden(|v| self.sample(v).distance, a, b, 34);
+        let [(v, distance), _] = golden(|v| self.sample(v).distance, a, b, 34);
         Peak {
             frequency: v.exp(),
             value: 1.0 / distance,
         }
     }
-}
-
-/// Returns the position and value of the minimum of `f` between `a` and `b`, by golden section in
-/// `steps` steps, each to 0.618 of the bracket before.
-pub(super) fn golden(f: impl Fn(f64) -> f64, mut a: f64, mut b: f64, steps: u32) -> (f64, f64) {
-    const SHARE: f64 = 0.618_033_988_749_894_8;
-    let (mut c, mut d) = (b - SHARE * (b - a), a + SHARE * (b - a));
-    let (mut at_c, mut at_d) = (f(c), f(d));
-    for _ in 0..steps {
-        if at_c < at_d {
-            (b, d, at_d) = (d, c, at_c);
-            c = b - SHARE * (b - a);
-            at_c = f(c);
-        } else {
-            (a, c, at_c) = (c, d, at_d);
-            d = a + SHARE * (b - a);
-            at_d = f(d);
-        }
-    }
-    (c, at_c)
 }
 
 /// Returns `pi + phase` wrapped into (-pi, pi].

@@ -7,7 +7,7 @@
 //! Contours that wrap round the negative real axis would cut through its chain of poles.
 
 use super::Loop;
-use super::margins::golden;
+use crate::control::solve::golden;
 use nalgebra::Complex;
 use std::f64::consts::PI;
 
@@ -178,7 +178,7 @@ impl StepResponse {
         if at == PLACES || at == 0 {
             return (time(at), self.value(time(at)));
         }
-        let (t, low) = golden(|t| -self.value(t), time(at - 1), time(at + 1), 18);
+        let [(t, low), _] = golden(|t| -self.value(t), time(at - 1), time(at + 1), 18);
         (t, -low)
     }
 }

@@ -9,6 +9,7 @@
 
 use super::{Form, Reason, Specification};
 use crate::control::controller::MotorGains;
+use crate::control::solve::{halfway, root};
 use crate::design::model::{Law, Plant};
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_2_PI, FRAC_PI_2, PI};
@@ -60,34 +61,20 @@ fn flat_phase_angle(phi: f64, fall: f64) -> f64 {
     let (sin_phi, cos_phi) = phi.sin_cos();
     let (square, product) = (sin_phi * sin_phi, sin_phi * cos_phi);
     let nearby = |nu: f64| (nu * square).atan2(nu * product - fall);
-    let (mut low, mut high) = (phi, PI);
-    let mut alpha = nearby((FRAC_2_PI * nearby(1.0)).clamp(0.1, 2.0));
-    if !(low < alpha && alpha < high) {
-        alpha = 0.5 * (low + high);
-    }
-    // Bisection alone needs 52 steps.
-    for _ in 0..100 {
+    let start = nearby((FRAC_2_PI * nearby(1.0)).clamp(0.1, 2.0));
+    let start = if phi < start && start < PI {
+        start
+    } else {
+        halfway(phi, PI)
+    };
+    let value = |alpha: f64| {
         let (sin, cos) = alpha.sin_cos();
         let ahead = sin * product - cos * square;
         let value = FRAC_2_PI * alpha * ahead - fall * sin;
         let slope = FRAC_2_PI * (ahead + alpha * (cos * product + sin * square)) - fall * cos;
-        if value < 0.0 {
-            low = alpha
-        } else {
-            high = alpha
-        }
-        let next = alpha - value / slope;
-        if !(low <= next && next <= high) {
-            alpha = 0.5 * (low + high);
-            continue;
-        }
-        // The error after a step is of the order of its square.
-        if (next - alpha).abs() <= 1e-8 * (PI - next).min(1.0) {
-            return next;
-        }
-        alpha = next;
-    }
-    alpha
+        (value, slope)
+    };
+    root(value, phi, PI, start)
 }
 
 /// Returns the gains of `form` that meet `asked` with flat phase around `plant` (delays included).
@@ -191,12 +178,7 @@ fn rolled_order(phi: f64, fall: f64, x: f64) -> Option<f64> {
         // Below phi the proportional gain would be negative.
         let low = low.max(FRAC_2_PI * (phi + roll * x.atan()));
         if low < high && value(low).0 < 0.0 && value(high).0 >= 0.0 {
-            return Some(crate::design::model::bracketed(
-                value,
-                low,
-                high,
-                0.5 * (low + high),
-            ));
+            return Some(root(value, low, high, halfway(low, high)));
         }
     }
     None

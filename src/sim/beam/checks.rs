@@ -1,17 +1,17 @@
 //! Checks of the mechanics against closed forms and conservation laws.
 
-use super::rod::{Body, COORDINATES, Coordinates, Foot, Material, Rod};
+use super::rod::{COORDINATES, Coordinates, Foot, Rod};
 use super::*;
 
 /// A joint bent in space: all coordinates in use, tendons taut, gravity oblique.
 fn rod(retardation: f64) -> Rod {
-    let joint = JointDescription::glasshouse();
-    let material = Material {
-        length: joint.length,
-        flexural_rigidity: joint.flexural_rigidity,
-        mass: joint.beam_mass,
+    let joint = JointDescription {
         retardation,
-        drag: 0.0,
+        air_drag: 0.0,
+        head_mass: 0.3,
+        head_height: 0.05,
+        head_inertia: [4e-4, 3e-4, 2e-4],
+        ..JointDescription::glasshouse()
     };
     let still = Vector3::zeros();
     let foot = Foot {
@@ -21,13 +21,7 @@ fn rod(retardation: f64) -> Rod {
         acceleration: still,
         gravity: Vector3::new(2.0, -1.0, -9.0),
     };
-    let head = Body {
-        mass: 0.3,
-        height: 0.05,
-        inertia: Vector3::new(4e-4, 3e-4, 2e-4),
-    };
-    let runs = joint.tendons.iter().map(run).collect();
-    let mut rod = Rod::new(material, head, runs, joint.segments().unwrap(), foot);
+    let mut rod = Rod::new(&joint, joint.tendons.iter().map(run).collect(), foot).unwrap();
     for run in &mut rod.runs {
         run.pretension = 30.0;
     }
@@ -94,7 +88,7 @@ fn constant_curvature_is_an_arc() {
         let (sin, cos) = 0.7f64.sin_cos();
         arc.q = Coordinates::from([theta * cos, 0.0, 0.0, theta * sin, 0.0, 0.0]);
         arc.update();
-        let l = arc.material.length;
+        let l = JointDescription::glasshouse().length;
         let (aside, along) = if theta < 1e-6 {
             (0.5 * theta * l, l)
         } else {

@@ -2,8 +2,6 @@
 
 use nalgebra::UnitQuaternion;
 
-use super::rod::Rod;
-
 /// One tendon of a simulated joint. Angles from +x toward +y, at the base in the base frame and at
 /// the head in the head frame.
 #[derive(Clone, Debug, PartialEq)]
@@ -336,35 +334,31 @@ impl JointDescription {
         }
     }
 
-    /// Returns the number of segments of the beam.
-    pub(super) fn segments(&self) -> Result<usize, DescriptionError> {
-        Rod::segments_for(self.tendons.iter().map(|t| t.guide_radii.len()))
-            .ok_or(DescriptionError::Guides)
-    }
-
     /// Checks all ranges; NaN fails each check.
     pub(super) fn check(&self, options: &Options) -> Result<(), DescriptionError> {
-        let positive = |name: &str, value: f64| {
-            accept(
-                name,
-                value,
-                value > 0.0 && value.is_finite(),
-                "a finite number above 0",
-            )
-        };
-        let not_negative = |name: &str, value: f64| {
-            accept(
-                name,
-                value,
-                value >= 0.0 && value.is_finite(),
-                "a finite number, 0 or above",
-            )
-        };
-        let finite =
-            |name: &str, value: f64| accept(name, value, value.is_finite(), "a finite number");
         if matches!(self.tendons.len(), 1 | 2) {
             return Err(DescriptionError::TendonCount(self.tendons.len()));
         }
+        self.check_body()?;
+        for (i, tendon) in self.tendons.iter().enumerate() {
+            tendon.check(i)?;
+        }
+        self.motor.check()?;
+        if let Some(pan) = &self.pan {
+            pan.check()?;
+        }
+        options.check()?;
+        if let Some(imu) = &self.base_imu {
+            rate("base IMU rate (Hz)", imu.rate)?;
+            latency("base IMU latency (s)", imu.age)?;
+            not_negative("base IMU orientation noise (rad)", imu.orientation_noise)?;
+            not_negative("base IMU angular velocity noise (rad/s)", imu.gyro_noise)?;
+        }
+        Ok(())
+    }
+
+    /// Checks beam and head.
+    fn check_body(&self) -> Result<(), DescriptionError> {
         positive("length (m)", self.length)?;
         positive("flexural rigidity (N m^2)", self.flexural_rigidity)?;
         not_negative("beam mass (kg)", self.beam_mass)?;
@@ -376,69 +370,70 @@ impl JointDescription {
             not_negative("head inertia (kg m^2)", moment)?;
         }
         not_negative("gravity (m/s^2)", self.gravity)?;
-        if !self.tendons.is_empty() {
-            positive("pretension (N)", self.pretension)?;
+        if self.tendons.is_empty() {
+            return Ok(());
         }
-        for (i, tendon) in self.tendons.iter().enumerate() {
-            let name = |what: &str| format!("tendon {i} {what}");
-            finite(&name("base angle (rad)"), tendon.base_angle)?;
-            finite(&name("head angle (rad)"), tendon.head_angle)?;
-            positive(&name("base radius (m)"), tendon.base_radius)?;
-            positive(&name("head radius (m)"), tendon.head_radius)?;
-            finite(&name("base offset (m)"), tendon.base_offset)?;
-            finite(&name("head offset (m)"), tendon.head_offset)?;
-            for &radius in &tendon.guide_radii {
-                positive(&name("guide radius (m)"), radius)?;
-            }
-            positive(&name("drum radius (m)"), tendon.drum_radius)?;
-            positive(&name("gear ratio"), tendon.gear_ratio)?;
-            positive(&name("stiffness (N/m)"), tendon.stiffness)?;
-            not_negative(&name("damping (N s/m)"), tendon.damping)?;
+        positive("pretension (N)", self.pretension)
+    }
+}
+
+impl SimulatedTendon {
+    fn check(&self, index: usize) -> Result<(), DescriptionError> {
+        let name = |what: &str| format!("tendon {index} {what}");
+        finite(&name("base angle (rad)"), self.base_angle)?;
+        finite(&name("head angle (rad)"), self.head_angle)?;
+        positive(&name("base radius (m)"), self.base_radius)?;
+        positive(&name("head radius (m)"), self.head_radius)?;
+        finite(&name("base offset (m)"), self.base_offset)?;
+        finite(&name("head offset (m)"), self.head_offset)?;
+        for &radius in &self.guide_radii {
+            positive(&name("guide radius (m)"), radius)?;
         }
-        let motor = &self.motor;
-        positive("motor bandwidth (rad/s)", motor.bandwidth)?;
-        positive("motor speed limit (rad/s)", motor.speed_limit)?;
-        positive(
-            "motor acceleration limit (rad/s^2)",
-            motor.acceleration_limit,
-        )?;
-        positive("motor command timeout (s)", motor.command_timeout)?;
-        positive("encoder counts per turn", f64::from(motor.encoder_counts))?;
-        if let Some(pan) = &self.pan {
-            positive("pan bandwidth (rad/s)", pan.bandwidth)?;
-            positive("pan speed limit (rad/s)", pan.speed_limit)?;
-            positive("pan acceleration limit (rad/s^2)", pan.acceleration_limit)?;
-            positive("pan encoder counts per turn", f64::from(pan.encoder_counts))?;
-            positive("pan gear ratio", pan.gear_ratio)?;
-        }
-        not_negative("motor stiction (rad)", options.stiction)?;
-        positive("motor speed scale", options.motor_speed_scale)?;
-        if let Some(tolerances) = &options.tolerances {
+        positive(&name("drum radius (m)"), self.drum_radius)?;
+        positive(&name("gear ratio"), self.gear_ratio)?;
+        positive(&name("stiffness (N/m)"), self.stiffness)?;
+        not_negative(&name("damping (N s/m)"), self.damping)
+    }
+}
+
+impl SimulatedMotor {
+    fn check(&self) -> Result<(), DescriptionError> {
+        positive("motor bandwidth (rad/s)", self.bandwidth)?;
+        positive("motor speed limit (rad/s)", self.speed_limit)?;
+        let limit = self.acceleration_limit;
+        positive("motor acceleration limit (rad/s^2)", limit)?;
+        positive("motor command timeout (s)", self.command_timeout)?;
+        positive("encoder counts per turn", f64::from(self.encoder_counts))
+    }
+}
+
+impl SimulatedPan {
+    fn check(&self) -> Result<(), DescriptionError> {
+        positive("pan bandwidth (rad/s)", self.bandwidth)?;
+        positive("pan speed limit (rad/s)", self.speed_limit)?;
+        positive("pan acceleration limit (rad/s^2)", self.acceleration_limit)?;
+        let counts = f64::from(self.encoder_counts);
+        positive("pan encoder counts per turn", counts)?;
+        positive("pan gear ratio", self.gear_ratio)
+    }
+}
+
+impl Options {
+    fn check(&self) -> Result<(), DescriptionError> {
+        not_negative("motor stiction (rad)", self.stiction)?;
+        positive("motor speed scale", self.motor_speed_scale)?;
+        if let Some(tolerances) = &self.tolerances {
             let radius = tolerances.radius;
-            accept(
-                "radius tolerance",
-                radius,
-                (0.0..0.5).contains(&radius),
-                "0 to 0.5",
-            )?;
+            let fits = (0.0..0.5).contains(&radius);
+            accept("radius tolerance", radius, fits, "0 to 0.5")?;
             not_negative("anchor tolerance (rad)", tolerances.anchor)?;
             not_negative("zero tolerance (rad)", tolerances.zero)?;
         }
-        let sensors = &options.sensors;
-        let rate = |name: &str, rate: f64| {
-            accept(name, rate, (0.01..=1000.0).contains(&rate), "0.01 to 1000")
-        };
-        let age = |name: &str, age: f64| accept(name, age, (0.0..=10.0).contains(&age), "0 to 10");
+        let sensors = &self.sensors;
         rate("motor reading rate (Hz)", sensors.motor_rate)?;
         rate("IMU rate (Hz)", sensors.imu_rate)?;
-        age("motor latency (s)", sensors.motor_age)?;
-        age("IMU latency (s)", sensors.imu_age)?;
-        if let Some(imu) = &self.base_imu {
-            rate("base IMU rate (Hz)", imu.rate)?;
-            age("base IMU latency (s)", imu.age)?;
-            not_negative("base IMU orientation noise (rad)", imu.orientation_noise)?;
-            not_negative("base IMU angular velocity noise (rad/s)", imu.gyro_noise)?;
-        }
+        latency("motor latency (s)", sensors.motor_age)?;
+        latency("IMU latency (s)", sensors.imu_age)?;
         not_negative("IMU orientation noise (rad)", sensors.orientation_noise)?;
         not_negative("IMU angular velocity noise (rad/s)", sensors.gyro_noise)?;
         finite("IMU yaw drift (rad/s)", sensors.yaw_drift)
@@ -461,4 +456,28 @@ pub(super) fn accept(
             accepted: range,
         })
     }
+}
+
+pub(super) fn finite(name: &str, value: f64) -> Result<(), DescriptionError> {
+    accept(name, value, value.is_finite(), "a finite number")
+}
+
+pub(super) fn positive(name: &str, value: f64) -> Result<(), DescriptionError> {
+    let fits = value > 0.0 && value.is_finite();
+    accept(name, value, fits, "a finite number above 0")
+}
+
+pub(super) fn not_negative(name: &str, value: f64) -> Result<(), DescriptionError> {
+    let fits = value >= 0.0 && value.is_finite();
+    accept(name, value, fits, "a finite number, 0 or above")
+}
+
+fn rate(name: &str, value: f64) -> Result<(), DescriptionError> {
+    let fits = (0.01..=1000.0).contains(&value);
+    accept(name, value, fits, "0.01 to 1000")
+}
+
+fn latency(name: &str, value: f64) -> Result<(), DescriptionError> {
+    let fits = (0.0..=10.0).contains(&value);
+    accept(name, value, fits, "0 to 10")
 }

@@ -1,5 +1,6 @@
 //! Ideal stiff geared servos: they follow their command whatever the tendon load.
 
+use super::STEP;
 use super::description::SimulatedMotor;
 
 /// Commanded quantity, the same for all motors.
@@ -16,7 +17,8 @@ pub enum DriveKind {
 /// Both stay within the acceleration limit.
 #[derive(Clone, Debug)]
 pub(super) struct Motor {
-    bandwidth: f64,
+    /// Exact share of the distance to the goal that a first-order loop covers in one step.
+    share: f64,
     speed_limit: f64,
     acceleration_limit: f64,
     stiction: f64,
@@ -37,7 +39,7 @@ const STICKING_SPEED: f64 = 0.02;
 impl Motor {
     pub(super) fn new(motor: &SimulatedMotor, speed_scale: f64, stiction: f64) -> Self {
         Self {
-            bandwidth: motor.bandwidth,
+            share: 1.0 - (-motor.bandwidth * STEP).exp(),
             speed_limit: motor.speed_limit * speed_scale,
             acceleration_limit: motor.acceleration_limit,
             stiction,
@@ -59,26 +61,25 @@ impl Motor {
         };
     }
 
-    pub(super) fn step(&mut self, dt: f64) {
+    /// Runs one step of [`STEP`].
+    pub(super) fn step(&mut self) {
         if self.stalled {
             self.velocity = 0.0;
             return;
         }
-        // Exact share of the distance to the goal that a first-order loop covers in one step.
-        let share = 1.0 - (-self.bandwidth * dt).exp();
-        let asked = match self.kind {
+        let commanded = match self.kind {
             DriveKind::Position => {
                 let error = self.command - self.angle;
                 let braking = (2.0 * self.acceleration_limit * error.abs()).sqrt();
-                (error * share / dt).clamp(-braking, braking)
+                (error * self.share / STEP).clamp(-braking, braking)
             }
-            DriveKind::Velocity => self.velocity + (self.command - self.velocity) * share,
+            DriveKind::Velocity => self.velocity + (self.command - self.velocity) * self.share,
         };
         if self.stiction > 0.0 && !self.moving {
             let error = match self.kind {
                 DriveKind::Position => self.command - self.angle,
                 DriveKind::Velocity => {
-                    self.wound_up += self.command * dt;
+                    self.wound_up += self.command * STEP;
                     self.wound_up
                 }
             };
@@ -89,10 +90,10 @@ impl Motor {
             self.moving = true;
             self.wound_up = 0.0;
         }
-        let change = self.acceleration_limit * dt;
-        let limited = asked.clamp(-self.speed_limit, self.speed_limit);
+        let change = self.acceleration_limit * STEP;
+        let limited = commanded.clamp(-self.speed_limit, self.speed_limit);
         self.velocity += (limited - self.velocity).clamp(-change, change);
-        self.angle += self.velocity * dt;
+        self.angle += self.velocity * STEP;
         if self.velocity.abs() < STICKING_SPEED && limited.abs() < STICKING_SPEED {
             self.moving = false;
         }

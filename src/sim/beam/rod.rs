@@ -32,6 +32,8 @@
 
 use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
 
+use super::description::{DescriptionError, JointDescription};
+
 /// Generalised coordinates: three Legendre coefficients per bending direction.
 pub(super) const COORDINATES: usize = 6;
 const TERMS: usize = 3;
@@ -40,7 +42,8 @@ const THETA: f64 = 0.6;
 const SEGMENTS_AT_LEAST: usize = 12;
 
 pub(super) type Coordinates = SVector<f64, COORDINATES>;
-type Columns = SMatrix<f64, 3, COORDINATES>;
+/// Derivative of a vector with respect to q: the gradient of each of its components.
+type Slopes = [Coordinates; 3];
 type Square = SMatrix<f64, COORDINATES, COORDINATES>;
 
 /// A rigid body on the head plate, its centre of mass on the head's axis.
@@ -82,17 +85,17 @@ pub(super) struct Run {
 
 /// Properties of the rod.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Material {
+struct Material {
     /// Length, m.
-    pub length: f64,
+    length: f64,
     /// Flexural rigidity EI, N m^2.
-    pub flexural_rigidity: f64,
+    flexural_rigidity: f64,
     /// Mass of the beam, kg.
-    pub mass: f64,
+    mass: f64,
     /// Kelvin-Voigt retardation time, s.
-    pub retardation: f64,
+    retardation: f64,
     /// Viscous drag of the head plate, N s/m.
-    pub drag: f64,
+    drag: f64,
 }
 
 /// Motion of the beam's foot in the world, in coordinates of the frame that moves with it.
@@ -108,39 +111,152 @@ pub(super) struct Foot {
     pub gravity: Vector3<f64>,
 }
 
+/// Orientation of the beam's axis at one arc length, with its derivatives.
+#[derive(Clone, Debug)]
+struct Section {
+    rotation: Matrix3<f64>,
+    /// d(rotation vector, the foot's frame)/dq
+    turn: Slopes,
+    /// Angular velocity, rad/s, and acceleration at q'' = 0, rad/s^2.
+    omega: Vector3<f64>,
+    alpha: Vector3<f64>,
+}
+
 /// Frame of the beam's axis at one arc length, with its derivatives.
 #[derive(Clone, Debug)]
 struct Station {
-    rotation: Matrix3<f64>,
+    section: Section,
     position: Vector3<f64>,
-    /// d(rotation vector, the foot's frame)/dq
-    turn: Columns,
     /// d(position)/dq
-    shift: Columns,
-    /// Angular velocity, and the accelerations at q'' = 0.
-    omega: Vector3<f64>,
-    alpha: Vector3<f64>,
+    shift: Slopes,
+    /// Acceleration at q'' = 0, m/s^2.
     acceleration: Vector3<f64>,
 }
 
 impl Station {
     fn base() -> Self {
         Self {
-            rotation: Matrix3::identity(),
+            section: Section {
+                rotation: Matrix3::identity(),
+                turn: [Coordinates::zeros(); 3],
+                omega: Vector3::zeros(),
+                alpha: Vector3::zeros(),
+            },
             position: Vector3::zeros(),
-            turn: Columns::zeros(),
-            shift: Columns::zeros(),
-            omega: Vector3::zeros(),
-            alpha: Vector3::zeros(),
+            shift: [Coordinates::zeros(); 3],
             acceleration: Vector3::zeros(),
+        }
+    }
+
+    /// Returns d(position of a point at `arm` from the station's origin)/dq.
+    #[inline]
+    fn slopes_at(&self, arm: &Vector3<f64>) -> Slopes {
+        let turned = cross(&self.section.turn, arm);
+        std::array::from_fn(|r| self.shift[r] + turned[r])
+    }
+
+    /// Updates the station to the end of the segment of length `h` (m) that begins at `from`.
+    #[inline(always)]
+    fn follow(&mut self, from: &Self, segment: &Segment, h: f64) {
+        let middle = segment.half_way(&from.section);
+        let (omega, alpha) = (&middle.omega, &middle.alpha);
+        let d = Vector3::new(
+            middle.rotation[(0, 2)],
+            middle.rotation[(1, 2)],
+            middle.rotation[(2, 2)],
+        );
+        let chord = h * segment.turn.sinc;
+        let stretch = h * segment.turn.sinc_slope;
+        self.position = from.position + d * chord;
+        let turned = cross(&middle.turn, &d);
+        let longer = segment.spread(segment.v[1], segment.v[0]) * stretch;
+        for r in 0..3 {
+            self.shift[r] = from.shift[r] + (turned[r] * chord + longer * d[r]);
+        }
+        let od = omega.cross(&d);
+        self.acceleration = from.acceleration
+            + d * (stretch * segment.rr)
+            + od * (2.0 * stretch * segment.vr)
+            + (alpha.cross(&d) + omega.cross(&od)) * chord;
+        self.section = segment.half_way(&middle);
+    }
+}
+
+/// One segment's half rotation vector v and its rate r, both (., ., 0), rad and rad/s.
+#[derive(Clone, Debug)]
+struct Segment {
+    /// Half the segment's share of the arc times the mean of each Legendre polynomial over it, with
+    /// the signs of u: d(v2)/dq for the first coordinates, d(v1)/dq for the last.
+    shares: Coordinates,
+    v: [f64; 2],
+    r: [f64; 2],
+    /// v . r and r . r
+    vr: f64,
+    rr: f64,
+    turn: HalfTurn,
+    /// B/6 term of the left Jacobian's rate; the others vanish to this order.
+    bend_rate: Vector3<f64>,
+}
+
+impl Segment {
+    /// Returns a straight segment at rest.
+    fn new(shares: Coordinates) -> Self {
+        Self {
+            shares,
+            v: [0.0; 2],
+            r: [0.0; 2],
+            vr: 0.0,
+            rr: 0.0,
+            turn: HalfTurn::new(0.0, 0.0),
+            bend_rate: Vector3::zeros(),
+        }
+    }
+
+    /// Updates all but the shares.
+    #[inline]
+    fn update(&mut self, q: &Coordinates, v: &Coordinates) {
+        let sum = |of: &Coordinates| {
+            let mut sum = [0.0; 2];
+            for i in 0..TERMS {
+                sum[0] += self.shares[TERMS + i] * of[TERMS + i];
+                sum[1] += self.shares[i] * of[i];
+            }
+            sum
+        };
+        let ([v1, v2], [r1, r2]) = (sum(q), sum(v));
+        let (vr, rr) = (v1 * r1 + v2 * r2, r1 * r1 + r2 * r2);
+        (self.v, self.r) = ([v1, v2], [r1, r2]);
+        (self.vr, self.rr) = (vr, rr);
+        self.turn = HalfTurn::new(v1, v2);
+        self.bend_rate = Vector3::new(v1 * rr - r1 * vr, v2 * rr - r2 * vr, 0.0) / 6.0;
+    }
+
+    /// Returns the shares times `x` for the coordinates of v2, times `y` for those of v1.
+    #[inline]
+    fn spread(&self, x: f64, y: f64) -> Coordinates {
+        self.shares
+            .component_mul(&Coordinates::new(x, x, x, y, y, y))
+    }
+
+    /// Returns the section half of the segment's rotation further on.
+    #[inline(always)]
+    fn half_way(&self, from: &Section) -> Section {
+        let c1 = from.rotation * self.turn.left1;
+        let c2 = from.rotation * self.turn.left2;
+        let relative = c1 * self.r[0] + c2 * self.r[1];
+        Section {
+            rotation: from.rotation * self.turn.exp,
+            turn: std::array::from_fn(|r| from.turn[r] + self.spread(c2[r], c1[r])),
+            omega: from.omega + relative,
+            alpha: from.alpha + from.omega.cross(&relative) + from.rotation * self.bend_rate,
         }
     }
 }
 
 #[derive(Clone, Debug)]
 pub(super) struct Rod {
-    pub material: Material,
-    pub head: Body,
+    material: Material,
+    head: Body,
     pub payload: Body,
     pub runs: Vec<Run>,
     pub q: Coordinates,
@@ -151,9 +267,9 @@ pub(super) struct Rod {
     pub foot: Foot,
     /// Velocity in the world of the head plate's centre of mass if the beam were rigid, m/s.
     carried: Vector3<f64>,
-    /// Mean of each Legendre polynomial over each segment.
-    legendre: Vec<[f64; TERMS]>,
+    segments: Vec<Segment>,
     stations: Vec<Station>,
+    /// Lower half of the symmetric mass matrix.
     mass: Square,
     force: Coordinates,
 }
@@ -161,6 +277,7 @@ pub(super) struct Rod {
 /// exp(v) for v = (v1, v2, 0), the first two columns of the left Jacobian, sin|v|/|v| and its
 /// factor in d(sin|v|/|v|) = factor v . dv. Series to the sixth power: 1e-9 up to |v| = 0.5, 12
 /// segments of 57 deg each.
+#[derive(Clone, Debug)]
 struct HalfTurn {
     exp: Matrix3<f64>,
     left1: Vector3<f64>,
@@ -228,40 +345,42 @@ impl Run {
 }
 
 impl Rod {
-    /// Returns the number of segments for which every guide disc is at a station; `None` above 240.
-    pub(super) fn segments_for(guide_counts: impl Iterator<Item = usize>) -> Option<usize> {
-        let mut unit = 1usize;
-        for count in guide_counts {
-            let spaces = count + 1;
-            unit = unit / gcd(unit, spaces) * spaces;
-            if unit > 240 {
-                return None;
-            }
-        }
-        Some(unit * SEGMENTS_AT_LEAST.div_ceil(unit))
-    }
-
+    /// Builds the straight rod at rest with the head of the description and no payload.
+    ///
+    /// # Errors
+    /// If the guide discs have no common spacing.
     pub(super) fn new(
-        material: Material,
-        head: Body,
+        description: &JointDescription,
         mut runs: Vec<Run>,
-        segments: usize,
         foot: Foot,
-    ) -> Self {
-        let half = 1.0 / segments as f64;
-        let legendre = (0..segments)
+    ) -> Result<Self, DescriptionError> {
+        let count = segments_for(runs.iter().map(|run| run.guides.len()))
+            .ok_or(DescriptionError::Guides)?;
+        let half = 1.0 / count as f64;
+        let segments: Vec<Segment> = (0..count)
             .map(|j| {
-                let middle = (2 * j + 1) as f64 / segments as f64 - 1.0;
+                let middle = (2 * j + 1) as f64 / count as f64 - 1.0;
                 let mean_square = middle * middle + half * half / 3.0;
-                [1.0, middle, 1.5 * mean_square - 0.5]
+                let [a, b, c] = [1.0, middle, 1.5 * mean_square - 0.5].map(|p| 0.5 * half * p);
+                Segment::new(Coordinates::new(a, b, c, -a, -b, -c))
             })
             .collect();
         for run in &mut runs {
-            run.stride = segments / (run.guides.len() + 1);
+            run.stride = count / (run.guides.len() + 1);
         }
         let mut rod = Self {
-            material,
-            head,
+            material: Material {
+                length: description.length,
+                flexural_rigidity: description.flexural_rigidity,
+                mass: description.beam_mass,
+                retardation: description.retardation,
+                drag: description.air_drag,
+            },
+            head: Body {
+                mass: description.head_mass,
+                height: description.head_height,
+                inertia: Vector3::from(description.head_inertia),
+            },
             payload: Body {
                 mass: 0.0,
                 height: 0.0,
@@ -273,8 +392,8 @@ impl Rod {
             push: Vector3::zeros(),
             foot,
             carried: Vector3::zeros(),
-            legendre,
-            stations: vec![Station::base(); segments + 1],
+            segments,
+            stations: vec![Station::base(); count + 1],
             mass: Square::zeros(),
             force: Coordinates::zeros(),
         };
@@ -282,117 +401,45 @@ impl Rod {
         for run in &mut rod.runs {
             run.straight_length = run.length;
         }
-        rod
+        Ok(rod)
     }
 
     /// Updates frames, tendon lengths and tensions, mass matrix and forces for the present q, v,
-    /// reel-in, push and foot. Work: (12 or more segments + guide points) x 6 columns.
+    /// reel-in, push and foot. Work: (12 or more segments + guide points) x 6 coordinates.
     pub(super) fn update(&mut self) {
-        let segments = self.legendre.len();
-        let h = self.material.length / segments as f64;
-        let half = 0.5 / segments as f64;
+        // All segments first: they do not depend on each other.
+        for segment in &mut self.segments {
+            segment.update(&self.q, &self.v);
+        }
+        let count = self.segments.len();
+        let h = self.material.length / count as f64;
+        let lump = self.material.mass / count as f64;
         let gravity = self.foot.gravity;
         let first = &mut self.stations[0];
-        first.omega = self.foot.omega;
-        first.alpha = self.foot.alpha;
+        first.section.omega = self.foot.omega;
+        first.section.alpha = self.foot.alpha;
         first.acceleration = self.foot.acceleration;
-        let lump = self.material.mass / segments as f64;
-        let mut mass = Square::zeros();
-        let mut force = Coordinates::zeros();
-        for j in 0..segments {
+        self.mass.fill(0.0);
+        self.force.fill(0.0);
+        for (j, segment) in self.segments.iter().enumerate() {
             let (before, after) = self.stations.split_at_mut(j + 1);
-            let from = &before[j];
-            let to = &mut after[0];
-            let p = &self.legendre[j];
-            let (mut v1, mut v2, mut r1, mut r2) = (0.0, 0.0, 0.0, 0.0);
-            let mut weight = [0.0; TERMS];
-            for i in 0..TERMS {
-                weight[i] = half * p[i];
-                v2 += weight[i] * self.q[i];
-                v1 -= weight[i] * self.q[TERMS + i];
-                r2 += weight[i] * self.v[i];
-                r1 -= weight[i] * self.v[TERMS + i];
-            }
-            let turn = HalfTurn::new(v1, v2);
-            // B/6 term of the left Jacobian's rate; the others vanish to this order.
-            let (vr, rr) = (v1 * r1 + v2 * r2, r1 * r1 + r2 * r2);
-            let bend_rate = Vector3::new(v1 * rr - r1 * vr, v2 * rr - r2 * vr, 0.0) / 6.0;
-
-            // First half of the segment's rotation.
-            let c1 = from.rotation * turn.left1;
-            let c2 = from.rotation * turn.left2;
-            let mut columns = from.turn;
-            for (i, &share) in weight.iter().enumerate() {
-                axpy(&mut columns, i, share, &c2);
-                axpy(&mut columns, TERMS + i, -share, &c1);
-            }
-            let relative = c1 * r1 + c2 * r2;
-            let omega = from.omega + relative;
-            let alpha = from.alpha + from.omega.cross(&relative) + from.rotation * bend_rate;
-            let middle = from.rotation * turn.exp;
-
-            // The chord.
-            let d = Vector3::new(middle[(0, 2)], middle[(1, 2)], middle[(2, 2)]);
-            let chord = h * turn.sinc;
-            let stretch = h * turn.sinc_slope;
-            to.position = from.position + d * chord;
-            let mut shift = from.shift;
-            for (i, &share) in weight.iter().enumerate() {
-                for (column, along) in [(i, v2 * share), (TERMS + i, -v1 * share)] {
-                    let w = Vector3::new(
-                        columns[(0, column)],
-                        columns[(1, column)],
-                        columns[(2, column)],
-                    );
-                    axpy(
-                        &mut shift,
-                        column,
-                        1.0,
-                        &(w.cross(&d) * chord + d * (stretch * along)),
-                    );
-                }
-            }
-            let od = omega.cross(&d);
-            to.acceleration = from.acceleration
-                + d * (stretch * rr)
-                + od * (2.0 * stretch * vr)
-                + (alpha.cross(&d) + omega.cross(&od)) * chord;
-
+            let (from, to) = (&before[j], &mut after[0]);
+            to.follow(from, segment, h);
             // The segment's mass, half way along the chord.
-            let middle_shift = (from.shift + shift) * 0.5;
+            let middle = std::array::from_fn(|r| (from.shift[r] + to.shift[r]) * 0.5);
             let pull = gravity - (from.acceleration + to.acceleration) * 0.5;
-            add_point(&mut mass, &mut force, &middle_shift, lump, &pull);
-            to.shift = shift;
-
-            // Second half.
-            let c1 = middle * turn.left1;
-            let c2 = middle * turn.left2;
-            for (i, &share) in weight.iter().enumerate() {
-                axpy(&mut columns, i, share, &c2);
-                axpy(&mut columns, TERMS + i, -share, &c1);
-            }
-            to.turn = columns;
-            let relative = c1 * r1 + c2 * r2;
-            to.omega = omega + relative;
-            to.alpha = alpha + omega.cross(&relative) + middle * bend_rate;
-            to.rotation = middle * turn.exp;
+            add_point(&mut self.mass, &mut self.force, &middle, lump, &pull);
         }
-
-        let end = &self.stations[segments];
+        let end = &self.stations[count];
         for body in [self.head, self.payload] {
             if body.mass > 0.0 {
-                add_body(&mut mass, &mut force, end, &body, &gravity);
+                add_body(&mut self.mass, &mut self.force, end, &body, &gravity);
             }
         }
         // Push and drag act at the head plate's centre of mass.
-        let arm = end.rotation.column(2) * self.head.height;
-        for c in 0..COORDINATES {
-            let column = column_at(end, c, &arm);
-            force[c] += column.dot(&self.push);
-        }
+        let arm = end.section.rotation.column(2) * self.head.height;
+        self.force += along(&end.slopes_at(&arm), &self.push);
         self.carried = self.foot.velocity + self.foot.omega.cross(&(end.position + arm));
-        self.mass = mass;
-        self.force = force;
         for run in &mut self.runs {
             update_run(run, &self.stations, &self.v);
         }
@@ -411,21 +458,23 @@ impl Rod {
             force[c] -= elastic * (self.q[c] + material.retardation * self.v[c]);
         }
         if material.drag > 0.0 {
-            let end = &self.stations[self.legendre.len()];
-            let arm = end.rotation.column(2) * self.head.height;
-            let mut columns = Columns::zeros();
-            for c in 0..COORDINATES {
-                columns.set_column(c, &column_at(end, c, &arm));
-            }
-            let velocity = columns * self.v + self.carried;
-            damping += columns.transpose() * columns * material.drag;
-            force -= columns.transpose() * velocity * material.drag;
+            let end = self.end();
+            let slopes = end.slopes_at(&(end.section.rotation.column(2) * self.head.height));
+            let own = slopes
+                .map(|s| (1..COORDINATES).fold(s[0] * self.v[0], |sum, c| sum + s[c] * self.v[c]));
+            let velocity = Vector3::from(own) + self.carried;
+            let mut squares = Square::zeros();
+            add_symmetric(&mut squares, &slopes, &slopes);
+            damping += squares * material.drag;
+            force -= along(&slopes, &velocity) * material.drag;
         }
         for run in &self.runs {
             if run.tension > 0.0 {
                 force -= run.gradient * run.tension;
                 add_outer(&mut stiffness, &run.gradient, run.stiffness);
-                add_outer(&mut damping, &run.gradient, run.damping);
+                if run.damping > 0.0 {
+                    add_outer(&mut damping, &run.gradient, run.damping);
+                }
             }
         }
         let system = self.mass + damping * (THETA * dt) + stiffness * (THETA * THETA * dt * dt);
@@ -452,33 +501,38 @@ impl Rod {
     /// Returns the linear and angular acceleration of the beam's end at q'' = 0.
     #[cfg(test)]
     pub(super) fn end_acceleration(&self) -> (Vector3<f64>, Vector3<f64>) {
-        let end = &self.stations[self.legendre.len()];
-        (end.acceleration, end.alpha)
+        (self.end().acceleration, self.end().section.alpha)
+    }
+
+    fn end(&self) -> &Station {
+        &self.stations[self.segments.len()]
     }
 
     pub(super) fn rotation(&self) -> &Matrix3<f64> {
-        &self.stations[self.legendre.len()].rotation
+        &self.end().section.rotation
     }
 
     pub(super) fn position(&self) -> &Vector3<f64> {
-        &self.stations[self.legendre.len()].position
+        &self.end().position
     }
 
     /// Returns the angular velocity of the head in the world, rad/s, in coordinates of the foot's
     /// frame.
     pub(super) fn omega(&self) -> &Vector3<f64> {
-        &self.stations[self.legendre.len()].omega
+        &self.end().section.omega
     }
 
     /// Returns the kinetic, elastic, gravitational and tendon energy, J. The kinetic part is that
     /// of the motion relative to the foot.
     pub(super) fn energy(&self) -> f64 {
         let material = &self.material;
-        let mut energy = 0.5 * self.v.dot(&(self.mass * self.v));
+        let mut mass = self.mass;
+        mass.fill_upper_triangle_with_lower_triangle();
+        let mut energy = 0.5 * self.v.dot(&(mass * self.v));
         for c in 0..COORDINATES {
             energy += 0.5 * elastic_stiffness(material, c) * self.q[c] * self.q[c];
         }
-        let segments = self.legendre.len();
+        let segments = self.segments.len();
         for j in 0..segments {
             let middle = (self.stations[j].position + self.stations[j + 1].position) * 0.5;
             energy -= material.mass / segments as f64 * self.foot.gravity.dot(&middle);
@@ -501,6 +555,19 @@ impl Rod {
     }
 }
 
+/// Returns the number of segments for which every guide disc is at a station; `None` above 240.
+fn segments_for(guide_counts: impl Iterator<Item = usize>) -> Option<usize> {
+    let mut unit = 1usize;
+    for count in guide_counts {
+        let spaces = count + 1;
+        unit = unit / gcd(unit, spaces) * spaces;
+        if unit > 240 {
+            return None;
+        }
+    }
+    Some(unit * SEGMENTS_AT_LEAST.div_ceil(unit))
+}
+
 fn gcd(a: usize, b: usize) -> usize {
     if b == 0 { a } else { gcd(b, a % b) }
 }
@@ -510,27 +577,34 @@ fn elastic_stiffness(material: &Material, coordinate: usize) -> f64 {
     material.flexural_rigidity / (material.length * (2 * (coordinate % TERMS) + 1) as f64)
 }
 
+/// Returns d(w x arm)/dq for w with the derivative `slopes` and a fixed `arm`.
 #[inline]
-fn axpy(columns: &mut Columns, column: usize, factor: f64, vector: &Vector3<f64>) {
-    for r in 0..3 {
-        columns[(r, column)] += factor * vector[r];
-    }
+fn cross(slopes: &Slopes, arm: &Vector3<f64>) -> Slopes {
+    let [x, y, z] = slopes;
+    [
+        y * arm.z - z * arm.y,
+        z * arm.x - x * arm.z,
+        x * arm.y - y * arm.x,
+    ]
 }
 
-/// Returns d(position of a point at `arm` from the station's origin)/dq, column `c`.
+/// Returns the derivative's transpose times `vector`: a force in generalised coordinates.
 #[inline]
-fn column_at(station: &Station, c: usize, arm: &Vector3<f64>) -> Vector3<f64> {
-    let turn = Vector3::new(
-        station.turn[(0, c)],
-        station.turn[(1, c)],
-        station.turn[(2, c)],
-    );
-    let shift = Vector3::new(
-        station.shift[(0, c)],
-        station.shift[(1, c)],
-        station.shift[(2, c)],
-    );
-    shift + turn.cross(arm)
+fn along(slopes: &Slopes, vector: &Vector3<f64>) -> Coordinates {
+    slopes[0] * vector.x + slopes[1] * vector.y + slopes[2] * vector.z
+}
+
+/// Adds the lower half of the symmetric `left^T right`.
+#[inline]
+fn add_symmetric(matrix: &mut Square, left: &Slopes, right: &Slopes) {
+    let [x, y, z] = left;
+    for a in 0..COORDINATES {
+        let [p, q, r] = right.map(|row| row[a]);
+        // From the even row on: pairs of rows are added as one.
+        for b in (a & !1)..COORDINATES {
+            matrix[(b, a)] += x[b] * p + y[b] * q + z[b] * r;
+        }
+    }
 }
 
 /// Adds a point mass: m J^T J to the mass matrix, m J^T (gravity - acceleration at q'' = 0) to the
@@ -539,21 +613,13 @@ fn column_at(station: &Station, c: usize, arm: &Vector3<f64>) -> Vector3<f64> {
 fn add_point(
     mass: &mut Square,
     force: &mut Coordinates,
-    columns: &Columns,
+    slopes: &Slopes,
     m: f64,
     pull: &Vector3<f64>,
 ) {
-    for a in 0..COORDINATES {
-        let (x, y, z) = (
-            m * columns[(0, a)],
-            m * columns[(1, a)],
-            m * columns[(2, a)],
-        );
-        force[a] += x * pull[0] + y * pull[1] + z * pull[2];
-        for b in 0..COORDINATES {
-            mass[(b, a)] += x * columns[(0, b)] + y * columns[(1, b)] + z * columns[(2, b)];
-        }
-    }
+    let scaled = slopes.map(|s| s * m);
+    *force += along(&scaled, pull);
+    add_symmetric(mass, slopes, &scaled);
 }
 
 /// Adds a rigid body fixed to the head: point mass plus rotation, Newton and Euler's equations.
@@ -564,29 +630,29 @@ fn add_body(
     body: &Body,
     gravity: &Vector3<f64>,
 ) {
-    let arm = end.rotation.column(2) * body.height;
-    let mut columns = Columns::zeros();
-    for c in 0..COORDINATES {
-        columns.set_column(c, &column_at(end, c, &arm));
-    }
-    let acceleration =
-        end.acceleration + end.alpha.cross(&arm) + end.omega.cross(&end.omega.cross(&arm));
-    add_point(mass, force, &columns, body.mass, &(gravity - acceleration));
+    let Section {
+        rotation,
+        turn,
+        omega,
+        alpha,
+    } = &end.section;
+    let arm = rotation.column(2) * body.height;
+    let acceleration = end.acceleration + alpha.cross(&arm) + omega.cross(&omega.cross(&arm));
+    let slopes = end.slopes_at(&arm);
+    add_point(mass, force, &slopes, body.mass, &(gravity - acceleration));
     if body.inertia != Vector3::zeros() {
-        let inertia =
-            end.rotation * Matrix3::from_diagonal(&body.inertia) * end.rotation.transpose();
-        let turned = inertia * end.turn;
-        *mass += end.turn.transpose() * turned;
-        let moment = inertia * end.alpha + end.omega.cross(&(inertia * end.omega));
-        *force -= end.turn.transpose() * moment;
+        let inertia = rotation * Matrix3::from_diagonal(&body.inertia) * rotation.transpose();
+        let turned = std::array::from_fn(|r| along(turn, &inertia.row(r).transpose()));
+        add_symmetric(mass, turn, &turned);
+        let moment = inertia * alpha + omega.cross(&(inertia * omega));
+        *force -= along(turn, &moment);
     }
 }
 
 fn add_outer(matrix: &mut Square, vector: &Coordinates, factor: f64) {
     for a in 0..COORDINATES {
-        for b in 0..COORDINATES {
-            matrix[(b, a)] += factor * vector[a] * vector[b];
-        }
+        let mut column = matrix.column_mut(a);
+        column += vector * (factor * vector[a]);
     }
 }
 
@@ -595,30 +661,25 @@ fn update_run(run: &mut Run, stations: &[Station], v: &Coordinates) {
     let mut length = 0.0;
     let mut gradient = Coordinates::zeros();
     let mut from = run.base;
-    let mut from_columns = Columns::zeros();
+    let mut from_slopes = [Coordinates::zeros(); 3];
     for piece in 1..=run.guides.len() + 1 {
         let station = &stations[piece * run.stride];
         let local = run.guides.get(piece - 1).unwrap_or(&run.head);
-        let arm = station.rotation * local;
+        let arm = station.section.rotation * local;
         let to = station.position + arm;
-        let mut to_columns = Columns::zeros();
-        for c in 0..COORDINATES {
-            to_columns.set_column(c, &column_at(station, c, &arm));
-        }
+        let to_slopes = station.slopes_at(&arm);
         let chord = to - from;
         let norm = chord.norm();
         length += norm;
         // Two coincident guide points have no direction of pull.
         if norm > 0.0 {
-            let along = chord / norm;
-            for c in 0..COORDINATES {
-                for r in 0..3 {
-                    gradient[c] += along[r] * (to_columns[(r, c)] - from_columns[(r, c)]);
-                }
+            let direction = chord / norm;
+            for r in 0..3 {
+                gradient += (to_slopes[r] - from_slopes[r]) * direction[r];
             }
         }
         from = to;
-        from_columns = to_columns;
+        from_slopes = to_slopes;
     }
     run.length = length;
     run.gradient = gradient;

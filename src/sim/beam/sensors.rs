@@ -2,6 +2,8 @@
 
 use nalgebra::{UnitQuaternion, Vector3};
 
+use super::description::{SensorOptions, SimulatedBaseImu};
+use super::motors::Motor;
 use super::random::Random;
 
 /// Encoder angles of all motors.
@@ -89,66 +91,149 @@ impl<T: Clone> Channel<T> {
     }
 }
 
-/// Errors of an IMU.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct ImuErrors {
-    /// Maps IMU coordinates to those of the body that carries it.
-    pub mounting: UnitQuaternion<f64>,
-    /// Orientation noise, rad rms per axis.
-    pub orientation_noise: f64,
-    /// Yaw drift, rad/s.
-    pub yaw_drift: f64,
-    /// Angular velocity noise, rad/s rms per axis.
-    pub gyro_noise: f64,
+/// Encoders of all motors, read together.
+#[derive(Clone, Debug)]
+pub(super) struct Encoders {
+    counts_per_radian: Vec<f64>,
+    channel: Channel<MotorReading>,
+    previous_angles: Vec<f64>,
+    previous_stamp: f64,
+}
+
+impl Encoders {
+    /// Returns encoders with so many counts per motor turn.
+    pub(super) fn new(sensors: &SensorOptions, counts: &[u32]) -> Self {
+        let still = vec![0.0; counts.len()];
+        let blank = MotorReading {
+            stamp: 0.0,
+            angles: still.clone(),
+            velocities: still.clone(),
+        };
+        let per_radian = |count: &u32| f64::from(*count) / std::f64::consts::TAU;
+        Self {
+            counts_per_radian: counts.iter().map(per_radian).collect(),
+            channel: Channel::new(sensors.motor_rate, sensors.motor_age, blank),
+            previous_angles: still,
+            previous_stamp: 0.0,
+        }
+    }
+
+    /// Takes a sample if one is due at `now`, s.
+    pub(super) fn observe(&mut self, now: f64, motors: &[Motor]) {
+        if !self.channel.due(now) {
+            return;
+        }
+        let elapsed = now - self.previous_stamp;
+        let reading = self.channel.sample(now);
+        reading.stamp = now;
+        for (i, motor) in motors.iter().enumerate() {
+            let counts = self.counts_per_radian[i];
+            let angle = (motor.angle * counts).round() / counts;
+            reading.angles[i] = angle;
+            reading.velocities[i] = if elapsed > 0.0 {
+                (angle - self.previous_angles[i]) / elapsed
+            } else {
+                0.0
+            };
+            self.previous_angles[i] = angle;
+        }
+        self.previous_stamp = now;
+    }
+
+    /// Returns the oldest reading whose latency has passed by `now`, s.
+    pub(super) fn take(&mut self, now: f64) -> Option<&MotorReading> {
+        self.channel.take(now)
+    }
 }
 
 /// An IMU.
 #[derive(Clone, Debug)]
 pub(super) struct Imu {
-    errors: ImuErrors,
+    /// Maps IMU coordinates to those of the body that carries it.
+    mounting: UnitQuaternion<f64>,
+    /// Orientation noise, rad rms per axis.
+    orientation_noise: f64,
+    /// Yaw drift, rad/s.
+    yaw_drift: f64,
+    /// Angular velocity noise, rad/s rms per axis.
+    gyro_noise: f64,
     heading: f64,
     random: Random,
+    channel: Channel<ImuReading>,
 }
 
 impl Imu {
-    pub(super) fn new(errors: ImuErrors, mut random: Random) -> Self {
-        let heading = std::f64::consts::PI * random.symmetric();
+    pub(super) fn of_head(
+        sensors: &SensorOptions,
+        mounting: UnitQuaternion<f64>,
+        random: Random,
+    ) -> Self {
+        let imu = SimulatedBaseImu {
+            mounting,
+            rate: sensors.imu_rate,
+            age: sensors.imu_age,
+            orientation_noise: sensors.orientation_noise,
+            gyro_noise: sensors.gyro_noise,
+        };
+        Self::of_base(&imu, sensors.yaw_drift, random)
+    }
+
+    pub(super) fn of_base(imu: &SimulatedBaseImu, yaw_drift: f64, mut random: Random) -> Self {
+        let level = ImuReading {
+            stamp: 0.0,
+            orientation: UnitQuaternion::identity(),
+            angular_velocity: Vector3::zeros(),
+        };
         Self {
-            errors,
-            heading,
+            mounting: imu.mounting,
+            orientation_noise: imu.orientation_noise,
+            yaw_drift,
+            gyro_noise: imu.gyro_noise,
+            heading: std::f64::consts::PI * random.symmetric(),
             random,
+            channel: Channel::new(imu.rate, imu.age, level),
         }
     }
 
-    fn noise(&mut self, rms: f64) -> Vector3<f64> {
-        Vector3::new(
-            self.random.normal(),
-            self.random.normal(),
-            self.random.normal(),
-        ) * rms
+    /// Returns true if a sample is due at `now`, s.
+    pub(super) fn due(&self, now: f64) -> bool {
+        self.channel.due(now)
     }
 
-    /// Returns a sample on a body with orientation `body` in the base frame, which has orientation
-    /// `base` in the level world. `omega` is the body's angular velocity in the world, in base
-    /// coordinates.
-    pub(super) fn read(
+    /// Takes a sample if one is due at `now`, s, on a body with orientation `body` in the base
+    /// frame, which has orientation `base` in the level world. `omega` is the body's angular
+    /// velocity in the world, in base coordinates, rad/s.
+    pub(super) fn observe(
         &mut self,
         now: f64,
         base: UnitQuaternion<f64>,
         body: UnitQuaternion<f64>,
         omega: &Vector3<f64>,
-    ) -> ImuReading {
-        let errors = self.errors;
+    ) {
+        if !self.due(now) {
+            return;
+        }
         let heading = UnitQuaternion::from_axis_angle(
             &Vector3::z_axis(),
-            self.heading + errors.yaw_drift * now,
+            self.heading + self.yaw_drift * now,
         );
-        let noise = UnitQuaternion::from_scaled_axis(self.noise(errors.orientation_noise));
-        let gyro = self.noise(errors.gyro_noise);
-        ImuReading {
+        let noise = UnitQuaternion::from_scaled_axis(self.noise(self.orientation_noise));
+        let gyro = self.noise(self.gyro_noise);
+        *self.channel.sample(now) = ImuReading {
             stamp: now,
-            orientation: heading * base * body * errors.mounting * noise,
-            angular_velocity: (body * errors.mounting).inverse() * omega + gyro,
-        }
+            orientation: heading * base * body * self.mounting * noise,
+            angular_velocity: (body * self.mounting).inverse() * omega + gyro,
+        };
+    }
+
+    /// Returns the oldest reading whose latency has passed by `now`, s.
+    pub(super) fn take(&mut self, now: f64) -> Option<ImuReading> {
+        self.channel.take(now).copied()
+    }
+
+    fn noise(&mut self, rms: f64) -> Vector3<f64> {
+        // In this order.
+        let mut next = || self.random.normal();
+        Vector3::new(next(), next(), next()) * rms
     }
 }

@@ -2,6 +2,7 @@
 
 use super::{FamilySpecification, OnModel, RemainingMode, plain, three};
 use crate::control::controller::MotorGains;
+use crate::control::solve::{bisect, geometric, halfway};
 use crate::design::model::{Dynamics, Law, Loop, Plant};
 use nalgebra::Complex;
 use std::cell::Cell;
@@ -79,10 +80,7 @@ impl<'a> Search<'a> {
         let first = self.failed.get();
         (0..count).map(|i| (first + i) % count).all(|i| {
             let plant = &self.plants[i];
-            let figures = self.open(plant, found).figures();
-            let good = figures.stable()
-                && figures.sensitivity.value <= peak
-                && self.dies_down(plant, found);
+            let good = self.open(plant, found).stays_below(peak) && self.dies_down(plant, found);
             if !good {
                 self.failed.set(i);
             }
@@ -141,7 +139,7 @@ impl<'a> Search<'a> {
         if high >= MOST_DAMPING && holds(MOST_DAMPING) {
             return MOST_DAMPING;
         }
-        halve(low, high, 16, holds)
+        bisect((low, high), 16, halfway, holds).0
     }
 
     /// Returns the largest integral gain that holds the peak; none if none does.
@@ -164,14 +162,7 @@ impl<'a> Search<'a> {
         let mut low = high / 1.25;
         for _ in 0..80 {
             if holds(low) {
-                for _ in 0..14 {
-                    let middle = (low * high).sqrt();
-                    if holds(middle) {
-                        low = middle
-                    } else {
-                        high = middle
-                    }
-                }
+                let (low, _) = bisect((low, high), 14, geometric, holds);
                 return Some(low.powf(template.order) / gain);
             }
             high = low;
@@ -255,15 +246,8 @@ impl<'a> Search<'a> {
         let mut high = 1e-4 * self.slowest();
         for _ in 0..500 {
             if outer(high).norm() < 1.0 {
-                let mut low = high / STEP;
-                for _ in 0..40 {
-                    let middle = (low * high).sqrt();
-                    if outer(middle).norm() >= 1.0 {
-                        low = middle
-                    } else {
-                        high = middle
-                    }
-                }
+                let above = |w| outer(w).norm() >= 1.0;
+                let (low, _) = bisect((high / STEP, high), 40, geometric, above);
                 return (low, PI + outer(low).arg());
             }
             high *= STEP;
@@ -349,26 +333,11 @@ impl<'a> Search<'a> {
             let later = Search::new(&self.plants, extra, self.specification);
             later.holds(found, peak)
         };
-        let (low, high) = (0.0, most);
         if holds(most) {
             return most;
         }
-        halve(low, high, 14, holds)
+        bisect((0.0, most), 14, halfway, holds).0
     }
-}
-
-/// Returns the largest value found to hold between `low`, which does, and `high`, which does not,
-/// after so many bisections.
-fn halve(mut low: f64, mut high: f64, times: usize, holds: impl Fn(f64) -> bool) -> f64 {
-    for _ in 0..times {
-        let middle = 0.5 * (low + high);
-        if holds(middle) {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    low
 }
 
 /// Returns the mode of the joint alone.
