@@ -187,6 +187,22 @@ impl Curvature {
         ) * length
     }
 
+    /// Returns `[dR/db_x, dR/db_y]`, 1/rad: the derivative of the orientation.
+    pub fn rotation_jacobian(&self) -> [Matrix3<f64>; 2] {
+        let Self { b, s, c, d, e, .. } = *self;
+        let (x, y) = (b.x, b.y);
+        let slice = |i: usize| {
+            let (bi, unit) = (b[i], if i == 0 { [1.0, 0.0] } else { [0.0, 1.0] });
+            let [ux, uy] = unit;
+            let xx = -(e * bi * x * x + 2.0 * c * ux * x);
+            let xy = -(e * bi * x * y + c * (ux * y + uy * x));
+            let yy = -(e * bi * y * y + 2.0 * c * uy * y);
+            let (sx, sy) = (s * ux - d * bi * x, s * uy - d * bi * y);
+            Matrix3::new(xx, xy, sx, xy, yy, sy, -sx, -sy, -s * bi)
+        };
+        [slice(0), slice(1)]
+    }
+
     /// Returns `A(b)` with `omega = A(b) db/dt`: the angular velocity of the head plate in the
     /// **base** frame.
     ///

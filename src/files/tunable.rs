@@ -116,6 +116,10 @@ impl<T> Tunable<T> {
     }
 
     /// The same number in the unit of `T`, and no further from 0 than in `bound`.
+    #[cfg_attr(
+        not(feature = "ros"),
+        expect(dead_code, reason = "only parameters have such a bound")
+    )]
     pub(crate) fn no_looser_than(mut self, bound: &T) -> Self {
         if let Accepts::Number {
             range,

@@ -72,7 +72,10 @@ fn arc_is_exact_everywhere() {
             });
             worst[0] = worst[0].max((mine - exact).abs() / own.max(1e-300));
         }
-        let (dp, dr) = (position_jacobian(b, 1.0), rotation_jacobian(b));
+        let (dp, dr) = (
+            Curvature::at(b).position_jacobian(1.0),
+            Curvature::at(b).rotation_jacobian(),
+        );
         for (k, key) in ["dx", "dy"].into_iter().enumerate() {
             let mine = flat(dp.column(k).into(), dr[k]);
             for (i, (mine, exact)) in mine.iter().zip(numbers(&case[key])).enumerate() {
@@ -107,11 +110,11 @@ fn straight_joint_is_exact() {
     assert_eq!(position(b, 0.12), Vector3::new(0.0, 0.0, 0.12));
     assert_eq!(inclination(b), 0.0);
     assert_eq!(direction(b), None);
-    let a = angular_jacobian(b);
+    let a = Curvature::at(b).angular_jacobian();
     assert_eq!(a.column(0), Vector3::new(0.0, 1.0, 0.0));
     assert_eq!(a.column(1), Vector3::new(-1.0, 0.0, 0.0));
-    assert_eq!(angular_jacobian_head(b), a);
-    let p = position_jacobian(b, 2.0);
+    assert_eq!(Curvature::at(b).angular_jacobian_head(), a);
+    let p = Curvature::at(b).position_jacobian(2.0);
     assert_eq!(p.column(0), Vector3::new(1.0, 0.0, 0.0));
     assert_eq!(p.column(1), Vector3::new(0.0, 1.0, 0.0));
 }
@@ -270,8 +273,8 @@ proptest! {
         let base = slope * rotation(b).inverse().matrix();
         let head = rotation(b).inverse().matrix() * slope;
         let vee = |m: Matrix3<f64>| Vector3::new(m[(2, 1)], m[(0, 2)], m[(1, 0)]);
-        prop_assert!((vee(base) - angular_jacobian(b) * rate).norm() < 1e-10);
-        prop_assert!((vee(head) - angular_jacobian_head(b) * rate).norm() < 1e-10);
+        prop_assert!((vee(base) - Curvature::at(b).angular_jacobian() * rate).norm() < 1e-10);
+        prop_assert!((vee(head) - Curvature::at(b).angular_jacobian_head() * rate).norm() < 1e-10);
     }
 
     /// A gyro on a head plate that moves as the joint allows gives the bend rate back; a rotation
@@ -279,7 +282,7 @@ proptest! {
     #[test]
     fn gyro_gives_the_bend_rate(b in bend(), rx in -5.0..5.0_f64, ry in -5.0..5.0_f64, spin in -5.0..5.0_f64) {
         let rate = Vector2::new(rx, ry);
-        let a = angular_jacobian_head(b);
+        let a = Curvature::at(b).angular_jacobian_head();
         let normal = a.column(0).cross(&a.column(1)).normalize();
         let omega = a * rate + normal * spin;
         prop_assert!((bend_rate_from_gyro(b, omega) - rate).norm() < 1e-13);
