@@ -25,25 +25,44 @@ use tempfile::TempDir;
 const ROOM: u32 = 8;
 pub const IN_LOCKSTEP: u32 = 2;
 const IN_REAL_TIME: u32 = 4;
-static TAKEN: Mutex<u32> = Mutex::new(0);
-static ENDED: Condvar = Condvar::new();
+static TURNS: Mutex<Turns> = Mutex::new(Turns {
+    given: 0,
+    next: 0,
+    taken: 0,
+});
+static CHANGED: Condvar = Condvar::new();
 
-/// A test's share of the machine, held until it is dropped.
+/// A test's share of the machine, held until it is dropped. Tests get theirs in the order in which
+/// they come, so that those with a large share have a turn too.
 pub struct Turn(u32);
+
+/// Numbers of the turns given out and of the next one to begin, and the shares taken.
+struct Turns {
+    given: u64,
+    next: u64,
+    taken: u32,
+}
 
 impl Turn {
     pub fn new(share: u32) -> Self {
-        let taken = TAKEN.lock().unwrap_or_else(PoisonError::into_inner);
-        let taken = ENDED.wait_while(taken, |taken| *taken + share > ROOM);
-        *taken.unwrap_or_else(PoisonError::into_inner) += share;
+        let mut turns = TURNS.lock().unwrap_or_else(PoisonError::into_inner);
+        let own = turns.given;
+        turns.given += 1;
+        let waits = |turns: &mut Turns| turns.next != own || turns.taken + share > ROOM;
+        let turns = CHANGED.wait_while(turns, waits);
+        let mut turns = turns.unwrap_or_else(PoisonError::into_inner);
+        turns.next += 1;
+        turns.taken += share;
+        CHANGED.notify_all();
         Self(share)
     }
 }
 
 impl Drop for Turn {
     fn drop(&mut self) {
-        *TAKEN.lock().unwrap_or_else(PoisonError::into_inner) -= self.0;
-        ENDED.notify_all();
+        let mut turns = TURNS.lock().unwrap_or_else(PoisonError::into_inner);
+        turns.taken -= self.0;
+        CHANGED.notify_all();
     }
 }
 

@@ -134,10 +134,10 @@ fn look(arguments: &[&str], what: &[&str]) {
     // `launch-free-scripts/ros-env` sets the Python that has rclpy.
     let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
     let output = Command::new(python)
+        .envs(withy::ros::transport::this_machine().unwrap())
         .arg(format!("{root}/tests/graph/simulated_pan.py"))
         .args(what)
         .env("ROS_DOMAIN_ID", domain.to_string())
-        .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
         .env("PYTHONDONTWRITEBYTECODE", "1")
         .output()
         .unwrap();

@@ -38,7 +38,7 @@ for _ in range(3):
 
 # In the middle of a move: it comes to rest short of the target, and is silent then.
 c.send(c.pose(bend_deg(20, 250)))
-until(lambda: math.dist(c.truth(), at) > 0.03, "motion")
+until(lambda: math.dist(c.truth(), at) > 0.08, "motion")
 c.clear("setpoints")
 begin = now()
 c.make(DEACTIVATE)

@@ -202,7 +202,7 @@ fn a_killed_process_leaves_no_half_file() {
     let mut whole = 0;
     for round in 0..200 {
         let mut child = Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "child_that_writes_for_ever"])
+            .args(["--exact", "incident_files::child_that_writes_for_ever"])
             .env(FOLDER, folder.path())
             .stdout(Stdio::null())
             .spawn()

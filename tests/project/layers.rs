@@ -33,7 +33,8 @@ const WITHIN: &[(&str, &[&[&str]])] = &[
     (
         "control",
         &[
-            &["bounds", "geometry", "fractional", "frames"],
+            &["bounds", "solve"],
+            &["geometry", "fractional", "frames"],
             &["kinematics", "gaze", "track", "controller", "self_support"],
             &["aim", "tick"],
         ],

@@ -143,7 +143,11 @@ fn joint(
     let names = neck.file.all_motor_names();
     let mut plant = Plant::new(&neck.description, &neck.options, neck.seed).unwrap();
     plant.set_payload(PAYLOADS[1].0, PAYLOADS[1].1).unwrap();
-    let (mut inbox, mut wire, mut random) = (Inbox::new(names.clone(), 3), Wire::new(3), Random(4));
+    let (mut inbox, mut wire, mut random) = (
+        Inbox::new(names.clone(), names.len()),
+        Wire::new(3),
+        Random(4),
+    );
     let start = clock.now();
     let epoch = monotonic() - (1e9 * start) as i64;
     let (mut last, mut began) = (Counts::default(), Vec::new());
