@@ -9,10 +9,6 @@ pub enum Topic {
     GazePoint,
     Imu,
     JointStates,
-    #[cfg_attr(
-        not(has_control_msgs),
-        expect(dead_code, reason = "only the action names it")
-    )]
     PointHead,
     #[cfg_attr(not(has_tf2_msgs), expect(dead_code, reason = "only tf names it"))]
     Tf,
