@@ -237,7 +237,7 @@ pub const GAINS: [Tunable<MotorGains>; 6] = [
 ];
 
 /// The limits of one motor. A file has both ends of the travel in one key; see
-/// [`super::common::travel`].
+/// `common::travel`.
 pub const MOTOR_LIMITS: [Tunable<MotorLimits>; 4] = [
     Tunable::number(
         ["travel_low", "travel_deg"],

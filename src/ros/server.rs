@@ -3,7 +3,7 @@
 //! Creates one ROS 2 node per joint file, all in one process and one context. Each joint has four
 //! threads: the real-time loop ([`crate::runtime::rt`]), the publisher, the watchdog, and one that spins the
 //! node. Tasks on a small runtime shared by all joints receive messages and requests. What one of
-//! them knows and others need, it sends on a watch channel of its own ([`JointContext`]).
+//! them knows and others need, it sends on a watch channel of its own (`JointContext`).
 
 mod aim;
 mod capture;
