@@ -38,6 +38,8 @@ pub(super) struct Work {
     integrals: Vec<f64>,
     /// Part of `integrals` in bend space.
     inside: Vec<f64>,
+    /// Motor angles that feedback has caused.
+    caused: Vec<f64>,
     asked: Vec<f64>,
     base: Vec<f64>,
     /// Setpoints of the previous tick.
@@ -57,6 +59,7 @@ impl Work {
             expected_part: zero.clone(),
             integrals: zero.clone(),
             inside: zero.clone(),
+            caused: zero.clone(),
             asked: zero.clone(),
             base: zero.clone(),
             before: zero,
@@ -537,48 +540,50 @@ fn beyond_owed(made: Bend, owed: Bend) -> Bend {
     made - owed * (made.dot(&owed) / size).clamp(0.0, 1.0)
 }
 
-fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
-    let owed_bend = match state.plan.structure {
+/// Bounds feedback with velocity setpoints: the motors' bend that feedback has caused so far, beyond
+/// what it has to make, plus what it would soon add. The motors' own lag is not counted as feedback.
+fn velocity_authority(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+    let owed = match state.plan.structure {
         Structure::TwoDegreesOfFreedom => Bend::zeros(),
         Structure::PureFeedback => state.shaper.value().xy() * owed(state),
     };
+    let work = &mut state.work;
+    let angles = state.estimator.angles();
+    let projection = joint.kinematics.projection(&work.jacobian);
+    let rate = state.shaper.rate().xy() * state.inverse_gain;
+    let lag = joint.motor_time_constant + joint.period;
+    for i in 0..joint.motors() {
+        let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
+        work.caused[i] = angles[i] - ahead + lag * work.jacobian[i].dot(&rate);
+    }
+    let rows = work.jacobian.iter().map(|row| row.norm());
+    let max = law.limits.feedback / rows.fold(0.0, f64::max).max(LEAST_DELTA);
+    let made = beyond_owed(projection.bend_part(&work.caused), owed);
+    let size = made.norm();
+    out.feedback_share = size / max.max(LEAST_DELTA);
+    let outward = made / size.max(LEAST_DELTA);
+    let room = ((max - size) / LOOK_AHEAD).max(0.0);
+    let beyond = projection.bend_part(&work.correction).dot(&outward) - room;
+    out.feedback_limited = beyond > 0.0;
+    if out.feedback_limited {
+        for (part, row) in work.caused.iter_mut().zip(&work.jacobian) {
+            *part = -row.dot(&outward) * beyond;
+        }
+        back_calculate(law, &mut state.controllers, joint.period, &work.caused, 1.0);
+        for (correction, part) in work.correction.iter_mut().zip(&work.caused) {
+            *correction += part;
+        }
+    }
+}
+
+fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+    velocity_authority(joint, law, state, out);
     let motors = joint.motors();
     let kinematics = &joint.kinematics;
     let work = &mut state.work;
     let angles = state.estimator.angles();
     let projection = kinematics.projection(&work.jacobian);
     let rate = state.shaper.rate().xy() * state.inverse_gain;
-    // Feedback limit: the motors' bend that feedback has caused so far, plus what it would soon
-    // add. The motors' own lag is not counted as feedback.
-    {
-        let lag = joint.motor_time_constant + joint.period;
-        for i in 0..motors {
-            let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
-            work.base[i] = angles[i] - ahead + lag * work.jacobian[i].dot(&rate);
-        }
-        let greatest = work
-            .jacobian
-            .iter()
-            .map(|row| row.norm())
-            .fold(0.0, f64::max);
-        let most = law.limits.feedback / greatest.max(LEAST_DELTA);
-        let made = beyond_owed(projection.bend_part(&work.base), owed_bend);
-        let size = made.norm();
-        out.feedback_share = size / most.max(LEAST_DELTA);
-        let outward = made / size.max(LEAST_DELTA);
-        let room = ((most - size) / LOOK_AHEAD).max(0.0);
-        let beyond = projection.bend_part(&work.correction).dot(&outward) - room;
-        out.feedback_limited = beyond > 0.0;
-        if out.feedback_limited {
-            for (part, row) in work.base.iter_mut().zip(&work.jacobian) {
-                *part = -row.dot(&outward) * beyond;
-            }
-            back_calculate(law, &mut state.controllers, joint.period, &work.base, 1.0);
-            for (correction, part) in work.correction.iter_mut().zip(&work.base) {
-                *correction += part;
-            }
-        }
-    }
     // Internal directions: hold the tension that belongs to the reference.
     for i in 0..motors {
         work.base[i] = work.reference[i] - angles[i];

@@ -189,43 +189,8 @@ impl Estimator {
         }
         let stale = law.limits.stale_imu;
         self.base_known = joint.base_from_imu.is_none() || head_age(&input.base, now) <= stale;
-        let newest = input
-            .motors
-            .iter()
-            .flatten()
-            .map(|s| s.stamp)
-            .fold(f64::MIN, f64::max);
-        let motors_new =
-            newest > self.motors.stamp || (self.motors.samples == 0 && newest > f64::MIN);
-        if motors_new {
-            self.motors.sample(newest, now, law.limits.stale_motors);
-        }
-        let all = input.motors.iter().all(Option::is_some);
-        for (angle, sample) in self.angles.iter_mut().zip(&input.motors) {
-            if let Some(sample) = sample {
-                *angle = sample.angle;
-            }
-        }
-        if all && motors_new {
-            self.motors_bend_stamp = newest;
-            let near = self.estimate.motors_bend;
-            let fix = joint.kinematics.bend_from_motors(&self.angles, near);
-            self.estimate.motors_bend = fix.bend;
-            self.estimate.motors_residual = fix.residual;
-            self.estimate.slack = fix.slack;
-        }
-        let mut head_new = false;
-        if let Some(head) = &input.head
-            && (self.head.samples == 0 || head.stamp > self.head.stamp)
-        {
-            // A bit-identical sample is not new.
-            head_new = self
-                .said
-                .is_none_or(|said| said != (head.gravity, head.angular_velocity));
-            self.said = Some((head.gravity, head.angular_velocity));
-            self.head.sample(head.stamp, now, law.limits.stale_imu);
-            self.take_head(joint, head, input, pan_rate);
-        }
+        let motors_new = self.update_motors(joint, law, input, now);
+        let head_new = self.update_head(joint, law, input, pan_rate, now);
         // With `motors` feedback, or when the IMU cannot, the motors supply the bend.
         let head = head_age(&input.head, now) <= stale;
         let observable = self.estimate.observability >= LEAST_OBSERVABILITY;
@@ -259,6 +224,53 @@ impl Estimator {
             self.taken = now;
         }
         taken
+    }
+
+    /// Takes the motors' newest samples. Returns true if any is new.
+    fn update_motors(&mut self, joint: &Joint, law: &Law, input: &Input, now: f64) -> bool {
+        let stamps = input.motors.iter().flatten().map(|s| s.stamp);
+        let newest = stamps.fold(f64::MIN, f64::max);
+        let new = newest > self.motors.stamp || (self.motors.samples == 0 && newest > f64::MIN);
+        if new {
+            self.motors.sample(newest, now, law.limits.stale_motors);
+        }
+        let all = input.motors.iter().all(Option::is_some);
+        for (angle, sample) in self.angles.iter_mut().zip(&input.motors) {
+            if let Some(sample) = sample {
+                *angle = sample.angle;
+            }
+        }
+        if all && new {
+            self.motors_bend_stamp = newest;
+            let near = self.estimate.motors_bend;
+            let fix = joint.kinematics.bend_from_motors(&self.angles, near);
+            self.estimate.motors_bend = fix.bend;
+            self.estimate.motors_residual = fix.residual;
+            self.estimate.slack = fix.slack;
+        }
+        new
+    }
+
+    /// Takes the head's newest sample. Returns true if it is new and differs from the last.
+    fn update_head(
+        &mut self,
+        joint: &Joint,
+        law: &Law,
+        input: &Input,
+        pan_rate: f64,
+        now: f64,
+    ) -> bool {
+        let newer = |head: &&ImuSample| self.head.samples == 0 || head.stamp > self.head.stamp;
+        let Some(head) = input.head.as_ref().filter(newer) else {
+            return false;
+        };
+        let sample = Some((head.gravity, head.angular_velocity));
+        // A bit-identical sample is not new.
+        let new = self.said != sample;
+        self.said = sample;
+        self.head.sample(head.stamp, now, law.limits.stale_imu);
+        self.take_head(joint, head, input, pan_rate);
+        new
     }
 
     /// Returns true if the next sample that feedback uses is long overdue.

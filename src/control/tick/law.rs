@@ -120,6 +120,15 @@ pub enum LawError {
     },
 }
 
+/// A limit's key, its value, what is accepted, and whether it is.
+type Checked = (&'static str, f64, &'static str, bool);
+
+const POSITIVE: &str = "a finite number above 0";
+
+fn is_positive(value: f64) -> bool {
+    value > 0.0 && value.is_finite()
+}
+
 fn check(limits: &Limits, motors: usize) -> Result<(), LawError> {
     if limits.motors.len() != motors {
         return Err(LawError::Count {
@@ -127,89 +136,66 @@ fn check(limits: &Limits, motors: usize) -> Result<(), LawError> {
             want: motors,
         });
     }
-    let positive = "a finite number above 0";
+    let of_motors = limits.motors.iter().flat_map(checked_motor);
+    let mut all = checked(limits).into_iter().chain(of_motors);
+    match all.find(|(.., accepted)| !accepted) {
+        Some((key, value, accepted, _)) => Err(LawError::Limit {
+            key,
+            value,
+            accepted,
+        }),
+        None => Ok(()),
+    }
+}
+
+/// Checks the limits of the whole joint.
+fn checked(limits: &Limits) -> [Checked; 6] {
     let bend = "above 0, at most 2.0944 rad (120 deg)";
     let over = "at least limits.inclination, at most 2.0944 rad (120 deg)";
-    let good = |value: f64| value > 0.0 && value.is_finite();
-    let in_range = |value: f64| value > 0.0 && value <= bounds::BEND;
-    for (key, value, accepted, ok) in [
+    let &Limits {
+        inclination,
+        over_bend,
+        feedback,
+        stale_imu,
+        stale_motors,
+        stop_after,
+        ..
+    } = limits;
+    let within = inclination > 0.0 && inclination <= bounds::BEND;
+    let beyond = over_bend >= inclination && over_bend <= bounds::BEND;
+    let little = (0.0..=bounds::FEEDBACK).contains(&feedback);
+    let time = |key, value| (key, value, POSITIVE, is_positive(value));
+    [
+        ("limits.inclination", inclination, bend, within),
+        ("limits.over_bend", over_bend, over, beyond),
+        ("limits.feedback", feedback, "0 to 3.2 rad", little),
+        time("limits.stale_imu", stale_imu),
+        time("limits.stale_motors", stale_motors),
+        time("limits.stop_after", stop_after),
+    ]
+}
+
+/// Checks the limits of one motor.
+fn checked_motor(motor: &MotorLimits) -> [Checked; 4] {
+    let &MotorLimits {
+        low,
+        high,
+        speed,
+        acceleration,
+    } = motor;
+    let above = "above 0 and above limits.travel_low";
+    let below = "below 0 and below limits.travel_high";
+    [
+        ("limits.speed", speed, POSITIVE, is_positive(speed)),
         (
-            "limits.inclination",
-            limits.inclination,
-            bend,
-            in_range(limits.inclination),
+            "limits.acceleration",
+            acceleration,
+            POSITIVE,
+            is_positive(acceleration),
         ),
-        (
-            "limits.over_bend",
-            limits.over_bend,
-            over,
-            limits.over_bend >= limits.inclination && limits.over_bend <= bounds::BEND,
-        ),
-        (
-            "limits.feedback",
-            limits.feedback,
-            "0 to 3.2 rad",
-            (0.0..=bounds::FEEDBACK).contains(&limits.feedback),
-        ),
-        (
-            "limits.stale_imu",
-            limits.stale_imu,
-            positive,
-            good(limits.stale_imu),
-        ),
-        (
-            "limits.stale_motors",
-            limits.stale_motors,
-            positive,
-            good(limits.stale_motors),
-        ),
-        (
-            "limits.stop_after",
-            limits.stop_after,
-            positive,
-            good(limits.stop_after),
-        ),
-    ] {
-        if !ok {
-            return Err(LawError::Limit {
-                key,
-                value,
-                accepted,
-            });
-        }
-    }
-    for motor in &limits.motors {
-        for (key, value, accepted, ok) in [
-            ("limits.speed", motor.speed, positive, good(motor.speed)),
-            (
-                "limits.acceleration",
-                motor.acceleration,
-                positive,
-                good(motor.acceleration),
-            ),
-            (
-                "limits.travel_high",
-                motor.high,
-                "above 0 and above limits.travel_low",
-                motor.high > 0.0 && motor.high.is_finite(),
-            ),
-            (
-                "limits.travel_low",
-                motor.low,
-                "below 0 and below limits.travel_high",
-                motor.low < 0.0 && motor.low.is_finite(),
-            ),
-        ] {
-            if !ok {
-                return Err(LawError::Limit {
-                    key,
-                    value,
-                    accepted,
-                });
-            }
-        }
-    }
-    Ok(())
+        ("limits.travel_high", high, above, is_positive(high)),
+        ("limits.travel_low", low, below, is_positive(-low)),
+    ]
 }
 
 /// Returns the max speed and acceleration in bend for which no motor exceeds its fraction in any

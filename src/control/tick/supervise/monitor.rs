@@ -226,10 +226,27 @@ impl FaultMonitor {
         now: f64,
     ) {
         self.still(joint, law, input, view);
-        let guards = &law.limits.supervision;
-        let live = view.live;
-        let imu = law.feedback == Feedback::Imu;
+        self.judge_imu(joint, law, input, view, now);
+        self.judge_encoders(joint, law, input, view, now);
+        self.judge_mismatch(joint, law, view);
+        self.judge_pose(joint, law, view, now);
+        self.judge_loop(joint, law, view, now);
+        self.judge_times(joint, law, input, view, now);
+        self.clear(input);
+        self.react(law);
+    }
 
+    /// Evaluates the rules of the IMU's samples.
+    fn judge_imu(
+        &mut self,
+        joint: &Joint,
+        law: &Law,
+        input: &Input,
+        view: &MonitorInput,
+        now: f64,
+    ) {
+        let guards = &law.limits.supervision;
+        let imu = law.feedback == Feedback::Imu;
         let of_head = head_age(&input.head, now);
         let mut value = of_head;
         if joint.base_from_imu.is_some() {
@@ -241,7 +258,18 @@ impl FaultMonitor {
         let value = self.head.value();
         let above = value > guards.guard(Rule::ImuFrozen).limit;
         self.at_once(law, Rule::ImuFrozen, Seen::new(value, above), view, now);
+    }
 
+    /// Evaluates the rules of the encoders' samples.
+    fn judge_encoders(
+        &mut self,
+        joint: &Joint,
+        law: &Law,
+        input: &Input,
+        view: &MonitorInput,
+        now: f64,
+    ) {
+        let guards = &law.limits.supervision;
         let pan = joint.pan.is_some().then_some(&input.pan);
         let samples = || input.motors.iter().chain(pan);
         let of = |s: &Option<MotorSample>| motor_age(s, now);
@@ -258,7 +286,11 @@ impl FaultMonitor {
             .fold(0.0, f64::max);
         let motors = bits(self.encoders.iter().map(|e| e.value() > most));
         self.at_once(law, Rule::MotorFrozen, Seen::of(value, motors), view, now);
+    }
 
+    /// Compares the bends by IMU and by encoders.
+    fn judge_mismatch(&mut self, joint: &Joint, law: &Law, view: &MonitorInput) {
+        let (live, imu) = (view.live, law.feedback == Feedback::Imu);
         // A frozen IMU stays untrusted until cleared, but its new samples are still compared: far
         // from the motors' bend, the motors must not replace it either. Stale angles are not
         // compared.
@@ -272,11 +304,15 @@ impl FaultMonitor {
         if frozen || !live {
             self.doubt.forget();
         }
-        let guard = guards.guard(Rule::SensorMismatch);
+        let guard = law.limits.supervision.guard(Rule::SensorMismatch);
         let (above, dt) = (value > guard.limit, joint.period);
         let broken = live && self.doubt.step(value, guard.limit, guard.after, dt);
         self.note(guard, Rule::SensorMismatch, Seen::new(value, above), broken);
+    }
 
+    /// Evaluates the rules of the head's bend, the motors' positions and the tendons' tension.
+    fn judge_pose(&mut self, joint: &Joint, law: &Law, view: &MonitorInput, now: f64) {
+        let guards = &law.limits.supervision;
         let value = view.estimate.bend.norm();
         let hysteresis = if self.over_bend() {
             OVER_BEND_HYSTERESIS
@@ -307,7 +343,12 @@ impl FaultMonitor {
             motors: view.estimate.slack,
         };
         self.at_once(law, Rule::Slack, seen, view, now);
+    }
 
+    /// Evaluates the rules of the closed loop: its limits, its motors and its oscillations.
+    fn judge_loop(&mut self, joint: &Joint, law: &Law, view: &MonitorInput, now: f64) {
+        let guards = &law.limits.supervision;
+        let live = view.live;
         // The fraction is taken over the config's time already.
         let guard = guards.guard(Rule::Saturation);
         let value = self
@@ -355,7 +396,19 @@ impl FaultMonitor {
             view,
             now,
         );
+    }
 
+    /// Evaluates the rules of the cycles' and the commands' times.
+    fn judge_times(
+        &mut self,
+        joint: &Joint,
+        law: &Law,
+        input: &Input,
+        view: &MonitorInput,
+        now: f64,
+    ) {
+        let guards = &law.limits.supervision;
+        let live = view.live;
         let guard = guards.guard(Rule::LateCycles);
         self.stood = now - self.last;
         self.last = now;
@@ -379,9 +432,6 @@ impl FaultMonitor {
             live,
             now,
         );
-
-        self.clear(input);
-        self.react(law);
     }
 
     /// Updates a rule with its config's time.
