@@ -106,20 +106,19 @@ fn killed(kind: &str, way: &str) {
             "glasshouse-neck-velocity-simulated.yaml",
         ),
     };
-    in_real_time(|stage| {
-        stage.withy_run(&[joint], &[]);
-        stage.simulate(simulated, &[]);
-        let pid = stage.pid("withy").to_string();
-        stage.client("after_kill.py", &["before", kind, way, &pid]);
-        println!("{kind} {way}: {}", stage.log("client"));
-        let status = stage.wait("withy", Duration::from_secs(10));
-        assert_eq!(status.signal(), Some(9), "{status}");
-        stage.withy_run_by_hand(&[joint], &[]);
-        stage.client("after_kill.py", &["after", kind, way, "0"]);
-        println!("{kind} {way}: {}", stage.log("client"));
-        let log = stage.log("withy");
-        assert!(kind != "velocity" || log.contains("timeout"), "{log}");
-    });
+    let mut stage = Stage::new();
+    stage.withy_run(&[joint], &[]);
+    stage.simulate(simulated, &[]);
+    let pid = stage.pid("withy").to_string();
+    stage.client("after_kill.py", &["before", kind, way, &pid]);
+    println!("{kind} {way}: {}", stage.log("client"));
+    let status = stage.wait("withy", Duration::from_secs(10));
+    assert_eq!(status.signal(), Some(9), "{status}");
+    stage.withy_run_by_hand(&[joint], &[]);
+    stage.client("after_kill.py", &["after", kind, way, "0"]);
+    println!("{kind} {way}: {}", stage.log("client"));
+    let log = stage.log("withy");
+    assert!(kind != "velocity" || log.contains("timeout"), "{log}");
 }
 
 #[test]

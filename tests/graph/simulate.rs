@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 
-use crate::harness::domain;
+use crate::harness::{domain, python};
 
 fn simulate(domain: u32, arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_withy"));
@@ -131,14 +131,10 @@ fn look(arguments: &[&str], what: &[&str]) {
     let file = format!("{root}/config/glasshouse-neck-pan-simulated.yaml");
     let arguments = [&[file.as_str()], arguments].concat();
     let _running = Running(simulate(domain, &arguments).spawn().unwrap());
-    // `launch-free-scripts/ros-env` sets the Python that has rclpy.
-    let python = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
-    let output = Command::new(python)
-        .envs(withy::ros::transport::this_machine().unwrap())
+    let output = python(|path| Command::new(path))
         .arg(format!("{root}/tests/graph/simulated_pan.py"))
         .args(what)
         .env("ROS_DOMAIN_ID", domain.to_string())
-        .env("PYTHONDONTWRITEBYTECODE", "1")
         .output()
         .unwrap();
     let said = String::from_utf8_lossy(&output.stderr);

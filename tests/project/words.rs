@@ -80,6 +80,8 @@ fn stands_in(text: &str, word: &str) -> bool {
 }
 
 fn check(place: &str, text: &str) {
+    // The standard library's own name.
+    let text = &text.replace("hint::black_box", "");
     for (word, instead) in RETIRED {
         if stands_in(text, word) {
             let line = text.lines().find(|line| stands_in(line, word)).unwrap();
