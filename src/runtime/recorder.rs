@@ -130,6 +130,14 @@ struct Cause {
     at: Option<f64>,
 }
 
+/// The first pending fault.
+#[derive(Clone, Copy, Debug)]
+struct Since {
+    at: Instant,
+    /// Number of rows at that moment, if a tick shows the fault and others will follow.
+    rows: Option<u64>,
+}
+
 type Reply = Sender<Result<PathBuf, KeepError>>;
 
 /// Pending work of the writer.
@@ -138,7 +146,7 @@ struct Orders {
     causes: Vec<Cause>,
     /// Number of causes beyond those listed.
     more: u64,
-    since: Option<Instant>,
+    since: Option<Since>,
     requests: Vec<Reply>,
     ending: bool,
 }
@@ -220,6 +228,7 @@ impl IncidentRecorder {
     }
 
     fn order(&self, name: &str, at: Option<f64>) {
+        let rows = at.map(|_| locked(&self.0.ring).count);
         let mut orders = locked(&self.0.orders);
         if orders.causes.len() < CAUSES {
             let name = name.to_string();
@@ -227,7 +236,10 @@ impl IncidentRecorder {
         } else {
             orders.more += 1;
         }
-        orders.since.get_or_insert_with(Instant::now);
+        orders.since.get_or_insert_with(|| Since {
+            at: Instant::now(),
+            rows,
+        });
         self.0.wake.notify_all();
     }
 

@@ -10,8 +10,10 @@ use tokio::sync::watch;
 use super::snapshot::Snapshot;
 use crate::control::geometry::orientation;
 
-/// Time over which gravity is measured.
-const GATHER: Duration = Duration::from_millis(500);
+/// Loop time over which gravity is measured, s.
+const GATHER: f64 = 0.5;
+/// Longest wait for it, if time goes slowly or stands.
+const PATIENCE: Duration = Duration::from_secs(10);
 /// Max. inclination reported by the motors, rad (1 deg).
 const STRAIGHT: f64 = 0.0175;
 /// Max. deviation of a sample from the first, rad (1 deg): beyond it, base or head moves.
@@ -100,13 +102,18 @@ pub async fn gravity(
     mut snapshots: watch::Receiver<Snapshot>,
 ) -> Result<Vector3<f64>, NotMeasured> {
     let mut samples = Samples::default();
+    let end = snapshots.borrow_and_update().time + GATHER;
     let gather = async {
         while snapshots.changed().await.is_ok() {
-            samples.add(&snapshots.borrow_and_update());
+            let snapshot = *snapshots.borrow_and_update();
+            samples.add(&snapshot);
+            if snapshot.time >= end {
+                break;
+            }
         }
     };
-    // The time limit is the regular end.
-    let _ = tokio::time::timeout(GATHER, gather).await;
+    // Samples that came too slowly are too few.
+    let _ = tokio::time::timeout(PATIENCE, gather).await;
     samples.direction()
 }
 

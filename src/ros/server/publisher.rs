@@ -269,6 +269,7 @@ impl TelemetryPublisher {
         // After a stop the reference is held, and no command's target is settled.
         let over = output.command <= output.ended;
         self.snapshot = Snapshot {
+            time: record.at,
             mode: output.mode,
             readiness: output.readiness,
             faults: output.faults,

@@ -17,6 +17,8 @@ use crate::runtime::link::LoopRequest;
 pub struct Snapshot {
     /// Rounds of the publisher so far.
     pub rounds: u64,
+    /// Time of the last record, loop time, s.
+    pub time: f64,
     /// True while a loop runs. Otherwise mode, readiness and faults are those before the first
     /// record.
     pub running: bool,

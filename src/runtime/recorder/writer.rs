@@ -7,9 +7,13 @@ use std::time::{Duration, Instant, SystemTime};
 use super::columns::write_stamp;
 use super::file::{Head, write_head, write_row};
 use super::store::{KeepError, RecordingStore, utc_words};
-use super::{Cause, Facts, IncidentRecorder, Reply, Ring};
+use super::{Cause, Facts, IncidentRecorder, Reply, Ring, Since};
 use crate::runtime::locked;
 
+/// Factor on the delay of a file while simulated time is slow or stands.
+const SLOW: u32 = 5;
+/// Interval at which the writer then looks for rows.
+const LOOK: Duration = Duration::from_millis(100);
 /// Rows copied at a time while the recorder waits.
 const SLICE: u64 = 64;
 
@@ -142,9 +146,11 @@ impl Writer {
         let mut orders = locked(&inner.orders);
         loop {
             let now = Instant::now();
-            let fault_due = orders.since.map(|since| {
-                let earliest = self.last.map_or(since, |last| last + self.pause);
-                earliest.max(since + self.pace.after)
+            let followed = orders.since.is_some_and(|since| self.has_followed(since));
+            let fault_due = orders.since.map(|Since { at, .. }| {
+                let earliest = self.last.map_or(at, |last| last + self.pause);
+                let after = if followed { 1 } else { SLOW } * self.pace.after;
+                earliest.max(at + after)
             });
             let request_due = (!orders.requests.is_empty()).then(|| {
                 self.last_request
@@ -170,7 +176,7 @@ impl Writer {
                     work.more = std::mem::take(&mut orders.more);
                     let go_on = self
                         .last
-                        .is_some_and(|last| since < last + 2 * self.pace.interval_max);
+                        .is_some_and(|last| since.at < last + 2 * self.pace.interval_max);
                     self.pause = if go_on {
                         (2 * self.pause).min(self.pace.interval_max)
                     } else {
@@ -186,7 +192,8 @@ impl Writer {
             let next = [fault_due, request_due].into_iter().flatten().min();
             orders = match next {
                 Some(at) => {
-                    let waited = inner.wake.wait_timeout(orders, at - now);
+                    let wait = if followed { at - now } else { LOOK.min(at - now) };
+                    let waited = inner.wake.wait_timeout(orders, wait);
                     waited.unwrap_or_else(std::sync::PoisonError::into_inner).0
                 }
                 None => {
@@ -195,6 +202,14 @@ impl Writer {
                 }
             };
         }
+    }
+
+    /// Returns true if the rows of the time after a fault are there, or none will come.
+    fn has_followed(&self, since: Since) -> bool {
+        let inner = &self.of.0;
+        let rows = (self.pace.after.as_secs_f64() / inner.about.period) as u64;
+        let there = || locked(&inner.ring).count;
+        since.rows.is_none_or(|before| there() >= before + rows)
     }
 
     /// Copies the rows in slices, so that the recorder never waits long. Returns the range of rows
