@@ -194,11 +194,15 @@ pub fn python(new: impl FnOnce(&str) -> Command) -> Command {
     // `launch-free-scripts/ros-env` sets it.
     let path = std::env::var("WITHY_PYTHON").unwrap_or_else(|_| "python3".into());
     let compiled = concat!(env!("CARGO_TARGET_TMPDIR"), "/pycache");
+    // `launch-free-scripts/engine` sets it, where it can be installed.
+    let modules = ["WITHY_ENGINE", "PYTHONPATH"].map(std::env::var);
+    let modules: Vec<_> = modules.into_iter().flatten().collect();
     let mut command = new(&path);
     command
         .envs(withy::ros::transport::this_machine().unwrap())
         .env_remove("PYTHONDONTWRITEBYTECODE")
-        .env("PYTHONPYCACHEPREFIX", compiled);
+        .env("PYTHONPYCACHEPREFIX", compiled)
+        .env("PYTHONPATH", modules.join(":"));
     command
 }
 
@@ -369,6 +373,12 @@ impl Stage {
     pub fn plant(&mut self, options: &[&str]) {
         let command = self.python("plant.py", options);
         self.spawn(&format!("plant{}", self.running.len()), command);
+    }
+
+    /// Starts a joint in the engine of dynamics, with options `key=value`.
+    pub fn engine(&mut self, options: &[&str]) {
+        let command = self.python("engine.py", options);
+        self.spawn(&format!("engine{}", self.running.len()), command);
     }
 
     /// Starts `withy simulate` with a file of `config/` and options, as the process "simulated".

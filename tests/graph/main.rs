@@ -6,6 +6,7 @@ mod skip;
 
 mod capture;
 mod demo;
+mod engine;
 mod faults;
 mod frames;
 mod harness;

@@ -181,11 +181,24 @@ class Plant:
             self.bend = tuple(b + h * v for b, v in zip(self.bend, self.rate))
         self.sway(dt)
 
+    def true_bend(self):
+        """Returns the bend with the forced oscillation, rad."""
+        return self.bend[0] + self.away[0], self.bend[1]
+
+    def reading(self):
+        """Returns what the IMU measures: orientation (w, x, y, z), and angular velocity, rad/s."""
+        bx, by = self.true_bend()
+        bx += self.is_wrong("imu_shift")
+        theta = math.hypot(bx, by)
+        half = 0.5 * theta
+        # The axis of a bend toward (bx, by) is (-by, bx, 0).
+        k = math.sin(half) / theta if theta > 1e-12 else 0.5
+        # Accurate enough for small bends: the angular velocity is the rate of the rotation vector.
+        return (math.cos(half), -by * k, bx * k, 0.0), (-self.rate[1], self.rate[0] + self.away[1], 0.0)
+
     def tell(self, stamp):
         """Publishes the sensors' messages with this stamp, and the truth. Returns the sensors'
         topics."""
-        away, speed = self.away
-        bx, by = self.bend[0] + away, self.bend[1]
         topics = []
         if self.motors_on:
             for i, q in enumerate(self.q):
@@ -198,27 +211,18 @@ class Plant:
             self.joints.publish(message)
             topics.append("joint_states")
         if self.imu_on:
-            shown = (bx + self.is_wrong("imu_shift"), by)
-            if self.is_wrong("imu_freeze") and self.said_imu:
-                shown, (rate_x, rate_y) = self.said_imu
-            else:
-                rate_x, rate_y = self.rate[0] + speed, self.rate[1]
-            self.said_imu = shown, (rate_x, rate_y)
-            mx, my = shown
-            theta = math.hypot(mx, my)
-            half = 0.5 * theta
-            # The axis of a bend toward (bx, by) is (-by, bx, 0).
-            k = math.sin(half) / theta if theta > 1e-12 else 0.5
+            if not (self.is_wrong("imu_freeze") and self.said_imu):
+                self.said_imu = self.reading()
+            (w, x, y, z), (rate_x, rate_y, rate_z) = self.said_imu
             message = Imu()
             message.header.stamp = stamp
             message.header.frame_id = "neck_head"
-            message.orientation.x, message.orientation.y = -my * k, mx * k
-            message.orientation.w = math.cos(half)
-            # Accurate enough for small bends: the angular velocity is the rate of the rotation
-            # vector.
-            message.angular_velocity.x, message.angular_velocity.y = -rate_y, rate_x
+            o, rate = message.orientation, message.angular_velocity
+            o.w, o.x, o.y, o.z = w, x, y, z
+            rate.x, rate.y, rate.z = rate_x, rate_y, rate_z
             self.imu.publish(message)
             topics.append("imu")
+        bx, by = self.true_bend()
         self.truth.publish(Vector3(x=bx, y=by))
         return topics
 
@@ -285,7 +289,8 @@ class Time:
                 time.sleep(period)
 
 
-def main():
+def main(kind=Plant):
+    """Runs the joints of the command line, each a plant of this kind."""
     plants = []
     rclpy.init(args=[])
     joints = [dict(DEFAULTS)]
@@ -295,7 +300,7 @@ def main():
             continue
         key, _, value = argument.partition("=")
         joints[-1][key] = type(DEFAULTS[key])(value)
-    plants.extend(Plant(options) for options in joints)
+    plants.extend(kind(options) for options in joints)
     try:
         if timing.LOCKSTEP:
             Time(plants).run()

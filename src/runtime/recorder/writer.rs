@@ -192,7 +192,11 @@ impl Writer {
             let next = [fault_due, request_due].into_iter().flatten().min();
             orders = match next {
                 Some(at) => {
-                    let wait = if followed { at - now } else { LOOK.min(at - now) };
+                    let wait = if followed {
+                        at - now
+                    } else {
+                        LOOK.min(at - now)
+                    };
                     let waited = inner.wake.wait_timeout(orders, wait);
                     waited.unwrap_or_else(std::sync::PoisonError::into_inner).0
                 }
