@@ -397,7 +397,7 @@ fn single(
 
 /// Returns the error of a tuning for one model; prints its figures with --json.
 fn single_refused(args: &Args, refusal: &Refusal) -> CmdError {
-    if matches!(refusal.reason, Reason::Value { .. } | Reason::Plant(_)) {
+    if matches!(refusal.reason, Reason::Value(_) | Reason::Plant(_)) {
         return CmdError::input(refusal);
     }
     let nearest = json!({

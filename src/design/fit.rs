@@ -90,9 +90,6 @@ pub fn lag(dynamics: Dynamics) -> f64 {
 /// Returns the time constant of the slowest decaying part, s.
 pub fn slowest(dynamics: Dynamics) -> f64 {
     match dynamics {
-        Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
-            time_constant
-        }
         // Up to z = 1 both poles decay with z w; above, the slower one is at w / (z + sqrt(z^2 -
         // 1)).
         Dynamics::Second {
@@ -103,6 +100,7 @@ pub fn slowest(dynamics: Dynamics) -> f64 {
             natural_frequency: w,
             damping_ratio: z,
         } => 1.0 / (z * w),
+        of_first_order => lag(of_first_order),
     }
 }
 
@@ -320,41 +318,23 @@ fn floor(response: &[f64]) -> f64 {
 impl Fit {
     fn from_estimate(found: &Estimate, data: &Data) -> Self {
         let n = data.response.len();
-        let names: &[&str] = match Order::of(found.dynamics) {
-            Order::First => &["gain", "offset_rad", "time_constant_s", "dead_time_s"],
-            Order::Second => &[
-                "gain",
-                "offset_rad",
-                "natural_frequency_rad_s",
-                "damping_ratio",
-                "dead_time_s",
-            ],
-            Order::Integrating => &["gain_per_s", "offset_rad", "time_constant_s", "dead_time_s"],
+        let plant = Plant {
+            gain: found.gain,
+            dynamics: found.dynamics,
+            dead_time: found.dead_time,
         };
+        let mut values = plant.parameters();
+        values.insert(1, ("offset_rad", found.offset));
+        let count = values.len();
         let rss = found.rss.max(floor(data.response));
-        let variance = rss / n.saturating_sub(names.len()).max(1) as f64;
+        let variance = rss / n.saturating_sub(count).max(1) as f64;
         let covariance = covariance(found, variance);
-        let values: Vec<f64> = match found.dynamics {
-            Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
-                vec![found.gain, found.offset, time_constant, found.dead_time]
-            }
-            Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            } => vec![
-                found.gain,
-                found.offset,
-                natural_frequency,
-                damping_ratio,
-                found.dead_time,
-            ],
-        };
-        let parameters = names.iter().zip(&values).enumerate();
+        let parameters = values.into_iter().enumerate();
         let parameters = parameters.map(|(i, (name, value))| {
             let error = covariance[(i, i)].sqrt();
             Parameter {
                 name,
-                value: *value,
+                value,
                 standard_error: (error > 0.0 && error.is_finite()).then_some(error),
             }
         });
@@ -366,19 +346,15 @@ impl Fit {
         let mean = data.response.iter().sum::<f64>() / n as f64;
         let spread: f64 = data.response.iter().map(|y| (y - mean).powi(2)).sum();
         Self {
-            plant: Plant {
-                gain: found.gain,
-                dynamics: found.dynamics,
-                dead_time: found.dead_time,
-            },
+            plant,
             offset: found.offset,
             parameters: parameters.collect(),
             samples: n,
             noise: variance.sqrt(),
             nrmse: (rss / spread.max(f64::MIN_POSITIVE)).sqrt(),
             whiteness: Whiteness::of(&left),
-            aicc: statistics::aicc(rss, n, names.len()),
-            bic: statistics::bic(rss, n, names.len()),
+            aicc: statistics::aicc(rss, n, count),
+            bic: statistics::bic(rss, n, count),
             covariance,
         }
     }

@@ -17,6 +17,7 @@ pub use margins::{Crossover, Figures, GainMargin, Loop, LoopError, Peak, turn};
 pub(crate) use step::{Expected, REACH};
 pub use step::{Overshoot, StepResponse};
 
+use crate::control::bounds::OutOfRange;
 use crate::control::controller::reference_model::{Lag, Model};
 use nalgebra::Complex;
 use std::f64::consts::FRAC_PI_2;
@@ -58,15 +59,8 @@ pub struct Plant {
 
 /// The value of a model that is out of range.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
-#[error("the model's {key} is {value}; accepted: {accepted}")]
-pub struct PlantError {
-    /// Name of the value.
-    pub key: &'static str,
-    /// The value given.
-    pub value: f64,
-    /// Accepted range.
-    pub accepted: &'static str,
-}
+#[error("the model's {0}")]
+pub struct PlantError(#[from] pub OutOfRange);
 
 impl From<Model> for Plant {
     fn from(model: Model) -> Self {
@@ -131,36 +125,46 @@ impl Plant {
     /// constants from 1e-4 s (integrating: 0) to 100 s, natural frequencies from 0.01 to 1e4 rad/s,
     /// damping ratios from 0.001 to 100, dead times up to 10 s.
     pub fn check(&self) -> Result<(), PlantError> {
-        let check = |key, value: f64, low: f64, high: f64, accepted| {
-            if low <= value && value <= high {
-                Ok(())
-            } else {
-                Err(PlantError {
-                    key,
-                    value,
-                    accepted,
-                })
-            }
-        };
-        check("gain", self.gain, 1e-3, 1e3, "0.001 to 1000")?;
+        let check = OutOfRange::unless_within;
+        check(1e-3, 1e3, "gain", self.gain, "0.001 to 1000")?;
         match self.dynamics {
             Dynamics::First { time_constant } => {
                 let accepted = "0.0001 to 100 s";
-                check("time constant", time_constant, 1e-4, 100.0, accepted)?;
+                check(1e-4, 100.0, "time constant", time_constant, accepted)?;
             }
             Dynamics::Integrating { time_constant } => {
-                check("time constant", time_constant, 0.0, 100.0, "0 to 100 s")?;
+                check(0.0, 100.0, "time constant", time_constant, "0 to 100 s")?;
             }
             Dynamics::Second {
                 natural_frequency,
                 damping_ratio,
             } => {
                 let accepted = "0.01 to 10000 rad/s";
-                check("natural frequency", natural_frequency, 0.01, 1e4, accepted)?;
-                check("damping ratio", damping_ratio, 1e-3, 100.0, "0.001 to 100")?;
+                check(0.01, 1e4, "natural frequency", natural_frequency, accepted)?;
+                check(1e-3, 100.0, "damping ratio", damping_ratio, "0.001 to 100")?;
             }
         }
-        check("dead time", self.dead_time, 0.0, 10.0, "0 to 10 s")
+        check(0.0, 10.0, "dead time", self.dead_time, "0 to 10 s")?;
+        Ok(())
+    }
+
+    /// Returns all parameters with their names in files: gain, those of the dynamics, dead time.
+    pub fn parameters(&self) -> Vec<(&'static str, f64)> {
+        let (gain, dynamics) = match self.dynamics {
+            Dynamics::First { time_constant } => ("gain", vec![("time_constant_s", time_constant)]),
+            Dynamics::Second {
+                natural_frequency: w,
+                damping_ratio: z,
+            } => (
+                "gain",
+                vec![("natural_frequency_rad_s", w), ("damping_ratio", z)],
+            ),
+            Dynamics::Integrating { time_constant } => {
+                ("gain_per_s", vec![("time_constant_s", time_constant)])
+            }
+        };
+        let dead_time = ("dead_time_s", self.dead_time);
+        [vec![(gain, self.gain)], dynamics, vec![dead_time]].concat()
     }
 
     /// Returns the same joint with `extra` s more dead time.

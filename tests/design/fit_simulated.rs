@@ -72,7 +72,8 @@ fn the_simulated_joint_is_fitted_over_payloads_and_directions() {
             let fitted = fit(&record, None).unwrap();
             let plant = fitted.fit.plant;
             println!(
-                "payload {payload}, {direction} deg: {plant:.4?}, noise {:.5}, nrmse {:.4}, {:.2?}, across {:+.4} {:.3}",
+                "payload {payload}, {direction} deg: {plant:.4?}, noise {:.5}, nrmse {:.4}, \
+                 {:.2?}, across {:+.4} {:.3}",
                 fitted.fit.noise,
                 fitted.fit.nrmse,
                 fitted.fit.whiteness,

@@ -4,8 +4,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use crate::files_support::{Copy, GAINS, assert_one_line, assert_told, text};
+use crate::seeded::seeded;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 use withy::control::controller::reference_model::{Lag, Model};
 use withy::control::controller::{
     CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
@@ -133,7 +133,7 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(21), ..ProptestConfig::with_cases(256) })]
+    #![proptest_config(seeded(21, 256))]
 
     #[test]
     fn gain_sets_come_back_as_they_were(set in any_set()) {

@@ -1,8 +1,8 @@
 //! The report of a tuning for a family of models: one set and its behaviour on each model.
 
-use super::setpoints::{self, Drive, Line};
+use super::setpoints::{Drive, Line};
 use super::tuning::{circle, decibels, frequencies, plane};
-use super::{level, picture, series};
+use super::{level, maybe, number, picture, series, show_setpoints};
 use crate::design::model::{Loop, Peak, Plant};
 use crate::design::tune::{FamilyDesign, FamilySpecification, Figure as Number};
 use crate::report::{Align, Dot, Figure, Page, Panel, Scale, Series, Stroke, Table};
@@ -117,10 +117,7 @@ pub fn family(tuning: &FamilyTuning<'_>) -> Page {
             law: drive.law,
         });
         let lines: Vec<Line> = lines.collect();
-        match setpoints::figure(drive, &lines) {
-            Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
-            Err(why) => page.text(why.to_string()),
-        }
+        show_setpoints(&mut page, drive, &lines);
     }
     page
 }
@@ -144,7 +141,7 @@ fn gains_table(tuning: &FamilyTuning<'_>) -> Table {
         ("shaper's second window", "s", second),
         ("delay allowed for", "ms", gains.delay_allowed * 1e3),
     ] {
-        table.row([name.into(), unit.into(), Number(value).to_string()]);
+        table.row([name.into(), unit.into(), number(value)]);
     }
     table
 }
@@ -163,16 +160,14 @@ fn models_table(tuning: &FamilyTuning<'_>) -> Table {
         ("unstable poles", "", right),
     ]);
     for (i, on) in tuning.design.models.iter().enumerate() {
-        let mode = |of: fn(&crate::design::tune::RemainingMode) -> f64| {
-            let value = on.swing.as_ref().map(of);
-            value.map_or("-".to_string(), |v| Number(v).to_string())
-        };
+        let mode =
+            |of: fn(&crate::design::tune::RemainingMode) -> f64| maybe(on.swing.as_ref().map(of));
         table.row([
             tuning.called(i).to_string(),
-            Number(on.crossover).to_string(),
+            number(on.crossover),
             format!("{:.1}", on.phase_margin.to_degrees()),
             format!("{:.3}", on.sensitivity.value),
-            Number(on.sensitivity.frequency).to_string(),
+            number(on.sensitivity.frequency),
             format!("{:.3}", on.damping_sensitivity.value),
             mode(|m| m.natural_frequency),
             mode(|m| m.damping_ratio),

@@ -1,8 +1,9 @@
 //! The report of a tuning: specification, result and behaviour, beside the integer PI of the same
 //! margin and crossover.
 
-use super::setpoints::{self, Drive, Line};
-use super::{level, picture, series};
+use super::setpoints::{Drive, Line};
+use super::{level, maybe, number, picture, series, show_setpoints};
+use crate::cli::output::capital;
 use crate::control::controller::MotorGains;
 use crate::control::tick::Law as CompiledLaw;
 use crate::design::model::{Law, Loop, Plant};
@@ -75,7 +76,7 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
     let specification = &tuning.design.specification;
     page.text(format!(
         "Specified: {specification}, and a phase that is flat there. {}.",
-        sentence(&tuning.comparison.to_string())
+        capital(&tuning.comparison.to_string())
     ));
     for note in tuning.notes {
         page.text(note.as_str());
@@ -134,18 +135,9 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
             })
         });
         let lines: Vec<Line> = lines.collect();
-        match setpoints::figure(drive, &lines) {
-            Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
-            Err(why) => page.text(why.to_string()),
-        }
+        show_setpoints(&mut page, drive, &lines);
     }
     page
-}
-
-fn sentence(text: &str) -> String {
-    let mut chars = text.chars();
-    let first = chars.next().map(|c| c.to_uppercase().to_string());
-    first.unwrap_or_default() + chars.as_str()
 }
 
 /// Returns the frequencies around `w` between which the phase stays within [`FLAT`] of that at `w`,
@@ -435,8 +427,6 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
             &figures[figures.len() - 1]
         }
     };
-    let number = |v: f64| Number(v).to_string();
-    let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
     row("specified phase margin", "deg", &|_| {
         number(specification.phase_margin.to_degrees())
     });
@@ -523,7 +513,6 @@ fn family_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
         for s in shown {
             let open = Loop::of(*plant, Law::new(&s.gains));
             let figures = open.figures();
-            let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
             let crossover = figures.crossovers.last().map(|c| c.frequency);
             table.row([
                 name.clone(),
@@ -531,7 +520,7 @@ fn family_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
                 maybe(crossover),
                 maybe(figures.phase_margin().map(f64::to_degrees)),
                 if figures.stable() {
-                    Number(figures.sensitivity.value).to_string()
+                    number(figures.sensitivity.value)
                 } else {
                     "unstable".into()
                 },

@@ -20,7 +20,7 @@ const MOST_DAMPING: f64 = 1.0;
 /// The family with its delays, and the specification.
 pub(super) struct Search<'a> {
     pub plants: Vec<Plant>,
-    specification: &'a FamilySpecification,
+    pub specification: &'a FamilySpecification,
     /// The member that failed last; it is checked first.
     failed: Cell<usize>,
 }
@@ -35,7 +35,7 @@ pub(super) struct Found {
 }
 
 impl Found {
-    fn gains(&self, corner: f64) -> MotorGains {
+    pub(super) fn gains(&self, corner: f64) -> MotorGains {
         MotorGains {
             kp: self.proportional,
             ki: self.integral,
