@@ -59,7 +59,7 @@ fn picture(title: &str, x_label: &str, span: (f64, f64), height: f64) -> Figure 
     }
 }
 
-fn series(name: impl Into<String>, stroke: Stroke, points: Vec<(f64, f64)>) -> Series {
+pub(super) fn series(name: impl Into<String>, stroke: Stroke, points: Vec<(f64, f64)>) -> Series {
     Series {
         name: name.into(),
         stroke,

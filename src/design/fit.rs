@@ -59,7 +59,7 @@ impl Order {
     pub fn of(dynamics: Dynamics) -> Self {
         match dynamics {
             Dynamics::First { .. } => Self::First,
-            Dynamics::Second { .. } => Self::Second,
+            Dynamics::Second(_) => Self::Second,
             Dynamics::Integrating { .. } => Self::Integrating,
         }
     }
@@ -71,36 +71,6 @@ impl Order {
             Self::Second => "second order",
             Self::Integrating => "integrating",
         }
-    }
-}
-
-/// Returns the lag behind a ramp without the dead time, s: the time constant, or `2 z / w`.
-pub fn lag(dynamics: Dynamics) -> f64 {
-    match dynamics {
-        Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
-            time_constant
-        }
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } => 2.0 * z / w,
-    }
-}
-
-/// Returns the time constant of the slowest decaying part, s.
-pub fn slowest(dynamics: Dynamics) -> f64 {
-    match dynamics {
-        // Up to z = 1 both poles decay with z w; above, the slower one is at w / (z + sqrt(z^2 -
-        // 1)).
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } if z > 1.0 => (z + (z * z - 1.0).sqrt()) / w,
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } => 1.0 / (z * w),
-        of_first_order => lag(of_first_order),
     }
 }
 
@@ -235,7 +205,7 @@ fn judge(
     // meaningless.
     let error = gain.standard_error.unwrap_or(f64::INFINITY);
     let explained = best.nrmse < 0.98;
-    let settling = best.plant.dead_time + slowest(best.plant.dynamics);
+    let settling = best.plant.dead_time + best.plant.dynamics.slowest();
     let share = survey.dwell / settling;
     let short = !(share >= LEAST_DWELL);
     if !explained || (!short && !(gain.value.abs() >= FOLLOWS * error)) {
@@ -262,10 +232,10 @@ fn judge(
     {
         return Err(BadRecord::Ambiguous {
             dwell: survey.dwell,
-            time_constant: lag(first.plant.dynamics),
+            time_constant: first.plant.dynamics.lag(),
         });
     }
-    let time_constant = slowest(best.plant.dynamics);
+    let time_constant = best.plant.dynamics.slowest();
     if Order::of(best.plant.dynamics) != Order::Integrating
         && !(time_constant >= 0.5 * survey.period)
     {
@@ -298,7 +268,7 @@ fn across(along: &Fit, record: &Record, data: &Data, survey: &Survey) -> Across 
     let of_its_own = all(&Order::ALL, data).into_iter().next().filter(|fit| {
         let scale = floor(data.response);
         let none = statistics::bic(nothing.max(scale), data.response.len(), 1);
-        fit.bic < none - CLEARLY && slowest(fit.plant.dynamics) + fit.plant.dead_time < data.dwell
+        fit.bic < none - CLEARLY && fit.plant.dynamics.slowest() + fit.plant.dead_time < data.dwell
     });
     Across {
         gain,

@@ -17,8 +17,8 @@ mod family;
 pub use compare::{Benefit, Comparison, GAINS, compare};
 pub use equations::{flat_phase_order, integer_pi};
 pub use family::{
-    FamilyDesign, FamilyRefusal, FamilySpecification, OnModel, RemainingMode, USUAL_DECAY,
-    USUAL_PEAK, on_family, smoothing_for, tune_family,
+    FamilyDesign, FamilyRefusal, FamilySpecification, OnModel, USUAL_DECAY, USUAL_PEAK, on_family,
+    smoothing_for, tune_family,
 };
 
 use crate::control::bounds::OutOfRange;

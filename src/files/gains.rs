@@ -13,7 +13,7 @@ use crate::control::controller::reference_model::{Lag, Model};
 use crate::control::controller::{
     CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
 };
-use crate::design::model::Plant;
+use crate::design::model::{Plant, SecondOrder};
 
 /// Gains of a motor without any key. The derivative's corner is used if a kd is set at run time.
 const DEFAULTS: MotorGains = MotorGains {
@@ -256,10 +256,10 @@ pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
                 "either time_constant_s or natural_frequency_rad_s with damping_ratio, not both",
             ));
         }
-        (None, Some(_)) => Lag::Second {
+        (None, Some(_)) => Lag::Second(SecondOrder {
             natural_frequency: model.number(second[0], Range::closed(0.1, 1000.0, "rad/s"))?,
             damping_ratio: model.number(second[1], Range::closed(0.01, 10.0, ""))?,
-        },
+        }),
         _ => Lag::First {
             time_constant: model.number("time_constant_s", Range::closed(1e-4, 10.0, "s"))?,
         },

@@ -25,7 +25,7 @@ use super::gains::write_kept;
 use super::table::{Document, Field, Table, read_from_yaml};
 use super::{ConfigError, Range};
 use crate::design::fit::{Family, Member, Payload};
-use crate::design::model::{Dynamics, Plant};
+use crate::design::model::{Dynamics, Plant, SecondOrder};
 
 /// One model of a joint with the conditions it was recorded under.
 #[derive(Clone, Debug, PartialEq)]
@@ -214,10 +214,10 @@ fn plant(model: &Table) -> Result<Plant, ConfigError> {
     }
     let gain = Range::closed(1e-3, 1e3, "");
     let dynamics = if swings {
-        Dynamics::Second {
+        Dynamics::Second(SecondOrder {
             natural_frequency: model.number(second[0], Range::closed(0.01, 1e4, "rad/s"))?,
             damping_ratio: model.number(second[1], Range::closed(1e-3, 100.0, ""))?,
-        }
+        })
     } else if integrating.is_some() {
         let range = Range::closed(0.0, 100.0, "s");
         let time_constant = model.number("time_constant_s", range)?;

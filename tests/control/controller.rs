@@ -3,7 +3,7 @@
 use withy::control::controller::IntegratorDeadband;
 use withy::control::controller::limits::{dead_zone, factor_inside, factor_within};
 use withy::control::controller::reference_model::{
-    Lag, Model, ReferenceModel, ReferenceModelState,
+    Lag, Model, ReferenceModel, ReferenceModelState, SecondOrder,
 };
 use withy::control::controller::shaper::{ShaperDesign, ShaperState};
 use withy::control::controller::watch::{DeadbandState, HuntingState};
@@ -172,10 +172,10 @@ fn follows_a_ramp_as_the_closed_form_says() {
     assert!((value - (tau - t * (1.0 - (-tau / t).exp()))).abs() < 2e-5);
     assert!((rate - (1.0 - (-tau / t).exp())).abs() < 2e-4);
     let (w, z): (f64, f64) = (20.0, 0.3);
-    let lag = Lag::Second {
+    let lag = Lag::Second(SecondOrder {
         natural_frequency: w,
         damping_ratio: z,
-    };
+    });
     let (value, _) = ramp_response(
         &Model {
             gain: 1.0,
@@ -194,10 +194,10 @@ fn follows_a_ramp_as_the_closed_form_says() {
 
 #[test]
 fn rests_where_the_reference_rests() {
-    let lag = Lag::Second {
+    let lag = Lag::Second(SecondOrder {
         natural_frequency: 18.0,
         damping_ratio: 0.4,
-    };
+    });
     let design = ReferenceModel::new(
         &Model {
             gain: 1.0,

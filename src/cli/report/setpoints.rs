@@ -58,11 +58,7 @@ pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, No
         "setpoint, share of the travel, %",
         "speed of the setpoint, share of the limit, %",
     ]
-    .map(|label| Panel {
-        label: label.into(),
-        height: 1.0,
-        ..Panel::default()
-    });
+    .map(|label| Panel::new(label, Vec::new()));
     let mut end = f64::MIN_POSITIVE;
     for (i, line) in lines.iter().enumerate() {
         // The simulated loop has these delays of its own.

@@ -220,17 +220,15 @@ fn magnitude_panel(crossover: f64, shown: &[Shown], span: (f64, f64)) -> Panel {
     let magnitude = |open: &Loop, x: f64| decibels(open.response(x).norm());
     let (series, (low, high)) = responses(shown, span, magnitude);
     Panel {
-        label: "magnitude, dB".into(),
-        height: 1.0,
         range: Some(whole_steps(low.max(FAINT), high.max(20.0), 20.0)),
         ticks: Some(20.0),
-        series,
+
         levels: vec![level(0.0, "")],
-        dots: vec![Dot {
-            at: (crossover, 0.0),
-            label: format!("crossover, {} rad/s", Number(crossover)),
-        }],
-        ..Panel::default()
+        dots: vec![Dot::new(
+            (crossover, 0.0),
+            format!("crossover, {} rad/s", Number(crossover)),
+        )],
+        ..Panel::new("magnitude, dB", series)
     }
 }
 
@@ -240,25 +238,19 @@ fn phase_panel(crossover: f64, shown: &[Shown], span: (f64, f64)) -> Panel {
     let phase = degrees(&shown[0].open, crossover);
     let turns = ((phase + 180.0) / 360.0).round() * 360.0;
     let line = turns - 180.0;
-    let margin = Stroke {
-        colour: "#000",
-        dash: "",
-        width: 2.6,
-    };
+    let margin = Stroke::new("#000", "", 2.6);
     let points = vec![(crossover, line), (crossover, phase)];
     phases.push(series("", margin, points));
     Panel {
-        label: "phase, deg".into(),
-        height: 1.0,
         range: Some(whole_steps(low.max(-315.0), high.max(-90.0), 45.0)),
         ticks: Some(45.0),
-        series: phases,
+
         levels: vec![level(line, "")],
-        dots: vec![Dot {
-            at: (crossover, phase),
-            label: format!("margin, {} deg", Number(phase - line)),
-        }],
-        ..Panel::default()
+        dots: vec![Dot::new(
+            (crossover, phase),
+            format!("margin, {} deg", Number(phase - line)),
+        )],
+        ..Panel::new("phase, deg", phases)
     }
 }
 
@@ -272,24 +264,18 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
     lines.extend(shown.iter().map(line));
     let at_crossover = shown[0].open.response(w);
     let mut dots = vec![
-        Dot {
-            at: (-1.0, 0.0),
-            label: "-1".into(),
-        },
-        Dot {
-            at: (at_crossover.re, at_crossover.im),
-            label: "crossover".into(),
-        },
+        Dot::new((-1.0, 0.0), "-1"),
+        Dot::new((at_crossover.re, at_crossover.im), "crossover"),
     ];
     let peak = shown[0].open.figures().sensitivity;
     if peak.frequency.is_finite() {
         let nearest = shown[0].open.response(peak.frequency);
         // Two labels at one place would be unreadable.
         if (nearest - at_crossover).norm() > 0.12 {
-            dots.push(Dot {
-                at: (nearest.re, nearest.im),
-                label: format!("sensitivity {}", Number(peak.value)),
-            });
+            dots.push(Dot::new(
+                (nearest.re, nearest.im),
+                format!("sensitivity {}", Number(peak.value)),
+            ));
         }
     }
     plane(lines, dots)
@@ -307,13 +293,11 @@ pub(super) fn circle((x, y): (f64, f64), radius: f64) -> Vec<(f64, f64)> {
 pub(super) fn plane(series: Vec<Series>, dots: Vec<Dot>) -> Figure {
     Figure {
         panels: vec![Panel {
-            label: "imaginary part, 1".into(),
-            height: 1.0,
             range: Some((-2.25, 1.25)),
-            series,
+
             levels: vec![level(0.0, "")],
             dots,
-            ..Panel::default()
+            ..Panel::new("imaginary part, 1", series)
         }],
         width: 640.0,
         height: Height::Equal,
@@ -345,12 +329,9 @@ fn stacked(
     of: impl Fn(&Shown) -> Vec<Series>,
 ) -> Figure {
     let panel = |s: &Shown| Panel {
-        label: format!("bend, {}, %", s.name),
-        height: 1.0,
-        series: of(s),
         levels: vec![level(100.0, "")],
         ticks: Some(20.0),
-        ..Panel::default()
+        ..Panel::new(format!("bend, {}, %", s.name), of(s))
     };
     let mut panels: Vec<Panel> = shown.iter().map(panel).collect();
     let values = panels.iter().flat_map(|p| &p.series);
@@ -377,11 +358,7 @@ fn steps_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
             };
             // The gain of the design is highlighted.
             let stroke = if *factor == 1.0 {
-                Stroke {
-                    colour: "#000",
-                    dash: "",
-                    width: 2.2,
-                }
+                Stroke::new("#000", "", 2.2)
             } else {
                 Stroke::of([2, 1, 0, 3, 4][i % 5]).wide(1.5)
             };

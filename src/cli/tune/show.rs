@@ -6,7 +6,7 @@ use super::{ForFamily, Single};
 use crate::cli::fit_tables::payload_words;
 use crate::cli::output::{self, capital};
 use crate::control::controller::MotorGains;
-use crate::design::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant};
+use crate::design::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant, SecondOrder};
 use crate::design::tune;
 use crate::report::{Align, Table};
 
@@ -28,10 +28,10 @@ fn plant_words(plant: &Plant) -> String {
                 time_constant * 1e3
             )
         }
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } => format!("gain {gain:.4}, natural frequency {w:.2} rad/s, damping ratio {z:.3}"),
+        Dynamics::Second(second) => {
+            let (w, z) = second.parts();
+            format!("gain {gain:.4}, natural frequency {w:.2} rad/s, damping ratio {z:.3}")
+        }
         Dynamics::Integrating { time_constant } => format!(
             "integrating, gain {gain:.4} 1/s, time constant {:.1} ms",
             time_constant * 1e3
@@ -62,7 +62,7 @@ pub(super) fn single_words(tuned: &Single) -> String {
     text.push('\n');
     text.push_str(&output::fitted(&laws_table(tuned)));
     text.push_str("overshoot: minimum and maximum over loop gains from half to twice\n\n");
-    text.push_str(&&(capital(&tuned.comparison.to_string()) + ".\n"));
+    text += &capital(&format!("{}.\n", tuned.comparison));
     text
 }
 
@@ -213,7 +213,7 @@ pub(super) fn family_words(tuned: &ForFamily) -> String {
         ("damping ratio", "", right),
     ]);
     for (model, on) in models.iter().zip(&design.models) {
-        let mode = |of: &dyn Fn(tune::RemainingMode) -> String| on.swing.map_or("-".into(), of);
+        let mode = |of: &dyn Fn(SecondOrder) -> String| on.swing.map_or("-".into(), of);
         table.row([
             model.name.clone(),
             payload_words(model.payload),

@@ -21,12 +21,23 @@ pub enum Lag {
         time_constant: f64,
     },
     /// Second order.
-    Second {
-        /// Natural frequency, rad/s.
-        natural_frequency: f64,
-        /// Damping ratio.
-        damping_ratio: f64,
-    },
+    Second(SecondOrder),
+}
+
+/// Dynamics of second order, `w^2/(s^2 + 2 z w s + w^2)`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SecondOrder {
+    /// Natural frequency w, rad/s.
+    pub natural_frequency: f64,
+    /// Damping ratio z, 1.
+    pub damping_ratio: f64,
+}
+
+impl SecondOrder {
+    /// Returns w, rad/s, and z.
+    pub fn parts(self) -> (f64, f64) {
+        (self.natural_frequency, self.damping_ratio)
+    }
 }
 
 /// A joint model in bend space: from the motors' bend by the kinematics to the measured one.
@@ -73,10 +84,8 @@ impl ReferenceModel {
                 check(1e-4, 10.0, "time_constant_s", time_constant, accepted)?;
                 (0.0, 0.0, Some(time_constant), time_constant)
             }
-            Lag::Second {
-                natural_frequency: w,
-                damping_ratio: z,
-            } => {
+            Lag::Second(second) => {
+                let (w, z) = second.parts();
                 let accepted = "0.1 to 1000 rad/s";
                 check(0.1, 1000.0, "natural_frequency_rad_s", w, accepted)?;
                 check(0.01, 10.0, "damping_ratio", z, "0.01 to 10")?;

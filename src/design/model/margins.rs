@@ -12,7 +12,7 @@
 //! once all crossovers are found, and dead time enters exactly.
 
 use super::law::Sloped;
-use super::{Delays, Law, Plant, PlantError};
+use super::{Delays, Dynamics, Law, Plant, PlantError};
 use crate::control::bounds::OutOfRange;
 use crate::control::controller::MotorGains;
 use crate::control::solve::{golden, root};
@@ -325,13 +325,9 @@ impl Loop {
         }
         // All three follow from |T jw + 1| > T w and |1 - x^2| = x^2 - 1.
         let lag = match self.plant.dynamics {
-            super::Dynamics::First { time_constant } => 1.0 / (w * time_constant),
-            super::Dynamics::Integrating { time_constant } => {
-                1.0 / (w * (w * time_constant).max(1.0))
-            }
-            super::Dynamics::Second {
-                natural_frequency, ..
-            } => 1.0 / ((w / natural_frequency).powi(2) - 1.0),
+            Dynamics::First { time_constant } => 1.0 / (w * time_constant),
+            Dynamics::Integrating { time_constant } => 1.0 / (w * (w * time_constant).max(1.0)),
+            Dynamics::Second(second) => 1.0 / ((w / second.natural_frequency).powi(2) - 1.0),
         };
         self.plant.gain * lag * law
     }
@@ -369,21 +365,19 @@ impl Loop {
             g.kp - rest
         };
         let (low, high) = match self.plant.dynamics {
-            super::Dynamics::First { time_constant } => (1.0 / (1.0 + w * time_constant), 1.0),
-            super::Dynamics::Integrating { time_constant } => {
+            Dynamics::First { time_constant } => (1.0 / (1.0 + w * time_constant), 1.0),
+            Dynamics::Integrating { time_constant } => {
                 (1.0 / (w * (1.0 + w * time_constant)), f64::INFINITY)
             }
-            super::Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            } => {
-                let x = w / natural_frequency;
+            Dynamics::Second(second) => {
+                let (own, z) = second.parts();
+                let x = w / own;
                 let high = if x < 1.0 {
                     1.0 / (1.0 - x * x)
                 } else {
                     f64::INFINITY
                 };
-                (1.0 / (1.0 + 2.0 * damping_ratio * x + x * x), high)
+                (1.0 / (1.0 + 2.0 * z * x + x * x), high)
             }
         };
         let most = if g.ki > 0.0 {

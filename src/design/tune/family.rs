@@ -36,7 +36,7 @@ use crate::control::bounds::OutOfRange;
 use crate::control::controller::reference_model::{ModelError, ReferenceModel};
 use crate::control::controller::shaper::LONGEST_WINDOW;
 use crate::control::controller::{CommandInterface, GainSet, MotorGains, Structure};
-use crate::design::model::{Delays, Loop, Peak, Plant, PlantError};
+use crate::design::model::{Delays, Loop, Peak, Plant, PlantError, SecondOrder};
 use search::{Found, Search, fastest, least_peak, peak_for};
 use std::fmt;
 
@@ -90,15 +90,6 @@ impl FamilySpecification {
     }
 }
 
-/// A mode: natural frequency and damping ratio.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct RemainingMode {
-    /// Natural frequency, rad/s.
-    pub natural_frequency: f64,
-    /// Damping ratio, 1.
-    pub damping_ratio: f64,
-}
-
 /// Figures of the set on one model.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OnModel {
@@ -115,7 +106,7 @@ pub struct OnModel {
     /// Number of closed-loop poles in the right half-plane.
     pub unstable_poles: u32,
     /// Remaining mode with the loop closed; none where it does not oscillate.
-    pub swing: Option<RemainingMode>,
+    pub swing: Option<SecondOrder>,
 }
 
 /// The fastest gain set for a family.
