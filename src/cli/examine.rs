@@ -193,13 +193,11 @@ fn plant_words(plant: &Plant) -> [String; 3] {
             format!("{:.3}", plant.gain),
             format!("{:.1} ms", time_constant * 1e3),
         ),
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } => (
-            format!("{:.3}", plant.gain),
-            format!("{natural_frequency:.1} rad/s, damping {damping_ratio:.2}"),
-        ),
+        Dynamics::Second(second) => {
+            let (w, z) = second.parts();
+            let lag = format!("{w:.1} rad/s, damping {z:.2}");
+            (format!("{:.3}", plant.gain), lag)
+        }
         Dynamics::Integrating { time_constant } => (
             format!("{:.3}/s", plant.gain),
             format!("{:.1} ms", time_constant * 1e3),

@@ -48,6 +48,13 @@ pub(super) fn eprint(text: Arguments) {
     let _ = std::io::stderr().lock().write_fmt(text);
 }
 
+/// Returns a text that begins with a capital letter.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    first.unwrap_or_default() + letters.as_str()
+}
+
 /// Returns true if the reader of standard output has closed it.
 #[cfg(feature = "ros")]
 pub(super) fn unread() -> bool {

@@ -13,9 +13,11 @@ pub use family::{FamilyTuning, family};
 pub use fit::{Shown, fit};
 pub use incident::incident;
 pub use setpoints::Drive;
+use setpoints::Line;
 pub use tuning::{Tuning, tuning};
 
 use super::CmdError;
+use crate::design::tune::Figure as Number;
 use crate::report::{Figure, Height, Level, Page, Series, Stroke};
 use std::path::{Path, PathBuf};
 
@@ -30,6 +32,22 @@ pub fn save(page: &Page, folder: &Path, name: &str) -> Result<PathBuf, CmdError>
 /// Width of a picture on a page, px.
 const WIDTH: f64 = 960.0;
 
+fn number(value: f64) -> String {
+    Number(value).to_string()
+}
+
+fn maybe(value: Option<f64>) -> String {
+    value.map_or("-".into(), number)
+}
+
+/// Shows the setpoints of some lines, or why they cannot be shown.
+fn show_setpoints(page: &mut Page, drive: &Drive<'_>, lines: &[Line<'_>]) {
+    match setpoints::figure(drive, lines) {
+        Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
+        Err(why) => page.text(why.to_string()),
+    }
+}
+
 fn picture(title: &str, x_label: &str, span: (f64, f64), height: f64) -> Figure {
     Figure {
         title: title.into(),
@@ -41,7 +59,7 @@ fn picture(title: &str, x_label: &str, span: (f64, f64), height: f64) -> Figure 
     }
 }
 
-fn series(name: impl Into<String>, stroke: Stroke, points: Vec<(f64, f64)>) -> Series {
+pub(super) fn series(name: impl Into<String>, stroke: Stroke, points: Vec<(f64, f64)>) -> Series {
     Series {
         name: name.into(),
         stroke,

@@ -13,7 +13,7 @@ use crate::control::controller::{
     CommandInterface, GainSet, MotorGains, Structure, highest_corner,
 };
 use crate::control::tick::Law;
-use crate::design::model::{Delays, Dynamics, Plant};
+use crate::design::model::{Delays, Dynamics, Plant, SecondOrder};
 use crate::design::tune::{
     self, Comparison, Design, FamilyDesign, FamilyRefusal, FamilySpecification, Form, Reason,
     Refusal,
@@ -240,10 +240,10 @@ fn given(given: &Given) -> Result<JointModel, CmdError> {
     };
     let seconds = given.time_constant_ms.map(|t| t * 1e-3);
     let dynamics = match (given.natural_frequency_rad_s, given.damping_ratio, seconds) {
-        (Some(natural_frequency), Some(damping_ratio), _) => Dynamics::Second {
+        (Some(natural_frequency), Some(damping_ratio), _) => Dynamics::Second(SecondOrder {
             natural_frequency,
             damping_ratio,
-        },
+        }),
         (_, _, time_constant) if given.integrating => Dynamics::Integrating {
             time_constant: time_constant.unwrap_or(0.0),
         },
@@ -397,7 +397,7 @@ fn single(
 
 /// Returns the error of a tuning for one model; prints its figures with --json.
 fn single_refused(args: &Args, refusal: &Refusal) -> CmdError {
-    if matches!(refusal.reason, Reason::Value { .. } | Reason::Plant(_)) {
+    if matches!(refusal.reason, Reason::Value(_) | Reason::Plant(_)) {
         return CmdError::input(refusal);
     }
     let nearest = json!({
@@ -509,13 +509,7 @@ fn writable(gains: MotorGains) -> MotorGains {
 fn model_of(plant: &Plant, delay: f64) -> Option<Model> {
     let lag = match plant.dynamics {
         Dynamics::First { time_constant } => Lag::First { time_constant },
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } => Lag::Second {
-            natural_frequency,
-            damping_ratio,
-        },
+        Dynamics::Second(second) => Lag::Second(second),
         Dynamics::Integrating { .. } => return None,
     };
     Some(Model {

@@ -19,7 +19,7 @@ pub mod reference_model;
 pub mod shaper;
 pub mod watch;
 
-use crate::control::bounds;
+use crate::control::bounds::{self, OutOfRange};
 use crate::control::fractional::{Derivative, DerivativeState, Integral, IntegralState};
 use nalgebra::Complex;
 use reference_model::Model;
@@ -162,15 +162,8 @@ pub enum GainError {
         want: usize,
     },
     /// A value of the whole set is out of range.
-    #[error("{key} is {value}; accepted: {accepted}")]
-    Value {
-        /// Key of the value.
-        key: &'static str,
-        /// The value given.
-        value: f64,
-        /// Accepted values.
-        accepted: &'static str,
-    },
+    #[error(transparent)]
+    Value(#[from] OutOfRange),
 }
 
 /// One motor's compiled controller.
@@ -241,43 +234,19 @@ fn check(gains: &GainSet, motors: usize) -> Result<(), GainError> {
             }
         }
     }
-    let zero_or_more = "a finite number of 0 or more";
-    for (key, value, accepted, ok) in [
-        (
-            "damping_s",
-            gains.damping,
-            "0 to 1 s",
-            (0.0..=1.0).contains(&gains.damping),
-        ),
-        (
-            "delay_allowed_s",
-            gains.delay_allowed,
-            "0 to 0.5 s",
-            (0.0..=0.5).contains(&gains.delay_allowed),
-        ),
-        (
-            "tension_gain",
-            gains.tension_gain,
-            zero_or_more,
-            gains.tension_gain >= 0.0 && gains.tension_gain.is_finite(),
-        ),
-    ] {
-        if !ok {
-            return Err(GainError::Value {
-                key,
-                value,
-                accepted,
-            });
-        }
-    }
-    if let Some(band) = gains.integrator_deadband
-        && !(band.enter > 0.0 && band.leave >= band.enter && band.leave.is_finite())
-    {
-        return Err(GainError::Value {
-            key: "integrator_deadband.leave_rad",
-            value: band.leave,
-            accepted: "at least enter_rad, which is above 0",
-        });
+    OutOfRange::unless_within(0.0, 1.0, "damping_s", gains.damping, "0 to 1 s")?;
+    let (key, delay) = ("delay_allowed_s", gains.delay_allowed);
+    OutOfRange::unless_within(0.0, 0.5, key, delay, "0 to 0.5 s")?;
+    let (key, gain) = ("tension_gain", gains.tension_gain);
+    let accepted = "a finite number of 0 or more";
+    OutOfRange::unless(gain >= 0.0 && gain.is_finite(), key, gain, accepted)?;
+    if let Some(band) = gains.integrator_deadband {
+        let fits = band.enter > 0.0 && band.leave >= band.enter && band.leave.is_finite();
+        let (key, accepted) = (
+            "integrator_deadband.leave_rad",
+            "at least enter_rad, which is above 0",
+        );
+        OutOfRange::unless(fits, key, band.leave, accepted)?;
     }
     Ok(())
 }

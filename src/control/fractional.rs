@@ -33,7 +33,6 @@
 //! earlier. The output at sample `k` is that of the continuous operator at `t = (k + 1/2) dt`.
 
 use std::f64::consts::PI;
-use std::fmt;
 
 use nalgebra::Complex;
 
@@ -51,19 +50,28 @@ pub const MIN_CORNER: f64 = 1e-4;
 pub const MAX_SAMPLE_TIME: f64 = 1.0;
 
 /// Reason why an operator cannot be designed.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub enum OperatorError {
     /// The order is not a number strictly between 0 and 2.
+    #[error("order {value} is not accepted: it must lie strictly between 0 and 2")]
     Order {
         /// The order given.
         value: f64,
     },
     /// The sample time is outside [`MIN_SAMPLE_TIME`] to [`MAX_SAMPLE_TIME`].
+    #[error(
+        "sample time {value} s is not accepted: it must lie between {MIN_SAMPLE_TIME} s and \
+         {MAX_SAMPLE_TIME} s"
+    )]
     SampleTime {
         /// The sample time given, s.
         value: f64,
     },
     /// The derivative's corner is slower than [`MIN_CORNER`] or too fast for the sample time.
+    #[error(
+        "derivative corner {value} rad/s is not accepted: it must lie between {MIN_CORNER} rad/s \
+         and {max} rad/s (2 over the sample time)"
+    )]
     Corner {
         /// The corner given, rad/s.
         value: f64,
@@ -71,6 +79,10 @@ pub enum OperatorError {
         max: f64,
     },
     /// The derivative's roll-off is neither 1 nor 2, or smaller than its order.
+    #[error(
+        "derivative roll-off {value} is not accepted: it must be 1 or 2 and not below the order \
+         {order}"
+    )]
     RollOff {
         /// The number of roll-off poles given.
         value: u8,
@@ -79,51 +91,17 @@ pub enum OperatorError {
     },
 }
 
-impl fmt::Display for OperatorError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match *self {
-            Self::Order { value } => {
-                write!(
-                    f,
-                    "order {value} is not accepted: it must lie strictly between 0 and 2"
-                )
-            }
-            Self::SampleTime { value } => write!(
-                f,
-                "sample time {value} s is not accepted: it must lie between {MIN_SAMPLE_TIME} s \
-                 and {MAX_SAMPLE_TIME} s"
-            ),
-            Self::Corner { value, max } => write!(
-                f,
-                "derivative corner {value} rad/s is not accepted: it must lie between {MIN_CORNER} \
-                 rad/s and {max} rad/s (2 over the sample time)"
-            ),
-            Self::RollOff { value, order } => write!(
-                f,
-                "derivative roll-off {value} is not accepted: it must be 1 or 2 and not below the \
-                 order {order}"
-            ),
-        }
-    }
-}
-
-impl std::error::Error for OperatorError {}
-
 // The conditions are written so that NaN fails them.
 fn check_order(order: f64) -> Result<(), OperatorError> {
-    if order > 0.0 && order < 2.0 {
-        Ok(())
-    } else {
-        Err(OperatorError::Order { value: order })
-    }
+    let fits = order > 0.0 && order < 2.0;
+    let refusal = OperatorError::Order { value: order };
+    fits.then_some(()).ok_or(refusal)
 }
 
 fn check_sample_time(dt: f64) -> Result<(), OperatorError> {
-    if (MIN_SAMPLE_TIME..=MAX_SAMPLE_TIME).contains(&dt) {
-        Ok(())
-    } else {
-        Err(OperatorError::SampleTime { value: dt })
-    }
+    let fits = (MIN_SAMPLE_TIME..=MAX_SAMPLE_TIME).contains(&dt);
+    let refusal = OperatorError::SampleTime { value: dt };
+    fits.then_some(()).ok_or(refusal)
 }
 
 /// The design of `s^-order`, a fractional-order integral with a true pole at zero.

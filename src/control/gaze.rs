@@ -38,6 +38,7 @@
 //!   Near it pan must be fast, as on any pan and tilt head.
 //! - A point at the camera has no line of sight: see [`Outcome::OutOfReach`].
 
+use crate::control::bounds::OutOfRange;
 use crate::control::geometry::{self, Bend, Curvature};
 use descent::{Domain, descend};
 use nalgebra::{Rotation3, Vector2, Vector3};
@@ -114,15 +115,8 @@ impl PanLimits {
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum GazeError {
     /// A size out of its range.
-    #[error("the {what} is {value}; accepted: {accepted}")]
-    Size {
-        /// Name of the size.
-        what: &'static str,
-        /// The value given, SI.
-        value: f64,
-        /// Accepted range.
-        accepted: &'static str,
-    },
+    #[error("the {0}")]
+    Size(#[from] OutOfRange),
     /// An optical axis without direction.
     #[error(
         "the camera's axis is [{}, {}, {}]; accepted: a direction of finite numbers, not all zero",
@@ -235,41 +229,17 @@ impl Gazer {
         camera: Camera,
         pan: Option<PanLimits>,
     ) -> Result<Self, GazeError> {
-        let size = |what, value: f64, fits: bool, accepted| {
-            if fits {
-                Ok(())
-            } else {
-                Err(GazeError::Size {
-                    what,
-                    value,
-                    accepted,
-                })
-            }
-        };
-        size(
-            "beam length",
-            length,
-            0.0 < length && length <= LARGEST,
-            "a length above 0 and up to 10 m",
-        )?;
-        size(
-            "largest inclination",
-            max_inclination,
-            0.0 < max_inclination && max_inclination < PI,
-            "an angle above 0 and below pi rad",
-        )?;
-        for (what, value) in ["camera's x", "camera's y", "camera's z"]
-            .into_iter()
-            .zip(camera.position.iter())
-        {
-            size(what, *value, value.abs() <= LARGEST, "-10 to 10 m")?;
+        let (what, fits) = ("beam length", 0.0 < length && length <= LARGEST);
+        OutOfRange::unless(fits, what, length, "a length above 0 and up to 10 m")?;
+        let fits = 0.0 < max_inclination && max_inclination < PI;
+        let (what, accepted) = ("largest inclination", "an angle above 0 and below pi rad");
+        OutOfRange::unless(fits, what, max_inclination, accepted)?;
+        let names = ["camera's x", "camera's y", "camera's z"];
+        for (what, value) in names.into_iter().zip(camera.position.iter()) {
+            OutOfRange::unless_within(-LARGEST, LARGEST, what, *value, "-10 to 10 m")?;
         }
-        size(
-            "camera's nearest distance",
-            camera.nearest,
-            0.0 <= camera.nearest && camera.nearest <= LARGEST,
-            "0 to 10 m",
-        )?;
+        let (what, nearest) = ("camera's nearest distance", camera.nearest);
+        OutOfRange::unless_within(0.0, LARGEST, what, nearest, "0 to 10 m")?;
         let axis = camera.axis;
         let largest = axis.amax();
         if !(axis.iter().all(|c| c.is_finite()) && largest > 0.0) {

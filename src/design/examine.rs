@@ -65,9 +65,10 @@ mod motion;
 mod pulse;
 mod verdict;
 
-pub use motion::{Course, Demand, Load, Moment, Move};
+pub use motion::{Course, Demand, Excitation, Load, Moment, Move};
 pub use verdict::Floor;
 
+use crate::control::bounds::OutOfRange;
 use crate::control::geometry::{Bend, bend_from};
 use crate::control::kinematics::Kinematics;
 use crate::control::tick::{Joint, Law};
@@ -269,15 +270,8 @@ pub enum ExamineError {
         error: crate::design::model::PlantError,
     },
     /// A condition is out of range.
-    #[error("{key} is {value}; accepted: {accepted}")]
-    Condition {
-        /// Name of the value.
-        key: &'static str,
-        /// The value given.
-        value: f64,
-        /// Accepted range.
-        accepted: &'static str,
-    },
+    #[error(transparent)]
+    Condition(#[from] OutOfRange),
 }
 
 /// Number of directions of bend examined, at half and at full inclination.
@@ -355,8 +349,7 @@ pub fn examine(
 }
 
 /// Returns a move on one model with the discretised law, tick by tick, straight, and the motor
-/// effort of its setpoints. It is that of the feedback alone after a step of its reference, or
-/// `shaped`. Limits are not applied.
+/// effort of its setpoints. Limits are not applied.
 ///
 /// # Errors
 /// Returns an error for a value out of range.
@@ -365,13 +358,13 @@ pub fn course(
     law: &Law,
     member: &Member,
     conditions: &Conditions,
-    shaped: bool,
+    excitation: Excitation,
 ) -> Result<(Vec<Moment>, Load), ExamineError> {
     check(std::slice::from_ref(member), conditions)?;
     let frame = Frame::new(joint, law, conditions);
     let places = places(&joint.kinematics, law.limits().inclination);
     // Straight comes first.
-    let moments = motion::moments(&frame, member, &places[0], shaped);
+    let moments = motion::moments(&frame, member, &places[0], excitation);
     Ok((moments, Load::new(&frame, &places)))
 }
 
@@ -393,18 +386,11 @@ fn check(family: &[Member], conditions: &Conditions) -> Result<(), ExamineError>
         ("gyro noise", conditions.gyro_noise, 1e3),
     ];
     for (key, value, most) in times.chain(others) {
-        if !(0.0..=most).contains(&value) {
-            let accepted = if most > 10.0 {
-                "0 to 1000"
-            } else {
-                "0 to 10 s"
-            };
-            return Err(ExamineError::Condition {
-                key,
-                value,
-                accepted,
-            });
-        }
+        let accepted = match most {
+            10.0 => "0 to 10 s",
+            _ => "0 to 1000",
+        };
+        OutOfRange::unless_within(0.0, most, key, value, accepted)?;
     }
     Ok(())
 }

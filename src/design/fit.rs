@@ -59,7 +59,7 @@ impl Order {
     pub fn of(dynamics: Dynamics) -> Self {
         match dynamics {
             Dynamics::First { .. } => Self::First,
-            Dynamics::Second { .. } => Self::Second,
+            Dynamics::Second(_) => Self::Second,
             Dynamics::Integrating { .. } => Self::Integrating,
         }
     }
@@ -71,38 +71,6 @@ impl Order {
             Self::Second => "second order",
             Self::Integrating => "integrating",
         }
-    }
-}
-
-/// Returns the lag behind a ramp without the dead time, s: the time constant, or `2 z / w`.
-pub fn lag(dynamics: Dynamics) -> f64 {
-    match dynamics {
-        Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
-            time_constant
-        }
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } => 2.0 * z / w,
-    }
-}
-
-/// Returns the time constant of the slowest decaying part, s.
-pub fn slowest(dynamics: Dynamics) -> f64 {
-    match dynamics {
-        Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
-            time_constant
-        }
-        // Up to z = 1 both poles decay with z w; above, the slower one is at w / (z + sqrt(z^2 -
-        // 1)).
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } if z > 1.0 => (z + (z * z - 1.0).sqrt()) / w,
-        Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } => 1.0 / (z * w),
     }
 }
 
@@ -237,7 +205,7 @@ fn judge(
     // meaningless.
     let error = gain.standard_error.unwrap_or(f64::INFINITY);
     let explained = best.nrmse < 0.98;
-    let settling = best.plant.dead_time + slowest(best.plant.dynamics);
+    let settling = best.plant.dead_time + best.plant.dynamics.slowest();
     let share = survey.dwell / settling;
     let short = !(share >= LEAST_DWELL);
     if !explained || (!short && !(gain.value.abs() >= FOLLOWS * error)) {
@@ -264,10 +232,10 @@ fn judge(
     {
         return Err(BadRecord::Ambiguous {
             dwell: survey.dwell,
-            time_constant: lag(first.plant.dynamics),
+            time_constant: first.plant.dynamics.lag(),
         });
     }
-    let time_constant = slowest(best.plant.dynamics);
+    let time_constant = best.plant.dynamics.slowest();
     if Order::of(best.plant.dynamics) != Order::Integrating
         && !(time_constant >= 0.5 * survey.period)
     {
@@ -300,7 +268,7 @@ fn across(along: &Fit, record: &Record, data: &Data, survey: &Survey) -> Across 
     let of_its_own = all(&Order::ALL, data).into_iter().next().filter(|fit| {
         let scale = floor(data.response);
         let none = statistics::bic(nothing.max(scale), data.response.len(), 1);
-        fit.bic < none - CLEARLY && slowest(fit.plant.dynamics) + fit.plant.dead_time < data.dwell
+        fit.bic < none - CLEARLY && fit.plant.dynamics.slowest() + fit.plant.dead_time < data.dwell
     });
     Across {
         gain,
@@ -320,41 +288,23 @@ fn floor(response: &[f64]) -> f64 {
 impl Fit {
     fn from_estimate(found: &Estimate, data: &Data) -> Self {
         let n = data.response.len();
-        let names: &[&str] = match Order::of(found.dynamics) {
-            Order::First => &["gain", "offset_rad", "time_constant_s", "dead_time_s"],
-            Order::Second => &[
-                "gain",
-                "offset_rad",
-                "natural_frequency_rad_s",
-                "damping_ratio",
-                "dead_time_s",
-            ],
-            Order::Integrating => &["gain_per_s", "offset_rad", "time_constant_s", "dead_time_s"],
+        let plant = Plant {
+            gain: found.gain,
+            dynamics: found.dynamics,
+            dead_time: found.dead_time,
         };
+        let mut values = plant.parameters();
+        values.insert(1, ("offset_rad", found.offset));
+        let count = values.len();
         let rss = found.rss.max(floor(data.response));
-        let variance = rss / n.saturating_sub(names.len()).max(1) as f64;
+        let variance = rss / n.saturating_sub(count).max(1) as f64;
         let covariance = covariance(found, variance);
-        let values: Vec<f64> = match found.dynamics {
-            Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
-                vec![found.gain, found.offset, time_constant, found.dead_time]
-            }
-            Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            } => vec![
-                found.gain,
-                found.offset,
-                natural_frequency,
-                damping_ratio,
-                found.dead_time,
-            ],
-        };
-        let parameters = names.iter().zip(&values).enumerate();
+        let parameters = values.into_iter().enumerate();
         let parameters = parameters.map(|(i, (name, value))| {
             let error = covariance[(i, i)].sqrt();
             Parameter {
                 name,
-                value: *value,
+                value,
                 standard_error: (error > 0.0 && error.is_finite()).then_some(error),
             }
         });
@@ -366,19 +316,15 @@ impl Fit {
         let mean = data.response.iter().sum::<f64>() / n as f64;
         let spread: f64 = data.response.iter().map(|y| (y - mean).powi(2)).sum();
         Self {
-            plant: Plant {
-                gain: found.gain,
-                dynamics: found.dynamics,
-                dead_time: found.dead_time,
-            },
+            plant,
             offset: found.offset,
             parameters: parameters.collect(),
             samples: n,
             noise: variance.sqrt(),
             nrmse: (rss / spread.max(f64::MIN_POSITIVE)).sqrt(),
             whiteness: Whiteness::of(&left),
-            aicc: statistics::aicc(rss, n, names.len()),
-            bic: statistics::bic(rss, n, names.len()),
+            aicc: statistics::aicc(rss, n, count),
+            bic: statistics::bic(rss, n, count),
             covariance,
         }
     }

@@ -17,6 +17,8 @@ pub use margins::{Crossover, Figures, GainMargin, Loop, LoopError, Peak, turn};
 pub(crate) use step::{Expected, REACH};
 pub use step::{Overshoot, StepResponse};
 
+use crate::control::bounds::OutOfRange;
+pub use crate::control::controller::reference_model::SecondOrder;
 use crate::control::controller::reference_model::{Lag, Model};
 use nalgebra::Complex;
 use std::f64::consts::FRAC_PI_2;
@@ -29,19 +31,37 @@ pub enum Dynamics {
         /// Time constant T, s.
         time_constant: f64,
     },
-    /// Second order: `w^2/(s^2 + 2 z w s + w^2)`.
-    Second {
-        /// Natural frequency w, rad/s.
-        natural_frequency: f64,
-        /// Damping ratio z, 1.
-        damping_ratio: f64,
-    },
+    /// Second order.
+    Second(SecondOrder),
     /// Integrating, with a first-order lag: `1/(s (T s + 1))`; the gain is then per second. T may
     /// be 0.
     Integrating {
         /// Time constant T, s.
         time_constant: f64,
     },
+}
+
+impl Dynamics {
+    /// Returns the lag behind a ramp without the dead time, s: the time constant, or `2 z / w`.
+    pub fn lag(self) -> f64 {
+        match self {
+            Self::First { time_constant } | Self::Integrating { time_constant } => time_constant,
+            Self::Second(second) => 2.0 * second.damping_ratio / second.natural_frequency,
+        }
+    }
+
+    /// Returns the time constant of the slowest decaying part, s.
+    pub fn slowest(self) -> f64 {
+        match self {
+            // Up to z = 1 both poles decay with z w; above, the slower one is at w / (z + sqrt(z^2 -
+            // 1)).
+            Self::Second(second) => match second.parts() {
+                (w, z) if z > 1.0 => (z + (z * z - 1.0).sqrt()) / w,
+                (w, z) => 1.0 / (z * w),
+            },
+            of_first_order => of_first_order.lag(),
+        }
+    }
 }
 
 /// A joint's linear model, `gain dynamics(s) e^(-dead_time s)`, from the commanded to the measured
@@ -58,27 +78,14 @@ pub struct Plant {
 
 /// The value of a model that is out of range.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
-#[error("the model's {key} is {value}; accepted: {accepted}")]
-pub struct PlantError {
-    /// Name of the value.
-    pub key: &'static str,
-    /// The value given.
-    pub value: f64,
-    /// Accepted range.
-    pub accepted: &'static str,
-}
+#[error("the model's {0}")]
+pub struct PlantError(#[from] pub OutOfRange);
 
 impl From<Model> for Plant {
     fn from(model: Model) -> Self {
         let dynamics = match model.lag {
             Lag::First { time_constant } => Dynamics::First { time_constant },
-            Lag::Second {
-                natural_frequency,
-                damping_ratio,
-            } => Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            },
+            Lag::Second(second) => Dynamics::Second(second),
         };
         Self {
             gain: model.gain,
@@ -105,12 +112,13 @@ impl Plant {
         damping_ratio: f64,
         dead_time: f64,
     ) -> Self {
+        let second = SecondOrder {
+            natural_frequency,
+            damping_ratio,
+        };
         Self {
             gain,
-            dynamics: Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            },
+            dynamics: Dynamics::Second(second),
             dead_time,
         }
     }
@@ -131,36 +139,42 @@ impl Plant {
     /// constants from 1e-4 s (integrating: 0) to 100 s, natural frequencies from 0.01 to 1e4 rad/s,
     /// damping ratios from 0.001 to 100, dead times up to 10 s.
     pub fn check(&self) -> Result<(), PlantError> {
-        let check = |key, value: f64, low: f64, high: f64, accepted| {
-            if low <= value && value <= high {
-                Ok(())
-            } else {
-                Err(PlantError {
-                    key,
-                    value,
-                    accepted,
-                })
-            }
-        };
-        check("gain", self.gain, 1e-3, 1e3, "0.001 to 1000")?;
+        let check = OutOfRange::unless_within;
+        check(1e-3, 1e3, "gain", self.gain, "0.001 to 1000")?;
         match self.dynamics {
             Dynamics::First { time_constant } => {
                 let accepted = "0.0001 to 100 s";
-                check("time constant", time_constant, 1e-4, 100.0, accepted)?;
+                check(1e-4, 100.0, "time constant", time_constant, accepted)?;
             }
             Dynamics::Integrating { time_constant } => {
-                check("time constant", time_constant, 0.0, 100.0, "0 to 100 s")?;
+                check(0.0, 100.0, "time constant", time_constant, "0 to 100 s")?;
             }
-            Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            } => {
+            Dynamics::Second(second) => {
+                let (w, z) = second.parts();
                 let accepted = "0.01 to 10000 rad/s";
-                check("natural frequency", natural_frequency, 0.01, 1e4, accepted)?;
-                check("damping ratio", damping_ratio, 1e-3, 100.0, "0.001 to 100")?;
+                check(0.01, 1e4, "natural frequency", w, accepted)?;
+                check(1e-3, 100.0, "damping ratio", z, "0.001 to 100")?;
             }
         }
-        check("dead time", self.dead_time, 0.0, 10.0, "0 to 10 s")
+        check(0.0, 10.0, "dead time", self.dead_time, "0 to 10 s")?;
+        Ok(())
+    }
+
+    /// Returns all parameters with their names in files: gain, those of the dynamics, dead time.
+    pub fn parameters(&self) -> Vec<(&'static str, f64)> {
+        let (gain, dynamics) = match self.dynamics {
+            Dynamics::First { time_constant } => ("gain", vec![("time_constant_s", time_constant)]),
+            Dynamics::Second(second) => {
+                let (w, z) = second.parts();
+                let both = vec![("natural_frequency_rad_s", w), ("damping_ratio", z)];
+                ("gain", both)
+            }
+            Dynamics::Integrating { time_constant } => {
+                ("gain_per_s", vec![("time_constant_s", time_constant)])
+            }
+        };
+        let dead_time = ("dead_time_s", self.dead_time);
+        [vec![(gain, self.gain)], dynamics, vec![dead_time]].concat()
     }
 
     /// Returns the same joint with `extra` s more dead time.
@@ -175,10 +189,8 @@ impl Plant {
     pub fn at(&self, s: Complex<f64>) -> Complex<f64> {
         let lag = match self.dynamics {
             Dynamics::First { time_constant } => (s * time_constant + 1.0).inv(),
-            Dynamics::Second {
-                natural_frequency: w,
-                damping_ratio: z,
-            } => {
+            Dynamics::Second(second) => {
+                let (w, z) = second.parts();
                 let x = s / w;
                 (x * (x + 2.0 * z) + 1.0).inv()
             }
@@ -201,12 +213,10 @@ impl Plant {
         let lag = |t: f64| 1.0 + (w * t) * (w * t);
         let square = match self.dynamics {
             Dynamics::First { time_constant } => lag(time_constant),
-            Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            } => {
-                let x = w / natural_frequency;
-                let (away, turn) = (1.0 - x * x, 2.0 * damping_ratio * x);
+            Dynamics::Second(second) => {
+                let (own, z) = second.parts();
+                let x = w / own;
+                let (away, turn) = (1.0 - x * x, 2.0 * z * x);
                 away * away + turn * turn
             }
             Dynamics::Integrating { time_constant } => w * w * lag(time_constant),
@@ -219,12 +229,10 @@ impl Plant {
     pub fn phase(&self, w: f64) -> f64 {
         let lag = match self.dynamics {
             Dynamics::First { time_constant } => (w * time_constant).atan(),
-            Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            } => {
-                let x = w / natural_frequency;
-                (2.0 * damping_ratio * x).atan2(1.0 - x * x)
+            Dynamics::Second(second) => {
+                let (own, z) = second.parts();
+                let x = w / own;
+                (2.0 * z * x).atan2(1.0 - x * x)
             }
             Dynamics::Integrating { time_constant } => FRAC_PI_2 + (w * time_constant).atan(),
         };
@@ -239,11 +247,9 @@ impl Plant {
                 let x = w * time_constant;
                 x / (1.0 + x * x)
             }
-            Dynamics::Second {
-                natural_frequency,
-                damping_ratio: z,
-            } => {
-                let x = w / natural_frequency;
+            Dynamics::Second(second) => {
+                let (own, z) = second.parts();
+                let x = w / own;
                 let away = 1.0 - x * x;
                 2.0 * z * x * (1.0 + x * x) / (away * away + 4.0 * z * z * x * x)
             }
@@ -258,11 +264,9 @@ impl Plant {
         match self.dynamics {
             Dynamics::First { time_constant } => square(w * time_constant),
             Dynamics::Integrating { time_constant } => 1.0 + square(w * time_constant),
-            Dynamics::Second {
-                natural_frequency,
-                damping_ratio: z,
-            } => {
-                let x = w / natural_frequency;
+            Dynamics::Second(second) => {
+                let (own, z) = second.parts();
+                let x = w / own;
                 let (x2, away) = (x * x, 1.0 - x * x);
                 (4.0 * z * z * x2 - 2.0 * x2 * away) / (away * away + 4.0 * z * z * x2)
             }
@@ -273,7 +277,7 @@ impl Plant {
     pub fn always_falls(&self) -> bool {
         match self.dynamics {
             Dynamics::First { .. } | Dynamics::Integrating { .. } => true,
-            Dynamics::Second { damping_ratio, .. } => 2.0 * damping_ratio * damping_ratio >= 1.0,
+            Dynamics::Second(second) => 2.0 * second.damping_ratio * second.damping_ratio >= 1.0,
         }
     }
 
@@ -287,7 +291,7 @@ impl Plant {
         match self.dynamics {
             Dynamics::First { .. } => 1.0,
             Dynamics::Integrating { time_constant: 0.0 } => 1.0,
-            Dynamics::Second { .. } | Dynamics::Integrating { .. } => 2.0,
+            Dynamics::Second(_) | Dynamics::Integrating { .. } => 2.0,
         }
     }
 
@@ -297,9 +301,7 @@ impl Plant {
             Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
                 (time_constant > 0.0).then(|| 1.0 / time_constant)
             }
-            Dynamics::Second {
-                natural_frequency, ..
-            } => Some(natural_frequency),
+            Dynamics::Second(second) => Some(second.natural_frequency),
         }
     }
 }

@@ -17,10 +17,11 @@ mod family;
 pub use compare::{Benefit, Comparison, GAINS, compare};
 pub use equations::{flat_phase_order, integer_pi};
 pub use family::{
-    FamilyDesign, FamilyRefusal, FamilySpecification, OnModel, RemainingMode, USUAL_DECAY,
-    USUAL_PEAK, on_family, smoothing_for, tune_family,
+    FamilyDesign, FamilyRefusal, FamilySpecification, OnModel, USUAL_DECAY, USUAL_PEAK, on_family,
+    smoothing_for, tune_family,
 };
 
+use crate::control::bounds::OutOfRange;
 use crate::control::controller::MotorGains;
 use crate::control::solve::{bisect, halfway};
 use crate::design::model::{Delays, Law, Loop, Plant, PlantError};
@@ -101,14 +102,7 @@ impl Design {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Reason {
     /// A value is out of range.
-    Value {
-        /// Name of the value.
-        key: &'static str,
-        /// The value given.
-        value: f64,
-        /// Accepted range.
-        accepted: &'static str,
-    },
+    Value(OutOfRange),
     /// The model is out of range.
     Plant(PlantError),
     /// A derivative without roll-off whose order is not below the joint's relative degree.
@@ -200,17 +194,13 @@ impl fmt::Display for Figure {
     }
 }
 
-impl fmt::Display for Refusal {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Refusal {
+    fn write_reason(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let asked = self.asked;
         let degrees = |x: f64| Figure(x.to_degrees());
         match self.reason {
-            Reason::Value {
-                key,
-                value,
-                accepted,
-            } => return write!(f, "{key} is {value}; accepted: {accepted}"),
-            Reason::Plant(error) => return error.fmt(f),
+            Reason::Value(error) => write!(f, "{error}"),
+            Reason::Plant(error) => write!(f, "{error}"),
             Reason::RollOff => write!(
                 f,
                 "{asked} needs a derivative that grows as fast as the joint falls off: give the \
@@ -230,13 +220,11 @@ impl fmt::Display for Refusal {
                 "{asked} is not feasible with a derivative: the joint alone has {} deg there",
                 degrees(least)
             ),
-            Reason::FlatAlready => {
-                return write!(
-                    f,
-                    "{asked} determines no order: the joint's phase is flat there by itself, and a \
-                     proportional gain is enough"
-                );
-            }
+            Reason::FlatAlready => write!(
+                f,
+                "{asked} determines no order: the joint's phase is flat there by itself, and a \
+                 proportional gain is enough"
+            ),
             Reason::NoOrder => write!(f, "{asked} is not feasible with a flat phase in this form"),
             Reason::NegativeGain { key, value } => write!(
                 f,
@@ -263,22 +251,32 @@ impl fmt::Display for Refusal {
                 Figure(highest),
                 degrees(margin)
             ),
-        }?;
-        match (self.nearest.phase_margin, self.nearest.crossover) {
+        }
+    }
+}
+
+impl fmt::Display for Refusal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.write_reason(f)?;
+        match self.reason {
+            Reason::Value(_) | Reason::Plant(_) | Reason::FlatAlready => Ok(()),
+            _ => self.nearest.fmt(f),
+        }
+    }
+}
+
+impl fmt::Display for Nearest {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let margin = self.phase_margin.map(|m| Figure(m.to_degrees()));
+        match (margin, self.crossover.map(Figure)) {
             (Some(margin), Some(w)) => write!(
                 f,
-                "; nearest feasible: {} deg at this crossover, or {} rad/s at this margin",
-                degrees(margin),
-                Figure(w)
+                "; nearest feasible: {margin} deg at this crossover, or {w} rad/s at this margin"
             ),
             (Some(margin), None) => {
-                write!(
-                    f,
-                    "; nearest feasible: {} deg at this crossover",
-                    degrees(margin)
-                )
+                write!(f, "; nearest feasible: {margin} deg at this crossover")
             }
-            (None, Some(w)) => write!(f, "; nearest feasible: {} rad/s at this margin", Figure(w)),
+            (None, Some(w)) => write!(f, "; nearest feasible: {w} rad/s at this margin"),
             (None, None) => write!(f, "; nothing near it is feasible"),
         }
     }
@@ -294,26 +292,15 @@ fn times(count: usize) -> String {
 
 fn check(plant: &Plant, asked: &Specification, form: Form) -> Result<(), Reason> {
     plant.check().map_err(Reason::Plant)?;
-    let value = |key, value, accepted| Reason::Value {
-        key,
-        value,
-        accepted,
-    };
+    values_fit(asked, form).map_err(Reason::Value)
+}
+
+fn values_fit(asked: &Specification, form: Form) -> Result<(), OutOfRange> {
     let margin = asked.phase_margin.to_degrees();
-    if !(margin > 0.0 && margin < 180.0) {
-        return Err(value(
-            "the phase margin in deg",
-            margin,
-            "above 0 and below 180 deg",
-        ));
-    }
-    if !(1e-3..=1e5).contains(&asked.crossover) {
-        return Err(value(
-            "the crossover",
-            asked.crossover,
-            "0.001 to 100000 rad/s",
-        ));
-    }
+    let (key, fits) = ("the phase margin in deg", margin > 0.0 && margin < 180.0);
+    OutOfRange::unless(fits, key, margin, "above 0 and below 180 deg")?;
+    let (key, accepted) = ("the crossover", "0.001 to 100000 rad/s");
+    OutOfRange::unless_within(1e-3, 1e5, key, asked.crossover, accepted)?;
     let corner = match form {
         Form::ProportionalIntegral => return Ok(()),
         Form::ProportionalDerivative { corner } => corner,
@@ -327,17 +314,14 @@ fn check(plant: &Plant, asked: &Specification, form: Form) -> Result<(), Reason>
                 ("the derivative order", derivative_order),
             ];
             for (key, order) in orders {
-                if !(order > 0.0 && order < 2.0) {
-                    return Err(value(key, order, "above 0 and below 2"));
-                }
+                let fits = order > 0.0 && order < 2.0;
+                OutOfRange::unless(fits, key, order, "above 0 and below 2")?;
             }
             corner
         }
     };
-    if !(corner > 0.0) {
-        return Err(value("the derivative's corner", corner, "above 0 rad/s"));
-    }
-    Ok(())
+    let key = "the derivative's corner";
+    OutOfRange::unless(corner > 0.0, key, corner, "above 0 rad/s")
 }
 
 /// Returns gains whose loop was checked, for values in range; `plant` includes the delays.

@@ -6,12 +6,14 @@ use std::path::{Path, PathBuf};
 
 use serde_yaml::{Mapping, Value};
 
+use super::models::plant_value;
 use super::table::{Document, Overlaid, Table, quoted, read_from_yaml};
-use super::{ConfigError, GAINS, NAME, Purpose, Range, is_name};
+use super::{ConfigError, GAINS, NAME, Purpose, Range, Tunable, is_name};
 use crate::control::controller::reference_model::{Lag, Model};
 use crate::control::controller::{
     CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
 };
+use crate::design::model::{Plant, SecondOrder};
 
 /// Gains of a motor without any key. The derivative's corner is used if a kd is set at run time.
 const DEFAULTS: MotorGains = MotorGains {
@@ -150,16 +152,14 @@ impl NamedGainSet {
             }
         }
         put("damping_s", gains.damping.into());
-        put("model", model_value(&gains.model));
+        put("model", plant_value(&Plant::from(gains.model)));
         put(
             "smoothing_s",
             gains.smoothing.map(Value::from).to_vec().into(),
         );
         if let Some(band) = gains.integrator_deadband {
-            put(
-                "integrator_deadband",
-                table([("enter_rad", band.enter), ("leave_rad", band.leave)]),
-            );
+            let entries = [("enter_rad", band.enter), ("leave_rad", band.leave)];
+            put("integrator_deadband", table(entries));
         }
         put("delay_allowed_s", gains.delay_allowed.into());
         put("tension_gain_per_s", gains.tension_gain.into());
@@ -175,30 +175,8 @@ fn table<'a>(entries: impl IntoIterator<Item = (&'a str, f64)>) -> Value {
 }
 
 fn motor_value(gains: &MotorGains) -> Value {
-    table(
-        GAINS
-            .iter()
-            .filter_map(|t| Some((t.file_key, t.in_file(gains)?))),
-    )
-}
-
-pub(super) fn model_value(model: &Model) -> Value {
-    match model.lag {
-        Lag::First { time_constant } => table([
-            ("gain", model.gain),
-            ("time_constant_s", time_constant),
-            ("dead_time_s", model.dead_time),
-        ]),
-        Lag::Second {
-            natural_frequency,
-            damping_ratio,
-        } => table([
-            ("gain", model.gain),
-            ("natural_frequency_rad_s", natural_frequency),
-            ("damping_ratio", damping_ratio),
-            ("dead_time_s", model.dead_time),
-        ]),
-    }
+    let entry = |t: &Tunable<MotorGains>| Some((t.file_key, t.in_file(gains)?));
+    table(GAINS.iter().filter_map(entry))
 }
 
 /// Returns the name of a command interface in files.
@@ -278,10 +256,10 @@ pub(super) fn model_of(model: &Table) -> Result<Model, ConfigError> {
                 "either time_constant_s or natural_frequency_rad_s with damping_ratio, not both",
             ));
         }
-        (None, Some(_)) => Lag::Second {
+        (None, Some(_)) => Lag::Second(SecondOrder {
             natural_frequency: model.number(second[0], Range::closed(0.1, 1000.0, "rad/s"))?,
             damping_ratio: model.number(second[1], Range::closed(0.01, 10.0, ""))?,
-        },
+        }),
         _ => Lag::First {
             time_constant: model.number("time_constant_s", Range::closed(1e-4, 10.0, "s"))?,
         },

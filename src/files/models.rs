@@ -25,7 +25,7 @@ use super::gains::write_kept;
 use super::table::{Document, Field, Table, read_from_yaml};
 use super::{ConfigError, Range};
 use crate::design::fit::{Family, Member, Payload};
-use crate::design::model::{Dynamics, Plant};
+use crate::design::model::{Dynamics, Plant, SecondOrder};
 
 /// One model of a joint with the conditions it was recorded under.
 #[derive(Clone, Debug, PartialEq)]
@@ -214,10 +214,10 @@ fn plant(model: &Table) -> Result<Plant, ConfigError> {
     }
     let gain = Range::closed(1e-3, 1e3, "");
     let dynamics = if swings {
-        Dynamics::Second {
+        Dynamics::Second(SecondOrder {
             natural_frequency: model.number(second[0], Range::closed(0.01, 1e4, "rad/s"))?,
             damping_ratio: model.number(second[1], Range::closed(1e-3, 100.0, ""))?,
-        }
+        })
     } else if integrating.is_some() {
         let range = Range::closed(0.0, 100.0, "s");
         let time_constant = model.number("time_constant_s", range)?;
@@ -239,6 +239,12 @@ fn plant(model: &Table) -> Result<Plant, ConfigError> {
     })
 }
 
+/// Returns the model in a file of models or gains.
+pub(super) fn plant_value(plant: &Plant) -> Value {
+    let entry = |(key, value): (&str, f64)| (key.into(), value.into());
+    Value::Mapping(plant.parameters().into_iter().map(entry).collect())
+}
+
 fn value_of(model: &JointModel) -> Value {
     let mut entry = Mapping::new();
     let mut put = |key: &str, value: Value| entry.insert(key.into(), value);
@@ -250,29 +256,7 @@ fn value_of(model: &JointModel) -> Value {
         put("payload_height_mm", round(payload.height * 1e3));
     }
     put("direction_deg", round(model.direction.to_degrees()));
-    let plant = &model.plant;
-    let mut numbers = Mapping::new();
-    let mut number = |key: &str, value: f64| numbers.insert(key.into(), value.into());
-    match plant.dynamics {
-        Dynamics::First { time_constant } => {
-            number("gain", plant.gain);
-            number("time_constant_s", time_constant);
-        }
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } => {
-            number("gain", plant.gain);
-            number("natural_frequency_rad_s", natural_frequency);
-            number("damping_ratio", damping_ratio);
-        }
-        Dynamics::Integrating { time_constant } => {
-            number("gain_per_s", plant.gain);
-            number("time_constant_s", time_constant);
-        }
-    }
-    number("dead_time_s", plant.dead_time);
-    put("model", numbers.into());
+    put("model", plant_value(&model.plant));
     if !model.standard_errors.is_empty() {
         let errors = model.standard_errors.iter();
         let errors: Mapping = errors

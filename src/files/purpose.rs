@@ -2,10 +2,12 @@
 
 use serde_yaml::{Mapping, Value};
 
-use super::gains::{MODEL_KEYS, model_of, model_value};
+use super::gains::{MODEL_KEYS, model_of};
+use super::models::plant_value;
 use super::table::{Field, Table};
 use super::{ConfigError, Range};
 use crate::control::controller::reference_model::Model;
+use crate::design::model::Plant;
 
 const MOMENT: Range = Range::closed(0.0, 100.0, "kg m");
 
@@ -81,8 +83,8 @@ impl Purpose {
             top.insert("specification".into(), entries.into());
         }
         if !self.models.is_empty() {
-            let models: Vec<Value> = self.models.iter().map(model_value).collect();
-            top.insert("made_for".into(), models.into());
+            let models = self.models.iter().map(|m| plant_value(&Plant::from(*m)));
+            top.insert("made_for".into(), models.collect::<Vec<_>>().into());
         }
     }
 

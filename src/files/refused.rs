@@ -2,7 +2,7 @@
 
 use super::table::Table;
 use super::{ConfigError, NamedGainSet};
-use crate::control::bounds;
+use crate::control::bounds::{self, OutOfRange};
 use crate::control::controller::GainError;
 use crate::control::controller::reference_model::ModelError;
 use crate::control::kinematics::RoutingError;
@@ -61,13 +61,13 @@ pub(super) fn routing_refused(top: &Table, error: &RoutingError) -> ConfigError 
             format!("one whose {what} is {value}"),
             (*accepted).into(),
         ),
-        RoutingError::JointSize {
-            what,
+        RoutingError::JointSize(OutOfRange {
+            key,
             value,
             accepted,
-        } => refuse(
+        }) => refuse(
             "beam",
-            format!("one whose {what} is {value}"),
+            format!("one whose {key} is {value}"),
             (*accepted).into(),
         ),
         counts @ (RoutingError::TendonCount { .. }
@@ -112,16 +112,9 @@ pub(super) fn law_refused(
                 joint.file().display()
             ),
         ),
-        LawError::Gains(GainError::Value {
-            key,
-            value,
-            accepted,
-        })
-        | LawError::Model(ModelError {
-            key,
-            value,
-            accepted,
-        }) => set_value((*key).into(), *value, (*accepted).into()),
+        LawError::Gains(GainError::Value(value)) | LawError::Model(ModelError(value)) => {
+            set_value(value.key.into(), value.value, value.accepted.into())
+        }
         LawError::Limit {
             key,
             value,
@@ -157,7 +150,7 @@ fn of_motor(error: &LawError) -> Option<(&'static str, usize, String, String)> {
             let value = format!("{value} rad/s");
             Some(("derivative_corner", motor, value, accepted))
         }
-        GainError::Count { .. } | GainError::Value { .. } => None,
+        GainError::Count { .. } | GainError::Value(_) => None,
     }
 }
 

@@ -15,30 +15,23 @@ pub struct Stroke {
 }
 
 impl Stroke {
+    /// Returns a stroke of that colour, with dashes and gaps, and width, both px.
+    pub const fn new(colour: &'static str, dash: &'static str, width: f64) -> Self {
+        Self {
+            colour,
+            dash,
+            width,
+        }
+    }
+
     /// Commanded values.
-    pub const COMMANDED: Self = Self {
-        colour: "#c2571a",
-        dash: "6 3",
-        width: 1.3,
-    };
+    pub const COMMANDED: Self = Self::new("#c2571a", "6 3", 1.3);
     /// True values.
-    pub const TRUE: Self = Self {
-        colour: "#12355b",
-        dash: "",
-        width: 1.5,
-    };
+    pub const TRUE: Self = Self::new("#12355b", "", 1.5);
     /// Noisy values, behind a model of them.
-    pub const NOISY: Self = Self {
-        colour: "#9aa1a9",
-        dash: "",
-        width: 1.0,
-    };
+    pub const NOISY: Self = Self::new("#9aa1a9", "", 1.0);
     /// Auxiliary lines.
-    pub const HELP: Self = Self {
-        colour: "#555",
-        dash: "2 3",
-        width: 0.9,
-    };
+    pub const HELP: Self = Self::new("#555", "2 3", 0.9);
 
     /// Returns the stroke of line `i` of several: the first five differ, further ones repeat.
     pub fn of(i: usize) -> Self {
@@ -50,11 +43,7 @@ impl Stroke {
             ("#a08a00", "14 4"),
         ];
         let (colour, dash) = EACH[i % EACH.len()];
-        Self {
-            colour,
-            dash,
-            width: 1.2,
-        }
+        Self::new(colour, dash, 1.2)
     }
 
     /// Returns the same stroke, `width` px wide.
@@ -499,11 +488,5 @@ mod tests {
         assert!(kept.iter().any(|p| p.1.is_nan()));
         let seen: Vec<_> = kept.iter().filter(|p| p.0.is_finite()).collect();
         assert!(seen.windows(2).all(|w| w[0].0 <= w[1].0));
-    }
-
-    #[test]
-    fn text_is_escaped() {
-        let text = "a < b & \"c\" > d\u{1}";
-        assert_eq!(escape(text), "a &lt; b &amp; &quot;c&quot; &gt; d\u{fffd}");
     }
 }

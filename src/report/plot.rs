@@ -37,6 +37,14 @@ pub struct Dot {
     pub label: String,
 }
 
+impl Dot {
+    /// Returns a point with its label.
+    pub fn new(at: (f64, f64), label: impl Into<String>) -> Self {
+        let label = label.into();
+        Self { at, label }
+    }
+}
+
 /// One panel.
 #[derive(Clone, Debug, Default)]
 pub struct Panel {
@@ -56,6 +64,18 @@ pub struct Panel {
     pub levels: Vec<Level>,
     /// Points in front of the lines.
     pub dots: Vec<Dot>,
+}
+
+impl Panel {
+    /// Returns a panel as high as others, with lines alone.
+    pub fn new(label: impl Into<String>, series: Vec<Series>) -> Self {
+        Self {
+            label: label.into(),
+            height: 1.0,
+            series,
+            ..Self::default()
+        }
+    }
 }
 
 /// A shaded and labelled range of the horizontal axis.
@@ -135,26 +155,10 @@ const LINE: f64 = 15.0;
 const CHARACTER: f64 = 7.3;
 /// Approximate distance of labelled ticks on the horizontal axis, px.
 const TICK: f64 = 95.0;
-const GRID: Stroke = Stroke {
-    colour: "#d3d7db",
-    dash: "",
-    width: 0.6,
-};
-const FINE: Stroke = Stroke {
-    colour: "#eceef0",
-    dash: "",
-    width: 0.6,
-};
-const EDGE: Stroke = Stroke {
-    colour: "#222",
-    dash: "",
-    width: 0.8,
-};
-const MARK: Stroke = Stroke {
-    colour: "#666",
-    dash: "1 3",
-    width: 0.8,
-};
+const GRID: Stroke = Stroke::new("#d3d7db", "", 0.6);
+const FINE: Stroke = Stroke::new("#eceef0", "", 0.6);
+const EDGE: Stroke = Stroke::new("#222", "", 0.8);
+const MARK: Stroke = Stroke::new("#666", "1 3", 0.8);
 /// Size of small letters relative to the others.
 const SMALL: f64 = 11.0 / 12.0;
 /// White outline of letters on top of lines.

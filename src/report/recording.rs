@@ -25,19 +25,3 @@ pub fn write_csv<R: AsRef<[f64]>>(
     }
     out.flush()
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn unknown_is_empty() {
-        let mut text = Vec::new();
-        let columns = ["time_s".to_string(), "angle_rad".to_string()];
-        write_csv(&mut text, &columns, [[0.5, f64::NAN], [1.0, -0.25]]).unwrap();
-        assert_eq!(
-            String::from_utf8(text).unwrap(),
-            "time_s,angle_rad\n0.500000,\n1.000000,-0.250000\n"
-        );
-    }
-}

@@ -108,10 +108,6 @@ pub fn time((sec, nanosec): (i32, u32)) -> Time {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::runtime::link::inbox::read_motor_angles;
-    use proptest::prelude::*;
-    use proptest::test_runner::RngSeed;
-    use r2r::sensor_msgs::msg::JointState;
 
     fn pose(q: [f64; 4]) -> PoseStamped {
         let mut message = PoseStamped::default();
@@ -165,86 +161,5 @@ mod tests {
         assert!(ImuReading::try_from(&message).is_ok());
         message.orientation_covariance[0] = -1.0;
         assert_eq!(reason(ImuReading::try_from(&message)), "no_orientation");
-    }
-
-    #[test]
-    fn motor_angles_are_picked_by_name() {
-        let names = ["a".to_string(), "b".to_string()];
-        let mut angles = [None; 2];
-        let mut message = JointState {
-            name: vec!["wheel".into(), "b".into()],
-            position: vec![f64::NAN, 0.5],
-            ..JointState::default()
-        };
-        let mut read = |m: &JointState| {
-            read_motor_angles(&m.name, &m.position, &names, &mut angles).map(|()| angles)
-        };
-        assert_eq!(read(&message), Ok([None, Some(0.5)]));
-        message.position[1] = f64::INFINITY;
-        assert_eq!(reason(read(&message)), "not_finite");
-        message.position[1] = -1.1e4;
-        assert_eq!(reason(read(&message)), "out_of_range");
-        message.position.pop();
-        assert_eq!(reason(read(&message)), "sizes_differ");
-        message.position.clear();
-        assert_eq!(reason(read(&message)), "sizes_differ");
-        message.name = vec!["b".into(), "b".into()];
-        message.position = vec![0.0, 0.0];
-        assert_eq!(reason(read(&message)), "named_twice");
-    }
-
-    /// Numbers of all kinds, special values often.
-    fn number() -> impl Strategy<Value = f64> {
-        prop_oneof![
-            4 => -1.0..1.0,
-            1 => any::<f64>(),
-            1 => prop::sample::select(vec![
-                f64::NAN, f64::INFINITY, f64::MAX, 5e-324, -1.0, 0.0, -0.0, 1.0, 1e4, 100.0,
-            ]),
-        ]
-    }
-
-    fn thorough() -> ProptestConfig {
-        ProptestConfig {
-            failure_persistence: None,
-            rng_seed: RngSeed::Fixed(41),
-            ..ProptestConfig::with_cases(100_000)
-        }
-    }
-
-    proptest! {
-        #![proptest_config(thorough())]
-
-        /// An accepted orientation is finite and of unit length; a refusal has one line.
-        #[test]
-        fn any_orientation_is_taken_or_refused(
-            numbers in prop::array::uniform7(number()),
-            covariances in prop::array::uniform2(number()),
-            scale in prop::bool::weighted(0.7),
-        ) {
-            let mut q = [numbers[0], numbers[1], numbers[2], numbers[3]];
-            let norm = q.iter().map(|x| x * x).sum::<f64>().sqrt();
-            if scale {
-                q = q.map(|x| x / norm);
-            }
-            let mut message = Imu::default();
-            let o = &mut message.orientation;
-            [o.x, o.y, o.z, o.w] = q;
-            let w = &mut message.angular_velocity;
-            [w.x, w.y, w.z] = [numbers[4], numbers[5], numbers[6]];
-            message.orientation_covariance[0] = covariances[0];
-            message.angular_velocity_covariance[0] = covariances[1];
-            match ImuReading::try_from(&message) {
-                Ok(reading) => {
-                    prop_assert!((reading.gravity.norm() - 1.0).abs() < 1e-9);
-                    prop_assert!(reading.angular_velocity.iter().all(|v| v.abs() <= 100.0));
-                }
-                Err(refusal) => prop_assert!(!refusal.sentence.contains('\n')),
-            }
-            match read_pose(&pose(q)) {
-                Ok(read) => prop_assert!((read.norm() - 1.0).abs() < 1e-9),
-                Err(refusal) => prop_assert!(!refusal.sentence.contains('\n')),
-            }
-        }
     }
 }

@@ -23,6 +23,7 @@
 mod base;
 #[cfg(test)]
 mod checks;
+mod coordinates;
 mod description;
 mod motors;
 mod random;

@@ -14,8 +14,10 @@ const ROUNDING: [f64; 5] = [0.1, 3.0, 3.0, 0.5, 0.5];
 
 const HEADING: &str = "\
 # Single faults, heaviest payload, 3 s each: what follows. Written by tests/control/fault_bench.rs.
-# Safe after: s from its begin until the joint is safe for good (it holds, sends nothing, or is near its reference).
-# Travel, speed: greatest share that a setpoint took of its limit, %; velocity setpoints have no share of travel.
+# Safe after: s from its begin until the joint is safe for good (it holds, \
+   sends nothing, or is near its reference).
+# Travel, speed: greatest share that a setpoint took of its limit, %; velocity setpoints have \
+   no share of travel.
 # Bend: greatest from its begin on, deg; held: the same with the motors held still from then on.
 # joint | when | fault | reaction | cause | mode at the end | safe after | travel | speed | bend | held
 ";

@@ -362,7 +362,8 @@ impl Rig {
             let apart = (out.estimate.imu_bend - out.estimate.motors_bend).norm();
             let deg = |bend: Bend| (bend.norm().to_degrees(), bend.y.atan2(bend.x).to_degrees());
             println!(
-                "{t:.2} {:?} {:?} {:?}: bend {:.1?} reference {:.1?} target {:.1?}, apart {:.2}, tensions {:.1?}, setpoints {:.2?}",
+                "{t:.2} {:?} {:?} {:?}: bend {:.1?} reference {:.1?} target {:.1?}, apart {:.2}, \
+                 tensions {:.1?}, setpoints {:.2?}",
                 out.mode,
                 out.faults.reaction,
                 out.faults.cause,

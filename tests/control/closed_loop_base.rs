@@ -72,7 +72,8 @@ fn a_pose_is_held_on_a_swinging_base() {
             let figures = |what: &str, neck: &Neck, gain_set: &str| {
                 let (rms, peak) = on_a_swinging_base(neck, gain_set, payload, axis, pan);
                 println!(
-                    "swing about {name}, pan {pan}, payload {payload}, {what}: rms {rms:.2}, peak {peak:.2} deg"
+                    "swing about {name}, pan {pan}, payload {payload}, {what}: rms {rms:.2}, peak \
+                     {peak:.2} deg"
                 );
                 (rms, peak)
             };
@@ -207,8 +208,9 @@ fn where_gravity_shows_little_the_motors_serve() {
             let (_, error) = departure(&record[800..], bend);
             let estimate = &closed.out.estimate;
             println!(
-                "payload {payload}, {inclination} deg toward {direction}: observability {:.2}, {:?}, {} changes; \
-                 second difference of setpoints there {there:.4}, elsewhere {elsewhere:.4} rad; error {error:.2} deg",
+                "payload {payload}, {inclination} deg toward {direction}: observability {:.2}, \
+                 {:?}, {} changes; second difference of setpoints there {there:.4}, elsewhere \
+                 {elsewhere:.4} rad; error {error:.2} deg",
                 estimate.observability,
                 estimate.fallback,
                 changes.len()

@@ -293,7 +293,8 @@ fn a_heavy_bent_head_is_turned_and_not_thrown() {
         closed.run(3.0);
         let [across, along, over, after] = turn_about(&mut closed, bend);
         println!(
-            "payload {payload}: bend off by {across:.2} deg across and {along:.2} along, pan over by {over:.2} deg"
+            "payload {payload}: bend off by {across:.2} deg across and {along:.2} along, pan over \
+             by {over:.2} deg"
         );
         assert!(across < 0.4 && along < 0.4 && over < 0.2 && after <= 0.0);
     }
@@ -333,8 +334,9 @@ fn on_a_base_that_leans() {
             turned = turned.max(twist(&looking.closed).abs());
         }
         println!(
-            "payload {payload}, base leaning: bend off by {across:.2} deg across and {along:.2} along while the pan \
-             turns; looking round, worst true angle {worst:.2} deg, plate twisted by up to {turned:.2} deg"
+            "payload {payload}, base leaning: bend off by {across:.2} deg across and {along:.2} \
+             along while the pan turns; looking round, worst true angle {worst:.2} deg, plate \
+             twisted by up to {turned:.2} deg"
         );
         assert!(across < turning && along < turning, "{across} {along}");
         assert!(worst < looks, "{worst}");

@@ -275,7 +275,8 @@ fn a_stream_that_stops_holds() {
             let beyond = record.iter().map(|r| r.bend.x - last.x).fold(0.0, f64::max);
             let end = (record[record.len() - 1].bend - last.xy()).norm();
             println!(
-                "payload {payload}, {rate} samples/s: beyond the last sample by {:.2} deg, at the end off by {:.2}",
+                "payload {payload}, {rate} samples/s: beyond the last sample by {:.2} deg, at the \
+                 end off by {:.2}",
                 beyond.to_degrees(),
                 end.to_degrees()
             );

@@ -339,7 +339,8 @@ fn insertions_are_refused_in_one_sentence() {
             at(0.0, 0.0, -1.5 * FARTHEST),
             3.0,
             false,
-            r#"the transform of frame "cup" has position [0, 0, -1500000000] m; accepted: at most 1e9 m each way"#,
+            "the transform of frame \"cup\" has position [0, 0, -1500000000] m; accepted: at most 1e9 \
+             m each way",
         ),
         (
             "cup",

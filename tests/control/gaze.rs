@@ -676,7 +676,11 @@ proptest! {
     /// The whole scene rotated about z by the pan's own axis: same bend, pan rotated with it.
     #[test]
     fn turning_the_scene_turns_the_pan(
-        c in any_camera(), azimuth in -PI..PI, height in -0.2..0.6_f64, d in 0.5..3.0_f64, by in -3.0..3.0_f64,
+        c in any_camera(),
+        azimuth in -PI..PI,
+        height in -0.2..0.6_f64,
+        d in 0.5..3.0_f64,
+        by in -3.0..3.0_f64,
     ) {
         let g = Gazer::new(LENGTH, 0.8, c, Some(FREE)).unwrap();
         let at = |a: f64| Vector3::new(d * a.cos(), d * a.sin(), height);

@@ -280,7 +280,12 @@ proptest! {
     /// A gyro on a head plate that moves as the joint allows gives the bend rate back; a rotation
     /// orthogonal to the joint's motion gives zero.
     #[test]
-    fn gyro_gives_the_bend_rate(b in bend(), rx in -5.0..5.0_f64, ry in -5.0..5.0_f64, spin in -5.0..5.0_f64) {
+    fn gyro_gives_the_bend_rate(
+        b in bend(),
+        rx in -5.0..5.0_f64,
+        ry in -5.0..5.0_f64,
+        spin in -5.0..5.0_f64,
+    ) {
         let rate = Vector2::new(rx, ry);
         let a = Curvature::at(b).angular_jacobian_head();
         let normal = a.column(0).cross(&a.column(1)).normalize();

@@ -5,11 +5,13 @@ mod bench_support;
 #[path = "../common/mod.rs"]
 mod common;
 
+mod aim;
 mod closed_loop;
 mod closed_loop_base;
 mod closed_loop_faults;
 mod closed_loop_gaze;
 mod closed_loop_targets;
+mod controller;
 mod fault_bench;
 mod fractional_loops;
 mod fractional_operators;

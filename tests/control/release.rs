@@ -95,7 +95,8 @@ fn let_down_where_it_is_carried_and_taken_up_by_the_next_command() {
             let (speed, acceleration) = within_limits(&closed, &closed.record[from - 2..]);
             let end = closed.plant.truth();
             println!(
-                "{kind:?} {:.0} g: {took:.2} s, peak {:.2} deg, end {:.3} deg, {speed:.3} of speed, {acceleration:.3} of acceleration",
+                "{kind:?} {:.0} g: {took:.2} s, peak {:.2} deg, end {:.3} deg, {speed:.3} of \
+                 speed, {acceleration:.3} of acceleration",
                 payload.0 * 1e3,
                 peak(&record),
                 end.bend.norm().to_degrees(),
@@ -121,7 +122,8 @@ fn let_down_where_it_is_carried_and_taken_up_by_the_next_command() {
                 .collect();
             let off = (closed.plant.truth().bend - target).norm().to_degrees();
             println!(
-                "  up {:.2} s, peak {:.2} deg, {speed:.3} of speed, {acceleration:.3} of acceleration; then {off:.3} deg off, peak {:.2} deg",
+                "  up {:.2} s, peak {:.2} deg, {speed:.3} of speed, {acceleration:.3} of \
+                 acceleration; then {off:.3} deg off, peak {:.2} deg",
                 up.time - record[0].time,
                 peak(&taken),
                 peak(&record),
@@ -224,7 +226,8 @@ fn let_down_in_the_midst_of_a_motion_it_brakes_first() {
             let (speed, acceleration) = within_limits(&closed, &closed.record[from - 2..]);
             let peak = peak(&closed.record[from..]);
             println!(
-                "{:?} after {after} s: {speed:.3} of speed, {acceleration:.3} of acceleration, peak {peak:.2} deg",
+                "{:?} after {after} s: {speed:.3} of speed, {acceleration:.3} of acceleration, \
+                 peak {peak:.2} deg",
                 closed.law.kind()
             );
             assert!(peak < 30.5);

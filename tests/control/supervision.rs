@@ -137,50 +137,19 @@ fn comes_back(closed: &mut Loop, ordinary: f64) -> f64 {
     step
 }
 
-/// A latching fault: held within `most` s, cleared only when its cause has gone, then tracking
-/// again.
-fn latching(
-    name: &str,
-    neck: &Neck,
-    mut closed: Loop,
-    rule: Rule,
-    most: f64,
-    undo: impl Fn(&mut Loop),
-) {
-    let ordinary = ordinary(neck, 0);
-    let took = until(&mut closed, most, |c| c.out.mode == Mode::Faulted);
-    let faults = closed.out.faults;
-    assert_eq!(
-        (faults.cause, faults.reaction),
-        (Some(rule), Reaction::Hold),
-        "{name}: {faults:?}"
-    );
-    assert!(faults.of(rule).latched && faults.of(rule).count == 1);
-    assert_ne!(closed.out.readiness, Readiness::Ready);
-    stands_still(&mut closed);
-    // It cannot be cleared while the cause lasts.
-    closed.input.clear += 1;
-    closed.run(0.1);
-    assert!(
-        closed.out.faults.of(rule).latched,
-        "{name}: {rule:?} was cleared with its cause there"
-    );
-    // The end of the cause alone clears nothing.
-    undo(&mut closed);
-    closed.run(1.5);
-    assert_eq!(closed.out.mode, Mode::Faulted);
-    closed.input.clear += 1;
-    let step = comes_back(&mut closed, ordinary);
-    assert!(closed.out.faults.cause.is_none(), "{:?}", closed.out.faults);
-    inside_limits(&closed);
-    println!(
-        "{name} {}: held after {took:.3} s; back with a step of {step:.4} of {ordinary:.4}",
-        rule.name()
-    );
+/// What ends the hold after a fault.
+#[derive(Clone, Copy, PartialEq)]
+enum Ends {
+    /// The end of its cause.
+    ByItself,
+    /// Clearing, once its cause has gone.
+    Cleared,
 }
+use Ends::{ByItself, Cleared};
 
-/// A fault that ends by itself.
-fn passing(
+/// Checks that a fault is held within `most` s until it ends so, and that the joint tracks again.
+fn holds(
+    ends: Ends,
     name: &str,
     neck: &Neck,
     mut closed: Loop,
@@ -189,13 +158,41 @@ fn passing(
     undo: impl Fn(&mut Loop),
 ) {
     let ordinary = ordinary(neck, 0);
-    let took = until(&mut closed, most, |c| c.out.mode == Mode::Holding);
-    assert_eq!(closed.out.faults.cause, Some(rule));
+    let mode = match ends {
+        ByItself => Mode::Holding,
+        Cleared => Mode::Faulted,
+    };
+    let took = until(&mut closed, most, |c| c.out.mode == mode);
+    let faults = closed.out.faults;
+    assert_eq!(faults.cause, Some(rule), "{name}: {faults:?}");
+    if ends == Cleared {
+        assert_eq!(faults.reaction, Reaction::Hold, "{name}: {faults:?}");
+        assert!(faults.of(rule).latched && faults.of(rule).count == 1);
+        assert_ne!(closed.out.readiness, Readiness::Ready);
+    }
     stands_still(&mut closed);
-    closed.run(1.0);
-    assert_eq!(closed.out.mode, Mode::Stopped);
-    undo(&mut closed);
+    if ends == ByItself {
+        closed.run(1.0);
+        assert_eq!(closed.out.mode, Mode::Stopped);
+        undo(&mut closed);
+    } else {
+        // It cannot be cleared while the cause lasts.
+        closed.input.clear += 1;
+        closed.run(0.1);
+        assert!(
+            closed.out.faults.of(rule).latched,
+            "{name}: {rule:?} was cleared with its cause there"
+        );
+        // The end of the cause alone clears nothing.
+        undo(&mut closed);
+        closed.run(1.5);
+        assert_eq!(closed.out.mode, Mode::Faulted);
+        closed.input.clear += 1;
+    }
     let step = comes_back(&mut closed, ordinary);
+    if ends == Cleared {
+        assert!(closed.out.faults.cause.is_none(), "{:?}", closed.out.faults);
+    }
     inside_limits(&closed);
     println!(
         "{name} {}: held after {took:.3} s; back with a step of {step:.4} of {ordinary:.4}",
@@ -208,7 +205,7 @@ fn a_silent_encoder_holds_while_it_lasts() {
     for (name, neck) in necks() {
         let mut closed = moving(&neck, 0);
         closed.spoilt.silent = 2;
-        passing(name, &neck, closed, Rule::MotorStale, 0.11, |c| {
+        holds(ByItself, name, &neck, closed, Rule::MotorStale, 0.11, |c| {
             c.spoilt.silent = 0
         });
         let mut closed = moving(&neck, 0);
@@ -233,7 +230,7 @@ fn a_frozen_encoder_holds_until_cleared() {
         let mut closed = moving(&neck, 0);
         closed.spoilt.frozen = 1;
         let motors = |c: &mut Loop| c.spoilt.frozen = 0;
-        latching(name, &neck, closed, Rule::MotorFrozen, 0.4, motors);
+        holds(Cleared, name, &neck, closed, Rule::MotorFrozen, 0.4, motors);
     }
     // The pan's.
     let neck = Neck::pan();
@@ -252,9 +249,15 @@ fn a_motor_that_does_not_follow_holds_until_cleared() {
         closed.spoilt.astray = Some((1, at - 0.25));
         let undo = |c: &mut Loop| c.spoilt.astray = None;
         match closed.law.kind() {
-            CommandInterface::Position => {
-                latching(name, &neck, closed, Rule::FollowingError, 1.2, undo)
-            }
+            CommandInterface::Position => holds(
+                Cleared,
+                name,
+                &neck,
+                closed,
+                Rule::FollowingError,
+                1.2,
+                undo,
+            ),
             // A velocity drive is pulled to its reference: it has to be kept away.
             CommandInterface::Velocity => {
                 closed.point(20.0, 227.0);
@@ -271,7 +274,15 @@ fn imu_and_encoders_that_disagree_hold_until_cleared() {
         let mut closed = at_rest(&neck, 0);
         closed.spoilt.head_turned = Some(Rotation3::from_euler_angles(0.0, 0.5, 0.0));
         let undo = |c: &mut Loop| c.spoilt.head_turned = None;
-        latching(name, &neck, closed, Rule::SensorMismatch, 1.7, undo);
+        holds(
+            Cleared,
+            name,
+            &neck,
+            closed,
+            Rule::SensorMismatch,
+            1.7,
+            undo,
+        );
     }
 }
 
@@ -379,7 +390,8 @@ fn saturation_limits_the_reference_until_it_ends() {
         let fastest = speeds.iter().copied().fold(0.0, f64::max);
         let (most, _) = closed.law.reference_speeds();
         println!(
-            "{name} saturation: limited after {took:.3} s; then {fastest:.3} of {most:.3} rad/s over {} ticks",
+            "{name} saturation: limited after {took:.3} s; then {fastest:.3} of {most:.3} rad/s \
+             over {} ticks",
             speeds.len()
         );
         assert!(speeds.len() > 20 && fastest <= 0.25 * most * (1.0 + 1e-9));
@@ -486,7 +498,8 @@ fn a_joint_that_nobody_commands_stays_or_goes_back_slowly() {
             let fastest = speeds.fold(0.0, f64::max);
             let (most, _) = closed.law.reference_speeds();
             println!(
-                "{name} command_timeout, {command_timeout_action:?}: reference at {fastest:.3} of {most:.3} rad/s"
+                "{name} command_timeout, {command_timeout_action:?}: reference at {fastest:.3} of \
+                 {most:.3} rad/s"
             );
             assert_eq!(closed.out.mode, Mode::Tracking);
             assert_eq!(closed.out.ended, closed.out.command);
@@ -621,12 +634,12 @@ fn where_the_motors_may_not_serve_the_imu_holds() {
         neck.file.limits.supervision.fallback = false;
         let mut closed = moving(&neck, 0);
         closed.spoilt.head_silent = true;
-        passing(name, &neck, closed, Rule::ImuStale, 0.11, |c| {
+        holds(ByItself, name, &neck, closed, Rule::ImuStale, 0.11, |c| {
             c.spoilt.head_silent = false
         });
         let mut closed = moving(&neck, 0);
         closed.spoilt.head_frozen = true;
-        latching(name, &neck, closed, Rule::ImuFrozen, 0.4, |c| {
+        holds(Cleared, name, &neck, closed, Rule::ImuFrozen, 0.4, |c| {
             c.spoilt.head_frozen = false
         });
     }

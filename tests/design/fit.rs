@@ -7,7 +7,7 @@ use crate::fit_support::{Case, cases, drawn, holds, reference, test_of};
 use withy::design::fit::{
     Fit, Hold, Order, Record, Whiteness, chi_squared_beyond, fit, interval_95,
 };
-use withy::design::model::{Dynamics, Plant};
+use withy::design::model::{Dynamics, Plant, SecondOrder};
 
 fn values(fit: &Fit) -> Vec<f64> {
     fit.parameters.iter().map(|p| p.value).collect()
@@ -33,10 +33,10 @@ fn responses_are_those_of_a_numerical_integration() {
             "first" => Dynamics::First {
                 time_constant: shape[0],
             },
-            "second" => Dynamics::Second {
+            "second" => Dynamics::Second(SecondOrder {
                 natural_frequency: shape[0],
                 damping_ratio: shape[1],
-            },
+            }),
             _ => Dynamics::Integrating {
                 time_constant: shape[0],
             },

@@ -1,8 +1,8 @@
 //! Records of step tests and models as files, and the command that turns one into the other.
 
 use crate::fit_support::{cases, drawn, test_of};
+use crate::seeded::seeded;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -172,7 +172,7 @@ fn a_record_from_elsewhere_is_read_by_its_columns() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(20), ..ProptestConfig::with_cases(512) })]
+    #![proptest_config(seeded(20, 512))]
 
     #[test]
     fn spoilt_records_are_read_or_told_in_one_line(

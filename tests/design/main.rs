@@ -6,6 +6,8 @@ mod common;
 mod examine_support;
 #[path = "../fit_support/mod.rs"]
 mod fit_support;
+#[path = "../common/seeded.rs"]
+mod seeded;
 
 mod examine;
 mod examine_drives;

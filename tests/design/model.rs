@@ -4,7 +4,7 @@
 use nalgebra::Complex;
 use std::f64::consts::{FRAC_PI_2, PI};
 use withy::control::controller::MotorGains;
-use withy::control::controller::reference_model::{Lag, Model};
+use withy::control::controller::reference_model::{Lag, Model, SecondOrder};
 use withy::design::model::{Delays, Dynamics, Law, Loop, LoopError, Plant, turn};
 
 fn gains(kp: f64, ki: f64, integral_order: f64) -> MotorGains {
@@ -93,10 +93,10 @@ fn phases_and_slopes_agree_with_the_response() {
 
 #[test]
 fn models_of_gain_sets_are_plants() {
-    let lag = Lag::Second {
+    let lag = Lag::Second(SecondOrder {
         natural_frequency: 16.0,
         damping_ratio: 0.4,
-    };
+    });
     let model = Model {
         gain: 1.1,
         lag,

@@ -11,9 +11,21 @@ const JOINT: &str = "config/glasshouse-neck.yaml";
 
 const MODELS: &str = "\
 models:
-  - {name: bare, payload_mass_g: 0, payload_height_mm: 35, direction_deg: 0, model: {gain: 0.944, natural_frequency_rad_s: 44, damping_ratio: 0.46, dead_time_s: 0.013}}
-  - {name: camera, payload_mass_g: 210, payload_height_mm: 50, direction_deg: 0, model: {gain: 0.97, natural_frequency_rad_s: 27, damping_ratio: 0.26, dead_time_s: 0.011}}
-  - {name: lamp, payload_mass_g: 380, payload_height_mm: 60, direction_deg: 0, model: {gain: 1.0, natural_frequency_rad_s: 16.8, damping_ratio: 0.14, dead_time_s: 0.009}}
+  - name: bare
+    payload_mass_g: 0
+    payload_height_mm: 35
+    direction_deg: 0
+    model: {gain: 0.944, natural_frequency_rad_s: 44, damping_ratio: 0.46, dead_time_s: 0.013}
+  - name: camera
+    payload_mass_g: 210
+    payload_height_mm: 50
+    direction_deg: 0
+    model: {gain: 0.97, natural_frequency_rad_s: 27, damping_ratio: 0.26, dead_time_s: 0.011}
+  - name: lamp
+    payload_mass_g: 380
+    payload_height_mm: 60
+    direction_deg: 0
+    model: {gain: 1.0, natural_frequency_rad_s: 16.8, damping_ratio: 0.14, dead_time_s: 0.009}
 ";
 
 fn tune(arguments: &[&str]) -> Output {

@@ -8,7 +8,7 @@ use withy::control::controller::{GainSet, MotorGains};
 use withy::control::geometry::Bend;
 use withy::control::tick::{Reaction, Rule};
 use withy::design::fit::{Hold, StepTest, fit};
-use withy::design::model::{Delays, Dynamics, Plant};
+use withy::design::model::{Delays, Dynamics, Plant, SecondOrder};
 use withy::design::trial::{self, Bars, PayloadFigures, PushFigures, SetpointPeak};
 use withy::design::tune::{
     FamilyDesign, FamilyRefusal, FamilySpecification, on_family, tune_family,
@@ -38,10 +38,10 @@ fn distance(plant: &Plant, delay: f64, gains: &MotorGains, damping: f64, w: f64)
     let s = Complex::new(0.0, w);
     let joint = match plant.dynamics {
         Dynamics::First { time_constant } => 1.0 / (s * time_constant + 1.0),
-        Dynamics::Second {
+        Dynamics::Second(SecondOrder {
             natural_frequency: n,
             damping_ratio: z,
-        } => n * n / (s * s + s * (2.0 * z * n) + n * n),
+        }) => n * n / (s * s + s * (2.0 * z * n) + n * n),
         Dynamics::Integrating { .. } => unreachable!("models that come to rest"),
     };
     let turned = Complex::from_polar(

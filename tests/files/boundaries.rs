@@ -4,20 +4,17 @@
 use std::path::Path;
 
 use crate::files_support::{GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, text};
+use crate::seeded::seeded;
 use proptest::prelude::*;
 use proptest::sample::{Index, select};
-use proptest::test_runner::{RngSeed, TestRunner};
+use proptest::test_runner::TestRunner;
 use withy::control::geometry::Bend;
 use withy::control::tick::Input;
 use withy::files::{JointFile, Mapping, ModelsFile, NamedGainSet, SimulatedFile, StepTestRecord};
 use withy::runtime::link::inbox::{ImuPlace, ImuReading, Inbox, Refusal, When};
 
 fn thorough(seed: u64) -> TestRunner {
-    TestRunner::new(ProptestConfig {
-        failure_persistence: None,
-        rng_seed: RngSeed::Fixed(seed),
-        ..ProptestConfig::with_cases(100_000)
-    })
+    TestRunner::new(seeded(seed, 100_000))
 }
 
 /// A change: place, kind, amounts.

@@ -4,9 +4,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use crate::files_support::{Copy, GAINS, assert_one_line, assert_told, text};
+use crate::seeded::seeded;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
-use withy::control::controller::reference_model::{Lag, Model};
+use withy::control::controller::reference_model::{Lag, Model, SecondOrder};
 use withy::control::controller::{
     CommandInterface, GainSet, IntegratorDeadband, MotorGains, Structure,
 };
@@ -46,10 +46,10 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
     let lag = prop_oneof![
         (1e-4..10.0_f64).prop_map(|time_constant| Lag::First { time_constant }),
         (0.1..1000.0_f64, 0.01..10.0_f64).prop_map(|(natural_frequency, damping_ratio)| {
-            Lag::Second {
+            Lag::Second(SecondOrder {
                 natural_frequency,
                 damping_ratio,
-            }
+            })
         }),
     ];
     let model = (0.2..5.0_f64, lag, 0.0..0.5_f64).prop_map(|(gain, lag, dead_time)| Model {
@@ -133,7 +133,7 @@ fn any_set() -> impl Strategy<Value = NamedGainSet> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(21), ..ProptestConfig::with_cases(256) })]
+    #![proptest_config(seeded(21, 256))]
 
     #[test]
     fn gain_sets_come_back_as_they_were(set in any_set()) {

@@ -2,6 +2,8 @@
 
 #[path = "../files_support/mod.rs"]
 mod files_support;
+#[path = "../common/seeded.rs"]
+mod seeded;
 
 mod boundaries;
 mod commands;

@@ -3,8 +3,8 @@
 //! and 1.1 there.
 
 use crate::files_support::{GAINS, JOINT, NASTY, SIMULATED, config, placed, spoil, text, watched};
+use crate::seeded::seeded;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 use serde_yaml::Value;
 use withy::files::{ConfigError, JointFile, ModelsFile, NamedGainSet, SimulatedFile};
 
@@ -167,12 +167,15 @@ fn other_breaks(text: &str) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(21), ..ProptestConfig::with_cases(3000) })]
+    #![proptest_config(seeded(21, 3000))]
 
     #[test]
     fn spoilt_files_read_the_same(
         which in 0..4_usize,
-        changes in prop::collection::vec((any::<prop::sample::Index>(), 0..16_u8, 0..NASTY.len() + SPELT.len()), 1..3),
+        changes in prop::collection::vec(
+            (any::<prop::sample::Index>(), 0..16_u8, 0..NASTY.len() + SPELT.len()),
+            1..3,
+        ),
     ) {
         let mut text = original(which);
         for (place, change, nasty) in changes {

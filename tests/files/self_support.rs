@@ -137,7 +137,8 @@ fn wrong_values_are_told() {
         (
             "head_mass_g: 90",
             "head_weight_n: 0.9",
-            "beam.head_weight_n (given as 0.9) is not a known key; accepted here: length_mm, guide_discs, ...",
+            "beam.head_weight_n (given as 0.9) is not a known key; accepted here: length_mm, \
+             guide_discs, ...",
         ),
     ] {
         let copy = Copy::new();

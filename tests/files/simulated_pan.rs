@@ -62,7 +62,8 @@ fn what_cannot_be_is_told() {
         (
             "motor: neck_pan ",
             "motor: neck_motor_2 ",
-            "pan.motor is \"neck_motor_2\"; accepted: a name that no other motor has (tendons[1].motor has it)",
+            "pan.motor is \"neck_motor_2\"; accepted: a name that no other motor has \
+             (tendons[1].motor has it)",
         ),
         (
             "  motor: neck_pan ",
@@ -82,7 +83,8 @@ fn what_cannot_be_is_told() {
         (
             "  acceleration_limit_rad_s2: 40",
             "",
-            "pan.acceleration_limit_rad_s2 is missing; accepted: a number above 0 and at most 10000000 rad/s^2",
+            "pan.acceleration_limit_rad_s2 is missing; accepted: a number above 0 and at most \
+             10000000 rad/s^2",
         ),
         (
             "  encoder_counts: 16384",
@@ -97,7 +99,8 @@ fn what_cannot_be_is_told() {
         (
             "  sign: 1",
             "  sign: 2",
-            "pan.sign is 2; accepted: 1 where positive motor angles turn from +x toward +y, -1 where they turn the other way",
+            "pan.sign is 2; accepted: 1 where positive motor angles turn from +x toward +y, -1 \
+             where they turn the other way",
         ),
         (
             "  sign: 1",

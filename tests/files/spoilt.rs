@@ -3,15 +3,15 @@
 use crate::files_support::{
     GAINS, JOINT, NASTY, SIMULATED, assert_one_line, config, placed, spoil, text, watched,
 };
+use crate::seeded::seeded;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 use withy::files::{ConfigError, JointFile, NamedGainSet, SimulatedFile};
 
 const WITH_PAN: &str = "glasshouse-neck-pan-simulated.yaml";
 const LOOKING: &str = "glasshouse-neck-pan.yaml";
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(20), ..ProptestConfig::with_cases(1280) })]
+    #![proptest_config(seeded(20, 1280))]
 
     #[test]
     fn spoilt_files_are_accepted_or_told_in_one_line(

@@ -149,7 +149,8 @@ fn gains_and_incident_on_a_full_disk() {
         (seen, way) = (root.join(folder.strip_prefix("/").unwrap()), "full");
     } else {
         println!(
-            "not run with a full disk: this user may not mount a file system; a folder that is read-only instead"
+            "not run with a full disk: this user may not mount a file system; a folder that is \
+             read-only instead"
         );
         let mut allowed = std::fs::metadata(&folder).unwrap().permissions();
         allowed.set_readonly(true);

@@ -10,8 +10,8 @@ const SIMULATED: &str = "glasshouse-neck-pan-simulated.yaml";
 
 /// Keys of the shipped files that some tests leave out.
 const CAMERA: &str = "camera:\n  position_mm: [60, 0, 30]\n  axis: [1, 0, 0]\n  nearest_mm: 50\n";
-const PAN: &str = "pan:\n  motor: neck_pan\n  travel_deg: [-170, 170]\n  speed_rad_s: 3\n  acceleration_rad_s2: 40\n  \
-                   time_constant_s: 0.02\n  gear_ratio: 1\n  sign: 1\n";
+const PAN: &str = "pan:\n  motor: neck_pan\n  travel_deg: [-170, 170]\n  speed_rad_s: 3\n  \
+                   acceleration_rad_s2: 40\n  time_constant_s: 0.02\n  gear_ratio: 1\n  sign: 1\n";
 
 /// Runs a client against the neck on its pan.
 fn look(client: &str, arguments: &[&str], simulated: &[&str]) {

@@ -76,6 +76,15 @@ fn own_sentence(log: &str) -> String {
     own[0].to_string()
 }
 
+/// Starts joint, node and step test, and waits until the step test says `step`.
+fn begin(stage: &mut Stage, options: &[&str], step: &str) {
+    stage.simulate(SIMULATED, &[]);
+    stage.withy_run(&[NECK], &[]);
+    stage.client("stepped.py", &["before"]);
+    stage.step_test(NECK, options);
+    stage.until_said("steps", step);
+}
+
 /// Waits for the step test to fail. Returns its message and the record that it left.
 fn aborted(stage: &mut Stage) -> (String, Record) {
     let status = stage.wait("steps", END);
@@ -294,11 +303,7 @@ fn a_step_test_leaves_a_record_and_the_joint_as_it_was() {
 #[test]
 fn ctrl_c_ends_a_step_test_and_the_joint_holds() {
     in_real_time(|stage| {
-        stage.simulate(SIMULATED, &[]);
-        stage.withy_run(&[NECK], &[]);
-        stage.client("stepped.py", &["before"]);
-        stage.step_test(NECK, &["--dwell-s", "1", "--json"]);
-        stage.until_said("steps", "step 2 of 8");
+        begin(stage, &["--dwell-s", "1", "--json"], "step 2 of 8");
         stage.signal("steps", "-INT");
         let (sentence, record) = aborted(stage);
         // The same for programs.
@@ -358,11 +363,7 @@ fn over_bend_ends_a_step_test() {
 #[test]
 fn silent_sensors_end_a_step_test() {
     in_real_time(|stage| {
-        stage.simulate(SIMULATED, &[]);
-        stage.withy_run(&[NECK], &[]);
-        stage.client("stepped.py", &["before"]);
-        stage.step_test(NECK, &[]);
-        stage.until_said("steps", "step 1 of 8");
+        begin(stage, &[], "step 1 of 8");
         stage.signal("simulated", "-KILL");
         let (sentence, _) = aborted(stage);
         println!("{sentence}");
@@ -378,11 +379,7 @@ fn silent_sensors_end_a_step_test() {
 #[test]
 fn a_node_that_vanishes_ends_a_step_test() {
     in_real_time(|stage| {
-        stage.simulate(SIMULATED, &[]);
-        stage.withy_run(&[NECK], &[]);
-        stage.client("stepped.py", &["before"]);
-        stage.step_test(NECK, &[]);
-        stage.until_said("steps", "step 1 of 8");
+        begin(stage, &[], "step 1 of 8");
         stage.signal("withy", "-KILL");
         let (sentence, _) = aborted(stage);
         println!("{sentence}");

@@ -80,7 +80,8 @@ impl Place {
         self.program(
             name,
             &format!(
-                "#!/bin/sh\nif [ \"$2\" = -c ]; then exec '{real}' -I -c '{lines}\nexec(sys.argv[1])' \"$3\"; fi\n\
+                "#!/bin/sh\nif [ \"$2\" = -c ]; then exec '{real}' -I -c '{lines}\n\
+                 exec(sys.argv[1])' \"$3\"; fi\n\
                  exec '{real}' \"$@\"\n",
                 real = real_python().display()
             ),

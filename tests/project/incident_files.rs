@@ -308,8 +308,14 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(3000))]
 
     #[test]
-    fn garbage_is_refused_in_a_sentence(bytes in prop::collection::vec(any::<u8>(), 0..300), headed in any::<bool>()) {
-        let mut text = if headed { b"# withy incident recording 1\n# a: b\ntime_s,b\n".to_vec() } else { Vec::new() };
+    fn garbage_is_refused_in_a_sentence(
+        bytes in prop::collection::vec(any::<u8>(), 0..300),
+        headed in any::<bool>(),
+    ) {
+        let mut text = Vec::new();
+        if headed {
+            text.extend(b"# withy incident recording 1\n# a: b\ntime_s,b\n");
+        }
         text.extend(bytes);
         match IncidentFile::from_bytes(&text) {
             Ok(read) => prop_assert!(headed && read.rows.iter().all(|r| r.len() == read.columns.len())),

@@ -186,7 +186,8 @@ fn words(code: &str) -> Vec<String> {
     words
 }
 
-/// The wing and, within it, the module that a file belongs to: "" for the file that only lists a wing's modules.
+/// The wing and, within it, the module that a file belongs to: "" for the file that only lists a
+/// wing's modules.
 fn place(file: &str) -> (&str, &str) {
     let mut parts = file.split('/').map(|p| p.strip_suffix(".rs").unwrap_or(p));
     let wing = parts.next().unwrap_or("");
@@ -204,7 +205,8 @@ fn row(wing: &str, module: &str) -> Option<usize> {
     rows.iter().position(|modules| modules.contains(&module))
 }
 
-/// The first words of the paths that start at `words[at]`, of each part in `{a, b::{c, d}}`, and where each stands.
+/// The first words of the paths that start at `words[at]`, of each part in `{a, b::{c, d}}`, and
+/// where each stands.
 fn heads(words: &[String], at: usize) -> Vec<usize> {
     if words.get(at).is_none_or(|w| w != "{") {
         return if at < words.len() {

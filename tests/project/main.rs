@@ -11,6 +11,9 @@ mod fit_support;
 mod incident_support;
 #[path = "../reports_support/mod.rs"]
 mod reports_support;
+#[cfg(feature = "ros")]
+#[path = "../common/seeded.rs"]
+mod seeded;
 
 mod commands;
 mod coverage;
@@ -21,7 +24,10 @@ mod manual;
 mod packages;
 #[cfg(feature = "ros")]
 mod parameters;
+#[cfg(feature = "ros")]
+mod parameters_garbage;
 mod reports;
 mod reports_browser;
 mod reports_family;
+mod tables;
 mod words;

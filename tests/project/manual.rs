@@ -42,8 +42,8 @@ fn lines(text: &str) -> Vec<(bool, &str)> {
     text.lines().map(line).collect()
 }
 
-/// Returns the name by which a heading is linked to, as the usual renderers make it (common practice, no source):
-/// small letters, no punctuation, hyphens for blanks.
+/// Returns the name by which a heading is linked to, as the usual renderers make it (common
+/// practice, no source): small letters, no punctuation, hyphens for blanks.
 fn anchor(heading: &str) -> String {
     let kept = heading.trim().to_lowercase();
     let kept = kept
@@ -197,8 +197,8 @@ fn commands_are_commands_and_those_without_a_graph_run() {
 
 #[test]
 fn blocks_headings_and_links_are_found() {
-    let page = "# A b, c\n\ntext [x](docs/a.md#part)\n    not code\n\n    withy check a.yaml  # why\n\n    more\n\
-                ```\nwithy fit \\\n  --save m.yaml | head\n```\n## `c` d\n";
+    let page = "# A b, c\n\ntext [x](docs/a.md#part)\n    not code\n\n    withy check a.yaml  # why\n\n    \
+                more\n```\nwithy fit \\\n  --save m.yaml | head\n```\n## `c` d\n";
     assert_eq!(
         anchors(page),
         BTreeSet::from(["a-b-c".into(), "c-d".into()])

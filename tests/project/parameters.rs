@@ -76,13 +76,14 @@ fn row(name: &str, entry: &Entry, value: &Value) -> String {
 const START: &str = "\
 # Parameters
 
-This page is written by `tests/project/parameters.rs` from the table that the node itself uses, for the joint of
-`config/glasshouse-neck.yaml`: defaults and ranges are those of this joint, rounded to four digits. `MOTOR` stands for
-the name of a motor. Keys of `gains` are those of a gain-set file, all others those of the joint file. A read-only
-parameter with an accepted value is read at start; the others report what the joint file says.
+This page is written by `tests/project/parameters.rs` from the table that the node itself uses, for
+the joint of `config/glasshouse-neck.yaml`: defaults and ranges are those of this joint, rounded to
+four digits. `MOTOR` stands for the name of a motor. Keys of `gains` are those of a gain-set file,
+all others those of the joint file. A read-only parameter with an accepted value is read at start;
+the others report what the joint file says.
 
-Where the joint file has a limit, the parameter may only be stricter. [Interfaces](interfaces.md) tells how sets are
-answered.
+Where the joint file has a limit, the parameter may only be stricter. [Interfaces](interfaces.md)
+tells how sets are answered.
 ";
 
 /// Returns the page for the shipped joint.

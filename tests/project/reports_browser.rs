@@ -21,7 +21,8 @@ fn browser() -> Option<PathBuf> {
         let known = std::env::var_os("WITHY_NO_BROWSER").is_some_and(|v| !v.is_empty());
         assert!(
             known,
-            "no browser in PATH to open reports with: install one (Debian: apt install chromium), or set WITHY_NO_BROWSER=1 to go without"
+            "no browser in PATH to open reports with: install one (Debian: apt install chromium), \
+             or set WITHY_NO_BROWSER=1 to go without"
         );
         eprintln!("no browser in PATH, and WITHY_NO_BROWSER is set: reports are not opened");
     }

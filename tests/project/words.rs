@@ -1,5 +1,5 @@
-//! Words that the public face of the program has given up do not come back: keys, options, topics, services, parameters,
-//! columns, sentences.
+//! Words that the public face of the program has given up do not come back: keys, options, topics,
+//! services, parameters, columns, sentences.
 //!
 //! One thing has one name; CHANGELOG.md has the list of what replaced them.
 

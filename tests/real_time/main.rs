@@ -10,6 +10,8 @@ mod incident_support;
 mod loop_support;
 
 mod incident;
+mod link;
 mod real_time_loop;
+mod recorder;
 mod simulated_time;
 mod soak;

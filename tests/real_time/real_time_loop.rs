@@ -6,9 +6,9 @@ use std::time::{Duration, Instant};
 use crate::loop_support::{neck, program, until};
 use nalgebra::Vector3;
 use withy::control::tick::{ImuSample, Input, MotorSample};
-use withy::files::TickSource;
-use withy::runtime::link::{Link, LoopRequest, Record};
-use withy::runtime::rt::{self, Clock};
+use withy::files::{JointFile, TickSource};
+use withy::runtime::link::{Link, LoopRequest, RealTimeEndpoint, Record};
+use withy::runtime::rt::{self, Clock, RunningLoop};
 
 /// Collects records until there are `count` more.
 fn collect(link: &mut withy::runtime::link::RecordReceiver, count: usize) -> Vec<Record> {
@@ -41,12 +41,21 @@ fn upright(motors: usize, clock: &Clock) -> Input {
     }
 }
 
+fn started(
+    file: &JointFile,
+    endpoint: RealTimeEndpoint,
+    clock: &Clock,
+    source: TickSource,
+) -> RunningLoop {
+    rt::start(program(file, 0), endpoint, clock.clone(), source).unwrap()
+}
+
 #[test]
 fn deadlines_are_absolute() {
     let file = neck("glasshouse-neck.yaml");
     let (clock, mut link) = (Clock::new(), Link::new(4));
     link.handle.set_active(true);
-    let running = rt::start(program(&file, 0), link.endpoint, clock, TickSource::Timer).unwrap();
+    let running = started(&file, link.endpoint, &clock, TickSource::Timer);
     let records = collect(&mut link.records, 300);
     let (first, last) = (&records[0], &records[records.len() - 1]);
     // Late wake-ups do not add up: the elapsed time is a whole number of periods, each run or
@@ -71,13 +80,7 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
     let file = neck("glasshouse-neck.yaml");
     let (clock, mut link) = (Clock::new(), Link::new(4));
     link.handle.set_active(true);
-    let running = rt::start(
-        program(&file, 0),
-        link.endpoint,
-        clock.clone(),
-        TickSource::Imu,
-    )
-    .unwrap();
+    let running = started(&file, link.endpoint, &clock, TickSource::Imu);
     let period = file.joint.period;
 
     // Without samples the timer runs cycles, at the nominal period.
@@ -125,13 +128,7 @@ fn laws_are_taken_between_ticks_or_not_at_all() {
     let file = neck("glasshouse-neck.yaml");
     let (clock, mut link) = (Clock::new(), Link::new(4));
     link.handle.set_active(true);
-    let running = rt::start(
-        program(&file, 0),
-        link.endpoint,
-        clock.clone(),
-        TickSource::Timer,
-    )
-    .unwrap();
+    let running = started(&file, link.endpoint, &clock, TickSource::Timer);
     for round in 0..20 {
         link.input.send(&upright(4, &clock));
         let set = round % file.gain_sets.len();

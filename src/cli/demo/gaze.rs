@@ -8,10 +8,11 @@ use nalgebra::Vector3;
 use super::bed::{Failure, Length};
 use super::children::{Act, Process, SIMULATED_TIME, end, lockstep, meet, visitor, wait};
 use crate::cli::output;
+use crate::cli::report::series;
 use crate::control::gaze::{Camera, Outcome};
 use crate::design::trial::{GazeFigures, LAST};
 use crate::files::{JointFile, SimulatedFile};
-use crate::report::{Align, Band, Figure, Panel, Series, Stroke, Table};
+use crate::report::{Align, Band, Figure, Panel, Stroke, Table};
 use crate::ros::client::gaze_client::{GazeClient, HeadSample, Recorded};
 use crate::ros::client::session::Keeps;
 use crate::ros::client::{Nodes, ReportedTarget};
@@ -342,16 +343,8 @@ impl GazeAct {
             };
             (pans, heads.map(lean).collect::<Vec<_>>())
         });
-        let panel = |label: &str, points| Panel {
-            label: label.into(),
-            height: 1.0,
-            series: vec![Series {
-                name: "true".into(),
-                stroke: Stroke::TRUE,
-                points,
-            }],
-            ..Panel::default()
-        };
+        let panel =
+            |label: &str, points| Panel::new(label, vec![series("true", Stroke::TRUE, points)]);
         Figure {
             title: "The glasshouse guide's neck looks at things".into(),
             x_label: "time, s".into(),

@@ -4,9 +4,10 @@ use std::fs::File;
 use std::io::BufWriter;
 use std::path::Path;
 
+use crate::cli::report::series;
 use crate::control::geometry::{Bend, direction, inclination};
 use crate::design::trial::BendSample;
-use crate::report::{Band, Figure, Mark, Panel, Series, Stroke, write_csv};
+use crate::report::{Band, Figure, Mark, Panel, Stroke, write_csv};
 use crate::ros::client::bend_client::Recorded;
 
 /// Commands and events of the demo; times on the bend client's clock.
@@ -163,14 +164,6 @@ impl Story {
             &columns,
             self.within(&recorded.bends).iter().map(row),
         )
-    }
-}
-
-fn series(name: &str, stroke: Stroke, points: Vec<(f64, f64)>) -> Series {
-    Series {
-        name: name.into(),
-        stroke,
-        points,
     }
 }
 

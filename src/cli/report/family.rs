@@ -1,9 +1,9 @@
 //! The report of a tuning for a family of models: one set and its behaviour on each model.
 
-use super::setpoints::{self, Drive, Line};
+use super::setpoints::{Drive, Line};
 use super::tuning::{circle, decibels, frequencies, plane};
-use super::{level, picture, series};
-use crate::design::model::{Loop, Peak, Plant};
+use super::{level, maybe, number, picture, series, show_setpoints};
+use crate::design::model::{Loop, Peak, Plant, SecondOrder};
 use crate::design::tune::{FamilyDesign, FamilySpecification, Figure as Number};
 use crate::report::{Align, Dot, Figure, Page, Panel, Scale, Series, Stroke, Table};
 
@@ -117,10 +117,7 @@ pub fn family(tuning: &FamilyTuning<'_>) -> Page {
             law: drive.law,
         });
         let lines: Vec<Line> = lines.collect();
-        match setpoints::figure(drive, &lines) {
-            Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
-            Err(why) => page.text(why.to_string()),
-        }
+        show_setpoints(&mut page, drive, &lines);
     }
     page
 }
@@ -144,7 +141,7 @@ fn gains_table(tuning: &FamilyTuning<'_>) -> Table {
         ("shaper's second window", "s", second),
         ("delay allowed for", "ms", gains.delay_allowed * 1e3),
     ] {
-        table.row([name.into(), unit.into(), Number(value).to_string()]);
+        table.row([name.into(), unit.into(), number(value)]);
     }
     table
 }
@@ -163,16 +160,13 @@ fn models_table(tuning: &FamilyTuning<'_>) -> Table {
         ("unstable poles", "", right),
     ]);
     for (i, on) in tuning.design.models.iter().enumerate() {
-        let mode = |of: fn(&crate::design::tune::RemainingMode) -> f64| {
-            let value = on.swing.as_ref().map(of);
-            value.map_or("-".to_string(), |v| Number(v).to_string())
-        };
+        let mode = |of: fn(&SecondOrder) -> f64| maybe(on.swing.as_ref().map(of));
         table.row([
             tuning.called(i).to_string(),
-            Number(on.crossover).to_string(),
+            number(on.crossover),
             format!("{:.1}", on.phase_margin.to_degrees()),
             format!("{:.3}", on.sensitivity.value),
-            Number(on.sensitivity.frequency).to_string(),
+            number(on.sensitivity.frequency),
             format!("{:.3}", on.damping_sensitivity.value),
             mode(|m| m.natural_frequency),
             mode(|m| m.damping_ratio),
@@ -194,34 +188,37 @@ fn frequency_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
     };
     let panels = vec![
         Panel {
-            label: "magnitude, dB".into(),
-            height: 1.0,
             range: Some((-40.0, 40.0)),
             ticks: Some(20.0),
-            series: over(|s| &s.name, |open, x| decibels(open.response(x).norm())),
+
             levels: vec![level(0.0, "")],
-            ..Panel::default()
+            ..Panel::new(
+                "magnitude, dB",
+                over(|s| &s.name, |open, x| decibels(open.response(x).norm())),
+            )
         },
         Panel {
-            label: "phase, deg".into(),
-            height: 1.0,
             range: Some((-360.0, 90.0)),
             ticks: Some(90.0),
-            series: over(|_| "", |open, x| open.phase(x).to_degrees()),
+
             levels: vec![level(-180.0, "")],
-            ..Panel::default()
+            ..Panel::new(
+                "phase, deg",
+                over(|_| "", |open, x| open.phase(x).to_degrees()),
+            )
         },
         Panel {
-            label: "sensitivity, dB".into(),
-            height: 1.0,
             range: Some((-30.0, 10.0)),
             ticks: Some(10.0),
-            series: over(|_| "", |open, x| -decibels((open.response(x) + 1.0).norm())),
+
             levels: vec![level(
                 decibels(tuning.specification.sensitivity_peak),
                 "specified",
             )],
-            ..Panel::default()
+            ..Panel::new(
+                "sensitivity, dB",
+                over(|_| "", |open, x| -decibels((open.response(x) + 1.0).norm())),
+            )
         },
     ];
     Figure {
@@ -251,19 +248,16 @@ fn plane_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
             points.map(|l| (l.re, l.im)).collect(),
         )
     }));
-    let mut dots = vec![Dot {
-        at: (-1.0, 0.0),
-        label: "-1".into(),
-    }];
+    let mut dots = vec![Dot::new((-1.0, 0.0), "-1")];
     let worst = shown
         .iter()
         .max_by(|a, b| a.sensitivity.value.total_cmp(&b.sensitivity.value));
     if let Some(worst) = worst.filter(|s| s.sensitivity.frequency.is_finite()) {
         let nearest = worst.open.response(worst.sensitivity.frequency);
-        dots.push(Dot {
-            at: (nearest.re, nearest.im),
-            label: format!("sensitivity {}", Number(worst.sensitivity.value)),
-        });
+        dots.push(Dot::new(
+            (nearest.re, nearest.im),
+            format!("sensitivity {}", Number(worst.sensitivity.value)),
+        ));
     }
     plane(lines, dots)
 }
@@ -279,11 +273,11 @@ fn push_figure(tuning: &FamilyTuning<'_>, shown: &[Shown]) -> Figure {
         Some(series(s.name.as_str(), s.stroke, points.collect()))
     };
     let panel = Panel {
-        label: "remaining offset, %".into(),
-        height: 1.0,
-        series: shown.iter().filter_map(line).collect(),
         levels: vec![level(0.0, "")],
-        ..Panel::default()
+        ..Panel::new(
+            "remaining offset, %",
+            shown.iter().filter_map(line).collect(),
+        )
     };
     Figure {
         panels: vec![panel],

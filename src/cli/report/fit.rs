@@ -2,9 +2,7 @@
 
 use super::{picture, series};
 use crate::cli::fit_tables::{NOTE, payload_words, records_table, spreads_table};
-use crate::design::fit::{
-    Family, Fit, Member, Order, Record, WHITE_FROM, autocorrelation, slowest,
-};
+use crate::design::fit::{Family, Fit, Member, Order, Record, WHITE_FROM, autocorrelation};
 use crate::report::{Align, Figure, Height, Level, Page, Panel, Stroke, Table};
 
 /// One record and its fit.
@@ -126,7 +124,7 @@ fn first_step(shown: &Shown<'_>) -> Option<(f64, f64)> {
     let start = record.times.first()?.min(*record.stamps.first()?);
     let moved = |v: &f64| (v - rest).abs() > 0.02 * fitted.moved;
     let at = record.times[record.input.iter().position(moved)?] - start;
-    let fades = fitted.fit.plant.dead_time + 6.0 * slowest(fitted.fit.plant.dynamics);
+    let fades = fitted.fit.plant.dead_time + 6.0 * fitted.fit.plant.dynamics.slowest();
     let length = fades.min(fitted.dwell);
     let whole = record.times.last()? - start;
     (length < 0.4 * whole).then(|| ((at - 0.2 * length).max(0.0), at + length))
@@ -169,22 +167,17 @@ fn record_figure(shown: &Shown<'_>, span: Option<(f64, f64)>) -> Figure {
             ],
             ..Panel::default()
         },
+        Panel::new("cross-axis bend, deg", across),
         Panel {
-            label: "cross-axis bend, deg".into(),
-            height: 1.0,
-            series: across,
-            ..Panel::default()
-        },
-        Panel {
-            label: "in-plane residual, deg".into(),
-            height: 1.0,
-            series: vec![series("", Stroke::TRUE.wide(0.8), seen(&fitted.residuals))],
             levels: vec![Level {
                 from: -2.0 * noise,
                 to: 2.0 * noise,
                 label: "± 2 standard deviations".into(),
             }],
-            ..Panel::default()
+            ..Panel::new(
+                "in-plane residual, deg",
+                vec![series("", Stroke::TRUE.wide(0.8), seen(&fitted.residuals))],
+            )
         },
     ];
     Figure {
@@ -221,10 +214,8 @@ fn autocorrelation_figure(shown: &Shown<'_>) -> Figure {
         (max * 10.0).ceil() / 10.0
     };
     let panel = Panel {
-        label: "correlation of residuals, 1".into(),
-        height: 1.0,
         range: Some((-end, end)),
-        series: vec![series("", Stroke::TRUE.wide(4.0), stems)],
+
         levels: vec![
             Level {
                 from: -band,
@@ -237,7 +228,10 @@ fn autocorrelation_figure(shown: &Shown<'_>) -> Figure {
                 label: String::new(),
             },
         ],
-        ..Panel::default()
+        ..Panel::new(
+            "correlation of residuals, 1",
+            vec![series("", Stroke::TRUE.wide(4.0), stems)],
+        )
     };
     Figure {
         panels: vec![panel],

@@ -65,10 +65,8 @@ fn figure(title: &str, shown: &Shown<'_>, span: (f64, f64)) -> Figure {
         series(name, stroke, points(&shown.times, values, span))
     };
     let panel = |label: &str, height, series| Panel {
-        label: label.into(),
         height,
-        series,
-        ..Panel::default()
+        ..Panel::new(label, series)
     };
     let motors = shown.motors.iter().enumerate();
     let setpoints = motors

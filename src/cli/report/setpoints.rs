@@ -3,7 +3,7 @@
 
 use super::{level, picture, series};
 use crate::control::tick::{Joint, Law};
-use crate::design::examine::{Conditions, ExamineError, Member, Moment, course};
+use crate::design::examine::{Conditions, ExamineError, Excitation, Member, Moment, course};
 use crate::design::model::Plant;
 use crate::design::tune::Figure as Number;
 use crate::report::{Figure, Panel, Stroke};
@@ -58,11 +58,7 @@ pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, No
         "setpoint, share of the travel, %",
         "speed of the setpoint, share of the limit, %",
     ]
-    .map(|label| Panel {
-        label: label.into(),
-        height: 1.0,
-        ..Panel::default()
-    });
+    .map(|label| Panel::new(label, Vec::new()));
     let mut end = f64::MIN_POSITIVE;
     for (i, line) in lines.iter().enumerate() {
         // The simulated loop has these delays of its own.
@@ -75,11 +71,17 @@ pub(super) fn figure(drive: &Drive<'_>, lines: &[Line<'_>]) -> Result<Figure, No
             ..line.plant
         };
         let member = Member::new(line.name, plant);
-        let (moments, load) = course(drive.joint, line.law, &member, &Conditions::default(), true)
-            .map_err(|source| NotShown {
-                name: line.name.into(),
-                source,
-            })?;
+        let (moments, load) = course(
+            drive.joint,
+            line.law,
+            &member,
+            &Conditions::default(),
+            Excitation::Shaped,
+        )
+        .map_err(|source| NotShown {
+            name: line.name.into(),
+            source,
+        })?;
         let busy =
             |m: &&Moment| (m.bend.x - 1.0).abs() > QUIET || load.speed_share * m.speed > QUIET;
         let last = moments.iter().rfind(busy);

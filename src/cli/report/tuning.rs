@@ -1,8 +1,9 @@
 //! The report of a tuning: specification, result and behaviour, beside the integer PI of the same
 //! margin and crossover.
 
-use super::setpoints::{self, Drive, Line};
-use super::{level, picture, series};
+use super::setpoints::{Drive, Line};
+use super::{level, maybe, number, picture, series, show_setpoints};
+use crate::cli::output::capital;
 use crate::control::controller::MotorGains;
 use crate::control::tick::Law as CompiledLaw;
 use crate::design::model::{Law, Loop, Plant};
@@ -75,7 +76,7 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
     let specification = &tuning.design.specification;
     page.text(format!(
         "Specified: {specification}, and a phase that is flat there. {}.",
-        sentence(&tuning.comparison.to_string())
+        capital(&tuning.comparison.to_string())
     ));
     for note in tuning.notes {
         page.text(note.as_str());
@@ -134,18 +135,9 @@ pub fn tuning(tuning: &Tuning<'_>) -> Page {
             })
         });
         let lines: Vec<Line> = lines.collect();
-        match setpoints::figure(drive, &lines) {
-            Ok(figure) => page.picture("setpoints", setpoints::words(drive), figure),
-            Err(why) => page.text(why.to_string()),
-        }
+        show_setpoints(&mut page, drive, &lines);
     }
     page
-}
-
-fn sentence(text: &str) -> String {
-    let mut chars = text.chars();
-    let first = chars.next().map(|c| c.to_uppercase().to_string());
-    first.unwrap_or_default() + chars.as_str()
 }
 
 /// Returns the frequencies around `w` between which the phase stays within [`FLAT`] of that at `w`,
@@ -228,17 +220,15 @@ fn magnitude_panel(crossover: f64, shown: &[Shown], span: (f64, f64)) -> Panel {
     let magnitude = |open: &Loop, x: f64| decibels(open.response(x).norm());
     let (series, (low, high)) = responses(shown, span, magnitude);
     Panel {
-        label: "magnitude, dB".into(),
-        height: 1.0,
         range: Some(whole_steps(low.max(FAINT), high.max(20.0), 20.0)),
         ticks: Some(20.0),
-        series,
+
         levels: vec![level(0.0, "")],
-        dots: vec![Dot {
-            at: (crossover, 0.0),
-            label: format!("crossover, {} rad/s", Number(crossover)),
-        }],
-        ..Panel::default()
+        dots: vec![Dot::new(
+            (crossover, 0.0),
+            format!("crossover, {} rad/s", Number(crossover)),
+        )],
+        ..Panel::new("magnitude, dB", series)
     }
 }
 
@@ -248,25 +238,19 @@ fn phase_panel(crossover: f64, shown: &[Shown], span: (f64, f64)) -> Panel {
     let phase = degrees(&shown[0].open, crossover);
     let turns = ((phase + 180.0) / 360.0).round() * 360.0;
     let line = turns - 180.0;
-    let margin = Stroke {
-        colour: "#000",
-        dash: "",
-        width: 2.6,
-    };
+    let margin = Stroke::new("#000", "", 2.6);
     let points = vec![(crossover, line), (crossover, phase)];
     phases.push(series("", margin, points));
     Panel {
-        label: "phase, deg".into(),
-        height: 1.0,
         range: Some(whole_steps(low.max(-315.0), high.max(-90.0), 45.0)),
         ticks: Some(45.0),
-        series: phases,
+
         levels: vec![level(line, "")],
-        dots: vec![Dot {
-            at: (crossover, phase),
-            label: format!("margin, {} deg", Number(phase - line)),
-        }],
-        ..Panel::default()
+        dots: vec![Dot::new(
+            (crossover, phase),
+            format!("margin, {} deg", Number(phase - line)),
+        )],
+        ..Panel::new("phase, deg", phases)
     }
 }
 
@@ -280,24 +264,18 @@ fn nyquist_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
     lines.extend(shown.iter().map(line));
     let at_crossover = shown[0].open.response(w);
     let mut dots = vec![
-        Dot {
-            at: (-1.0, 0.0),
-            label: "-1".into(),
-        },
-        Dot {
-            at: (at_crossover.re, at_crossover.im),
-            label: "crossover".into(),
-        },
+        Dot::new((-1.0, 0.0), "-1"),
+        Dot::new((at_crossover.re, at_crossover.im), "crossover"),
     ];
     let peak = shown[0].open.figures().sensitivity;
     if peak.frequency.is_finite() {
         let nearest = shown[0].open.response(peak.frequency);
         // Two labels at one place would be unreadable.
         if (nearest - at_crossover).norm() > 0.12 {
-            dots.push(Dot {
-                at: (nearest.re, nearest.im),
-                label: format!("sensitivity {}", Number(peak.value)),
-            });
+            dots.push(Dot::new(
+                (nearest.re, nearest.im),
+                format!("sensitivity {}", Number(peak.value)),
+            ));
         }
     }
     plane(lines, dots)
@@ -315,13 +293,11 @@ pub(super) fn circle((x, y): (f64, f64), radius: f64) -> Vec<(f64, f64)> {
 pub(super) fn plane(series: Vec<Series>, dots: Vec<Dot>) -> Figure {
     Figure {
         panels: vec![Panel {
-            label: "imaginary part, 1".into(),
-            height: 1.0,
             range: Some((-2.25, 1.25)),
-            series,
+
             levels: vec![level(0.0, "")],
             dots,
-            ..Panel::default()
+            ..Panel::new("imaginary part, 1", series)
         }],
         width: 640.0,
         height: Height::Equal,
@@ -353,12 +329,9 @@ fn stacked(
     of: impl Fn(&Shown) -> Vec<Series>,
 ) -> Figure {
     let panel = |s: &Shown| Panel {
-        label: format!("bend, {}, %", s.name),
-        height: 1.0,
-        series: of(s),
         levels: vec![level(100.0, "")],
         ticks: Some(20.0),
-        ..Panel::default()
+        ..Panel::new(format!("bend, {}, %", s.name), of(s))
     };
     let mut panels: Vec<Panel> = shown.iter().map(panel).collect();
     let values = panels.iter().flat_map(|p| &p.series);
@@ -385,11 +358,7 @@ fn steps_figure(tuning: &Tuning<'_>, shown: &[Shown]) -> Figure {
             };
             // The gain of the design is highlighted.
             let stroke = if *factor == 1.0 {
-                Stroke {
-                    colour: "#000",
-                    dash: "",
-                    width: 2.2,
-                }
+                Stroke::new("#000", "", 2.2)
             } else {
                 Stroke::of([2, 1, 0, 3, 4][i % 5]).wide(1.5)
             };
@@ -435,8 +404,6 @@ fn gains_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
             &figures[figures.len() - 1]
         }
     };
-    let number = |v: f64| Number(v).to_string();
-    let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
     row("specified phase margin", "deg", &|_| {
         number(specification.phase_margin.to_degrees())
     });
@@ -523,7 +490,6 @@ fn family_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
         for s in shown {
             let open = Loop::of(*plant, Law::new(&s.gains));
             let figures = open.figures();
-            let maybe = |v: Option<f64>| v.map_or("-".to_string(), |v| Number(v).to_string());
             let crossover = figures.crossovers.last().map(|c| c.frequency);
             table.row([
                 name.clone(),
@@ -531,7 +497,7 @@ fn family_table(tuning: &Tuning<'_>, shown: &[Shown]) -> Table {
                 maybe(crossover),
                 maybe(figures.phase_margin().map(f64::to_degrees)),
                 if figures.stable() {
-                    Number(figures.sensitivity.value).to_string()
+                    number(figures.sensitivity.value)
                 } else {
                     "unstable".into()
                 },

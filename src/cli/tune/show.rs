@@ -4,9 +4,9 @@ use serde_json::{Value, json};
 
 use super::{ForFamily, Single};
 use crate::cli::fit_tables::payload_words;
-use crate::cli::output;
+use crate::cli::output::{self, capital};
 use crate::control::controller::MotorGains;
-use crate::design::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant};
+use crate::design::model::{Delays, Dynamics, Figures, Law, Loop, Overshoot, Plant, SecondOrder};
 use crate::design::tune;
 use crate::report::{Align, Table};
 
@@ -20,28 +20,22 @@ fn delay_words(delays: &Delays) -> String {
 }
 
 fn plant_words(plant: &Plant) -> String {
+    let gain = plant.gain;
     let dynamics = match plant.dynamics {
         Dynamics::First { time_constant } => {
             format!(
-                "gain {:.4}, time constant {:.1} ms",
-                plant.gain,
+                "gain {gain:.4}, time constant {:.1} ms",
                 time_constant * 1e3
             )
         }
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } => format!(
-            "gain {:.4}, natural frequency {natural_frequency:.2} rad/s, damping ratio {damping_ratio:.3}",
-            plant.gain
+        Dynamics::Second(second) => {
+            let (w, z) = second.parts();
+            format!("gain {gain:.4}, natural frequency {w:.2} rad/s, damping ratio {z:.3}")
+        }
+        Dynamics::Integrating { time_constant } => format!(
+            "integrating, gain {gain:.4} 1/s, time constant {:.1} ms",
+            time_constant * 1e3
         ),
-        Dynamics::Integrating { time_constant } => {
-            format!(
-                "integrating, gain {:.4} 1/s, time constant {:.1} ms",
-                plant.gain,
-                time_constant * 1e3
-            )
-        }
     };
     format!("{dynamics}, dead time {:.1} ms", plant.dead_time * 1e3)
 }
@@ -68,7 +62,7 @@ pub(super) fn single_words(tuned: &Single) -> String {
     text.push('\n');
     text.push_str(&output::fitted(&laws_table(tuned)));
     text.push_str("overshoot: minimum and maximum over loop gains from half to twice\n\n");
-    text.push_str(&sentence(&tuned.comparison.to_string()));
+    text += &capital(&format!("{}.\n", tuned.comparison));
     text
 }
 
@@ -124,14 +118,6 @@ fn law_row(name: &str, gains: &MotorGains, open: &Loop, overshoots: &[Overshoot]
     ]
 }
 
-/// Makes a sentence from words that would follow a colon.
-fn sentence(words: &str) -> String {
-    let mut letters = words.chars();
-    let first = letters.next().map(char::to_uppercase);
-    let first: String = first.into_iter().flatten().collect();
-    format!("{first}{}.\n", letters.as_str())
-}
-
 fn gains_figures(gains: &MotorGains) -> Value {
     json!({
         "kp": gains.kp,
@@ -145,24 +131,7 @@ fn gains_figures(gains: &MotorGains) -> Value {
 
 /// Returns a model for programs, with the keys of model files.
 pub(in crate::cli) fn plant_figures(plant: &Plant) -> Value {
-    let dead_time = plant.dead_time;
-    match plant.dynamics {
-        Dynamics::First { time_constant } => {
-            json!({"gain": plant.gain, "time_constant_s": time_constant, "dead_time_s": dead_time})
-        }
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } => json!({
-            "gain": plant.gain,
-            "natural_frequency_rad_s": natural_frequency,
-            "damping_ratio": damping_ratio,
-            "dead_time_s": dead_time,
-        }),
-        Dynamics::Integrating { time_constant } => {
-            json!({"gain_per_s": plant.gain, "time_constant_s": time_constant, "dead_time_s": dead_time})
-        }
-    }
+    plant.parameters().into_iter().collect()
 }
 
 fn delays_figures(delays: &Delays) -> Value {
@@ -205,12 +174,8 @@ pub(super) fn single_figures(tuned: &Single) -> Value {
     };
     let integer = comparison.integer_gains.map(|gains| {
         let open = Loop::of(design.plant, Law::new(&gains));
-        law(
-            &gains,
-            &open,
-            &comparison.integer,
-            comparison.integer_spread(),
-        )
+        let spread = comparison.integer_spread();
+        law(&gains, &open, &comparison.integer, spread)
     });
     json!({
         "made": true,
@@ -248,6 +213,7 @@ pub(super) fn family_words(tuned: &ForFamily) -> String {
         ("damping ratio", "", right),
     ]);
     for (model, on) in models.iter().zip(&design.models) {
+        let mode = |of: &dyn Fn(SecondOrder) -> String| on.swing.map_or("-".into(), of);
         table.row([
             model.name.clone(),
             payload_words(model.payload),
@@ -256,10 +222,8 @@ pub(super) fn family_words(tuned: &ForFamily) -> String {
             format!("{:.3}", on.sensitivity.value),
             format!("{:.1}", on.sensitivity.frequency),
             format!("{:.3}", on.damping_sensitivity.value),
-            on.swing
-                .map_or_else(|| "-".into(), |s| format!("{:.1}", s.natural_frequency)),
-            on.swing
-                .map_or_else(|| "-".into(), |s| format!("{:.3}", s.damping_ratio)),
+            mode(&|s| format!("{:.1}", s.natural_frequency)),
+            mode(&|s| format!("{:.3}", s.damping_ratio)),
         ]);
     }
     let mut text = delay_words(delays);
@@ -287,9 +251,7 @@ pub(super) fn family_words(tuned: &ForFamily) -> String {
         names[design.swings],
         millis(gains.delay_allowed)
     ));
-    text.push_str(&design.limits(names));
-    text.push('\n');
-    if let Some(words) = design.order_words() {
+    for words in std::iter::once(design.limits(names)).chain(design.order_words()) {
         text.push_str(&words);
         text.push('\n');
     }

@@ -31,28 +31,3 @@ pub fn factor_inside(items: impl Iterator<Item = (f64, f64, f64, f64)>) -> f64 {
 pub fn dead_zone(value: f64, band: f64) -> f64 {
     value - value.clamp(-band, band)
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn one_factor_serves_all_motors() {
-        assert_eq!(factor_within([(1.0, 2.0), (-4.0, 2.0)].into_iter()), 0.5);
-        assert_eq!(factor_within([(0.0, 0.0)].into_iter()), 1.0);
-    }
-
-    #[test]
-    fn position_limits_scale_the_part_and_not_the_base() {
-        let factor = factor_inside([(1.0, 2.0, -5.0, 2.0), (0.0, -1.0, -5.0, 5.0)].into_iter());
-        assert_eq!(factor, 0.5);
-        assert_eq!(factor_inside([(3.0, 1.0, -2.0, 2.0)].into_iter()), 0.0);
-    }
-
-    #[test]
-    fn a_dead_zone_is_continuous() {
-        assert_eq!(dead_zone(0.3, 0.5), 0.0);
-        assert_eq!(dead_zone(0.75, 0.5), 0.25);
-        assert_eq!(dead_zone(-0.75, 0.5), -0.25);
-    }
-}

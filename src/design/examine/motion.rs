@@ -3,14 +3,15 @@
 
 use super::contour::Which;
 use super::loops::{Case, Frame, Matrix, Place};
-use super::pulse::Vector;
+use super::pulse::{Pulse, Vector};
 use super::{Conditions, Member};
-use crate::control::controller::Structure;
 use crate::control::controller::reference_model::ReferenceModelState;
 use crate::control::controller::shaper::ShaperState;
+use crate::control::controller::{ControllersState, Structure};
 use crate::control::geometry::{Bend, Configuration, bend_from, configuration};
-use crate::control::tick::{Feedback, Law};
+use crate::control::tick::Law;
 use nalgebra::{Complex, Vector2};
+use std::collections::VecDeque;
 
 /// Settling band, as a share of the step.
 const BAND: f64 = 0.05;
@@ -103,24 +104,56 @@ pub struct Demand {
 }
 
 pub(super) fn course(frame: &Frame, member: &Member, place: &Place) -> Course {
-    let of = |shaped| Move::of(&moments(frame, member, place, shaped));
+    let of = |excitation| Move::of(&moments(frame, member, place, excitation));
     Course {
-        feedback: of(false),
-        shaped: of(true),
+        feedback: of(Excitation::Step),
+        shaped: of(Excitation::Shaped),
     }
 }
 
-/// The joint in one direction of bend, with the measurements in transit, newest last.
-struct Axis {
-    state: Vector,
-    coming: std::collections::VecDeque<(f64, f64)>,
+/// A chain in both directions of bend, with the measurements in transit, newest last.
+struct Axes<'a> {
+    pulse: &'a Pulse,
+    states: [Vector; 2],
+    coming: VecDeque<(Bend, Bend)>,
 }
 
-/// Reference of a loop: a step, unchanged or shaped.
+impl<'a> Axes<'a> {
+    fn new(pulse: &'a Pulse) -> Self {
+        Self {
+            pulse,
+            states: [Vector::zeros(); 2],
+            coming: vec![(Bend::zeros(), Bend::zeros()); pulse.ticks()].into(),
+        }
+    }
+
+    /// Returns the bend and the rate that are measured at this tick.
+    fn measured(&mut self) -> (Bend, Bend) {
+        self.coming.pop_front().unwrap_or_default()
+    }
+
+    fn send(&mut self, setpoint: Bend) {
+        let (mut bend, mut rate) = (Bend::zeros(), Bend::zeros());
+        for (k, state) in self.states.iter_mut().enumerate() {
+            (bend[k], rate[k]) = self.pulse.step(state, setpoint[k]);
+        }
+        self.coming.push_back((bend, rate));
+    }
+}
+
+/// Input of an examined move.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Excitation {
+    /// A step of the feedback's reference, unshaped, of 1 rad.
+    Step,
+    /// A step of the target to the inclination limit, shaped as the node does it.
+    Shaped,
+}
+
+/// Reference of a loop.
 pub(super) struct Reference<'a> {
     law: &'a Law,
-    shaped: bool,
-    followed: bool,
+    excitation: Excitation,
     target: Bend,
     shaper: ShaperState,
     model: ReferenceModelState,
@@ -139,18 +172,16 @@ pub(super) struct Wanted {
 }
 
 impl<'a> Reference<'a> {
-    pub(super) fn new(frame: &Frame<'a>, shaped: bool) -> Self {
+    pub(super) fn new(frame: &Frame<'a>, excitation: Excitation) -> Self {
         let law = frame.law;
+        let size = match excitation {
+            Excitation::Step => 1.0,
+            Excitation::Shaped => law.limits().inclination,
+        };
         Self {
             law,
-            shaped,
-            followed: shaped && law.structure() == Structure::TwoDegreesOfFreedom,
-            target: Vector2::x()
-                * if shaped {
-                    law.limits().inclination
-                } else {
-                    1.0
-                },
+            excitation,
+            target: Vector2::x() * size,
             shaper: ShaperState::new(frame.joint.period, Configuration::zeros()),
             model: ReferenceModelState::new(frame.joint.period, Configuration::zeros()),
         }
@@ -169,7 +200,7 @@ impl<'a> Reference<'a> {
             ahead: Bend::zeros(),
             ahead_rate: Bend::zeros(),
         };
-        if !self.shaped {
+        if self.excitation == Excitation::Step {
             return wanted;
         }
         self.shaper
@@ -177,7 +208,7 @@ impl<'a> Reference<'a> {
         wanted.reference = self.shaper.value().xy();
         wanted.rate = self.shaper.rate().xy();
         self.model.step(self.law.joint_model(), self.shaper.value());
-        if self.followed {
+        if self.law.structure() == Structure::TwoDegreesOfFreedom {
             (wanted.ahead, wanted.ahead_rate) = (wanted.reference, wanted.rate);
             wanted.reference = self.model.value().xy();
             wanted.rate = self.model.rate().xy();
@@ -188,105 +219,124 @@ impl<'a> Reference<'a> {
     /// Returns the duration to examine, at `tick` after the step for it, s; none while the
     /// reference moves.
     pub(super) fn end(&self, tick: u32, dt: f64) -> Option<f64> {
-        let rests = self.shaped && self.shaper.at_rest() && tick > 2;
+        let shaped = self.excitation == Excitation::Shaped;
+        let rests = shaped && self.shaper.at_rest() && tick > 2;
         rests.then(|| (f64::from(tick) * dt + AFTER).min(LONGEST))
     }
 }
 
+/// The discretised law, stepped at each tick.
+struct Stepped<'a> {
+    frame: &'a Frame<'a>,
+    /// Jacobian and its inverse, one motor for all if they are alike.
+    rows: Vec<Bend>,
+    columns: Vec<Bend>,
+    memory: ControllersState,
+    error: Vec<f64>,
+    correction: Vec<f64>,
+    /// Newest sample.
+    seen: Bend,
+    seen_rate: Bend,
+    /// Offset by damping, and its rate, for velocity drives.
+    offset: Bend,
+    offset_rate: Bend,
+}
+
+impl<'a> Stepped<'a> {
+    fn new(frame: &'a Frame<'a>, place: &Place) -> Self {
+        let (rows, columns) = if frame.motors == 1 {
+            (vec![Vector2::x()], vec![Vector2::x()])
+        } else {
+            (place.rows().to_vec(), place.columns().to_vec())
+        };
+        Self {
+            frame,
+            memory: frame.law.controllers().state(),
+            error: vec![0.0; rows.len()],
+            correction: vec![0.0; rows.len()],
+            rows,
+            columns,
+            seen: Bend::zeros(),
+            seen_rate: Bend::zeros(),
+            offset: Bend::zeros(),
+            offset_rate: Bend::zeros(),
+        }
+    }
+
+    /// Returns the setpoint of a tick, in bend; with a new `sample` of bend and rate if there is
+    /// one.
+    fn step(&mut self, wanted: &Wanted, sample: Option<(Bend, Bend)>) -> Bend {
+        let (law, fresh) = (self.frame.law, sample.is_some());
+        if let Some((bend, rate)) = sample {
+            (self.seen, self.seen_rate) = (bend, rate);
+        }
+        let e = wanted.reference - self.seen;
+        for (error, row) in self.error.iter_mut().zip(&self.rows) {
+            *error = row.dot(&e);
+        }
+        let (memory, out) = (&mut self.memory, &mut self.correction);
+        let controllers = law.controllers();
+        controllers.step(memory, &self.error, fresh, true, 1.0, out);
+        let each = self.columns.iter().zip(&self.correction);
+        let setpoint: Bend = each.map(|(column, c)| column * *c).sum();
+        let beyond = (wanted.rate - self.seen_rate) * law.damping();
+        if !self.frame.velocity() {
+            return setpoint + (beyond + wanted.ahead * law.feedforward());
+        }
+        if fresh {
+            self.offset_rate = (beyond - self.offset) / self.frame.joint.sample_period;
+            self.offset = beyond;
+        }
+        setpoint + (self.offset_rate + wanted.ahead_rate * law.feedforward())
+    }
+}
+
 /// Returns a move with the discretised law, tick by tick; empty where the joint lacks full rank.
-pub(super) fn moments(frame: &Frame, member: &Member, place: &Place, shaped: bool) -> Vec<Moment> {
-    let (law, dt) = (frame.law, frame.joint.period);
+pub(super) fn moments(
+    frame: &Frame,
+    member: &Member,
+    place: &Place,
+    excitation: Excitation,
+) -> Vec<Moment> {
+    let dt = frame.joint.period;
     let mut moments = Vec::new();
     let Ok(case) = Case::new(frame, member, place, None) else {
         // A taut joint never falls.
         return moments;
     };
-    let pulse = case.pulse();
-    let unit = [Vector2::x()];
-    let (rows, columns) = if frame.motors == 1 {
-        (&unit[..], &unit[..])
-    } else {
-        (place.rows(), place.columns())
-    };
-    let controllers = law.controllers();
-    let mut memory = controllers.state();
-    let still = |pulse: &super::pulse::Pulse| {
-        [0, 1].map(|_| Axis {
-            state: Vector::zeros(),
-            coming: (0..pulse.ticks()).map(|_| (0.0, 0.0)).collect(),
-        })
-    };
-    let mut axes = still(pulse);
-    let mut error = vec![0.0; rows.len()];
-    let mut correction = error.clone();
-    let mut reference = Reference::new(frame, shaped);
+    let mut joint = Axes::new(case.pulse());
+    let mut encoders = case.encoder_pulse().map(Axes::new);
+    let mut law = Stepped::new(frame, place);
+    let mut reference = Reference::new(frame, excitation);
     let size = reference.size();
-    let encoders = law.feedback() == Feedback::Motors;
-    let motors = case.encoder_pulse();
-    let mut motor_axes = motors.map(still);
-    let (mut seen, mut seen_rate) = (Bend::zeros(), Bend::zeros());
-    let (mut offset, mut offset_rate) = (Bend::zeros(), Bend::zeros());
     let (mut sum, mut before) = (Bend::zeros(), Bend::zeros());
     let mut end = None;
     let mut tick = 0_u32;
     while f64::from(tick) * dt <= end.unwrap_or(LONGEST) {
-        let (mut measured, mut rate) = (Bend::zeros(), Bend::zeros());
-        for (k, axis) in axes.iter_mut().enumerate() {
-            (measured[k], rate[k]) = axis.coming.pop_front().unwrap_or_default();
-        }
+        let (bend, rate) = joint.measured();
+        let fed_back = encoders.as_mut().map_or(bend, |axes| axes.measured().0);
         let fresh = (tick as usize).is_multiple_of(frame.hold);
-        let mut by_motors = Bend::zeros();
-        for (k, axis) in motor_axes.iter_mut().flatten().enumerate() {
-            by_motors[k] = axis.coming.pop_front().unwrap_or_default().0;
-        }
-        if fresh {
-            seen = if encoders { by_motors } else { measured };
-            seen_rate = rate;
-        }
         let wanted = reference.step();
         end = end.or_else(|| reference.end(tick, dt));
-        let e = wanted.reference - seen;
-        for (error, row) in error.iter_mut().zip(rows) {
-            *error = row.dot(&e);
-        }
-        controllers.step(&mut memory, &error, fresh, true, 1.0, &mut correction);
-        let mut setpoint: Bend = columns
-            .iter()
-            .zip(&correction)
-            .map(|(column, c)| column * *c)
-            .sum();
-        let beyond = (wanted.rate - seen_rate) * law.damping();
-        let speed;
-        if frame.velocity() {
-            if fresh {
-                offset_rate = (beyond - offset) / frame.joint.sample_period;
-                offset = beyond;
-            }
-            setpoint += offset_rate + wanted.ahead_rate * law.feedforward();
+        let setpoint = law.step(&wanted, fresh.then_some((fed_back, rate)));
+        let speed = if frame.velocity() {
             sum += setpoint * dt;
-            speed = setpoint.norm();
+            setpoint.norm()
         } else {
-            setpoint += beyond + wanted.ahead * law.feedforward();
-            speed = (setpoint - before).norm() / dt;
             sum = setpoint;
-        }
+            (setpoint - before).norm() / dt
+        };
         moments.push(Moment {
             time: f64::from(tick) * dt,
             reference: wanted.reference / size,
-            bend: measured / size,
+            bend: bend / size,
             setpoint: sum / size,
             speed: speed / size,
         });
         before = setpoint;
-        for (k, axis) in axes.iter_mut().enumerate() {
-            axis.coming
-                .push_back(pulse.step(&mut axis.state, setpoint[k]));
-        }
-        if let (Some(pulse), Some(axes)) = (motors, &mut motor_axes) {
-            for (k, axis) in axes.iter_mut().enumerate() {
-                axis.coming
-                    .push_back(pulse.step(&mut axis.state, setpoint[k]));
-            }
+        joint.send(setpoint);
+        if let Some(axes) = &mut encoders {
+            axes.send(setpoint);
         }
         tick += 1;
     }

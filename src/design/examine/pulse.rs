@@ -32,10 +32,10 @@ impl Motion {
     pub(super) fn of(plant: &Plant) -> Self {
         let (second, first, stiffness) = match plant.dynamics {
             Dynamics::First { time_constant } => (0.0, time_constant, 1.0),
-            Dynamics::Second {
-                natural_frequency: w,
-                damping_ratio: z,
-            } => (1.0 / (w * w), 2.0 * z / w, 1.0),
+            Dynamics::Second(second) => {
+                let (w, z) = second.parts();
+                (1.0 / (w * w), 2.0 * z / w, 1.0)
+            }
             Dynamics::Integrating { time_constant } => (time_constant, 1.0, 0.0),
         };
         Self {

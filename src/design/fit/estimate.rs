@@ -16,7 +16,7 @@ use nalgebra::{Const, DMatrix, DVector, Dyn, OMatrix, SMatrix, SVector};
 use super::Order;
 use super::response::{Course, State, respond};
 use crate::control::solve::{Descent, Scale};
-use crate::design::model::Dynamics;
+use crate::design::model::{Dynamics, SecondOrder};
 
 /// Search from one start.
 const DESCENT: Descent = Descent {
@@ -76,10 +76,10 @@ fn dynamics<const N: usize>(order: Order, at: &Parameters<N>) -> Dynamics {
         Order::Integrating => Dynamics::Integrating {
             time_constant: at[LINEAR].exp(),
         },
-        Order::Second => Dynamics::Second {
+        Order::Second => Dynamics::Second(SecondOrder {
             natural_frequency: at[LINEAR].exp(),
             damping_ratio: at[LINEAR + 1].exp(),
-        },
+        }),
     }
 }
 

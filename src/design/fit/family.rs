@@ -1,7 +1,7 @@
 //! The models of one joint over its payloads and directions, with the spread that a controller must
 //! tolerate.
 
-use super::{Fit, Fitted, WHITE_FROM, chi_squared_beyond, lag};
+use super::{Fit, Fitted, WHITE_FROM, chi_squared_beyond};
 use crate::design::model::Dynamics;
 
 /// Payload on the head plate.
@@ -126,7 +126,7 @@ impl Spread {
         let greatest = |values: &mut dyn Iterator<Item = f64>| values.fold(0.0, f64::max);
         Some(Self {
             gain: extent(&|fit| Some((fit.plant.gain, fit.parameters[0].standard_error)))?,
-            lag: extent(&|fit| Some((lag(fit.plant.dynamics), lag_error(fit))))?,
+            lag: extent(&|fit| Some((fit.plant.dynamics.lag(), lag_error(fit))))?,
             dead_time: named("dead_time_s")?,
             natural_frequency: named("natural_frequency_rad_s"),
             damping_ratio: named("damping_ratio"),
@@ -139,13 +139,10 @@ impl Spread {
 /// Returns the standard error of the lag, s; that of `2 z / w` to first order in the errors of
 /// both.
 fn lag_error(fit: &Fit) -> Option<f64> {
-    let Dynamics::Second {
-        natural_frequency: w,
-        damping_ratio: z,
-    } = fit.plant.dynamics
-    else {
+    let Dynamics::Second(second) = fit.plant.dynamics else {
         return fit.parameter("time_constant_s")?.standard_error;
     };
+    let (w, z) = second.parts();
     let (e_w, e_z) = (
         fit.parameters[2].standard_error? / w,
         fit.parameters[3].standard_error? / z,
@@ -216,7 +213,7 @@ impl Family {
     pub fn caution(&self) -> Option<String> {
         let hides = |m: &&Member| {
             let fit = &m.fitted.fit;
-            matches!(fit.plant.dynamics, Dynamics::Second { .. }) && !fit.whiteness.white()
+            matches!(fit.plant.dynamics, Dynamics::Second(_)) && !fit.whiteness.white()
         };
         let names: Vec<&str> = self
             .members

@@ -78,10 +78,8 @@ impl Prepared {
     fn new(dynamics: Dynamics) -> Self {
         let (decay, d, slow) = match dynamics {
             Dynamics::First { .. } | Dynamics::Integrating { .. } => (0.0, 0.0, 0.0),
-            Dynamics::Second {
-                natural_frequency: w,
-                damping_ratio: z,
-            } => {
+            Dynamics::Second(second) => {
+                let (w, z) = second.parts();
                 let d = w * ((1.0 - z).abs() * (1.0 + z)).sqrt();
                 (z * w, d, -w * w / (z * w + d))
             }
@@ -107,10 +105,8 @@ impl Prepared {
                 let particular = input - slope * time_constant;
                 (particular, value, rate - particular)
             }
-            Dynamics::Second {
-                natural_frequency: w,
-                damping_ratio: z,
-            } => {
+            Dynamics::Second(second) => {
+                let (w, z) = second.parts();
                 let particular = input - 2.0 * z * slope / w;
                 (particular, value - particular, rate - slope)
             }
@@ -148,10 +144,8 @@ impl Prepared {
                     rate: particular + slope * t + v * past.exp(),
                 }
             }
-            Dynamics::Second {
-                natural_frequency: w,
-                damping_ratio: z,
-            } => {
+            Dynamics::Second(second) => {
+                let (w, z) = second.parts();
                 let (c, s) = if z <= 1.0 {
                     self.oscillation(t)
                 } else {

@@ -12,7 +12,8 @@
 //! once all crossovers are found, and dead time enters exactly.
 
 use super::law::Sloped;
-use super::{Delays, Law, Plant, PlantError};
+use super::{Delays, Dynamics, Law, Plant, PlantError};
+use crate::control::bounds::OutOfRange;
 use crate::control::controller::MotorGains;
 use crate::control::solve::{golden, root};
 use nalgebra::Complex;
@@ -43,15 +44,8 @@ pub enum LoopError {
     #[error(transparent)]
     Plant(#[from] PlantError),
     /// A value of the law is out of range.
-    #[error("{key} is {value}; accepted: {accepted}")]
-    Gains {
-        /// Name of the value.
-        key: &'static str,
-        /// The value given.
-        value: f64,
-        /// Accepted range.
-        accepted: &'static str,
-    },
+    #[error(transparent)]
+    Gains(#[from] OutOfRange),
     /// The derivative grows as fast as the joint falls off.
     #[error(
         "a derivative of order {order} around a joint that falls off with order {fall} needs a \
@@ -216,54 +210,28 @@ impl Loop {
         plant.check()?;
         let g = gains;
         for (key, value) in [("kp", g.kp), ("ki", g.ki), ("kd", g.kd)] {
-            if !(value >= 0.0 && value.is_finite()) {
-                let accepted = "a finite number of 0 or more";
-                return Err(LoopError::Gains {
-                    key,
-                    value,
-                    accepted,
-                });
-            }
+            let fits = value >= 0.0 && value.is_finite();
+            OutOfRange::unless(fits, key, value, "a finite number of 0 or more")?;
         }
         let orders = [
             ("integral_order", g.integral_order, g.ki),
             ("derivative_order", g.derivative_order, g.kd),
         ];
         for (key, value, gain) in orders {
-            if !(gain == 0.0 || value > 0.0 && value < 2.0) {
-                let accepted = "above 0 and below 2";
-                return Err(LoopError::Gains {
-                    key,
-                    value,
-                    accepted,
-                });
-            }
+            let fits = gain == 0.0 || value > 0.0 && value < 2.0;
+            OutOfRange::unless(fits, key, value, "above 0 and below 2")?;
         }
         if g.kd > 0.0 {
             let (key, value) = ("derivative_corner", g.derivative_corner);
-            if !(value > 0.0) {
-                let accepted = "above 0 rad/s";
-                return Err(LoopError::Gains {
-                    key,
-                    value,
-                    accepted,
-                });
-            }
+            OutOfRange::unless(value > 0.0, key, value, "above 0 rad/s")?;
             let fall = plant.relative_degree();
             if value.is_infinite() && g.derivative_order >= fall {
                 let order = g.derivative_order;
                 return Err(LoopError::Improper { order, fall });
             }
         }
-        if g.kp + g.ki + g.kd == 0.0 {
-            let accepted = "at least one gain above 0";
-            let (key, value) = ("kp", 0.0);
-            return Err(LoopError::Gains {
-                key,
-                value,
-                accepted,
-            });
-        }
+        let any = g.kp + g.ki + g.kd > 0.0;
+        OutOfRange::unless(any, "kp", 0.0, "at least one gain above 0")?;
         Ok(Self::of(plant, Law::new(gains)))
     }
 
@@ -357,13 +325,9 @@ impl Loop {
         }
         // All three follow from |T jw + 1| > T w and |1 - x^2| = x^2 - 1.
         let lag = match self.plant.dynamics {
-            super::Dynamics::First { time_constant } => 1.0 / (w * time_constant),
-            super::Dynamics::Integrating { time_constant } => {
-                1.0 / (w * (w * time_constant).max(1.0))
-            }
-            super::Dynamics::Second {
-                natural_frequency, ..
-            } => 1.0 / ((w / natural_frequency).powi(2) - 1.0),
+            Dynamics::First { time_constant } => 1.0 / (w * time_constant),
+            Dynamics::Integrating { time_constant } => 1.0 / (w * (w * time_constant).max(1.0)),
+            Dynamics::Second(second) => 1.0 / ((w / second.natural_frequency).powi(2) - 1.0),
         };
         self.plant.gain * lag * law
     }
@@ -401,21 +365,19 @@ impl Loop {
             g.kp - rest
         };
         let (low, high) = match self.plant.dynamics {
-            super::Dynamics::First { time_constant } => (1.0 / (1.0 + w * time_constant), 1.0),
-            super::Dynamics::Integrating { time_constant } => {
+            Dynamics::First { time_constant } => (1.0 / (1.0 + w * time_constant), 1.0),
+            Dynamics::Integrating { time_constant } => {
                 (1.0 / (w * (1.0 + w * time_constant)), f64::INFINITY)
             }
-            super::Dynamics::Second {
-                natural_frequency,
-                damping_ratio,
-            } => {
-                let x = w / natural_frequency;
+            Dynamics::Second(second) => {
+                let (own, z) = second.parts();
+                let x = w / own;
                 let high = if x < 1.0 {
                     1.0 / (1.0 - x * x)
                 } else {
                     f64::INFINITY
                 };
-                (1.0 / (1.0 + 2.0 * damping_ratio * x + x * x), high)
+                (1.0 / (1.0 + 2.0 * z * x + x * x), high)
             }
         };
         let most = if g.ki > 0.0 {

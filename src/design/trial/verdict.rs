@@ -164,113 +164,80 @@ impl Verdict {
         self.bars.push(bar);
     }
 
+    /// Evaluates the worst of one figure of `items`, which have one limit.
+    fn most<'a, T: 'a>(
+        &mut self,
+        (what, unit, limit): (&'static str, Unit, f64),
+        items: impl IntoIterator<Item = &'a (String, T)>,
+        of: impl Fn(&T) -> f64,
+    ) {
+        let figures = items.into_iter();
+        let figures = figures.map(|(at, item)| (at.as_str(), of(item), limit));
+        self.judge(what, unit, limit, figures);
+    }
+
     /// Evaluates moves, each with a description of its place.
     pub fn moves(mut self, bars: &Bars, moves: &[(String, MoveFigures)]) -> Self {
-        let each = || moves.iter().map(|(at, m)| (at.as_str(), m));
-        self.judge(
-            "overshoot",
-            Unit::Angle,
-            bars.overshoot_least,
-            each().map(|(at, m)| (at, m.overshoot, bars.overshoot(m.distance))),
-        );
-        self.judge(
-            "within 5 % of the move",
-            Unit::Seconds,
-            bars.settling,
-            each().map(|(at, m)| (at, m.settling.unwrap_or(f64::INFINITY), bars.settling)),
-        );
-        self.judge(
-            "mean error, last half second",
-            Unit::Angle,
-            bars.error,
-            each().map(|(at, m)| (at, m.error, bars.error)),
-        );
+        let overshoots = moves.iter();
+        let overshoots =
+            overshoots.map(|(at, m)| (at.as_str(), m.overshoot, bars.overshoot(m.distance)));
+        self.judge("overshoot", Unit::Angle, bars.overshoot_least, overshoots);
+        let settling = ("within 5 % of the move", Unit::Seconds, bars.settling);
+        self.most(settling, moves, |m| or_never(m.settling));
+        let error = ("mean error, last half second", Unit::Angle, bars.error);
+        self.most(error, moves, |m| m.error);
         self
     }
 
     /// Evaluates payloads added to held poses.
     pub fn payloads(mut self, bars: &Bars, payloads: &[(String, PayloadFigures)]) -> Self {
-        let each = payloads.iter();
-        self.judge(
-            "payload set on: back within 0.3 deg",
-            Unit::Seconds,
-            bars.payload_back,
-            each.map(|(at, p)| {
-                let back = p.back.unwrap_or(f64::INFINITY);
-                (at.as_str(), back, bars.payload_back)
-            }),
-        );
+        let what = "payload set on: back within 0.3 deg";
+        let back = (what, Unit::Seconds, bars.payload_back);
+        self.most(back, payloads, |p| or_never(p.back));
         self
     }
 
     /// Evaluates pushes.
     pub fn pushes(mut self, bars: &Bars, pushes: &[(String, PushFigures)]) -> Self {
-        let each = || pushes.iter().map(|(at, p)| (at.as_str(), p));
-        self.judge(
-            "push: peak over that with motors still",
-            Unit::Ratio,
-            bars.push_ratio,
-            each().map(|(at, p)| (at, p.ratio(), bars.push_ratio)),
-        );
-        self.judge(
-            "push: back within 1 deg",
-            Unit::Seconds,
-            bars.push_back,
-            each().map(|(at, p)| (at, p.back.unwrap_or(f64::INFINITY), bars.push_back)),
-        );
-        self.judge(
-            "push: distance from target at rest",
-            Unit::Angle,
-            bars.push_rest,
-            each().map(|(at, p)| (at, p.rest, bars.push_rest)),
-        );
+        let what = "push: peak over that with motors still";
+        let peak = (what, Unit::Ratio, bars.push_ratio);
+        self.most(peak, pushes, PushFigures::ratio);
+        let back = ("push: back within 1 deg", Unit::Seconds, bars.push_back);
+        self.most(back, pushes, |p| or_never(p.back));
+        let what = "push: distance from target at rest";
+        self.most((what, Unit::Angle, bars.push_rest), pushes, |p| p.rest);
         self
     }
 
     /// Evaluates swaps of gain sets at rest.
     pub fn swaps(mut self, bars: &Bars, swaps: &[(String, SwapFigures)]) -> Self {
-        self.judge(
-            "swap at rest: bend moved in 5 s",
-            Unit::Angle,
-            bars.swap_moved,
-            swaps
-                .iter()
-                .map(|(at, s)| (at.as_str(), s.moved, bars.swap_moved)),
-        );
+        let what = "swap at rest: bend moved in 5 s";
+        self.most((what, Unit::Angle, bars.swap_moved), swaps, |s| s.moved);
         self
     }
 
     /// Evaluates gazes at points.
     pub fn gazes(mut self, bars: &Bars, gazes: &[(String, GazeFigures)]) -> Self {
-        let each = |moving: bool| {
-            let of = gazes.iter().filter(move |(_, g)| g.moving == moving);
-            of.map(|(at, g)| (at.as_str(), g))
-        };
-        self.judge(
-            "gaze: axis to point, beyond the reported",
-            Unit::Angle,
-            bars.gaze,
-            each(false).map(|(at, g)| (at, (g.angle - g.told).abs(), bars.gaze)),
-        );
-        self.judge(
-            "gaze: axis to a moving point, rms",
-            Unit::Angle,
-            bars.gaze_moving,
-            each(true).map(|(at, g)| (at, g.angle, bars.gaze_moving)),
-        );
+        let each = |moving: bool| gazes.iter().filter(move |(_, g)| g.moving == moving);
+        let what = "gaze: axis to point, beyond the reported";
+        let beyond = |g: &GazeFigures| (g.angle - g.told).abs();
+        self.most((what, Unit::Angle, bars.gaze), each(false), beyond);
+        let what = "gaze: axis to a moving point, rms";
+        let rms = (what, Unit::Angle, bars.gaze_moving);
+        self.most(rms, each(true), |g| g.angle);
         self
     }
 
     /// Evaluates the setpoints' peaks, of position and of speed.
     pub fn setpoints(mut self, bars: &Bars, peaks: &[(String, SetpointPeak)]) -> Self {
-        self.judge(
-            "setpoint peak, share of its limit",
-            Unit::Share,
-            bars.setpoint_share,
-            peaks
-                .iter()
-                .map(|(at, p)| (at.as_str(), p.share(), bars.setpoint_share)),
-        );
+        let what = "setpoint peak, share of its limit";
+        let share = (what, Unit::Share, bars.setpoint_share);
+        self.most(share, peaks, SetpointPeak::share);
         self
     }
+}
+
+/// Returns a time, infinite if it never came.
+fn or_never(time: Option<f64>) -> f64 {
+    time.unwrap_or(f64::INFINITY)
 }

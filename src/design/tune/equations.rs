@@ -15,7 +15,7 @@ use nalgebra::Complex;
 use std::f64::consts::{FRAC_2_PI, FRAC_PI_2, PI};
 
 /// Derivative corner of a law without derivative, for one that is set during operation, rad/s.
-const UNUSED_CORNER: f64 = 100.0;
+pub(super) const UNUSED_CORNER: f64 = 100.0;
 
 /// Properties of the law required at the crossover.
 struct Wanted {

@@ -31,9 +31,12 @@ mod middle;
 mod search;
 
 use super::Figure;
+use super::equations::UNUSED_CORNER;
+use crate::control::bounds::OutOfRange;
+use crate::control::controller::reference_model::{ModelError, ReferenceModel};
 use crate::control::controller::shaper::LONGEST_WINDOW;
 use crate::control::controller::{CommandInterface, GainSet, MotorGains, Structure};
-use crate::design::model::{Delays, Loop, Peak, Plant, PlantError};
+use crate::design::model::{Delays, Loop, Peak, Plant, PlantError, SecondOrder};
 use search::{Found, Search, fastest, least_peak, peak_for};
 use std::fmt;
 
@@ -87,15 +90,6 @@ impl FamilySpecification {
     }
 }
 
-/// A mode: natural frequency and damping ratio.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct RemainingMode {
-    /// Natural frequency, rad/s.
-    pub natural_frequency: f64,
-    /// Damping ratio, 1.
-    pub damping_ratio: f64,
-}
-
 /// Figures of the set on one model.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OnModel {
@@ -112,7 +106,7 @@ pub struct OnModel {
     /// Number of closed-loop poles in the right half-plane.
     pub unstable_poles: u32,
     /// Remaining mode with the loop closed; none where it does not oscillate.
-    pub swing: Option<RemainingMode>,
+    pub swing: Option<SecondOrder>,
 }
 
 /// The fastest gain set for a family.
@@ -151,21 +145,14 @@ pub enum FamilyRefusal {
         error: PlantError,
     },
     /// A value is out of range.
-    Value {
-        /// Name of the value.
-        key: &'static str,
-        /// The value given.
-        value: f64,
-        /// Accepted range.
-        accepted: &'static str,
-    },
+    Value(OutOfRange),
     /// A model integrates: the reference cannot be fed forward to a rest position.
     Integrates {
         /// Index of the model, from 0.
         index: usize,
     },
     /// The model of the family's middle cannot be used in a set.
-    Middle(crate::control::controller::reference_model::ModelError),
+    Middle(ModelError),
     /// The sensitivity peak cannot be reached.
     Peak {
         /// Requested peak.
@@ -213,11 +200,7 @@ impl FamilyRefusal {
         match self {
             Self::NoModel => "there is no model to tune on".into(),
             Self::Plant { index, error } => format!("{}: {error}", name(names, *index)),
-            Self::Value {
-                key,
-                value,
-                accepted,
-            } => format!("{key} is {value}; accepted: {accepted}"),
+            Self::Value(error) => error.to_string(),
             Self::Integrates { index } => format!(
                 "{} integrates; accepted: models that come to rest, since the set feeds the \
                  reference forward",
@@ -336,63 +319,31 @@ fn check(
             return Err(FamilyRefusal::Integrates { index });
         }
     }
-    let value = |key, value, accepted, good: bool| {
-        if good {
-            Ok(())
-        } else {
-            Err(FamilyRefusal::Value {
-                key,
-                value,
-                accepted,
-            })
-        }
-    };
-    let total = delays.total();
-    let accepted = "0 to 0.5 s";
-    value(
-        "the delay",
-        total,
-        accepted,
-        (0.0..=MOST_DELAY).contains(&total),
-    )?;
-    let peak = specification.sensitivity_peak;
-    let accepted = "above 1, at most 10";
-    value(
-        "the sensitivity peak",
-        peak,
-        accepted,
-        peak > 1.0 && peak <= 10.0,
-    )?;
+    values_fit(delays, specification).map_err(FamilyRefusal::Value)
+}
+
+fn values_fit(delays: &Delays, specification: &FamilySpecification) -> Result<(), OutOfRange> {
+    let within = OutOfRange::unless_within;
+    within(0.0, MOST_DELAY, "the delay", delays.total(), "0 to 0.5 s")?;
+    let (key, peak) = ("the sensitivity peak", specification.sensitivity_peak);
+    let fits = peak > 1.0 && peak <= 10.0;
+    OutOfRange::unless(fits, key, peak, "above 1, at most 10")?;
     if let Some(w) = specification.crossover {
         let accepted = "above 0, at most 1000 rad/s";
-        value("the crossover", w, accepted, w > 0.0 && w <= 1000.0)?;
+        OutOfRange::unless(w > 0.0 && w <= 1000.0, "the crossover", w, accepted)?;
     }
     if let Some(kp) = specification.proportional {
-        value("kp", kp, "0 to 1000", (0.0..=1000.0).contains(&kp))?;
+        within(0.0, 1000.0, "kp", kp, "0 to 1000")?;
     }
     if let Some(order) = specification.order {
-        let accepted = "above 0 and below 2";
-        value(
-            "the integral order",
-            order,
-            accepted,
-            order > 0.0 && order < 2.0,
-        )?;
+        let (key, fits) = ("the integral order", order > 0.0 && order < 2.0);
+        OutOfRange::unless(fits, key, order, "above 0 and below 2")?;
     }
     let decay = specification.decay;
-    value(
-        "the mode's decay",
-        decay,
-        "0 to 10",
-        (0.0..=10.0).contains(&decay),
-    )?;
-    let corner = specification.rate_corner;
-    value(
-        "the rate's corner",
-        corner,
-        "above 0 rad/s",
-        corner > 0.0 && corner.is_finite(),
-    )
+    within(0.0, 10.0, "the mode's decay", decay, "0 to 10")?;
+    let (key, corner) = ("the rate's corner", specification.rate_corner);
+    let fits = corner > 0.0 && corner.is_finite();
+    OutOfRange::unless(fits, key, corner, "above 0 rad/s")
 }
 
 /// Rounds `x` down to three digits.
@@ -470,14 +421,8 @@ pub fn on_family(
     };
     check(family, delays, &specification)?;
     for (key, value) in [("ki", gains.ki), ("the damping", damping)] {
-        if !(0.0..=1000.0).contains(&value) {
-            let accepted = "0 to 1000";
-            return Err(FamilyRefusal::Value {
-                key,
-                value,
-                accepted,
-            });
-        }
+        OutOfRange::unless_within(0.0, 1000.0, key, value, "0 to 1000")
+            .map_err(FamilyRefusal::Value)?;
     }
     let search = Search::new(family, delays.total(), &specification);
     let found = Found {
@@ -513,17 +458,7 @@ pub fn tune_family(
     let models: Vec<OnModel> = search.plants.iter().map(|p| search.on(p, &found)).collect();
     let slowest = greatest(models.iter().map(|m| -m.crossover));
     let worst = greatest(models.iter().map(|m| m.sensitivity.value));
-    // Gains slightly above the found ones show which model limits them.
-    let stiffer = Found {
-        integral: 1.05 * found.integral,
-        ..found
-    };
-    let peaks = search.peaks(&stiffer).into_iter().map(|x| x / peak);
-    let late = search.plants.iter().map(|p| search.lateness(p, &stiffer));
-    let (peaks, late): (Vec<f64>, Vec<f64>) = (peaks.collect(), late.collect());
-    let both = peaks.iter().zip(&late).map(|(a, b)| a.max(*b));
-    let integral_limit = greatest(both);
-    let limited_by_mode = late[integral_limit] > peaks[integral_limit];
+    let (integral_limit, limited_by_mode) = integral_limit(&search, &found, peak);
     if let Some(asked) = specification.crossover
         && models[slowest].crossover < asked
     {
@@ -540,27 +475,53 @@ pub fn tune_family(
         damping: 1.1 * found.damping + 1e-3,
         ..found
     };
-    let damping_limit = greatest(search.peaks(&damped).into_iter());
-    let windows: Vec<f64> = models
-        .iter()
-        .map(|m| search::window(&m.plant, m.swing, found.damping))
-        .collect();
-    let swings = greatest(windows.iter().copied());
-    let smoothing = smoothing(windows[swings]);
-    let total = delays.total();
-    let spare = search.spare(&found, LATE_PEAK * peak, MOST_DELAY - total);
-    let model = middle::model(&search.plants, found.damping);
-    crate::control::controller::reference_model::ReferenceModel::new(&model, 1e-3)
-        .map_err(FamilyRefusal::Middle)?;
-    let motor = MotorGains {
-        kp: found.proportional,
-        ki: found.integral,
-        kd: 0.0,
-        integral_order: found.order,
-        derivative_order: 1.0,
-        derivative_corner: 100.0,
+    let window = |m: &OnModel| search::window(&m.plant, m.swing, found.damping);
+    let swings = greatest(models.iter().map(window));
+    let smoothing = smoothing(window(&models[swings]));
+    Ok(FamilyDesign {
+        gains: gain_set(&search, &found, smoothing, delays.total())?,
+        slowest,
+        worst,
+        integral_limit,
+        limited_by_mode,
+        damping_limit: greatest(search.peaks(&damped).into_iter()),
+        swings,
+        integer_crossover,
+        models,
+    })
+}
+
+/// Returns the index of the model that limits the integral gain, as gains slightly above those
+/// found show, and true if it does so by its remaining mode.
+fn integral_limit(search: &Search, found: &Found, peak: f64) -> (usize, bool) {
+    let stiffer = Found {
+        integral: 1.05 * found.integral,
+        ..*found
     };
-    let gains = GainSet {
+    let peaks = search.peaks(&stiffer);
+    let late = search.plants.iter().map(|p| search.lateness(p, &stiffer));
+    let both: Vec<(f64, f64)> = peaks.into_iter().map(|x| x / peak).zip(late).collect();
+    let limit = greatest(both.iter().map(|(peak, late)| peak.max(*late)));
+    (limit, both[limit].1 > both[limit].0)
+}
+
+/// Returns the set of those gains; `total` is the delay, s, that the search includes.
+fn gain_set(
+    search: &Search,
+    found: &Found,
+    smoothing: [f64; 2],
+    total: f64,
+) -> Result<GainSet, FamilyRefusal> {
+    let specification = search.specification;
+    let peak = LATE_PEAK * specification.sensitivity_peak;
+    let spare = search.spare(found, peak, MOST_DELAY - total);
+    let model = middle::model(&search.plants, found.damping);
+    ReferenceModel::new(&model, 1e-3).map_err(FamilyRefusal::Middle)?;
+    let motor = MotorGains {
+        kd: 0.0,
+        ..found.gains(UNUSED_CORNER)
+    };
+    Ok(GainSet {
         kind: CommandInterface::Position,
         structure: Structure::TwoDegreesOfFreedom,
         motors: vec![motor; specification.motors],
@@ -570,16 +531,5 @@ pub fn tune_family(
         integrator_deadband: None,
         delay_allowed: ((total + spare) * 1e4).floor() / 1e4,
         tension_gain: 0.0,
-    };
-    Ok(FamilyDesign {
-        gains,
-        models,
-        slowest,
-        worst,
-        integral_limit,
-        limited_by_mode,
-        damping_limit,
-        swings,
-        integer_crossover,
     })
 }

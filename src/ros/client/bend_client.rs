@@ -8,12 +8,12 @@ use r2r::geometry_msgs::msg::{PoseStamped, Vector3Stamped, WrenchStamped};
 use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
 use r2r::rcl_interfaces::srv::SetParameters;
 use r2r::sensor_msgs::msg::JointState;
-use r2r::{Client, Node, Publisher, QosProfile};
+use r2r::{Node, Publisher};
 use tokio::sync::watch;
 
 use super::connection::{Connection, Need, Nodes};
 use super::error::ClientError;
-use super::session::{Keeps, Session};
+use super::session::{Keeps, Service, Session, many, newest};
 use crate::control::geometry::{Bend, rotation};
 use crate::design::trial::{BendSample, SetpointSample};
 use crate::ros::context::NodeError;
@@ -52,7 +52,7 @@ pub(super) fn text_value(text: &str) -> ParameterValue {
 pub struct BendClient {
     desired: Publisher<PoseStamped>,
     push: Publisher<WrenchStamped>,
-    set: Client<SetParameters::Service>,
+    set: Service<SetParameters::Service>,
     recorded: watch::Receiver<Recorded>,
     /// The connection to the joint and the simulated joint.
     pub connection: Connection,
@@ -70,15 +70,13 @@ impl BendClient {
         name: &str,
         keeps: Keeps,
     ) -> Result<Self, NodeError> {
-        let newest = || QosProfile::default().keep_last(1).reliable();
         let topics = nodes.clone();
         let (connection, own) =
             Connection::new(nodes, name, keeps, "desired_pose", |node, session| {
                 let recorded = record(node, session, &topics, motor_names, keeps)?;
-                let services = QosProfile::services_default();
                 let desired = node.create_publisher(&topics.of_joint("desired_pose"), newest())?;
                 let push = node.create_publisher(&topics.of_simulated("push"), newest())?;
-                let set = node.create_client(&topics.of_joint("set_parameters"), services)?;
+                let set = Service::new(node, topics.of_joint("set_parameters"))?;
                 Ok((desired, push, set, recorded))
             })?;
         let (desired, push, set, recorded) = own;
@@ -165,10 +163,8 @@ impl BendClient {
                 value: text_value(text),
             }],
         };
-        let service = self.connection.nodes.of_joint("set_parameters");
         let requested = self.connection.now();
-        let session = self.connection.session();
-        let reply = session.ask(&self.set, &service, &request)?;
+        let reply = self.set.ask(self.connection.session(), &request)?;
         let done = self.connection.now();
         match reply.results.first() {
             Some(result) if result.successful => Ok((requested, done)),
@@ -193,7 +189,6 @@ fn record(
     motor_names: &[String],
     keeps: Keeps,
 ) -> r2r::Result<watch::Receiver<Recorded>> {
-    let many = || QosProfile::default().keep_last(100).reliable();
     let bends = node.subscribe::<Vector3Stamped>(&nodes.of_simulated("true_bend"), many())?;
     let setpoints = node.subscribe::<JointState>(&nodes.of_joint("motor_setpoints"), many())?;
     let (record, recorded) = watch::channel(Recorded::default());

@@ -3,10 +3,10 @@
 use futures::FutureExt;
 use futures::future::LocalBoxFuture;
 use r2r::geometry_msgs::msg::Inertia;
-use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
+use r2r::{Node, Publisher, WrappedTypesupport};
 
 use super::error::ClientError;
-use super::session::{Answers, Keeps, Lifecycle, Session};
+use super::session::{Answers, Keeps, Lifecycle, Session, newest};
 use crate::ros::context::{NodeError, Spinner, context};
 
 /// The nodes that a client commands and records.
@@ -93,8 +93,7 @@ impl Connection {
         let mut node = Node::create(context()?, name, "").map_err(graph)?;
         let mut session = Session::new(keeps)?;
         let own = join(&mut node, &session).map_err(graph)?;
-        let newest = QosProfile::default().keep_last(1).reliable();
-        let payload = node.create_publisher(&nodes.of_simulated("payload"), newest);
+        let payload = node.create_publisher(&nodes.of_simulated("payload"), newest());
         let answers = session.listen_to_answers(&mut node, &nodes.joint, command);
         let lifecycle = Lifecycle::new(&mut node, &nodes.joint).map_err(graph)?;
         session.listen_to_time(&mut node).map_err(graph)?;

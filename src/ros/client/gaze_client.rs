@@ -12,7 +12,7 @@ use tokio::sync::watch;
 
 use super::connection::{Connection, Need, Nodes};
 use super::error::ClientError;
-use super::session::{Keeps, Session};
+use super::session::{Keeps, Session, many, newest};
 use super::target_state::{ReportedTarget, TargetState};
 use crate::ros::context::NodeError;
 use crate::ros::messages::time;
@@ -61,12 +61,11 @@ impl GazeClient {
         name: &str,
         keeps: Keeps,
     ) -> Result<Self, NodeError> {
-        let newest = QosProfile::default().keep_last(1).reliable();
         let topics = nodes.clone();
         let (connection, (points, recorded)) =
             Connection::new(nodes, name, keeps, "gaze_point", |node, session| {
                 let recorded = record(node, session, &topics, pan_motor)?;
-                let points = node.create_publisher(&topics.of_joint("gaze_point"), newest)?;
+                let points = node.create_publisher(&topics.of_joint("gaze_point"), newest())?;
                 Ok((points, recorded))
             })?;
         Ok(Self {
@@ -115,12 +114,8 @@ fn record(
     nodes: &Nodes,
     pan_motor: Option<&str>,
 ) -> r2r::Result<watch::Receiver<Recorded>> {
-    let many = QosProfile::default().keep_last(100).reliable();
-    let latched = || {
-        let newest = QosProfile::default().keep_last(1).reliable();
-        newest.transient_local()
-    };
-    let heads = node.subscribe::<PoseStamped>(&nodes.of_simulated("true_pose"), many)?;
+    let latched = || newest().transient_local();
+    let heads = node.subscribe::<PoseStamped>(&nodes.of_simulated("true_pose"), many())?;
     let states = node.subscribe::<DiagnosticStatus>(&nodes.of_joint("target_state"), latched())?;
     let settled = node.subscribe::<Bool>(&nodes.of_joint("settled"), latched())?;
     let namespace = nodes

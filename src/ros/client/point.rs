@@ -11,6 +11,7 @@ use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
 use r2r::std_msgs::msg::Float64;
 use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
 
+use super::session::newest;
 use super::target_state::{ReportedTarget, TargetState};
 use crate::control::geometry::{Configuration, configuration, orientation, swing_twist};
 use crate::ros::context::{NodeError, Spinner, context};
@@ -123,7 +124,6 @@ fn exchange<T: WrappedTypesupport + 'static>(
     let name = format!("withy_point_{}", std::process::id());
     let graph = NodeError::of(&name);
     let mut own = Node::create(context()?, &name, "").map_err(graph)?;
-    let newest = || QosProfile::default().keep_last(1).reliable();
     let joint = node.trim_end_matches('/');
     let of = |topic: &str| format!("{joint}/{topic}");
     let publisher = own.create_publisher(&of(topic), newest()).map_err(graph)?;

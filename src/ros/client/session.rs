@@ -111,12 +111,71 @@ impl Gate {
     }
 }
 
+/// Quality of service of commands: the newest one, delivered.
+pub(super) fn newest() -> QosProfile {
+    QosProfile::default().keep_last(1).reliable()
+}
+
+/// Quality of service of streams of which none may be lost.
+pub(super) fn many() -> QosProfile {
+    QosProfile::default().keep_last(100).reliable()
+}
+
+/// A service of a node.
+pub(super) struct Service<T: WrappedServiceTypeSupport + 'static> {
+    client: Client<T>,
+    name: String,
+}
+
+impl<T: WrappedServiceTypeSupport + 'static> Service<T> {
+    pub(super) fn new(node: &mut Node, name: String) -> r2r::Result<Self> {
+        let client = node.create_client(&name, QosProfile::services_default())?;
+        Ok(Self { client, name })
+    }
+
+    /// Calls the service and returns its answer. Waits at most 5 s for the service and 5 s for the
+    /// answer.
+    ///
+    /// # Errors
+    /// The service does not answer.
+    pub(super) fn ask(
+        &self,
+        session: &Session,
+        request: &T::Request,
+    ) -> Result<T::Response, ClientError> {
+        self.ask_for(session, request, PATIENCE)
+    }
+
+    /// Like [`Service::ask`], for an answer that may take up to `limit`.
+    fn ask_for(
+        &self,
+        session: &Session,
+        request: &T::Request,
+        limit: Duration,
+    ) -> Result<T::Response, ClientError> {
+        let available = session.outcome(Node::is_available(&self.client)?, PATIENCE, STANDS);
+        available.ok_or_else(|| self.silent(PATIENCE))??;
+        let reply = session.outcome(self.client.request(request)?, limit, STANDS);
+        Ok(reply.ok_or_else(|| self.silent(limit))??)
+    }
+
+    fn silent(&self, limit: Duration) -> ClientError {
+        ClientError::Silent(self.name.clone(), limit.as_secs())
+    }
+
+    /// Returns the error that it refuses `what`, part of itself.
+    pub(super) fn refused(&self, what: &str, reason: String) -> ClientError {
+        ClientError::Refused {
+            parameter: format!("{}{what}", self.name),
+            reason,
+        }
+    }
+}
+
 /// Lifecycle client of one node.
 pub struct Lifecycle {
-    change: Client<ChangeState::Service>,
-    change_name: String,
-    get: Client<GetState::Service>,
-    get_name: String,
+    change: Service<ChangeState::Service>,
+    get: Service<GetState::Service>,
 }
 
 impl Lifecycle {
@@ -126,13 +185,9 @@ impl Lifecycle {
     /// The middleware rejects a client.
     pub fn new(node: &mut Node, joint: &str) -> r2r::Result<Self> {
         let name = |service: &str| format!("{}/{service}", joint.trim_end_matches('/'));
-        let (change_name, get_name) = (name("change_state"), name("get_state"));
-        let services = QosProfile::services_default;
         Ok(Self {
-            change: node.create_client::<ChangeState::Service>(&change_name, services())?,
-            get: node.create_client::<GetState::Service>(&get_name, services())?,
-            change_name,
-            get_name,
+            change: Service::new(node, name("change_state"))?,
+            get: Service::new(node, name("get_state"))?,
         })
     }
 
@@ -141,7 +196,7 @@ impl Lifecycle {
     /// # Errors
     /// The service does not answer.
     pub fn state(&self, session: &Session) -> Result<State, ClientError> {
-        let answer = session.ask(&self.get, &self.get_name, &GetState::Request::default());
+        let answer = self.get.ask(session, &GetState::Request::default());
         answer.map(|answer| answer.current_state)
     }
 
@@ -155,16 +210,13 @@ impl Lifecycle {
         label: &str,
         limit: Duration,
     ) -> Result<bool, ClientError> {
-        let request = transition(label);
-        let answer = session.ask_for(&self.change, &self.change_name, &request, limit);
+        let answer = self.change.ask_for(session, &transition(label), limit);
         answer.map(|answer| answer.success)
     }
 
     fn refused(&self, label: &str) -> ClientError {
-        ClientError::Refused {
-            parameter: format!("{} {label}", self.change_name),
-            reason: "the node's log says why".into(),
-        }
+        let reason = "the node's log says why".into();
+        self.change.refused(&format!(" {label}"), reason)
     }
 }
 
@@ -242,9 +294,8 @@ impl Session {
         let Some(mut setter) = self.setter.take() else {
             return Ok(());
         };
-        let all = QosProfile::default().keep_last(100).reliable();
         let acknowledged = Acknowledged {
-            out: node.create_publisher("~/acknowledged", all)?,
+            out: node.create_publisher("~/acknowledged", many())?,
             last: None,
         };
         let gate = Arc::new(Gate {
@@ -365,9 +416,8 @@ impl Session {
         if !self.clock.is_simulated() {
             return Ok(Answers(None));
         }
-        let all = QosProfile::default().keep_last(100).reliable();
         let joint = joint.trim_end_matches('/');
-        let answers = node.subscribe(&format!("{joint}/acknowledged"), all)?;
+        let answers = node.subscribe(&format!("{joint}/acknowledged"), many())?;
         let (newest, answered) = watch::channel(None);
         self.each(answers, move |header: Header| {
             if header.frame_id == topic {
@@ -412,38 +462,6 @@ impl Session {
         }));
     }
 
-    /// Calls `service` and returns its answer. Waits at most 5 s for the service and 5 s for the
-    /// answer.
-    ///
-    /// # Errors
-    /// The service does not answer.
-    pub fn ask<T: WrappedServiceTypeSupport + 'static>(
-        &self,
-        client: &Client<T>,
-        service: &str,
-        request: &T::Request,
-    ) -> Result<T::Response, ClientError> {
-        self.ask_for(client, service, request, PATIENCE)
-    }
-
-    /// Like [`Session::ask`], for a service whose answer may take up to `limit`.
-    ///
-    /// # Errors
-    /// The service does not answer.
-    pub fn ask_for<T: WrappedServiceTypeSupport + 'static>(
-        &self,
-        client: &Client<T>,
-        service: &str,
-        request: &T::Request,
-        limit: Duration,
-    ) -> Result<T::Response, ClientError> {
-        let silent = |limit: Duration| ClientError::Silent(service.into(), limit.as_secs());
-        let available = self.outcome(Node::is_available(client)?, PATIENCE, STANDS);
-        available.ok_or_else(|| silent(PATIENCE))??;
-        let reply = self.outcome(client.request(request)?, limit, STANDS);
-        Ok(reply.ok_or_else(|| silent(limit))??)
-    }
-
     /// Configures and activates a joint's node. In simulated time this happens at a set time, so
     /// that all runs start alike, and takes two seconds of it.
     ///
@@ -456,13 +474,12 @@ impl Session {
         }
         self.wait(0.5 * BEGINNING)?;
         // The transition begins while time stands; the loop then needs ticks to drive the joint.
-        let reply = lifecycle.change.request(&transition("activate"))?;
+        let reply = lifecycle.change.client.request(&transition("activate"))?;
         for _ in 0..2 {
             self.until_under_way(lifecycle)?;
         }
         let reply = self.outcome(reply, PATIENCE, Duration::ZERO);
-        let name = &lifecycle.change_name;
-        let reply = reply.ok_or_else(|| ClientError::Silent(name.clone(), PATIENCE.as_secs()))?;
+        let reply = reply.ok_or_else(|| lifecycle.change.silent(PATIENCE))?;
         if !reply?.success {
             return Err(lifecycle.refused("activate"));
         }

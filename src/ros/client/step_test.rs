@@ -20,11 +20,11 @@ use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::rcl_interfaces::msg::{Parameter, ParameterValue};
 use r2r::rcl_interfaces::srv::{GetParameters, ListParameters, SetParametersAtomically};
 use r2r::std_srvs::srv::Trigger;
-use r2r::{Client, Node, Publisher, QosProfile};
+use r2r::{Node, Publisher};
 
 use super::bend_client::{pose_message, text_value};
 use super::error::ClientError;
-use super::session::{Keeps, Session};
+use super::session::{Keeps, Service, Session, newest};
 use crate::control::geometry::{Bend, inclination};
 use crate::design::trial::StepRow;
 use crate::files::SetpointMessage;
@@ -192,10 +192,10 @@ pub fn step_test(
 struct Tester {
     subject: Subject,
     desired: Publisher<PoseStamped>,
-    get: Client<GetParameters::Service>,
-    list: Client<ListParameters::Service>,
-    set: Client<SetParametersAtomically::Service>,
-    hold: Client<Trigger::Service>,
+    get: Service<GetParameters::Service>,
+    list: Service<ListParameters::Service>,
+    set: Service<SetParametersAtomically::Service>,
+    hold: Service<Trigger::Service>,
     heard: Shared,
     // Dropped in this order: tasks must not outlive for long the node that feeds them.
     session: Session,
@@ -208,27 +208,17 @@ impl Tester {
         let name = format!("step_test_{}", std::process::id());
         let graph = NodeError::of(&name);
         let mut node = Node::create(context()?, &name, "").map_err(graph)?;
-        let newest = QosProfile::default().keep_last(1).reliable();
         let mut session = Session::new(Keeps::of(&node))?;
         let heard = listen(&mut node, &session, subject).map_err(graph)?;
         session.listen_to_time(&mut node).map_err(graph)?;
-        let services = QosProfile::services_default;
+        let desired = node.create_publisher(&subject.name("desired_pose"), newest());
+        let of = |name: &str| subject.name(name);
         Ok(Self {
-            desired: node
-                .create_publisher(&subject.name("desired_pose"), newest)
-                .map_err(graph)?,
-            get: node
-                .create_client(&subject.name("get_parameters"), services())
-                .map_err(graph)?,
-            list: node
-                .create_client(&subject.name("list_parameters"), services())
-                .map_err(graph)?,
-            set: node
-                .create_client(&subject.name("set_parameters_atomically"), services())
-                .map_err(graph)?,
-            hold: node
-                .create_client(&subject.name("hold"), services())
-                .map_err(graph)?,
+            desired: desired.map_err(graph)?,
+            get: Service::new(&mut node, of("get_parameters")).map_err(graph)?,
+            list: Service::new(&mut node, of("list_parameters")).map_err(graph)?,
+            set: Service::new(&mut node, of("set_parameters_atomically")).map_err(graph)?,
+            hold: Service::new(&mut node, of("hold")).map_err(graph)?,
             subject: subject.clone(),
             heard,
             session,
@@ -267,9 +257,8 @@ impl Tester {
     }
 
     fn get(&self, names: Vec<String>) -> Result<Vec<ParameterValue>, ClientError> {
-        let service = self.subject.name("get_parameters");
         let request = GetParameters::Request { names };
-        Ok(self.session.ask(&self.get, &service, &request)?.values)
+        Ok(self.get.ask(&self.session, &request)?.values)
     }
 
     /// Returns the parameters in force after checking that the test can be made.
@@ -279,8 +268,7 @@ impl Tester {
             prefixes: vec!["gains".into()],
             depth: 0,
         };
-        let service = self.subject.name("list_parameters");
-        let listed = self.session.ask(&self.list, &service, &gains)?.result.names;
+        let listed = self.list.ask(&self.session, &gains)?.result.names;
         let fixed = [
             "gain_set",
             "gain_sets",
@@ -399,9 +387,8 @@ impl Tester {
     }
 
     fn choose(&self, parameters: Vec<Parameter>) -> Result<(), ClientError> {
-        let service = self.subject.name("set_parameters_atomically");
         let request = SetParametersAtomically::Request { parameters };
-        let result = self.session.ask(&self.set, &service, &request)?.result;
+        let result = self.set.ask(&self.session, &request)?.result;
         if result.successful {
             return Ok(());
         }
@@ -447,16 +434,11 @@ impl Tester {
     }
 
     fn hold(&self) -> Result<(), ClientError> {
-        let service = self.subject.name("hold");
-        let request = Trigger::Request {};
-        let answer = self.session.ask(&self.hold, &service, &request)?;
-        if answer.success {
-            return Ok(());
+        let answer = self.hold.ask(&self.session, &Trigger::Request {})?;
+        match answer.success {
+            true => Ok(()),
+            false => Err(self.hold.refused("", answer.message)),
         }
-        Err(ClientError::Refused {
-            parameter: service,
-            reason: answer.message,
-        })
     }
 }
 

@@ -3,8 +3,6 @@
 
 mod declared;
 mod examined;
-#[cfg(test)]
-mod garbage;
 mod refusal;
 mod sets;
 mod value;

@@ -37,6 +37,8 @@ pub(super) enum Form {
     Rules,
 }
 
+use Form::{Count, Number, Rules, Stamp, Word};
+
 /// One column: its name and text form, and where its value is in a tick.
 pub(super) struct Column {
     pub name: String,
@@ -55,99 +57,87 @@ impl Column {
 type Fixed = (&'static str, Form, fn(&Record) -> f64);
 
 const TIME: [Fixed; 2] = [
-    ("time_s", Form::Number, |r| r.at),
-    ("ros_time_s", Form::Stamp, |r| r.at),
+    ("time_s", Number, |r| r.at),
+    ("ros_time_s", Stamp, |r| r.at),
 ];
 
 const COMMAND: [Fixed; 9] = [
-    ("command", Form::Count, |r| desired(r, |d| d.command as f64)),
-    ("command_sample", Form::Count, |r| {
+    ("command", Count, |r| desired(r, |d| d.command as f64)),
+    ("command_sample", Count, |r| {
         desired(r, |d| d.sequence as f64)
     }),
-    ("command_bend_x_rad", Form::Number, |r| {
+    ("command_bend_x_rad", Number, |r| {
         desired(r, |d| d.configuration.x)
     }),
-    ("command_bend_y_rad", Form::Number, |r| {
+    ("command_bend_y_rad", Number, |r| {
         desired(r, |d| d.configuration.y)
     }),
-    ("command_pan_rad", Form::Number, |r| {
+    ("command_pan_rad", Number, |r| {
         desired(r, |d| d.configuration.z)
     }),
-    ("holds_requested", Form::Count, |r| r.input.hold as f64),
-    ("clears_requested", Form::Count, |r| r.input.clear as f64),
-    ("releases_requested", Form::Count, |r| {
+    ("holds_requested", Count, |r| r.input.hold as f64),
+    ("clears_requested", Count, |r| r.input.clear as f64),
+    ("releases_requested", Count, |r| {
         r.input.release_tension as f64
     }),
-    ("active", Form::Count, |r| flag(!r.input.inactive)),
+    ("active", Count, |r| flag(!r.input.inactive)),
 ];
 
 const STATE: [Fixed; 6] = [
-    ("mode", Form::Word(Mode::NAMES), |r| {
-        r.output.mode as usize as f64
-    }),
-    ("readiness", Form::Word(Readiness::NAMES), |r| {
+    ("mode", Word(Mode::NAMES), |r| r.output.mode as usize as f64),
+    ("readiness", Word(Readiness::NAMES), |r| {
         r.output.readiness as usize as f64
     }),
-    ("reaction", Form::Word(Reaction::NAMES), |r| {
+    ("reaction", Word(Reaction::NAMES), |r| {
         r.output.faults.reaction as usize as f64
     }),
-    ("cause", Form::Word(Rule::NAMES), |r| {
+    ("cause", Word(Rule::NAMES), |r| {
         let cause = r.output.faults.cause;
         cause.map_or(f64::NAN, |rule| rule as usize as f64)
     }),
-    ("rules_broken", Form::Rules, |r| bits(r, |f| f.broken)),
-    ("rules_latched", Form::Rules, |r| bits(r, |f| f.latched)),
+    ("rules_broken", Rules, |r| bits(r, |f| f.broken)),
+    ("rules_latched", Rules, |r| bits(r, |f| f.latched)),
 ];
 
 const MEASURED: [Fixed; 5] = [
-    ("measured_by", Form::Word(Source::NAMES), |r| {
+    ("measured_by", Word(Source::NAMES), |r| {
         r.output.estimate.source as usize as f64
     }),
-    ("measured_stamp_s", Form::Stamp, |r| r.output.bend_stamp),
-    ("motors_bend_x_rad", Form::Number, |r| {
+    ("measured_stamp_s", Stamp, |r| r.output.bend_stamp),
+    ("motors_bend_x_rad", Number, |r| {
         r.output.estimate.motors_bend.x
     }),
-    ("motors_bend_y_rad", Form::Number, |r| {
+    ("motors_bend_y_rad", Number, |r| {
         r.output.estimate.motors_bend.y
     }),
-    ("delay_s", Form::Number, |r| r.output.delay),
+    ("delay_s", Number, |r| r.output.delay),
 ];
 
-const SENT: [Fixed; 1] = [("setpoint_stamp_s", Form::Stamp, |r| sent(r, r.output.stamp))];
+const SENT: [Fixed; 1] = [("setpoint_stamp_s", Stamp, |r| sent(r, r.output.stamp))];
 
 const LIMITS: [Fixed; 10] = [
-    ("feedback_share", Form::Number, |r| r.output.feedback_share),
-    ("feedback_limited", Form::Count, |r| {
+    ("feedback_share", Number, |r| r.output.feedback_share),
+    ("feedback_limited", Count, |r| {
         flag(r.output.feedback_limited)
     }),
-    ("speed_limited", Form::Count, |r| {
-        flag(r.output.speed_limited)
-    }),
-    ("travel_limited", Form::Count, |r| {
-        flag(r.output.travel_limited)
-    }),
-    ("target_limited", Form::Count, |r| {
-        flag(r.output.target_limited)
-    }),
-    ("over_bend", Form::Count, |r| flag(r.output.over_bend)),
-    ("integrator_deadband", Form::Count, |r| {
-        flag(r.output.in_deadband)
-    }),
-    ("hunting", Form::Count, |r| flag(r.output.hunting)),
-    ("following_error", Form::Count, |r| {
-        flag(r.output.following_error)
-    }),
-    ("settled", Form::Count, |r| flag(r.output.settled)),
+    ("speed_limited", Count, |r| flag(r.output.speed_limited)),
+    ("travel_limited", Count, |r| flag(r.output.travel_limited)),
+    ("target_limited", Count, |r| flag(r.output.target_limited)),
+    ("over_bend", Count, |r| flag(r.output.over_bend)),
+    ("integrator_deadband", Count, |r| flag(r.output.in_deadband)),
+    ("hunting", Count, |r| flag(r.output.hunting)),
+    ("following_error", Count, |r| flag(r.output.following_error)),
+    ("settled", Count, |r| flag(r.output.settled)),
 ];
 
 const COUNTS: [Fixed; 5] = [
-    ("cycles", Form::Count, |r| r.counts.ticks as f64),
-    ("late_cycles", Form::Count, |r| r.counts.late as f64),
-    ("missed_cycles", Form::Count, |r| r.counts.missed as f64),
-    ("cycles_without_sample", Form::Count, |r| {
+    ("cycles", Count, |r| r.counts.ticks as f64),
+    ("late_cycles", Count, |r| r.counts.late as f64),
+    ("missed_cycles", Count, |r| r.counts.missed as f64),
+    ("cycles_without_sample", Count, |r| {
         r.counts.without_sample as f64
     }),
-    ("records_lost", Form::Count, |r| r.counts.lost as f64),
+    ("records_lost", Count, |r| r.counts.lost as f64),
 ];
 
 /// The bends of a tick, with the beginning of their columns' names.
@@ -214,28 +204,24 @@ impl Columns {
             move |r: &Record| motor.sample(r).as_ref().map_or(f64::NAN, value)
         };
         let stamp = of(|s| s.stamp);
-        self.add(format!("{name}_angle_rad"), Form::Number, of(|s| s.angle));
-        self.add(format!("{name}_stamp_s"), Form::Stamp, stamp);
-        self.add(format!("{name}_age_s"), Form::Number, move |r| {
-            r.at - stamp(r)
-        });
+        self.add(format!("{name}_angle_rad"), Number, of(|s| s.angle));
+        self.add(format!("{name}_stamp_s"), Stamp, stamp);
+        self.add(format!("{name}_age_s"), Number, move |r| r.at - stamp(r));
     }
 
     /// Adds stamp, age and values of an IMU.
     fn imu(&mut self, name: &str, imu: Imu) {
         let stamp = move |r: &Record| imu(r).as_ref().map_or(f64::NAN, |s| s.stamp);
-        self.add(format!("{name}_stamp_s"), Form::Stamp, stamp);
-        self.add(format!("{name}_age_s"), Form::Number, move |r| {
-            r.at - stamp(r)
-        });
+        self.add(format!("{name}_stamp_s"), Stamp, stamp);
+        self.add(format!("{name}_age_s"), Number, move |r| r.at - stamp(r));
         for (i, axis) in AXES.into_iter().enumerate() {
             let gravity = move |r: &Record| imu(r).as_ref().map_or(f64::NAN, |s| s.gravity[i]);
-            self.add(format!("{name}_gravity_{axis}"), Form::Number, gravity);
+            self.add(format!("{name}_gravity_{axis}"), Number, gravity);
         }
         for (i, axis) in AXES.into_iter().enumerate() {
             let rate =
                 move |r: &Record| imu(r).as_ref().map_or(f64::NAN, |s| s.angular_velocity[i]);
-            self.add(format!("{name}_rate_{axis}_rad_s"), Form::Number, rate);
+            self.add(format!("{name}_rate_{axis}_rad_s"), Number, rate);
         }
     }
 }
@@ -283,12 +269,12 @@ impl Layout {
         columns.fixed(&STATE);
         for (what, of) in BENDS {
             let x = format!("{what}_bend_x_rad");
-            columns.add(x, Form::Number, move |r| of(r).0.x);
+            columns.add(x, Number, move |r| of(r).0.x);
             let y = format!("{what}_bend_y_rad");
-            columns.add(y, Form::Number, move |r| of(r).0.y);
+            columns.add(y, Number, move |r| of(r).0.y);
             if self.pan.is_some() {
                 let pan = format!("{what}_pan_rad");
-                columns.add(pan, Form::Number, move |r| of(r).1);
+                columns.add(pan, Number, move |r| of(r).1);
             }
         }
         columns.fixed(&MEASURED);
@@ -299,13 +285,13 @@ impl Layout {
         };
         for (name, motor) in self.all_motors() {
             let name = format!("{name}_setpoint_{unit}");
-            columns.add(name, Form::Number, move |r| {
+            columns.add(name, Number, move |r| {
                 sent(r, motor.of(&r.output.setpoints, r.output.pan_setpoint))
             });
         }
         for (name, motor) in self.all_motors() {
             let name = format!("{name}_reference_rad");
-            columns.add(name, Form::Number, move |r| {
+            columns.add(name, Number, move |r| {
                 sent(r, motor.of(&r.output.references, r.output.pan_reference))
             });
         }

@@ -1,6 +1,7 @@
 //! Checks of the mechanics against closed forms and conservation laws.
 
-use super::rod::{COORDINATES, Coordinates, Foot, Rod};
+use super::coordinates::{COORDINATES, Coordinates};
+use super::rod::{Foot, Rod};
 use super::*;
 
 /// A joint bent in space: all coordinates in use, tendons taut, gravity oblique.

@@ -30,21 +30,17 @@
 //!   h (v + theta dv), K the elastic and taut-tendon stiffness. theta = 0.6: numerical damping
 //!   ratio 0.1 w h.
 
-use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
+use nalgebra::{Matrix3, Vector3};
 
+use super::coordinates::{
+    COORDINATES, Coordinates, Slopes, Square, add_outer, add_symmetric, along, cross, solve,
+};
 use super::description::{DescriptionError, JointDescription};
 
-/// Generalised coordinates: three Legendre coefficients per bending direction.
-pub(super) const COORDINATES: usize = 6;
 const TERMS: usize = 3;
 const THETA: f64 = 0.6;
 /// Min number of segments along the arc; raised to a multiple of that required by the guide discs.
 const SEGMENTS_AT_LEAST: usize = 12;
-
-pub(super) type Coordinates = SVector<f64, COORDINATES>;
-/// Derivative of a vector with respect to q: the gradient of each of its components.
-type Slopes = [Coordinates; 3];
-type Square = SMatrix<f64, COORDINATES, COORDINATES>;
 
 /// A rigid body on the head plate, its centre of mass on the head's axis.
 #[derive(Clone, Copy, Debug)]
@@ -577,36 +573,6 @@ fn elastic_stiffness(material: &Material, coordinate: usize) -> f64 {
     material.flexural_rigidity / (material.length * (2 * (coordinate % TERMS) + 1) as f64)
 }
 
-/// Returns d(w x arm)/dq for w with the derivative `slopes` and a fixed `arm`.
-#[inline]
-fn cross(slopes: &Slopes, arm: &Vector3<f64>) -> Slopes {
-    let [x, y, z] = slopes;
-    [
-        y * arm.z - z * arm.y,
-        z * arm.x - x * arm.z,
-        x * arm.y - y * arm.x,
-    ]
-}
-
-/// Returns the derivative's transpose times `vector`: a force in generalised coordinates.
-#[inline]
-fn along(slopes: &Slopes, vector: &Vector3<f64>) -> Coordinates {
-    slopes[0] * vector.x + slopes[1] * vector.y + slopes[2] * vector.z
-}
-
-/// Adds the lower half of the symmetric `left^T right`.
-#[inline]
-fn add_symmetric(matrix: &mut Square, left: &Slopes, right: &Slopes) {
-    let [x, y, z] = left;
-    for a in 0..COORDINATES {
-        let [p, q, r] = right.map(|row| row[a]);
-        // From the even row on: pairs of rows are added as one.
-        for b in (a & !1)..COORDINATES {
-            matrix[(b, a)] += x[b] * p + y[b] * q + z[b] * r;
-        }
-    }
-}
-
 /// Adds a point mass: m J^T J to the mass matrix, m J^T (gravity - acceleration at q'' = 0) to the
 /// force.
 #[inline]
@@ -649,13 +615,6 @@ fn add_body(
     }
 }
 
-fn add_outer(matrix: &mut Square, vector: &Coordinates, factor: f64) {
-    for a in 0..COORDINATES {
-        let mut column = matrix.column_mut(a);
-        column += vector * (factor * vector[a]);
-    }
-}
-
 /// Updates length, gradient and tension of one tendon.
 fn update_run(run: &mut Run, stations: &[Station], v: &Coordinates) {
     let mut length = 0.0;
@@ -689,33 +648,4 @@ fn update_run(run: &mut Run, stations: &[Station], v: &Coordinates) {
     } else {
         0.0
     };
-}
-
-/// Solves a symmetric positive definite system by Cholesky's method.
-fn solve(mut a: Square, mut b: Coordinates) -> Coordinates {
-    for j in 0..COORDINATES {
-        for k in 0..j {
-            for i in j..COORDINATES {
-                a[(i, j)] -= a[(i, k)] * a[(j, k)];
-            }
-        }
-        // Positive: stiffness alone is positive definite, and mass and damping add to it.
-        let root = a[(j, j)].sqrt();
-        for i in j..COORDINATES {
-            a[(i, j)] /= root;
-        }
-    }
-    for i in 0..COORDINATES {
-        for k in 0..i {
-            b[i] -= a[(i, k)] * b[k];
-        }
-        b[i] /= a[(i, i)];
-    }
-    for i in (0..COORDINATES).rev() {
-        for k in i + 1..COORDINATES {
-            b[i] -= a[(k, i)] * b[k];
-        }
-        b[i] /= a[(i, i)];
-    }
-    b
 }

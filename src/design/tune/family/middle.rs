@@ -1,7 +1,7 @@
 //! The model in the middle of a family.
 
 use crate::control::controller::reference_model::{Lag, Model};
-use crate::design::model::{Dynamics, Plant};
+use crate::design::model::{Dynamics, Plant, SecondOrder};
 
 /// Returns minimum and maximum.
 fn ends(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
@@ -29,16 +29,14 @@ pub(super) fn model(plants: &[Plant], damping: f64) -> Model {
     let geometric = |ends: Option<(f64, f64)>| ends.map(|(low, high)| (low * high).sqrt());
     let all = |f: &dyn Fn(&Plant) -> Option<f64>| ends(plants.iter().filter_map(f));
     let frequency = geometric(all(&|p| match p.dynamics {
-        Dynamics::Second {
-            natural_frequency, ..
-        } => Some(natural_frequency),
+        Dynamics::Second(second) => Some(second.natural_frequency),
         _ => None,
     }));
     let ratio = geometric(all(&|p| match p.dynamics {
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } => Some(damping_ratio + 0.5 * p.gain * natural_frequency * damping),
+        Dynamics::Second(second) => {
+            let (w, z) = second.parts();
+            Some(z + 0.5 * p.gain * w * damping)
+        }
         _ => None,
     }));
     let time_constant = geometric(all(&|p| match p.dynamics {
@@ -46,10 +44,10 @@ pub(super) fn model(plants: &[Plant], damping: f64) -> Model {
         _ => None,
     }));
     let lag = match (frequency, ratio) {
-        (Some(w), Some(z)) => Lag::Second {
+        (Some(w), Some(z)) => Lag::Second(SecondOrder {
             natural_frequency: four(w),
             damping_ratio: four(z),
-        },
+        }),
         _ => Lag::First {
             time_constant: four(time_constant.unwrap_or(0.0)),
         },

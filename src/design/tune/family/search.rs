@@ -1,9 +1,9 @@
 //! The search over dampings, integral gains and orders.
 
-use super::{FamilySpecification, OnModel, RemainingMode, plain, three};
+use super::{FamilySpecification, OnModel, plain, three};
 use crate::control::controller::MotorGains;
 use crate::control::solve::{bisect, geometric, halfway};
-use crate::design::model::{Dynamics, Law, Loop, Plant};
+use crate::design::model::{Dynamics, Law, Loop, Plant, SecondOrder};
 use nalgebra::Complex;
 use std::cell::Cell;
 use std::f64::consts::{PI, TAU};
@@ -20,7 +20,7 @@ const MOST_DAMPING: f64 = 1.0;
 /// The family with its delays, and the specification.
 pub(super) struct Search<'a> {
     pub plants: Vec<Plant>,
-    specification: &'a FamilySpecification,
+    pub specification: &'a FamilySpecification,
     /// The member that failed last; it is checked first.
     failed: Cell<usize>,
 }
@@ -35,7 +35,7 @@ pub(super) struct Found {
 }
 
 impl Found {
-    fn gains(&self, corner: f64) -> MotorGains {
+    pub(super) fn gains(&self, corner: f64) -> MotorGains {
         MotorGains {
             kp: self.proportional,
             ki: self.integral,
@@ -263,17 +263,8 @@ impl<'a> Search<'a> {
     /// Returns the closed-loop mode that the joint's own mode becomes. It is the root of
     /// `1/P + C + d s` that the joint's pole moves to as the gains grow from zero, by Newton's
     /// steps.
-    fn swing(&self, plant: &Plant, found: &Found) -> Option<RemainingMode> {
-        let Dynamics::Second {
-            natural_frequency: w,
-            damping_ratio: z,
-        } = plant.dynamics
-        else {
-            return None;
-        };
-        if z >= 1.0 {
-            return None;
-        }
+    fn swing(&self, plant: &Plant, found: &Found) -> Option<SecondOrder> {
+        let (w, z) = own_mode(plant)?.parts();
         let law = Law::new(&found.gains(f64::INFINITY));
         let mut s = Complex::new(-z, (1.0 - z * z).sqrt()) * w;
         const SHARES: u32 = 20;
@@ -301,7 +292,7 @@ impl<'a> Search<'a> {
                 return None;
             }
         }
-        Some(RemainingMode {
+        Some(SecondOrder {
             natural_frequency: s.norm(),
             damping_ratio: -s.re / s.norm(),
         })
@@ -341,15 +332,9 @@ impl<'a> Search<'a> {
 }
 
 /// Returns the mode of the joint alone.
-pub(super) fn own_mode(plant: &Plant) -> Option<RemainingMode> {
+pub(super) fn own_mode(plant: &Plant) -> Option<SecondOrder> {
     match plant.dynamics {
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } if damping_ratio < 1.0 => Some(RemainingMode {
-            natural_frequency,
-            damping_ratio,
-        }),
+        Dynamics::Second(mode) if mode.damping_ratio < 1.0 => Some(mode),
         _ => None,
     }
 }
@@ -357,25 +342,12 @@ pub(super) fn own_mode(plant: &Plant) -> Option<RemainingMode> {
 /// Returns the length of a moving average for that model, s: the period of the remaining mode. With
 /// a damping ratio above 0.6 there is little oscillation that a zero of the average could cancel,
 /// and the period would grow without bound. Without a mode it is twice the lag.
-pub(super) fn window(plant: &Plant, swing: Option<RemainingMode>, damping: f64) -> f64 {
-    if let Some(RemainingMode {
-        natural_frequency,
-        damping_ratio,
-    }) = swing
-    {
-        let z = damping_ratio.clamp(0.0, 0.6);
-        return TAU / (natural_frequency * (1.0 - z * z).sqrt());
+pub(super) fn window(plant: &Plant, swing: Option<SecondOrder>, damping: f64) -> f64 {
+    if let Some(mode) = swing {
+        let z = mode.damping_ratio.clamp(0.0, 0.6);
+        return TAU / (mode.natural_frequency * (1.0 - z * z).sqrt());
     }
-    let lag = match plant.dynamics {
-        Dynamics::First { time_constant } | Dynamics::Integrating { time_constant } => {
-            time_constant
-        }
-        Dynamics::Second {
-            natural_frequency,
-            damping_ratio,
-        } => 2.0 * damping_ratio / natural_frequency,
-    };
-    2.0 * (lag + plant.gain * damping)
+    2.0 * (plant.dynamics.lag() + plant.gain * damping)
 }
 
 /// Returns the fastest gains at any order and proportional gain left open, and the crossover at

@@ -8,7 +8,7 @@ use r2r::sensor_msgs::msg::JointState;
 use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, QosProfile};
 
-use super::super::session::Session;
+use super::super::session::{Session, many};
 use super::{Stream, Subject, Unready};
 use crate::control::geometry::swing_twist;
 use crate::control::tick::{Mode, Source};
@@ -121,10 +121,6 @@ pub(super) fn listen(node: &mut Node, session: &Session, subject: &Subject) -> r
         }
     });
     Ok(heard)
-}
-
-fn many() -> QosProfile {
-    QosProfile::default().keep_last(100).reliable()
 }
 
 fn listen_to_poses(

@@ -1,11 +1,14 @@
-//! Parameters under random changes: none panics, a refused set changes nothing, an accepted one is
-//! applied as a whole.
+//! Parameters under random changes: none panics, a refused set says why in one line, an accepted one
+//! is applied as a whole. A check alone cannot change them: it borrows them.
 
 use std::cell::RefCell;
 
-use super::*;
+use crate::files_support::config;
+use crate::seeded::seeded;
 use proptest::prelude::*;
-use proptest::test_runner::{RngSeed, TestRunner};
+use proptest::test_runner::TestRunner;
+use withy::files::JointFile;
+use withy::ros::server::parameters::{Parameters, Value};
 
 fn number() -> impl Strategy<Value = f64> {
     let special = vec![
@@ -54,8 +57,7 @@ fn same(a: &Value, b: &Value) -> bool {
 
 #[test]
 fn changes_are_made_as_a_whole_or_not_at_all() {
-    let file =
-        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config/glasshouse-neck-pan.yaml");
+    let file = config().join("glasshouse-neck-pan.yaml");
     let mut parameters = Parameters::new(JointFile::load(file).unwrap(), false);
     // Examining takes a millisecond each time and has its own tests.
     let off = ("examine.action".to_string(), Value::Text("off".into()));
@@ -64,18 +66,13 @@ fn changes_are_made_as_a_whole_or_not_at_all() {
     let names: Vec<String> = parameters.entries().keys().cloned().collect();
     let parameters = RefCell::new(parameters);
     let accepted = std::cell::Cell::new(0);
-    let config = ProptestConfig {
-        failure_persistence: None,
-        rng_seed: RngSeed::Fixed(42),
-        ..ProptestConfig::with_cases(100_000)
-    };
     let change = (
         any::<prop::sample::Index>(),
         prop::bool::weighted(0.02),
         value(),
     );
     let changes = prop::collection::vec(change, 0..4);
-    let run = TestRunner::new(config).run(
+    let run = TestRunner::new(seeded(42, 100_000)).run(
         &(changes, any::<bool>(), number()),
         |(changes, at_start, delay)| {
             let changes: Vec<(String, Value)> = changes
@@ -91,7 +88,6 @@ fn changes_are_made_as_a_whole_or_not_at_all() {
                 .filter(|(name, _)| name != "examine.action")
                 .collect();
             let mut parameters = parameters.borrow_mut();
-            let before = parameters.live.clone();
             match parameters.check(&changes, delay, at_start) {
                 Err(refusal) => {
                     let sentence = refusal.to_string();
@@ -99,10 +95,8 @@ fn changes_are_made_as_a_whole_or_not_at_all() {
                         !sentence.is_empty() && !sentence.contains('\n'),
                         "{sentence:?}"
                     );
-                    prop_assert!(parameters.live == before, "refused, and changed");
                 }
                 Ok(candidate) => {
-                    prop_assert!(parameters.live == before, "only checked, and changed");
                     accepted.set(accepted.get() + 1);
                     let changed = parameters.commit(candidate);
                     for (name, value) in &changes {
