@@ -199,7 +199,7 @@ pub fn start(
         incident: incident.clone(),
         off: kept.off,
     };
-    tokio::spawn(requests.answer(service.boxed()));
+    context.spawn("~/save_incident", requests.answer(service.boxed()));
     let thread = if kept.off {
         None
     } else {

@@ -16,6 +16,7 @@ use tokio::sync::watch;
 use super::aim::SharedTree;
 use super::diagnostics::Diagnostics;
 use super::incident::Kept;
+use super::motor_stop::MotorStop;
 use super::refused::Refused;
 use super::snapshot::{Residual, Snapshot};
 use super::target::{InForce, TargetReport, in_force, target_message};
@@ -59,6 +60,7 @@ pub struct TelemetryPublisher {
     phase: watch::Receiver<Phase>,
     refused: Arc<Refused>,
     kind: CommandInterface,
+    stop: MotorStop,
     frames: Frames,
     tree: SharedTree,
     aim: Aim,
@@ -96,8 +98,6 @@ struct Seen {
     skipped: u64,
     /// Loop time of the last progress of simulated time, and its machine time, s.
     went_on: (f64, f64),
-    /// Setpoints have been sent and not ended yet.
-    sending: bool,
 }
 
 /// Derives from the records whether the joint moves.
@@ -179,6 +179,7 @@ impl TelemetryPublisher {
             phase: context.phase.subscribe(),
             refused: context.refused.clone(),
             kind: file.kind,
+            stop: context.stop.clone(),
             frames: file.frames.clone(),
             tree,
             aim: file.aim(),
@@ -202,6 +203,7 @@ impl TelemetryPublisher {
     }
 
     fn run(mut self, mut kept: Kept) {
+        let _guard = self.stop.guard("the publisher");
         self.publish_settled(false);
         let mut newest = Record::default();
         loop {
@@ -310,7 +312,7 @@ impl TelemetryPublisher {
 
     /// Sends a last zero to drives that take velocities, since they keep the last setpoint.
     fn fall_silent(&mut self, newest: &mut Record) {
-        if std::mem::take(&mut self.seen.sending) && self.kind == CommandInterface::Velocity {
+        if self.stop.note_driven(false) && self.kind == CommandInterface::Velocity {
             newest.output.setpoints.fill(0.0);
             newest.output.pan_setpoint = 0.0;
             self.publish_setpoints(newest);
@@ -336,8 +338,8 @@ impl TelemetryPublisher {
 
     fn publish(&mut self, record: &Record) {
         let output = &record.output;
-        if output.mode.sends() && !output.unsent {
-            self.seen.sending = true;
+        if output.mode.sends() && !output.unsent && !self.stop.halted() {
+            self.stop.note_driven(true);
             self.publish_setpoints(record);
             self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
             self.reference.position.clone_from(&output.references);
