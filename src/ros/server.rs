@@ -21,6 +21,7 @@ mod refused;
 mod report;
 mod requester;
 mod rosout;
+mod sensor_clock;
 mod services;
 mod snapshot;
 mod sources;
@@ -363,7 +364,7 @@ fn start(
         phase: watch::Sender::default(),
         sources: Arc::default(),
         refused: Arc::default(),
-        stop: stop.clone(),
+        stop,
     };
     let mut acknowledger = Acknowledger::default();
     if let Some(setter) = setter {
@@ -391,12 +392,7 @@ fn start(
     ];
     context.spawn("the lifecycle services", services.run());
     context.spawn("the transition executor", executor.run());
-    let mut look = look_at_publishers(&name, context.sources);
-    let guard = stop.guard("the node's spin thread");
-    let look = move |node: &Node| {
-        let _guard = &guard;
-        look(node);
-    };
+    let look = look_at_publishers(&context);
     Ok(Joint {
         lifecycle: context.lifecycle.subscribe(),
         phase: context.phase,
@@ -405,7 +401,7 @@ fn start(
         threads,
         writing,
         spinner: Spinner::watching(node, look)?,
-        stop,
+        stop: context.stop,
     })
 }
 
@@ -478,6 +474,7 @@ fn serve(
         snapshots: context.snapshots.subscribe(),
         settings: context.settings.clone(),
         sources: context.sources.clone(),
+        refused: context.refused.clone(),
         clock: context.clock.clone(),
         incident: incident.clone(),
         events: node.create_publisher("/parameter_events", QosProfile::parameter_events())?,

@@ -232,7 +232,10 @@ mod tests {
         });
         assert!(runtime.block_on(task).is_err());
         assert_eq!(count.load(Ordering::Acquire), 2);
-        assert_eq!(heard.try_recv().unwrap(), "the transition executor of /neck");
+        assert_eq!(
+            heard.try_recv().unwrap(),
+            "the transition executor of /neck"
+        );
     }
 
     #[test]

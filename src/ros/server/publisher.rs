@@ -18,6 +18,7 @@ use super::diagnostics::Diagnostics;
 use super::incident::Kept;
 use super::motor_stop::MotorStop;
 use super::refused::Refused;
+use super::sensor_clock::SensorClocks;
 use super::snapshot::{Residual, Snapshot};
 use super::target::{InForce, TargetReport, in_force, target_message};
 use super::tf::{Teller, head_pose, insert_head};
@@ -83,6 +84,7 @@ pub struct TelemetryPublisher {
     /// The next snapshot.
     snapshot: Snapshot,
     motion: Motion,
+    clocks: SensorClocks,
     seen: Seen,
     /// A failure to publish has been logged.
     failed: bool,
@@ -190,6 +192,7 @@ impl TelemetryPublisher {
             array,
             snapshot: Snapshot::default(),
             motion: Motion::default(),
+            clocks: SensorClocks::default(),
             seen: Seen::default(),
             failed: false,
         })
@@ -239,6 +242,7 @@ impl TelemetryPublisher {
     fn take_records(&mut self, newest: &mut Record, kept: &mut Kept) -> bool {
         let Self {
             motion,
+            clocks,
             diagnostics,
             seen,
             ..
@@ -246,6 +250,7 @@ impl TelemetryPublisher {
         let (mut fresh, mut settled_changes) = (false, [None; 2]);
         self.records.drain(|record, left| {
             motion.see(record);
+            clocks.see(&record.input);
             kept.recorder.see(record);
             diagnostics.see(record);
             let now = record.output.settled;
@@ -276,12 +281,15 @@ impl TelemetryPublisher {
             faults: output.faults,
             at_rest: self.motion.at_rest(record),
             reference: self.motion.reference,
+            bend: output.estimate.bend,
             motors: configuration(output.estimate.motors_bend, output.estimate.pan),
             gravity_head: output.estimate.gravity_head,
             delay: match output.mode {
                 Mode::Waiting => self.snapshot.delay,
                 _ => output.delay,
             },
+            clocks_judged: self.clocks.judged(),
+            ahead: self.clocks.ahead(&self.clock),
             ended: output.ended,
             settled: output.command.filter(|_| output.settled && !over),
             // In the order of the kinds.
