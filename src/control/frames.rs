@@ -110,7 +110,10 @@ fn short(value: f64) -> String {
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum InsertError {
     /// A frame without a name.
-    #[error("a transform from {child:?} to parent {parent:?} names no frame; accepted: two names")]
+    #[error(
+        "a transform from {child:?} to parent {parent:?} has an empty name, or one that is not UTF-8; \
+         accepted: two names"
+    )]
     NoName {
         /// The child given, without leading '/'.
         child: String,
@@ -472,6 +475,42 @@ impl TransformBuffer {
         for frame in &mut self.frames {
             frame.link.take_if(|link| !link.fixed);
         }
+    }
+
+    /// Forgets the frames whose newest transform is older than `before`, s, and the names that no
+    /// other frame needs: frames that come and go do not fill the buffer. Fixed ones stay. Takes
+    /// time in proportion to the number of frames.
+    pub fn forget_idle(&mut self, before: f64) {
+        for frame in &mut self.frames {
+            let idle = |link: &mut Link| !link.fixed && link.newest() < before;
+            frame.link.take_if(idle);
+        }
+        let mut needed: Vec<bool> = self.frames.iter().map(|f| f.link.is_some()).collect();
+        let parents = self
+            .frames
+            .iter()
+            .filter_map(|f| Some(f.link.as_ref()?.parent));
+        for parent in parents {
+            needed[parent] = true;
+        }
+        // The new place of each frame that stays.
+        let mut count = 0;
+        let place = |needed: &bool| {
+            let place = count;
+            count += usize::from(*needed);
+            place
+        };
+        let places: Vec<usize> = needed.iter().map(place).collect();
+        let mut at = 0;
+        self.frames.retain_mut(|frame| {
+            if let Some(link) = &mut frame.link {
+                link.parent = places[link.parent];
+            }
+            at += 1;
+            needed[at - 1]
+        });
+        let frames = self.frames.iter().enumerate();
+        self.places = frames.map(|(at, f)| (f.name.clone(), at)).collect();
     }
 
     fn place(&self, name: &str) -> Option<usize> {

@@ -53,6 +53,18 @@ pub enum ConfigError {
         /// The system's reason.
         reason: String,
     },
+    /// The file is not below the folder in which such files may be named.
+    #[error(
+        "{file} is not accepted; accepted: a file below {}, by its path from there",
+        if folder.as_os_str().is_empty() { "the present folder".into() }
+        else { folder.display().to_string() }
+    )]
+    Outside {
+        /// The name given.
+        file: String,
+        /// The folder.
+        folder: PathBuf,
+    },
     /// The file is not valid YAML or CSV.
     #[error("{at}: is not valid {format}: {reason}")]
     Syntax {
@@ -118,6 +130,33 @@ pub enum ConfigError {
 }
 
 impl ConfigError {
+    /// Returns the error without anything that the file contains, for readers who may not be
+    /// allowed to read it.
+    pub(super) fn without_content(self) -> Self {
+        match self {
+            Self::Syntax { at, format, .. } => Self::Syntax {
+                at,
+                format,
+                reason: "the text does not parse".into(),
+            },
+            Self::Value {
+                at, key, accepted, ..
+            } => Self::Value {
+                at,
+                key,
+                value: "not accepted".into(),
+                accepted,
+            },
+            Self::Unknown { at, accepted, .. } => Self::Value {
+                at,
+                key: "a key".into(),
+                value: "not known".into(),
+                accepted,
+            },
+            other => other,
+        }
+    }
+
     /// Returns the error without the position, for a file that has not been written yet.
     pub(super) fn unplaced(mut self) -> Self {
         match &mut self {
@@ -126,7 +165,7 @@ impl ConfigError {
             | Self::Value { at, .. }
             | Self::Missing { at, .. }
             | Self::Unknown { at, .. } => at.position = None,
-            Self::Read { .. } | Self::Write { .. } => {}
+            Self::Read { .. } | Self::Outside { .. } | Self::Write { .. } => {}
         }
         self
     }

@@ -2,7 +2,7 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 use serde_yaml::{Mapping, Value};
 
@@ -24,6 +24,9 @@ const DEFAULTS: MotorGains = MotorGains {
     derivative_order: 1.0,
     derivative_corner: 100.0,
 };
+
+/// Maximum length of a file's name in an error, characters.
+const NAMED: usize = 200;
 
 pub(super) const KEYS: &[&str] = &[
     "name",
@@ -75,6 +78,43 @@ read_from_yaml! {
 }
 
 impl NamedGainSet {
+    /// Reads a gain-set file named by someone who need not be allowed to read files here: only one
+    /// below `folder` is read, and no refusal shows what a file contains.
+    ///
+    /// # Errors
+    /// As [`Self::load`], and for a file that is not below `folder`, whether it exists or not.
+    pub fn load_below(
+        folder: &Path,
+        file: &str,
+        motor_names: &[String],
+    ) -> Result<Self, ConfigError> {
+        let outside = || ConfigError::Outside {
+            file: file.chars().take(NAMED).collect(),
+            folder: folder.to_path_buf(),
+        };
+        let plain = |part: Component| matches!(part, Component::Normal(_) | Component::CurDir);
+        if file.is_empty() || !Path::new(file).components().all(plain) {
+            return Err(outside());
+        }
+        let named = folder.join(file);
+        let system = |e: std::io::Error| ConfigError::Read {
+            file: folder.join(file.chars().take(NAMED).collect::<String>()),
+            reason: e.to_string(),
+        };
+        // A link may lead out of the folder.
+        let base = match folder.as_os_str().is_empty() {
+            true => Path::new(".").canonicalize(),
+            false => folder.canonicalize(),
+        };
+        let real = named.canonicalize().map_err(system)?;
+        if !real.starts_with(base.map_err(system)?) {
+            return Err(outside());
+        }
+        let mut set = Self::load(&real, motor_names).map_err(|error| error.without_content())?;
+        set.file = named;
+        Ok(set)
+    }
+
     /// Checks a gain set.
     pub(super) fn checked(
         document: &Document,

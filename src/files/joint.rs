@@ -14,7 +14,7 @@ use super::look::{FixedFrame, base_imu, camera, fixed_frames, gazer, pan};
 use super::reach::reach_deg;
 use super::refused::{law_refused, routing_refused};
 use super::self_support::{self, cantilever};
-use super::supervision::supervision;
+use super::supervision::{RuleKey, supervision};
 use super::table::{Document, Overlaid, Table, read_from_yaml};
 use super::tunable::WIDEST;
 use super::{ConfigError, JointModel, Kind, LIMITS, MOTOR_LIMITS, ModelsFile, NamedGainSet, Range};
@@ -23,9 +23,7 @@ use crate::control::controller::CommandInterface;
 use crate::control::gaze::{Gazer, PanLimits};
 use crate::control::kinematics::{Kinematics, Motor, Routing, Tendon};
 use crate::control::self_support::{Cantilever, Load, SelfSupport};
-use crate::control::tick::{
-    Feedback, Joint, Law, LawError, Limits, MotorLimits, Rule, Supervision,
-};
+use crate::control::tick::{Feedback, Joint, Law, LawError, Limits, MotorLimits, Supervision};
 
 pub(super) const KEYS: &[&str] = &[
     "name",
@@ -117,9 +115,9 @@ pub struct JointFile {
     pub cantilever: Option<Cantilever>,
     /// Limits at start.
     pub limits: Limits,
-    /// Rules whose own limit the file sets. While the node runs, no limit of the file may become
-    /// looser.
-    pub limited: Vec<Rule>,
+    /// Rules, and the keys of each that the file sets. While the node runs, none of them may become
+    /// looser or milder.
+    pub limited: Vec<RuleKey>,
     /// Feedback at start.
     pub feedback: Feedback,
     /// Command sources at start.

@@ -20,6 +20,8 @@ const ABANDONED: f64 = 3600.0;
 const SHARE_TIME: f64 = 0.5;
 
 type Guard = Tunable<FaultConfig>;
+/// A rule, and one of its keys.
+pub type RuleKey = (Rule, &'static str);
 
 /// Returns the tunables of a rule; `RULE` stands for its name in their descriptions. The bounds are
 /// invented: wide, but short of values that would make a rule ineffective.
@@ -133,11 +135,14 @@ fn spans() -> Guard {
     after(Range::closed(SHARE_TIME, LONGEST, "s"), text)
 }
 
+/// Time without a command, s.
+const NEVER_OR: Range = Range::closed(0.0, ABANDONED, "s, 0: never");
+
 /// The time without a command; in the configs, infinity stands for never.
 fn until_timeout() -> Guard {
     Guard::number(
         ["after", "after_s"],
-        Range::closed(0.0, ABANDONED, "s, 0: never"),
+        NEVER_OR,
         (
             |guard| {
                 Some(guard.after)
@@ -198,12 +203,12 @@ pub fn too_mild(supervision: &Supervision, feedback: Feedback) -> Option<Rule> {
 pub const NOT_MILD: &str =
     "hold or release where feedback is imu; warn and slow where it is motors";
 
-/// Reads the fault settings of a joint file, and which rules' limits are among them; missing
+/// Reads the fault settings of a joint file, and which keys of which rules are among them; missing
 /// entries take their defaults.
 pub(super) fn supervision(
     top: &Table,
     feedback: Feedback,
-) -> Result<(Supervision, Vec<Rule>), ConfigError> {
+) -> Result<(Supervision, Vec<RuleKey>), ConfigError> {
     let (mut made, mut limited) = (Supervision::default(), Vec::new());
     let mut keys: Vec<&str> = Rule::NAMES.to_vec();
     keys.extend(SUPERVISION.map(|tunable| tunable.file_key));
@@ -221,8 +226,8 @@ pub(super) fn supervision(
         };
         for tunable in tunables {
             tunable.read(&table, made.guard_mut(rule))?;
-            if tunable.key == "limit" && table.has(tunable.file_key) {
-                limited.push(rule);
+            if table.has(tunable.file_key) {
+                limited.push((rule, tunable.key));
             }
         }
     }

@@ -1,8 +1,13 @@
 //! A YAML table that is read key by key. Every value is checked when it is read, and every refusal
 //! names the file, line and column, the full path of the key, the value and the accepted values.
 
+use std::fs::OpenOptions;
+use std::io::Read;
 use std::ops::RangeInclusive;
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
+
+use nix::fcntl::OFlag;
 
 use super::error::{Place, Position};
 use super::yaml::{self, Data, Node};
@@ -51,23 +56,32 @@ pub(super) fn shortened(text: &str) -> String {
     format!("{start}...")
 }
 
-/// Reads a whole file of at most `largest` bytes.
+/// Reads a whole regular file of at most `largest` bytes, which are counted while they are read: a
+/// file may grow.
 pub(super) fn read(file: &Path, largest: u64) -> Result<Vec<u8>, ConfigError> {
     let refuse = |reason: String| ConfigError::Read {
         file: file.to_path_buf(),
         reason,
     };
-    let about = std::fs::metadata(file).map_err(|e| refuse(e.to_string()))?;
-    if !about.is_file() {
+    let system = |e: std::io::Error| refuse(e.to_string());
+    // Opening a pipe would wait for its writer, and opening a device may have an effect.
+    if !std::fs::metadata(file).map_err(system)?.is_file() {
         return Err(refuse("it is not a file".into()));
     }
-    if about.len() > largest {
-        return Err(refuse(format!(
-            "it has {} bytes; accepted: at most {largest}",
-            about.len()
-        )));
+    let mut options = OpenOptions::new();
+    let flags = OFlag::O_NONBLOCK.bits();
+    let open = options.read(true).custom_flags(flags).open(file);
+    let open = open.map_err(system)?;
+    if !open.metadata().map_err(system)?.is_file() {
+        return Err(refuse("it is not a file".into()));
     }
-    std::fs::read(file).map_err(|e| refuse(e.to_string()))
+    let mut bytes = Vec::new();
+    let counted = open.take(largest + 1).read_to_end(&mut bytes);
+    if counted.map_err(system)? as u64 > largest {
+        let reason = format!("it has more than {largest} bytes; accepted: at most {largest}");
+        return Err(refuse(reason));
+    }
+    Ok(bytes)
 }
 
 /// A parsed YAML file.

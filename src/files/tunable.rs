@@ -108,19 +108,30 @@ impl<T> Tunable<T> {
     }
 
     /// The same number with another range in files.
-    pub(super) const fn within(mut self, accepted: Range) -> Self {
+    pub(crate) const fn within(mut self, accepted: Range) -> Self {
         if let Accepts::Number { range, .. } = &mut self.accepts {
             *range = accepted;
         }
         self
     }
 
-    /// The same number in the unit of `T`, and no further from 0 than in `bound`.
+    /// The same in the unit of `T`, and no looser than in `bound`: a number no further from 0, true
+    /// where it is true there, and no word before the one there.
     #[cfg_attr(
         not(feature = "ros"),
         expect(dead_code, reason = "only parameters have such a bound")
     )]
     pub(crate) fn no_looser_than(mut self, bound: &T) -> Self {
+        match &mut self.accepts {
+            Accepts::Truth(always @ None, (get, _)) if get(bound) => {
+                *always = Some("true, as in the joint file");
+            }
+            Accepts::Word(words, (get, _)) => {
+                let mildest = words.iter().position(|word| *word == get(bound));
+                *words = &words[mildest.unwrap_or_default()..];
+            }
+            _ => {}
+        }
         if let Accepts::Number {
             range,
             unit,

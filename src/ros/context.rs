@@ -60,6 +60,9 @@ pub enum NodeError {
     /// A control loop ended by itself, or does not answer.
     #[error("the control loop of {0} does not run any more; see the log and /diagnostics")]
     LoopEnded(String),
+    /// A thread or task has panicked; its words are on standard error.
+    #[error("{0} has panicked (see standard error), and the process has shut down")]
+    Panicked(String),
 }
 
 impl NodeError {
@@ -116,13 +119,15 @@ impl Spinner {
     /// The system refuses a thread.
     pub fn watching(
         mut node: Node,
-        mut each: impl FnMut(&Node) + Send + 'static,
+        each: impl FnMut(&Node) + Send + 'static,
     ) -> std::io::Result<Self> {
         let stop = Arc::new(AtomicBool::new(false));
         let stopped = stop.clone();
         let thread = std::thread::Builder::new()
             .name("spin".into())
             .spawn(move || {
+                // After a panic it is dropped before the node, which it may use then.
+                let mut each = each;
                 while !stopped.load(Ordering::Acquire) {
                     node.spin_once(SPIN);
                     each(&node);

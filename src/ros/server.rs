@@ -8,10 +8,12 @@
 mod aim;
 mod capture;
 mod diagnostics;
+mod ending;
 mod fault_log;
 mod faults;
 mod incident;
 mod lifecycle;
+mod motor_stop;
 pub mod parameters;
 mod point_head;
 mod publisher;
@@ -19,6 +21,7 @@ mod refused;
 mod report;
 mod requester;
 mod rosout;
+mod sensor_clock;
 mod services;
 mod snapshot;
 mod sources;
@@ -39,7 +42,6 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use r2r::{Context, Node, ParameterValue, QosProfile};
-use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::control::controller::CommandInterface;
@@ -52,10 +54,12 @@ use crate::runtime::locked;
 use crate::runtime::recorder::IncidentRecorder;
 use crate::runtime::rt::{self, Clock, ClockSetter};
 use aim::{SharedTree, TargetResolver};
+use ending::Ending;
 use futures::future::join_all;
 use futures::stream::{StreamExt, select_all};
 use incident::Writing;
 use lifecycle::{Lifecycle, Order, ParameterLock};
+use motor_stop::{HaltAtEnd, MotorStop, MotorStops};
 use parameters::{Parameters, Value};
 use point_head::PointHead;
 use publisher::TelemetryPublisher;
@@ -68,10 +72,6 @@ use subscriptions::{Judged, Subscriptions};
 use target::InForce;
 use watchdog::Watchdog;
 
-/// Time limit of the shutdown, of which the joints may take half to come to rest.
-const END: Duration = Duration::from_secs(8);
-/// Time limit of an immediate exit.
-const LAST_MOMENT: Duration = Duration::from_millis(500);
 /// Time for the last messages to leave the process.
 const LAST_WORDS: Duration = Duration::from_millis(60);
 
@@ -123,6 +123,18 @@ struct JointContext {
     phase: watch::Sender<Phase>,
     sources: Arc<SharedSources>,
     refused: Arc<Refused>,
+    stop: MotorStop,
+}
+
+impl JointContext {
+    /// Starts a task of the joint. Its panic halts the motors and ends the process.
+    fn spawn(&self, part: &'static str, task: impl Future<Output = ()> + Send + 'static) {
+        let guard = self.stop.guard(part);
+        tokio::spawn(async move {
+            let _guard = guard;
+            task.await;
+        });
+    }
 }
 
 /// A joint whose threads and tasks run.
@@ -134,6 +146,7 @@ struct Joint {
     threads: [JoinHandle<()>; 2],
     writing: Writing,
     spinner: Spinner,
+    stop: MotorStop,
 }
 
 /// Runs one node per joint file until SIGINT or SIGTERM, then brings the joints to rest and
@@ -170,11 +183,15 @@ pub fn run(
         .enable_all()
         .build()?;
     let result = runtime.block_on(async {
-        let mut ending = Ending::new()?;
+        let stops = MotorStops::default();
+        let mut ending = Ending::new(stops.clone())?;
+        let (panics, mut panicked) = mpsc::unbounded_channel();
         if let Some(missing) = memory {
             tracing::warn!("not real time: {missing}; under load ticks may come late");
         }
         let mut joints = Vec::new();
+        // Dropped before the joints, whose nodes send the last zeros.
+        let _halt = HaltAtEnd(stops.clone());
         for joint in prepared {
             if joint.file.kind == CommandInterface::Velocity {
                 let joint = &joint.name;
@@ -184,14 +201,20 @@ pub fn run(
                      a timeout in the drives stops them"
                 );
             }
-            joints.push(start(joint, &clock, log_capture)?);
+            let joint = start(joint, &clock, log_capture, panics.clone())?;
+            stops.add(&joint.stop);
+            joints.push(joint);
         }
         for joint in &joints {
             tracing::info!(joint = joint.name, "running");
         }
-        supervise(&joints, &mut ending).await;
+        let panic = supervise(&joints, &mut ending, &mut panicked).await;
         ending.begin();
-        finish(joints).await
+        let finished = finish(joints).await;
+        match panic {
+            Some(part) => Err(NodeError::Panicked(part)),
+            None => finished,
+        }
     });
     runtime.shutdown_timeout(Duration::from_millis(500));
     result
@@ -302,7 +325,12 @@ fn log_given(joint: &str, given: &[(String, Value)]) {
 
 /// Makes the parts of a joint and starts them, the transition executor last: nothing moves before
 /// all is there.
-fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<Joint, NodeError> {
+fn start(
+    prepared: Prepared,
+    clock: &Clock,
+    log_capture: &LogCapture,
+    panics: mpsc::UnboundedSender<String>,
+) -> Result<Joint, NodeError> {
     let Prepared {
         mut node,
         name,
@@ -322,6 +350,7 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
         (clock.clone(), None)
     };
     let link = Link::new(file.motor_names.len());
+    let stop = MotorStop::new(&mut node, &name, &file, panics).map_err(graph)?;
     let context = JointContext {
         name: name.clone(),
         file,
@@ -335,6 +364,7 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
         phase: watch::Sender::default(),
         sources: Arc::default(),
         refused: Arc::default(),
+        stop,
     };
     let mut acknowledger = Acknowledger::default();
     if let Some(setter) = setter {
@@ -344,7 +374,7 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
     let tree = tf::tree(&context.file);
     let judged = resolve_targets(&mut node, &context, &tree, &program).map_err(graph)?;
     let subscriptions = Subscriptions::new(&mut node, &context, link.input, judged, &acknowledger);
-    tokio::spawn(subscriptions.map_err(graph)?.run());
+    context.spawn("the subscriptions", subscriptions.map_err(graph)?.run());
     let settings = parameters.kept().clone();
     let (kept, writing) =
         incident::start(&mut node, &context, &settings, log_capture).map_err(graph)?;
@@ -360,9 +390,9 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
         publisher.map_err(graph)?.start(kept)?,
         watchdog.start(incident.clone())?,
     ];
-    tokio::spawn(services.run());
-    tokio::spawn(executor.run());
-    let look = look_at_publishers(&name, context.sources);
+    context.spawn("the lifecycle services", services.run());
+    context.spawn("the transition executor", executor.run());
+    let look = look_at_publishers(&context);
     Ok(Joint {
         lifecycle: context.lifecycle.subscribe(),
         phase: context.phase,
@@ -371,6 +401,7 @@ fn start(prepared: Prepared, clock: &Clock, log_capture: &LogCapture) -> Result<
         threads,
         writing,
         spinner: Spinner::watching(node, look)?,
+        stop: context.stop,
     })
 }
 
@@ -384,7 +415,8 @@ fn follow_clock(
     let times = clock::subscribe(node)?;
     let (joint, period) = (context.name.clone(), context.file.joint.period);
     let acknowledger = acknowledger.clone();
-    tokio::spawn(clock::follow(joint, times, setter, acknowledger, period));
+    let follow = clock::follow(joint, times, setter, acknowledger, period);
+    context.spawn("the clock", follow);
     Ok(())
 }
 
@@ -417,8 +449,9 @@ fn resolve_targets(
         out: context.targets.clone(),
         judged,
     };
-    tokio::spawn(resolver.run(select_all(messages).boxed()));
-    tokio::spawn(pointing.run(goals));
+    let resolve = resolver.run(select_all(messages).boxed());
+    context.spawn("the target resolver", resolve);
+    context.spawn("the action", pointing.run(goals));
     Ok(commands)
 }
 
@@ -441,11 +474,12 @@ fn serve(
         snapshots: context.snapshots.subscribe(),
         settings: context.settings.clone(),
         sources: context.sources.clone(),
+        refused: context.refused.clone(),
         clock: context.clock.clone(),
         incident: incident.clone(),
         events: node.create_publisher("/parameter_events", QosProfile::parameter_events())?,
     };
-    tokio::spawn(server.run(requests));
+    context.spawn("the parameter services", server.run(requests));
     Ok(locks)
 }
 
@@ -476,79 +510,13 @@ fn log_view(joint: &str, file: &JointFile) {
     }
 }
 
-/// Ends the process on SIGINT or SIGTERM: the first signal begins the shutdown, a second one exits
-/// at once, and a shutdown that takes longer than [`END`] is cut short. Runs on its own thread
-/// without any middleware, so that nothing can block it.
-struct Ending {
-    signal: mpsc::UnboundedReceiver<&'static str>,
-    begin: Option<oneshot::Sender<()>>,
-}
-
-impl Ending {
-    fn new() -> std::io::Result<Self> {
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()?;
-        let (mut interrupt, mut terminate) = {
-            let _guard = runtime.enter();
-            (
-                signal(SignalKind::interrupt())?,
-                signal(SignalKind::terminate())?,
-            )
-        };
-        let (tell, signal) = mpsc::unbounded_channel();
-        let (begin, begun) = oneshot::channel();
-        let watch = async move {
-            let mut next = async || {
-                tokio::select! {
-                    _ = interrupt.recv() => "SIGINT",
-                    _ = terminate.recv() => "SIGTERM",
-                }
-            };
-            tokio::select! {
-                name = next() => {
-                    // The receiver is gone only if the shutdown has already begun.
-                    let _ = tell.send(name);
-                }
-                _ = begun => {}
-            }
-            tokio::select! {
-                name = next() => cut_short(&format!("{name} again: exiting at once")),
-                () = tokio::time::sleep(END) => {
-                    cut_short(&format!("not shut down after {} s: exiting anyway", END.as_secs()));
-                }
-            }
-        };
-        std::thread::Builder::new()
-            .name("ending".into())
-            .spawn(move || runtime.block_on(watch))?;
-        Ok(Self {
-            signal,
-            begin: Some(begin),
-        })
-    }
-
-    /// Starts the time limit of the shutdown, once.
-    fn begin(&mut self) {
-        if let Some(begin) = self.begin.take() {
-            let _ = begin.send(());
-        }
-    }
-}
-
-/// Exits the process immediately with status 1.
-fn cut_short(why: &str) {
-    // Neither a blocking log nor the middleware's exit handlers may delay the exit.
-    let _ = std::thread::Builder::new().spawn(|| {
-        std::thread::sleep(LAST_MOMENT);
-        let _ = nix::sys::signal::raise(nix::sys::signal::Signal::SIGKILL);
-    });
-    tracing::error!("{why}");
-    std::process::exit(1);
-}
-
-/// Waits for a signal, or until no joint can run any more.
-async fn supervise(joints: &[Joint], ending: &mut Ending) {
+/// Waits for a signal, a panic, or until no joint can run any more. Returns the part that has
+/// panicked.
+async fn supervise(
+    joints: &[Joint],
+    ending: &mut Ending,
+    panicked: &mut mpsc::UnboundedReceiver<String>,
+) -> Option<String> {
     // A joint whose channel closes has lost its tasks.
     let lost = joints.iter().map(|joint| async {
         let _ = joint.lifecycle.clone().wait_for(|l| l.lost).await;
@@ -558,8 +526,10 @@ async fn supervise(joints: &[Joint], ending: &mut Ending) {
             let name = name.unwrap_or("signals cannot be received");
             tracing::info!("{name}: bringing the joints to rest");
         }
+        part = panicked.recv() => return part,
         _ = join_all(lost) => {}
     }
+    None
 }
 
 /// Brings the joints to rest and shuts their nodes down.

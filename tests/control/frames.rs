@@ -299,7 +299,8 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.0,
             false,
-            r#"a transform from "" to parent "base" names no frame; accepted: two names"#,
+            "a transform from \"\" to parent \"base\" has an empty name, or one that is not UTF-8; \
+             accepted: two names",
         ),
         (
             "cup",
@@ -307,7 +308,8 @@ fn insertions_are_refused_in_one_sentence() {
             none,
             1.0,
             false,
-            r#"a transform from "cup" to parent "" names no frame; accepted: two names"#,
+            "a transform from \"cup\" to parent \"\" has an empty name, or one that is not UTF-8; \
+             accepted: two names",
         ),
         (
             &long,
@@ -621,6 +623,42 @@ fn moving_transforms_are_forgotten() {
         .unwrap();
     let found = tree.lookup("base", "camera", At::Newest).unwrap();
     assert_eq!(found.stamp, -100.0);
+}
+
+/// Frames that come and go make room for others; what is heard and what is fixed stays.
+#[test]
+fn idle_frames_are_forgotten() {
+    let mut tree = TransformBuffer::new(10.0);
+    let mut put = |child: &str, parent: &str, stamp: f64, fixed: bool| {
+        let pose = at(1.0, 0.0, 0.0);
+        tree.insert(child, parent, pose, stamp, fixed).unwrap();
+    };
+    put("neck", "base", 0.0, true);
+    put("old", "visitors", 5.0, false);
+    put("cup", "hand", 100.0, false);
+    put("hand", "neck", 100.0, false);
+    put("older", "old", 4.0, false);
+    put("lens", "older", 100.0, false);
+    tree.forget_idle(50.0);
+    for gone in ["old", "visitors"] {
+        let refused = tree.lookup("base", gone, At::Newest).unwrap_err();
+        assert_eq!(refused.word(), "unknown_frame", "{gone}");
+    }
+    // Three steps of 1 m, whatever places the frames had before.
+    let found = tree.lookup("base", "cup", At::Newest).unwrap();
+    assert_eq!(found.transform, at(3.0, 0.0, 0.0));
+    assert_eq!(tree.parent("lens"), Some("older"));
+    let found = tree.lookup("older", "lens", At::Newest).unwrap();
+    assert_eq!(found.transform, at(1.0, 0.0, 0.0));
+    // However many visitors come, there is room for the next one.
+    for visitor in 0..3 * MOST_FRAMES {
+        let stamp = 200.0 + visitor as f64;
+        tree.forget_idle(stamp - 50.0);
+        let name = format!("visitor_{visitor}");
+        tree.insert(&name, "base", at(0.0, 0.0, 0.0), stamp, false)
+            .unwrap();
+    }
+    assert!(tree.lookup("base", "neck", At::Newest).is_ok());
 }
 
 /// Lookups allocate nothing.

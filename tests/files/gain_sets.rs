@@ -245,3 +245,75 @@ fn what_could_not_be_read_back_is_not_saved() {
     let nowhere = copy.path("nowhere/set.yaml");
     assert!(refused(&nowhere, &set).starts_with("cannot be written: "));
 }
+
+#[test]
+fn a_named_file_is_read_only_below_its_folder_and_nothing_of_it_is_shown() {
+    let outside = tempfile::tempdir().unwrap();
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path();
+    let motors = ["a".to_string(), "b".into(), "c".into()];
+    let good = "name: own\nkind: position\nstructure: pure_feedback\nall_motors: {kp: 1, ki: 2, \
+                integral_order: 1}\nmodel: {gain: 1, time_constant_s: 0.1, dead_time_s: 0}\n\
+                smoothing_s: [0, 0]\ndelay_allowed_s: 0.02\n";
+    let load = |name: &str| NamedGainSet::load_below(folder, name, &motors);
+    let told = |name: &str| load(name).unwrap_err().to_string();
+    std::fs::create_dir(folder.join("gains")).unwrap();
+    std::fs::write(folder.join("gains/own.yaml"), good).unwrap();
+    let set = load("gains/own.yaml").unwrap();
+    assert_eq!(
+        (set.name.as_str(), set.file),
+        ("own", folder.join("gains/own.yaml"))
+    );
+
+    // Outside: the same sentence whether the file exists or not, and by whatever way it is named.
+    let secret = outside.path().join("secret.yaml");
+    std::fs::write(&secret, good).unwrap();
+    std::os::unix::fs::symlink(&secret, folder.join("link.yaml")).unwrap();
+    std::os::unix::fs::symlink(outside.path(), folder.join("way")).unwrap();
+    let nowhere = outside.path().join("nowhere.yaml");
+    for name in [
+        secret.to_str().unwrap(),
+        nowhere.to_str().unwrap(),
+        "../own.yaml",
+        "gains/../gains/own.yaml",
+        "link.yaml",
+        "way/secret.yaml",
+        "",
+    ] {
+        let wanted = format!(
+            "{name} is not accepted; accepted: a file below {}, by its path from there",
+            folder.display()
+        );
+        assert_eq!(told(name), wanted);
+    }
+    let long = format!("/{}", "x".repeat(65_537));
+    assert!(told(&long).chars().count() < 200 + folder.as_os_str().len() + 80);
+
+    // Not a regular file: a folder, and a pipe, which nobody writes.
+    assert!(told("gains").ends_with("it is not a file"));
+    let pipe = folder.join("pipe.yaml");
+    nix::unistd::mkfifo(&pipe, nix::sys::stat::Mode::S_IRWXU).unwrap();
+    assert!(told("pipe.yaml").ends_with("it is not a file"));
+
+    // What a file of another kind holds is not shown.
+    for (text, words) in [
+        (
+            "password: sesame\n",
+            "a key is not known; accepted: name, note",
+        ),
+        ("name: [sesame]\n", "name is not accepted; accepted: "),
+        (
+            "a: 1\n'sesame': }\n",
+            "is not valid YAML: the text does not parse",
+        ),
+    ] {
+        std::fs::write(folder.join("other.yaml"), text).unwrap();
+        let told = told("other.yaml");
+        assert!(told.contains(words) && !told.contains("sesame"), "{told}");
+        let open = NamedGainSet::load(folder.join("other.yaml"), &motors).unwrap_err();
+        assert!(
+            open.to_string().contains("sesame") || words.contains("YAML"),
+            "{open}"
+        );
+    }
+}

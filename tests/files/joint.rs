@@ -437,7 +437,7 @@ fn files_that_are_no_yaml_or_not_there_are_told() {
     fs::write(&path, b"a: \xc3\xa4\nb: \xc3\xa4\xff").unwrap();
     assert!(told(&copy).ends_with(":2:5: is not valid YAML: it is not UTF-8 text"));
     fs::write(&path, vec![b'#'; 2 << 20]).unwrap();
-    assert!(told(&copy).contains("it has 2097152 bytes; accepted: at most 1048576"));
+    assert!(told(&copy).contains("it has more than 1048576 bytes; accepted: at most 1048576"));
     fs::remove_file(&path).unwrap();
     fs::create_dir(&path).unwrap();
     assert!(told(&copy).contains("it is not a file"));

@@ -45,6 +45,14 @@ assert c.set_all([("payload.mass", double(-1.0))]).successful
 
 # A gain-set file is added and selected while the node runs.
 refused(c.set_all([("gain_set_file", text("gains/none.yaml"))]), "gains/none.yaml")
+# Files elsewhere are not read, and nothing of a file of another kind is shown.
+for outside in ("/etc/passwd", "../config/gains/bare.yaml"):
+    refused(c.set_all([("gain_set_file", text(outside))]), outside + " is not accepted; accepted: a file below ")
+answer = c.set_all([("gain_set_file", text("models/glasshouse-neck.yaml"))])
+refused(answer, "glasshouse-neck.yaml", "accepted" if "a key" in answer.reason else "wanted")
+answer = c.set_all([("x" * 65538, double(1.0))])
+refused(answer, "is not a parameter of this node")
+assert len(answer.reason) < 300, len(answer.reason)
 refused(c.set_all([("gain_set_file", text("gains/bare.yaml"))]), "'bare'", "accepted: a name")
 refused(c.set_all([("gain_set_file", text("gains/velocity.yaml"))]), "velocity setpoints", "accepted")
 refused(c.set_all([("gain_set_file", text(good_file)), ("gain_set", text("pid"))]), "accepted: gain_set_file alone")

@@ -48,16 +48,31 @@ c.spoil("shift.0", 0)
 c.cleared()
 c.point(asked)
 
-# Over-bend: the limit is lowered while the joint stands at 25 deg.
-c.point(bend_deg(25, 40))
+# Limits that exclude where the joint is are refused; they are taken when it is inside.
+c.point(bend_deg(25, 0))
 before = c.get("limits.inclination", "limits.over_bend")
-c.set_all([("limits.inclination", double(0.3)), ("limits.over_bend", double(0.35))])
+narrow = [("limits.inclination", double(0.3)), ("limits.over_bend", double(0.35))]
+result = c.set_all(narrow)
+assert not result.successful and "limits.inclination is 0.3000 rad, and the reference is at 0.436" in result.reason, result
+result = c.set_all([("limits.neck_motor_1.travel_high", double(0.3))])
+assert not result.successful and "travel_high is 0.3000 rad, and the motor is at" in result.reason, result
+assert c.get("limits.inclination", "limits.over_bend") == before and c.status["mode"] == "tracking", c.status
+c.point(bend_deg(16, 0))
+result = c.set_all(narrow)
+assert result.successful, result.reason
+
+# Over-bend: the head is pulled beyond the limit, and feedback is too weak against it.
+kept_out = {"sensor_mismatch.limit": 1.0, "sensor_mismatch.after": 10.0}
+c.guards(kept_out)
+c.spoil("load", 0.3)
 s = c.told("told at once", over_bend="1", level=2)
 s = c.faulted("over_bend", "limits.over_bend")
 assert float(s["fault.over_bend.value_rad"]) > float(s["fault.over_bend.limit_rad"]) == 0.35, s
+c.spoil("load", 0)
 result = c.set_all([("limits.inclination", double(before[0])), ("limits.over_bend", double(before[1]))])
 assert result.successful, result.reason
 c.cleared()
+c.guards({"sensor_mismatch.limit": 0.12, "sensor_mismatch.after": 1.0})
 c.point(asked)
 
 # A motor has paid out: its tendon hangs slack. That alone is only reported; the other rules that it

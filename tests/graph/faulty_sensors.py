@@ -1,9 +1,23 @@
 """Sensors that fall silent or repeat themselves: the motors measure the bend where they may, else
 the joint is held."""
 
+from rcl_interfaces.msg import Log
+
 from supervised import *
 
 c = Watched()
+logs = []
+c.node.create_subscription(Log, "/rosout", logs.append, LATCHED)
+
+
+def logged(level, *words):
+    """Waits for one message on /rosout with this level (rcl_interfaces/Log) and all words."""
+    found = lambda: [l.msg for l in logs if l.level == level and all(w in l.msg for w in words)]
+    until(found, lambda: "%s on /rosout; seen: %s" % (words, [(l.level, l.msg) for l in logs]))
+    assert len(found()) == 1, found()
+
+
+ERROR, WARN, INFO = 40, 30, 20
 c.tracking()
 asked = bend_deg(12, 40)
 c.point(asked)
@@ -30,8 +44,13 @@ c.point(bend_deg(8, 100))
 near(c.truth(), bend_deg(8, 100), math.radians(2.5), "by the motors, sag not corrected")
 # The IMU comes back.
 begun = now()
+# The console has it too, with cause, figure, limit and remedy.
+logged(WARN, "imu_stale: an IMU has been silent for 0.", "limits.stale_imu is 0.1 s", "remedy: check the driver, the topic and its rate")
+logged(WARN, "the head's IMU is stale: the bend comes from the motors, and sag is not corrected")
 c.switch("imu_on", True)
 c.told("the IMU to serve again", mode="tracking", feedback="imu", cause="", reaction="none")
+logged(INFO, "imu_stale has gone")
+logged(INFO, "the bend comes from the IMU again")
 index = c.count("setpoints")
 until(lambda: c.count("setpoints") > index + 300, "setpoints on the IMU's word")
 step_sent = c.largest_step(begun)
@@ -55,6 +74,7 @@ c.spoil("silent.2", 1)
 s = c.told("a hold", mode="stopped", level=2, cause="motor_stale", reaction="hold")
 assert s["fault.motor_stale"] == "broken" and s["fault.motor_stale.motors"] == "neck_motor_3", s
 assert "neck_motor_3" in s["message"], s["message"]
+logged(ERROR, "motor_stale: the encoder of neck_motor_3 has been silent", "0.1 s", "remedy: check the motor driver")
 c.stands()
 c.spoil("silent.2", 0)
 c.told("tracking again", mode="tracking", cause="", latched_faults="")
@@ -66,6 +86,7 @@ c.spoil("imu_freeze", 1)
 c.send(c.pose(bend_deg(20, 220)))
 s = c.told("a frozen IMU", fault_imu_frozen="latched", feedback="motors", mode="tracking", level=1)
 assert s["latched_faults"] == "imu_frozen" and s["reaction"] == "warn", s
+logged(ERROR, "imu_frozen is latched; ~/clear_faults clears it once the cause has gone")
 assert "the bend comes from the motors" in s["message"] and "~/clear_faults" in s["message"], s["message"]
 c.point(bend_deg(8, 130))
 near(c.truth(), bend_deg(8, 130), math.radians(2.5), "by the motors, sag not corrected")

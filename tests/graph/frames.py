@@ -23,8 +23,8 @@ def known(frame, place, frames_place):
     held(place, frame)
 
 
-# The base's own frame, by its name, with '/' before it, and by an empty name.
-for frame, place in ((BASE, spot(1.0, 30, -15)), ("/" + BASE, spot(0.5, -50, -20)), ("", spot(2.0, 10, 25))):
+# The base's own frame, by its name, and with '/' before it.
+for frame, place in ((BASE, spot(1.0, 30, -15)), ("/" + BASE, spot(0.5, -50, -20))):
     told = c.look(place, frame, stamp=now())
     assert told["message"] == "reached" and told["topic"] == "gaze_point", told
     held(place, repr(frame))
@@ -75,6 +75,8 @@ resting = spot(1.0, 20, -12)
 c.look(resting)
 spot_on = (0.0, 0.0, 0.1)
 c.refused("gaze_point.unknown_frame", ["gaze_point", '"nowhere"', "not known", "'neck_base'"], lambda: c.point_at(spot_on, "nowhere"))
+# An empty name is what the bindings make of one that is not UTF-8.
+c.refused("gaze_point.no_frame", ["empty or not UTF-8", "'neck_base'"], lambda: c.point_at(spot_on, ""))
 c.refused("gaze_point.too_old", ["before the oldest", '"cart"', "or none"], lambda: c.point_at(spot_on, "cart", stamp=START - 5.0))
 ahead = lambda: c.point_at(spot_on, "cart", stamp=now() + 30.0)
 asked = now()
@@ -194,6 +196,10 @@ c.refused("tf.zero_quaternion", ["cart2", "zero"], lambda: c.tell("cart2", BASE,
 c.refused("tf.transform", ["own parent"], lambda: c.tell("cart2", "cart2", (0.0, 0.0, 0.0)))
 c.refused("tf.transform", ["is below"], lambda: c.tell("torso", "bench", (0.0, 0.0, 0.0)))
 c.refused("tf.stamp_ahead", ["cart2", "ahead"], lambda: c.tell("cart2", BASE, (0.0, 0.0, 0.0), stamp=now() + 60.0))
+c.refused("tf.transform", ["empty name", "not UTF-8"], lambda: c.tell("cart2", "", (0.0, 0.0, 0.0)))
+c.refused("tf.transform", ["256 bytes"], lambda: c.tell("x" * 256, BASE, (0.0, 0.0, 0.0)))
+many = TFMessage(transforms=[TransformStamped() for _ in range(1001)])
+c.refused("tf.too_many", ["1001 transforms", "at most 1000"], lambda: c.tf.publish(many))
 # Only the joint may publish the head's own frame.
 total = c.status["messages_dropped"]
 for _ in range(10):

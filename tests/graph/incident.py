@@ -83,6 +83,11 @@ assert not whole_files(FOLDER), whole_files(FOLDER)
 reply = c.call(Trigger, "save_incident")
 assert reply.success, reply
 assert whole_files(FOLDER) == [reply.message], (reply, whole_files(FOLDER))
+# Requests that come together share the next file.
+futures = [c.begin(Trigger, "save_incident") for _ in range(5)]
+until(lambda: all(f.done() for f in futures), "the answers to five requests")
+paths = {f.result().message for f in futures}
+assert len(paths) == 1 and paths < set(whole_files(FOLDER)) == paths | {reply.message}, (paths, whole_files(FOLDER))
 read = Read(reply.message)
 agrees(read)
 assert read.line("node") == "/withy" and read.line("cause") == "request"
@@ -99,8 +104,8 @@ c.clear("setpoints")
 c.send(c.pose(bend_deg(16, 130)))
 holds(lambda: True, "", 0.5)
 c.switch("motors_on", False)
-until(lambda: len(whole_files(FOLDER)) == 2, "a file after a fault")
-path = [p for p in whole_files(FOLDER) if p != reply.message][0]
+until(lambda: len(whole_files(FOLDER)) == 3, "a file after a fault")
+path = [p for p in whole_files(FOLDER) if p not in paths | {reply.message}][0]
 read = Read(path)
 cause = read.line("cause")
 assert cause in ("motor_stale", "holding") and path.endswith("-%s.csv" % cause), path

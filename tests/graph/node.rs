@@ -95,6 +95,32 @@ fn sigterm_and_sigint_bring_the_joint_to_rest() {
 }
 
 #[test]
+fn a_second_signal_sends_zero_velocities_and_ends_the_process() {
+    in_real_time(|stage| {
+        stage.withy_run(&["glasshouse-neck-velocity.yaml"], &[]);
+        stage.plant(&["kind=velocity"]);
+        let pid = stage.pid("withy").to_string();
+        stage.client("second_signal.py", &[&pid]);
+        println!("{}", stage.log("client"));
+        let status = stage.wait("withy", Duration::from_secs(10));
+        let log = stage.log("withy");
+        assert_eq!(status.code(), Some(1), "{log}");
+        assert!(log.contains("SIGTERM again: exiting at once"), "{log}");
+    });
+}
+
+#[test]
+fn a_sensors_clock_ahead_and_a_second_publisher_are_named() {
+    in_real_time(|stage| {
+        stage.withy_run(&["glasshouse-neck.yaml"], &[]);
+        stage.plant(&["wrong=ahead 0.05"]);
+        stage.client("clock_ahead.py", &[]);
+        let log = stage.log("withy");
+        assert!(log.contains("/client, /plant publish on imu"), "{log}");
+    });
+}
+
+#[test]
 fn a_hold_does_not_wait_for_gains() {
     let mut stage = Stage::new();
     stage.withy_run(&["glasshouse-neck.yaml"], &[]);

@@ -22,6 +22,7 @@ import time
 
 import rclpy
 from geometry_msgs.msg import Vector3
+from rclpy.duration import Duration
 from rclpy.executors import ExternalShutdownException
 from rclpy.qos import QoSProfile, ReliabilityPolicy, qos_profile_sensor_data
 from rosgraph_msgs.msg import Clock
@@ -69,6 +70,7 @@ DEFAULTS = {
 #   sway         amplitude of a forced oscillation along x, rad; a negative one begins small and
 #                grows up to it
 #   beat         its angular frequency, rad/s
+#   ahead        lead of the sensors' stamps over the clock, in real time, s
 
 
 class Plant:
@@ -157,7 +159,8 @@ class Plant:
         return 0.0 if before is None else min(now - before, 1.0)
 
     def stamp(self):
-        return self.node.get_clock().now().to_msg()
+        ahead = Duration(seconds=self.is_wrong("ahead"))
+        return (self.node.get_clock().now() + ahead).to_msg()
 
     def step(self):
         self.move(self.elapsed())

@@ -81,6 +81,43 @@ fn the_bound_holds_at_any_time_and_others_files_stay() {
 }
 
 #[test]
+fn requests_have_a_quota_of_their_own() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let store = RecordingStore::new(at.into(), "/neck", 4_000_000);
+    let keep = |cause: &str, bytes: usize| {
+        store.keep(cause, SystemTime::now(), |out| {
+            out.write_all(&vec![b'x'; bytes])
+        })
+    };
+    let count = |word: &str| {
+        let names = files(at).into_iter().map(|f| f.display().to_string());
+        names.filter(|name| name.contains(word)).count()
+    };
+    let faults: Vec<_> = (0..3).map(|_| keep("slack", 1_000_000).unwrap()).collect();
+    // However many requests come, the files of faults stay, and so do the newest requests.
+    for _ in 0..20 {
+        keep("request", 400_000).unwrap();
+        assert!(count("-request") <= 2, "{:?}", files(at));
+    }
+    assert!(faults.iter().all(|path| path.exists()), "{:?}", files(at));
+    // A fault takes the room of requests first.
+    keep("slack", 1_000_000).unwrap();
+    assert_eq!((count("-slack"), count("-request")), (4, 0));
+    // Where faults have filled the limit, requests take their quota and no more.
+    for _ in 0..20 {
+        keep("request", 400_000).unwrap();
+    }
+    assert_eq!(count("-slack"), 3);
+    let told = keep("request", 1_100_000).unwrap_err().to_string();
+    assert!(
+        told.contains("more than a quarter of incidents.disk_limit, 4 MB"),
+        "{told}"
+    );
+    assert!(store.usage().unwrap().1 <= 4_000_000);
+}
+
+#[test]
 fn names_never_collide() {
     let folder = tempfile::tempdir().unwrap();
     let store = RecordingStore::new(folder.path().into(), "/neck", 1_000_000);

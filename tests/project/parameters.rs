@@ -5,8 +5,9 @@ use std::fmt::Write;
 use std::path::Path;
 
 use crate::files_support::{JOINT, assert_one_line, config, text};
-use withy::files::JointFile;
-use withy::ros::server::parameters::{Entry, Parameters, Value};
+use withy::control::geometry::Bend;
+use withy::files::{Accepts, GAINS, JointFile};
+use withy::ros::server::parameters::{Entry, Parameters, Place, Value};
 
 /// Returns the parameters of the shipped joint file after some replacements in it.
 fn with(changes: &[(&str, &str)]) -> Parameters {
@@ -223,6 +224,156 @@ fn a_limit_of_a_rule_becomes_no_looser_where_the_file_sets_it() {
         "supervision.sensor_mismatch.limit is 0.11; accepted: a number from 0.02 to 0.1 rad"
     );
     assert_eq!(set(&bound, &[(name, Value::Double(0.05))]), Ok(()));
+}
+
+#[test]
+fn what_the_file_sets_of_a_rule_becomes_no_milder() {
+    let name = |key: &str| format!("supervision.{key}");
+    let lines = "supervision: {slack: {after_s: 2, reaction: hold, latch: true}, command_timeout: \
+                 {after_s: 5}}\n\nsettled:\n";
+    let bound = with(&[("settled:\n", lines)]);
+    let cases = [
+        (
+            "slack.after",
+            Value::Double(2.5),
+            "is 2.5; accepted: a number from 0 to 2 s",
+        ),
+        (
+            "slack.reaction",
+            word("slow"),
+            "is 'slow'; accepted: 'hold' or 'release'",
+        ),
+        (
+            "slack.latch",
+            Value::Bool(false),
+            "is false; accepted: true, as in the joint file",
+        ),
+        (
+            "command_timeout.after",
+            Value::Double(0.0),
+            "is 0; accepted: a number above 0 and at most 5 s",
+        ),
+    ];
+    let free = with(&[]);
+    for (key, value, words) in cases {
+        let name = name(key);
+        let reason = set(&bound, &[(&name, value.clone())]).unwrap_err();
+        assert_eq!(reason, format!("{name} {words}"));
+        // Where the file says nothing, the default does not bind.
+        assert_eq!(set(&free, &[(&name, value)]), Ok(()), "{name}");
+    }
+    for (key, value) in [
+        ("slack.after", Value::Double(1.0)),
+        ("slack.reaction", word("release")),
+        ("command_timeout.after", Value::Double(4.0)),
+    ] {
+        assert_eq!(set(&bound, &[(&name(key), value)]), Ok(()), "{key}");
+    }
+}
+
+#[test]
+fn a_limit_that_excludes_where_the_joint_is_is_refused() {
+    let parameters = with(&[]);
+    let at = |degrees: f64| Bend::new(degrees.to_radians(), 0.0);
+    let place = Place {
+        reference: at(20.0),
+        measured: at(22.0),
+        motors: at(20.0),
+    };
+    let holds = |changes: &[(&str, f64)]| {
+        let changes = changes.iter();
+        let changes: Vec<_> = changes
+            .map(|(name, value)| ((*name).to_string(), Value::Double(*value)))
+            .collect();
+        let candidate = parameters.check(&changes, 0.0, false).unwrap();
+        parameters
+            .holds(&candidate, &place)
+            .map_err(|e| e.to_string())
+    };
+    let inclination = "limits.inclination";
+    assert_eq!(holds(&[(inclination, 21f64.to_radians())]), Ok(()));
+    assert_eq!(
+        holds(&[(inclination, 0.3)]).unwrap_err(),
+        "limits.inclination is 0.3000 rad, and the reference is at 0.3491 rad; accepted: a limit \
+         that does not exclude it, or the same once the joint has moved inside"
+    );
+    let both = [(inclination, 0.36), ("limits.over_bend", 0.37)];
+    let reason = holds(&both).unwrap_err();
+    assert!(
+        reason.starts_with("limits.over_bend is 0.3700 rad, and the head is at 0.3840"),
+        "{reason}"
+    );
+    // The motor on the inner side has reeled in, the one opposite has paid out.
+    let reason = holds(&[("limits.neck_motor_1.travel_high", 0.5)]).unwrap_err();
+    assert!(
+        reason.contains("travel_high is 0.5000 rad, and the motor is at "),
+        "{reason}"
+    );
+    let reason = holds(&[("limits.neck_motor_3.travel_low", -0.5)]).unwrap_err();
+    assert!(
+        reason.contains("travel_low is -0.5000 rad, and the motor is at -"),
+        "{reason}"
+    );
+    assert_eq!(holds(&[("limits.neck_motor_3.travel_low", -3.0)]), Ok(()));
+    // What becomes no stricter is not looked at.
+    assert_eq!(holds(&[("limits.feedback", 0.1)]), Ok(()));
+}
+
+#[test]
+fn gains_changed_live_are_examined_on_the_sets_own_model_if_the_joint_has_none() {
+    let parameters = with(&[("models: models/glasshouse-neck.yaml", "")]);
+    let ki = |value: f64| {
+        let motors = ["1", "2", "3", "4"];
+        let changes = motors.map(|m| (format!("gains.neck_motor_{m}.ki"), Value::Double(value)));
+        let checked = parameters.check(&changes, 0.0, false);
+        checked.map(|_| ()).map_err(|e| e.to_string())
+    };
+    assert_eq!(ki(5.4), Ok(()));
+    let reason = ki(900.0).unwrap_err();
+    assert!(
+        reason.contains("with its changes") && reason.contains("on model of-the-gain-set"),
+        "{reason}"
+    );
+}
+
+#[test]
+fn the_range_of_a_live_gain_is_that_of_the_file() {
+    let parameters = with(&[]);
+    for tunable in GAINS {
+        let name = format!("gains.neck_motor_1.{}", tunable.key);
+        let live = parameters.entries()[&name].range.unwrap();
+        let Accepts::Number { range, .. } = tunable.accepts else {
+            panic!("{name} is no number");
+        };
+        // The corner is bounded by the sampling rate too, which the law of a file checks.
+        let sampled = tunable.key == "derivative_corner";
+        assert_eq!(live.low, range.low, "{name}");
+        assert!(
+            live.high == range.high || (sampled && live.high < range.high),
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn a_gain_set_file_is_named_below_its_folder() {
+    let parameters = with(&[]);
+    let reason = set(&parameters, &[("gain_set_file", word("/etc/passwd"))]).unwrap_err();
+    assert!(
+        reason.starts_with("/etc/passwd is not accepted; accepted: a file below ")
+            && reason.ends_with("/config, by its path from there"),
+        "{reason}"
+    );
+    let long = "x".repeat(65_538);
+    for changes in [
+        (long.as_str(), Value::Bool(true)),
+        ("gain_set", Value::Text(long.clone())),
+        ("feedback", Value::Text(long.clone())),
+        ("gain_set_file", Value::Text(long.clone())),
+    ] {
+        let reason = set(&parameters, &[changes]).unwrap_err();
+        assert!(reason.chars().count() < 450, "{} characters", reason.len());
+    }
 }
 
 #[test]

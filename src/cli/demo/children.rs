@@ -199,7 +199,7 @@ impl Act {
         folder: &Path,
         simulate: Vec<OsString>,
         run: Vec<OsString>,
-        run_ros: [&str; 2],
+        run_ros: &[&str],
     ) -> Result<Vec<Process>, ProcessError> {
         let Self { name, namespace } = self;
         let start = |kind: &str, own: Vec<OsString>, ros: &[&str]| {
@@ -213,7 +213,7 @@ impl Act {
             Process::start(&what, words, &folder.join(log))
         };
         let world = start("simulated joint", simulate, &[])?;
-        Ok(vec![start("node", run, &run_ros)?, world])
+        Ok(vec![start("node", run, run_ros)?, world])
     }
 }
 

@@ -153,7 +153,7 @@ impl GazeAct {
         let mut act = Self {
             gaze_client,
             camera,
-            processes: ACT.start(output, simulate, run, SIMULATED_TIME)?,
+            processes: ACT.start(output, simulate, run, &SIMULATED_TIME)?,
             looks: Vec::new(),
             figures: Vec::new(),
         };

@@ -34,7 +34,7 @@ pub fn show(joint: &JointFile, output: &Path, length: Length) -> Result<(), Fail
     let bend_client = BendClient::new(nodes, &joint.motor_names, &name, Keeps::Machine)?;
     let run = vec!["run".into(), joint.file.clone().into()];
     let autostart = ["-p", "autostart:=true"];
-    let mut processes = ACT.start(output, vec!["simulate".into()], run, autostart)?;
+    let mut processes = ACT.start(output, vec!["simulate".into()], run, &autostart)?;
     let session = bend_client.connection.session();
     let mut needs = bend_client.streams();
     needs.extend(bend_client.subscribers());

@@ -62,9 +62,12 @@ impl TuningAct {
         let mut simulate: Vec<OsString> = vec!["simulate".into()];
         simulate.extend(lockstep(&name));
         let run = vec!["run".into(), joint.file.clone().into()];
+        // The node adds gain sets of the demo's folder alone.
+        let folder = format!("gain_set_folder:={}", output.canonicalize()?.display());
+        let ros = [SIMULATED_TIME.as_slice(), &["-p", &folder]].concat();
         let mut act = Self {
             bend_client,
-            processes: ACT.start(output, simulate, run, SIMULATED_TIME)?,
+            processes: ACT.start(output, simulate, run, &ros)?,
             joint: joint.file.clone(),
             node,
             visitor: name,
@@ -221,7 +224,7 @@ impl TuningAct {
         // reason.
         println!();
         for file in [&set, &light_set] {
-            let file = file.canonicalize()?.display().to_string();
+            let file = file.file_name().unwrap_or_default().to_string_lossy();
             self.bend_client.set_text("gain_set_file", &file)?;
         }
         match self.bend_client.swap("tuned-for-bare") {

@@ -8,8 +8,9 @@ use futures::future::FutureExt;
 use futures::stream::{BoxStream, StreamExt};
 use nalgebra::{UnitQuaternion, Vector3};
 use r2r::geometry_msgs::msg::{PointStamped, PoseStamped};
+use r2r::rcl_interfaces::srv::GetParameters;
 use r2r::std_msgs::msg::Float64;
-use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
+use r2r::{Client, Node, Publisher, QosProfile, WrappedTypesupport};
 
 use super::session::newest;
 use super::target_state::{ReportedTarget, TargetState};
@@ -29,7 +30,7 @@ pub enum PointTarget {
     Point {
         /// Coordinates in `frame`, m.
         at: Vector3<f64>,
-        /// A frame known to the node; empty: the base frame.
+        /// A frame known to the node; empty: the joint's base frame.
         frame: String,
     },
 }
@@ -94,32 +95,35 @@ pub enum PointError {
 /// [`PointError`].
 pub fn point(node: &str, target: &PointTarget, limit: Duration) -> Result<Point, PointError> {
     match target {
-        PointTarget::Pose(commanded) => {
-            // An empty frame means the joint's base frame; without a stamp the target applies now,
-            // on any clock.
+        PointTarget::Pose(commanded) => exchange(node, "desired_pose", limit, |base| {
+            // Without a stamp the target applies now, on any clock.
             let mut message = PoseStamped::default();
+            message.header.frame_id = base;
             let rotation = orientation(commanded.z, commanded.xy());
             let q = UnitQuaternion::from_rotation_matrix(&rotation);
             let o = &mut message.pose.orientation;
             (o.x, o.y, o.z, o.w) = (q.i, q.j, q.k, q.w);
-            exchange(node, "desired_pose", &message, limit)
-        }
-        PointTarget::Point { at, frame } => {
+            message
+        }),
+        PointTarget::Point { at, frame } => exchange(node, "gaze_point", limit, |base| {
             // Without a stamp: where the frame is now.
             let mut message = PointStamped::default();
-            message.header.frame_id.clone_from(frame);
+            message.header.frame_id = match frame.as_str() {
+                "" => base,
+                frame => frame.into(),
+            };
             let p = &mut message.point;
             (p.x, p.y, p.z) = (at.x, at.y, at.z);
-            exchange(node, "gaze_point", &message, limit)
-        }
+            message
+        }),
     }
 }
 
 fn exchange<T: WrappedTypesupport + 'static>(
     node: &str,
     topic: &'static str,
-    message: &T,
     limit: Duration,
+    message: impl FnOnce(String) -> T,
 ) -> Result<Point, PointError> {
     let name = format!("withy_point_{}", std::process::id());
     let graph = NodeError::of(&name);
@@ -132,6 +136,9 @@ fn exchange<T: WrappedTypesupport + 'static>(
     let sensor = QosProfile::sensor_data;
     let poses = own.subscribe(&of("head_pose"), sensor()).map_err(graph)?;
     let residuals = own.subscribe(&of("residual"), sensor()).map_err(graph)?;
+    let service = of("get_parameters");
+    let parameters = own.create_client(&service, QosProfile::services_default());
+    let parameters = parameters.map_err(graph)?;
     let spinner = Spinner::new(own).map_err(NodeError::System)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -146,10 +153,27 @@ fn exchange<T: WrappedTypesupport + 'static>(
         node: joint,
         topic,
         streams,
+        parameters,
     };
     let result = runtime.block_on(client.send(&publisher, message, limit));
     drop(spinner);
     result
+}
+
+/// Asks for the name of the joint's base frame.
+fn base_frame(
+    parameters: &Client<GetParameters::Service>,
+) -> r2r::Result<impl Future<Output = r2r::Result<String>>> {
+    let available = Node::is_available(parameters)?;
+    Ok(async move {
+        available.await?;
+        let request = GetParameters::Request {
+            names: vec!["base_frame".into()],
+        };
+        let answer = parameters.request(&request)?.await?;
+        let value = answer.values.into_iter().next();
+        Ok(value.unwrap_or_default().string_value)
+    })
 }
 
 /// The received streams of the joint's node.
@@ -165,6 +189,7 @@ struct PointClient<'a> {
     /// Topic of the target.
     topic: &'static str,
     streams: Streams,
+    parameters: Client<GetParameters::Service>,
 }
 
 impl PointClient<'_> {
@@ -172,25 +197,34 @@ impl PointClient<'_> {
     async fn send<T: WrappedTypesupport + 'static>(
         mut self,
         publisher: &Publisher<T>,
-        message: &T,
+        message: impl FnOnce(String) -> T,
         limit: Duration,
     ) -> Result<Point, PointError> {
         let graph = NodeError::of(self.node);
         let subscribed = publisher.wait_for_inter_process_subscribers();
         let subscribed = subscribed.map_err(graph)?;
         // The last report is latched for late subscribers: it shows that the node is present.
-        let present = async { (self.streams.states.next().await, subscribed.await) };
-        let Ok((Some(mut before), Ok(()))) = tokio::time::timeout(limit, present).await else {
+        let base = base_frame(&self.parameters).map_err(graph)?;
+        let present = async {
+            (
+                self.streams.states.next().await,
+                subscribed.await,
+                base.await,
+            )
+        };
+        let present = tokio::time::timeout(limit, present).await;
+        let Ok((Some(mut before), Ok(()), Ok(base))) = present else {
             return Err(PointError::NobodyThere {
                 node: self.node.into(),
                 topic: self.topic,
             });
         };
+        let message = message(base);
         while let Some(Some(newer)) = self.streams.states.next().now_or_never() {
             before = newer;
         }
         let sent = Instant::now();
-        publisher.publish(message).map_err(graph)?;
+        publisher.publish(&message).map_err(graph)?;
         let mut newest = Newest::default();
         let until_end = self.until_end(&before, &mut newest);
         let end = match tokio::time::timeout(limit, until_end).await {

@@ -57,7 +57,7 @@ const ABOUT_NOW: (f64, f64) = (1.0, 0.1);
 pub struct Command {
     /// Target in coordinates of `frame`.
     pub target: Target,
-    /// Frame of the target; empty: the base frame.
+    /// Frame of the target.
     pub frame: String,
     /// Stamp of the target; zero: not set.
     pub stamp: Time,
@@ -488,7 +488,17 @@ impl Aiming {
         let about_now = now - ABOUT_NOW.0..=now + ABOUT_NOW.1;
         let standing = stamp.filter(|s| about_now.contains(s)).unwrap_or(now);
         let base = &self.resolver.frames.base;
-        if command.frame.is_empty() || command.frame == *base {
+        if command.frame.is_empty() {
+            // The bindings give an empty text for one that is not UTF-8: it is not known which.
+            return Err(Lookup::Never(Refusal {
+                reason: "no_frame",
+                sentence: format!(
+                    "frame_id is empty or not UTF-8; accepted: {}",
+                    any_frame(base)
+                ),
+            }));
+        }
+        if command.frame == *base {
             return Ok(Located {
                 target: command.target,
                 at: standing,
@@ -641,12 +651,16 @@ fn bare(name: String) -> String {
     name.trim_start_matches('/').to_string()
 }
 
+fn any_frame(base: &str) -> String {
+    format!("'{base}', or a frame that /tf or fixed_frames connect to it")
+}
+
 fn refused(error: &LookupError, base: &str) -> Refusal {
     let accepted = match error {
         LookupError::TooOld { .. } | LookupError::TooNew { .. } => {
             "a stamp within its transforms, or none for the newest".into()
         }
-        _ => format!("'{base}' or empty, or a frame that /tf or fixed_frames connect to it"),
+        _ => any_frame(base),
     };
     Refusal {
         reason: error.word(),

@@ -8,19 +8,20 @@ use std::sync::Arc;
 use r2r::diagnostic_msgs::msg::DiagnosticStatus;
 use tokio::sync::watch;
 
-use super::fault_log::{FaultLog, News};
-use super::faults::{Words, unit};
+use super::fault_log::{FaultLog, News, Seen};
+use super::faults::{Words, remedy, unit};
 use super::lifecycle::Lifecycle;
 use super::refused::Refused;
 use super::report::{Level, Values, report};
 use super::services::Settings;
-use super::sources::{Report, SharedSources};
+use super::sources::{Report, SharedSources, several};
 use super::target::{InForce, words};
+use super::topic::Topic;
 use super::{JointContext, Phase};
 use crate::control::geometry::{direction, inclination};
-use crate::control::tick::{Fallback, Fault, Faults, Mode, Output, Readiness, Rule};
+use crate::control::tick::{Fallback, Fault, Faults, Mode, Output, Reaction, Readiness, Rule};
 use crate::runtime::link::{Counts, Record};
-use verdict::Verdict;
+use verdict::{Verdict, fallback};
 
 /// Time between reports when nothing changes, s.
 const PERIOD: f64 = 1.0;
@@ -81,6 +82,8 @@ struct Facts {
     lifecycle: Lifecycle,
     closing: bool,
     sources: Report,
+    /// What is wrong with the publishers of a sensor.
+    mixed: Option<String>,
     mode: Mode,
 }
 
@@ -170,29 +173,23 @@ impl Diagnostics {
         let ticks = self.counts.ticks - self.counts_before.ticks;
         let late = self.counts.late - self.counts_before.late;
         self.counts_before = self.counts;
-        let faults = Words {
-            supervision: &facts.settings.supervision,
-            motor_names: &self.motor_names,
-        };
         let verdict = Verdict {
             output: &self.output,
             facts: &facts,
-            faults,
+            faults: Words {
+                supervision: &facts.settings.supervision,
+                motor_names: &self.motor_names,
+            },
             time_stands: self.time_stands,
             many_late: ticks > 20 && late as f64 > LATE_SHARE * ticks as f64,
         };
         let verdict = verdict.sentence();
-        let (joint, message) = (self.joint.as_str(), &verdict.1);
-        let of = &self.output.faults;
-        let cause = of.cause.map(|rule| (rule, of.reaction));
-        match self.log.see(machine, cause) {
-            Some(News::Broken(_)) if verdict.0 == Level::Error => {
-                tracing::error!(joint, "{message}");
-            }
-            Some(News::Broken(_)) => tracing::warn!(joint, "{message}"),
-            Some(News::Gone(rule)) => tracing::info!(joint, "{} has gone", rule.name()),
-            None => {}
-        }
+        self.log_news(machine, &facts, &verdict);
+        let faults = Words {
+            supervision: &facts.settings.supervision,
+            motor_names: &self.motor_names,
+        };
+        let joint = self.joint.as_str();
         let mut values = Values::default();
         self.add_state(&mut values, &facts);
         let runs = passed.is_finite() && passed > 0.0;
@@ -211,6 +208,53 @@ impl Diagnostics {
         Some(report(joint, "control loop", verdict, &self.file, values))
     }
 
+    /// Logs what has changed since the last report.
+    fn log_news(&mut self, machine: f64, facts: &Facts, verdict: &(Level, String)) {
+        let (output, joint) = (&self.output, self.joint.as_str());
+        let words = Words {
+            supervision: &facts.settings.supervision,
+            motor_names: &self.motor_names,
+        };
+        let seen = Seen {
+            mode: output.mode,
+            faults: &output.faults,
+            fallback: output.estimate.fallback,
+        };
+        for news in self.log.see(machine, &seen) {
+            match news {
+                News::Broken(rule) => {
+                    // The rule that causes the reaction is in the verdict, with what follows.
+                    let causes =
+                        output.faults.cause == Some(rule) && verdict.1.contains(rule.name());
+                    let (severe, what) = if causes {
+                        (verdict.0 == Level::Error, verdict.1.clone())
+                    } else {
+                        let severe = words.supervision.guard(rule).reaction >= Reaction::Hold;
+                        let holds = severe && output.faults.reaction >= Reaction::Hold;
+                        (holds, words.of(rule, output.faults.of(rule)))
+                    };
+                    let remedy = remedy(rule);
+                    match severe {
+                        true => tracing::error!(joint, "{what}; remedy: {remedy}"),
+                        false => tracing::warn!(joint, "{what}; remedy: {remedy}"),
+                    }
+                }
+                News::Latched(rule) => tracing::error!(
+                    joint,
+                    "{} is latched; ~/clear_faults clears it once the cause has gone",
+                    rule.name()
+                ),
+                News::Gone(rule) => tracing::info!(joint, "{} has gone", rule.name()),
+                News::Held => tracing::error!(joint, "{}", verdict.1),
+                News::Released => tracing::info!(joint, "the joint follows commands again"),
+                News::Fallback(why) => {
+                    tracing::warn!(joint, "{}", fallback(why, &output.estimate));
+                }
+                News::Back => tracing::info!(joint, "the bend comes from the IMU again"),
+            }
+        }
+    }
+
     fn facts(&self, now: f64, in_force: Option<&InForce>) -> Facts {
         let lifecycle = self.lifecycle.borrow().clone();
         let mut sources = self.sources.report(now);
@@ -222,9 +266,18 @@ impl Diagnostics {
             settings: self.settings.borrow().clone(),
             closing: self.phase.borrow().closing(),
             sources,
+            mixed: self.mixed(),
             mode: self.mode(lifecycle.autostart_waits),
             lifecycle,
         }
+    }
+
+    /// Returns what is wrong with the publishers of the IMUs. On `joint_states`, the rest of the
+    /// robot may publish too.
+    fn mixed(&self) -> Option<String> {
+        let sensors = self.sources.sensors().into_iter();
+        let mut imus = sensors.filter(|(topic, _)| *topic != Topic::JointStates);
+        imus.find_map(|(topic, names)| several(topic, &names))
     }
 
     /// Returns the mode of the loop; while an autostart waits, the condition that it waits for.
@@ -317,6 +370,9 @@ impl Diagnostics {
         if self.pan {
             values.number("pan_rad", o.estimate.pan);
             values.number("pan_commanded_rad", o.target_pan);
+        }
+        for (topic, names) in self.sources.sensors() {
+            values.add(&format!("publishers.{}", topic.name()), names.join(", "));
         }
         values.flag("settled", o.settled);
         values.number("observability", o.estimate.observability);

@@ -21,6 +21,33 @@ pub fn unit(rule: Rule) -> &'static str {
     }
 }
 
+/// Returns the remedy for a rule; docs/supervision.md has it in the same words.
+pub fn remedy(rule: Rule) -> &'static str {
+    match rule {
+        Rule::ImuStale => "check the driver, the topic and its rate",
+        Rule::ImuFrozen => "restart the sensor or its driver",
+        Rule::MotorStale => {
+            "check the motor driver, the motor's name in joint_states, and the rate"
+        }
+        Rule::MotorFrozen => "find out what stops the motor or its encoder, with the power off",
+        Rule::SensorMismatch => "look at tendons and IMU",
+        Rule::OverBend => "take the load off, and look at the tendons",
+        Rule::PositionLimit => "zero the encoder at the straight joint at its pretension",
+        Rule::Slack => "check pretension and motor zeros",
+        Rule::Saturation => "set the payload, choose a gain set for it, or correct the limits",
+        Rule::FollowingError => "look for what blocks the motor, with the power off",
+        Rule::Hunting => "use integrator_deadband in the gain set, or lower ki",
+        Rule::DivergingOscillation => {
+            "set the payload, choose another gain set, and examine it on models of the joint"
+        }
+        Rule::LateCycles => {
+            "grant rtprio and memlock, take load off the machine, or publish /clock at tick_rate_hz \
+             at least"
+        }
+        Rule::CommandTimeout => "none is needed; the next command moves the joint",
+    }
+}
+
 impl Words<'_> {
     /// Returns the names of the motors in a bit set.
     pub fn motors(&self, bits: u64) -> String {
@@ -256,6 +283,15 @@ mod tests {
                 said.starts_with(rule.name()) && !said.contains('\n'),
                 "{said}"
             );
+            // The manual has the same remedy, in the section of the rule.
+            let manual = include_str!("../../../docs/supervision.md");
+            let section = manual
+                .split("\n### ")
+                .find(|s| s.starts_with(&format!("{}\n", rule.name())));
+            let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+            let section = words(section.unwrap()).replace('`', "").to_lowercase();
+            let remedy = format!("- remedy: {}", words(remedy(rule)).to_lowercase());
+            assert!(section.contains(&remedy), "{remedy}");
         }
     }
 }

@@ -30,6 +30,9 @@ use crate::runtime::rt::Clock;
 /// Time limit for writing a requested file.
 const PATIENCE: Duration = Duration::from_secs(30);
 
+/// Max. number of requests that share a pending answer.
+const MOST_WAITING: usize = 64;
+
 const NS: i64 = 1_000_000_000;
 
 /// The incident recorders of this process with the names of their nodes.
@@ -199,7 +202,7 @@ pub fn start(
         incident: incident.clone(),
         off: kept.off,
     };
-    tokio::spawn(requests.answer(service.boxed()));
+    context.spawn("~/save_incident", requests.answer(service.boxed()));
     let thread = if kept.off {
         None
     } else {
@@ -237,6 +240,10 @@ fn facts(clock: &Clock, refused: &Refused) -> Facts {
 enum NotWritten {
     #[error("nothing is written: incidents.disk_limit is 0")]
     Off,
+    #[error(
+        "{MOST_WAITING} requests wait for a file already; accepted: one more when it is written"
+    )]
+    TooMany,
     #[error("not written within {} s; is the disk slow?", PATIENCE.as_secs())]
     TooSlow,
     #[error("nothing is written any more: the node is shutting down")]
@@ -245,36 +252,71 @@ enum NotWritten {
     Failed(#[from] KeepError),
 }
 
+/// Answers `~/save_incident`. Clients that ask while a file is being made share the answer, so that
+/// requests cost one file and one waiting thread at a time, however many there are.
 struct SaveRequests {
     joint: String,
     incident: IncidentRecorder,
     off: bool,
 }
 
+type SaveRequest = ServiceRequest<Trigger::Service>;
+type Written = tokio::task::JoinHandle<Result<PathBuf, NotWritten>>;
+
 impl SaveRequests {
-    async fn answer(self, mut requests: BoxStream<'static, ServiceRequest<Trigger::Service>>) {
-        while let Some(request) = requests.next().await {
-            let (written, off) = (self.incident.request(), self.off);
-            let joint = self.joint.clone();
-            // A slow disk delays neither the next request nor the joint's other services.
-            tokio::task::spawn_blocking(move || {
-                let outcome = if off {
-                    Err(NotWritten::Off)
-                } else {
-                    match written.recv_timeout(PATIENCE) {
-                        Ok(written) => written.map_err(NotWritten::from),
-                        Err(RecvTimeoutError::Timeout) => Err(NotWritten::TooSlow),
-                        Err(RecvTimeoutError::Disconnected) => Err(NotWritten::Ended),
+    async fn answer(self, mut requests: BoxStream<'static, SaveRequest>) {
+        let mut waiting: Vec<SaveRequest> = Vec::new();
+        let mut written: Option<Written> = None;
+        loop {
+            let outcome = async {
+                match &mut written {
+                    Some(written) => written.await.unwrap_or(Err(NotWritten::Ended)),
+                    None => std::future::pending().await,
+                }
+            };
+            tokio::select! {
+                request = requests.next() => match request {
+                    Some(request) if self.off => self.respond([request], Err(NotWritten::Off)),
+                    Some(request) if waiting.len() == MOST_WAITING => {
+                        self.respond([request], Err(NotWritten::TooMany));
                     }
-                };
-                let success = outcome.is_ok();
-                let message =
-                    outcome.map_or_else(|why| why.to_string(), |path| path.display().to_string());
-                check_reply(
-                    &joint,
-                    request.respond(Trigger::Response { success, message }),
-                );
-            });
+                    Some(request) => {
+                        waiting.push(request);
+                        written.get_or_insert_with(|| self.file());
+                    }
+                    None => return,
+                },
+                outcome = outcome => {
+                    written = None;
+                    self.respond(waiting.drain(..), outcome);
+                }
+            }
+        }
+    }
+
+    /// Requests a file; a slow disk delays neither the joint's other services nor the executor.
+    fn file(&self) -> Written {
+        let written = self.incident.request();
+        tokio::task::spawn_blocking(move || match written.recv_timeout(PATIENCE) {
+            Ok(written) => written.map_err(NotWritten::from),
+            Err(RecvTimeoutError::Timeout) => Err(NotWritten::TooSlow),
+            Err(RecvTimeoutError::Disconnected) => Err(NotWritten::Ended),
+        })
+    }
+
+    fn respond(
+        &self,
+        requests: impl IntoIterator<Item = SaveRequest>,
+        outcome: Result<PathBuf, NotWritten>,
+    ) {
+        let success = outcome.is_ok();
+        let message = outcome.map_or_else(|why| why.to_string(), |path| path.display().to_string());
+        for request in requests {
+            let message = message.clone();
+            check_reply(
+                &self.joint,
+                request.respond(Trigger::Response { success, message }),
+            );
         }
     }
 }

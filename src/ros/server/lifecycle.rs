@@ -33,6 +33,7 @@ use r2r::lifecycle_msgs::srv::{
 use r2r::{Node, Publisher, QosProfile, ServiceRequest};
 use tokio::sync::{mpsc, oneshot, watch};
 
+use super::refused::{Refused, cut};
 use super::requester::check_reply;
 use super::{JointContext, Phase};
 use crate::runtime::link::RealTimeEndpoint;
@@ -181,6 +182,7 @@ pub struct LifecycleServices {
     phase: watch::Receiver<Phase>,
     requests: BoxStream<'static, Request>,
     orders: mpsc::UnboundedSender<Order>,
+    refused: Arc<Refused>,
 }
 
 /// Creates the services and events on `node`, and the transition executor with the sender of its
@@ -211,6 +213,7 @@ pub fn new(
         phase: context.phase.subscribe(),
         requests,
         orders: orders.clone(),
+        refused: context.refused.clone(),
     };
     let executor = TransitionExecutor::new(context, standing, inbox, endpoint, locks);
     Ok((services, executor, orders))
@@ -278,8 +281,10 @@ impl LifecycleServices {
             }
             Err(reason) => {
                 let joint = &standing.joint;
-                tracing::warn!(joint, "transition refused: {reason}");
-                standing.report(Reason::Refused(requested.label.clone(), reason));
+                let label = cut(&requested.label).into_owned();
+                self.refused
+                    .log(joint, "transition refused: ", &reason.to_string());
+                standing.report(Reason::Refused(label, reason));
                 request.respond(ChangeState::Response { success: false })
             }
         }

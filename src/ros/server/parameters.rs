@@ -3,6 +3,7 @@
 
 mod declared;
 mod examined;
+mod place;
 mod refusal;
 mod sets;
 mod value;
@@ -13,6 +14,7 @@ use nalgebra::Vector3;
 
 use declared::HEAVIEST;
 use examined::Examining;
+pub use place::Place;
 pub use refusal::Refusal;
 pub use value::Value;
 use value::{Given, quoted};
@@ -22,6 +24,7 @@ use crate::control::self_support::{Load, SelfSupport};
 use crate::control::tick::{Feedback, Law, Limits, Rule, Supervision};
 use crate::files::supervision::{NOT_MILD, too_mild};
 use crate::files::{Commands, JointFile, NamedGainSet, Range, kind_word};
+use crate::ros::server::refused::cut;
 use crate::runtime::link::Program;
 
 type Get = Box<dyn Fn(&Live) -> Value + Send + Sync>;
@@ -97,6 +100,8 @@ struct Live {
     autostart: bool,
     /// The gain-set file added last.
     gain_set_file: String,
+    /// Folder below which gain-set files may be named; empty: that of the joint file.
+    gain_set_folder: String,
     kept: Kept,
     /// Problem of the gains on the joint's models, if they are accepted despite it.
     warning: Option<String>,
@@ -144,6 +149,7 @@ impl Parameters {
             examining: Examining::default(),
             autostart: file.autostart,
             gain_set_file: String::new(),
+            gain_set_folder: String::new(),
             kept: Kept::default(),
             warning: None,
         };
@@ -261,7 +267,7 @@ impl Parameters {
         let mut seen = BTreeSet::new();
         for Given { name, .. } in given {
             if !self.entries.contains_key(*name) {
-                return Err(Refusal::Unknown((*name).into()));
+                return Err(Refusal::Unknown(cut(name).into_owned()));
             }
             if !seen.insert(name) {
                 return Err(Refusal::Twice((*name).into()));

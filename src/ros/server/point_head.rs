@@ -31,7 +31,7 @@ mod graph {
     use crate::control::gaze::Outcome;
     use crate::ros::messages::{Refusal, read_point, refuse, time};
     use crate::ros::server::aim::{Command, Pace, TargetMessage};
-    use crate::ros::server::refused::Refused;
+    use crate::ros::server::refused::{Refused, cut};
     use crate::ros::server::snapshot::Snapshot;
     use crate::ros::server::sources::{SharedSources, Source};
     use crate::ros::server::target::{InForce, in_force, words};
@@ -228,7 +228,8 @@ mod graph {
                 return refuse(
                     "pointing_frame",
                     format!(
-                        "pointing_frame is '{frame}'; accepted: '{}' or empty",
+                        "pointing_frame is '{}'; accepted: '{}' or empty",
+                        cut(frame),
                         self.head
                     ),
                 );
@@ -276,7 +277,8 @@ mod graph {
 
         fn reject(&self, request: ServiceRequest<action::SendGoal::Service>, refusal: &Refusal) {
             let (joint, reason) = (&self.joint, &refusal.sentence);
-            tracing::warn!(joint, "{ACTION}: goal rejected: {reason}");
+            self.refused
+                .log(joint, &format!("{ACTION}: goal rejected: "), reason);
             let stamp = Time::default();
             self.check(request.respond(action::SendGoal::Response {
                 accepted: false,

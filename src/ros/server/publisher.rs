@@ -16,7 +16,9 @@ use tokio::sync::watch;
 use super::aim::SharedTree;
 use super::diagnostics::Diagnostics;
 use super::incident::Kept;
+use super::motor_stop::MotorStop;
 use super::refused::Refused;
+use super::sensor_clock::SensorClocks;
 use super::snapshot::{Residual, Snapshot};
 use super::target::{InForce, TargetReport, in_force, target_message};
 use super::tf::{Teller, head_pose, insert_head};
@@ -59,6 +61,7 @@ pub struct TelemetryPublisher {
     phase: watch::Receiver<Phase>,
     refused: Arc<Refused>,
     kind: CommandInterface,
+    stop: MotorStop,
     frames: Frames,
     tree: SharedTree,
     aim: Aim,
@@ -81,6 +84,7 @@ pub struct TelemetryPublisher {
     /// The next snapshot.
     snapshot: Snapshot,
     motion: Motion,
+    clocks: SensorClocks,
     seen: Seen,
     /// A failure to publish has been logged.
     failed: bool,
@@ -96,8 +100,6 @@ struct Seen {
     skipped: u64,
     /// Loop time of the last progress of simulated time, and its machine time, s.
     went_on: (f64, f64),
-    /// Setpoints have been sent and not ended yet.
-    sending: bool,
 }
 
 /// Derives from the records whether the joint moves.
@@ -179,6 +181,7 @@ impl TelemetryPublisher {
             phase: context.phase.subscribe(),
             refused: context.refused.clone(),
             kind: file.kind,
+            stop: context.stop.clone(),
             frames: file.frames.clone(),
             tree,
             aim: file.aim(),
@@ -189,6 +192,7 @@ impl TelemetryPublisher {
             array,
             snapshot: Snapshot::default(),
             motion: Motion::default(),
+            clocks: SensorClocks::default(),
             seen: Seen::default(),
             failed: false,
         })
@@ -202,6 +206,7 @@ impl TelemetryPublisher {
     }
 
     fn run(mut self, mut kept: Kept) {
+        let _guard = self.stop.guard("the publisher");
         self.publish_settled(false);
         let mut newest = Record::default();
         loop {
@@ -237,6 +242,7 @@ impl TelemetryPublisher {
     fn take_records(&mut self, newest: &mut Record, kept: &mut Kept) -> bool {
         let Self {
             motion,
+            clocks,
             diagnostics,
             seen,
             ..
@@ -244,6 +250,7 @@ impl TelemetryPublisher {
         let (mut fresh, mut settled_changes) = (false, [None; 2]);
         self.records.drain(|record, left| {
             motion.see(record);
+            clocks.see(&record.input);
             kept.recorder.see(record);
             diagnostics.see(record);
             let now = record.output.settled;
@@ -275,12 +282,15 @@ impl TelemetryPublisher {
             faults: output.faults,
             at_rest: self.motion.at_rest(record),
             reference: self.motion.reference,
+            bend: output.estimate.bend,
             motors: configuration(output.estimate.motors_bend, output.estimate.pan),
             gravity_head: output.estimate.gravity_head,
             delay: match output.mode {
                 Mode::Waiting => self.snapshot.delay,
                 _ => output.delay,
             },
+            clocks_judged: self.clocks.judged(),
+            ahead: self.clocks.ahead(&self.clock),
             ended: output.ended,
             settled: output.command.filter(|_| output.settled && !over),
             // In the order of the kinds.
@@ -311,7 +321,7 @@ impl TelemetryPublisher {
 
     /// Sends a last zero to drives that take velocities, since they keep the last setpoint.
     fn fall_silent(&mut self, newest: &mut Record) {
-        if std::mem::take(&mut self.seen.sending) && self.kind == CommandInterface::Velocity {
+        if self.stop.note_driven(false) && self.kind == CommandInterface::Velocity {
             newest.output.setpoints.fill(0.0);
             newest.output.pan_setpoint = 0.0;
             self.publish_setpoints(newest);
@@ -337,8 +347,8 @@ impl TelemetryPublisher {
 
     fn publish(&mut self, record: &Record) {
         let output = &record.output;
-        if output.mode.sends() && !output.unsent {
-            self.seen.sending = true;
+        if output.mode.sends() && !output.unsent && !self.stop.halted() {
+            self.stop.note_driven(true);
             self.publish_setpoints(record);
             self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
             self.reference.position.clone_from(&output.references);

@@ -1,6 +1,7 @@
 //! The services that the loop answers itself: `~/hold`, `~/clear_faults` and `~/release_tension`.
 
 use std::fmt::Display;
+use std::sync::Arc;
 use std::time::Duration;
 
 use futures::stream::{BoxStream, StreamExt};
@@ -9,6 +10,7 @@ use r2r::std_srvs::srv::Trigger;
 use tokio::sync::watch;
 
 use super::faults::Words;
+use super::refused::Refused;
 use super::services::Settings;
 use super::snapshot::{self, Snapshot};
 use crate::control::self_support::SelfSupport;
@@ -61,6 +63,7 @@ enum NotDone {
 /// in the log.
 pub fn response<E: Display>(
     joint: &str,
+    refused: &Refused,
     failure: &str,
     outcome: Result<String, E>,
 ) -> Trigger::Response {
@@ -71,8 +74,8 @@ pub fn response<E: Display>(
             Trigger::Response { success, message }
         }
         Err(reason) => {
-            tracing::warn!(joint, "{failure}{reason}");
             let (success, message) = (false, reason.to_string());
+            refused.log(joint, failure, &message);
             Trigger::Response { success, message }
         }
     }
@@ -91,6 +94,7 @@ pub struct Requester {
     /// Names of the motors, the pan's last.
     pub motor_names: Vec<String>,
     pub handle: Handle,
+    pub refused: Arc<Refused>,
     pub clock: Clock,
     pub snapshots: watch::Receiver<Snapshot>,
     pub settings: watch::Receiver<Settings>,
@@ -109,7 +113,7 @@ impl Requester {
                 LoopRequest::Clear => self.clear().await,
                 LoopRequest::ReleaseTension => self.release_tension().await,
             };
-            let sent = request.respond(response(&self.joint, "", outcome));
+            let sent = request.respond(response(&self.joint, &self.refused, "", outcome));
             check_reply(&self.joint, sent);
         }
     }

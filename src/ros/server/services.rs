@@ -24,6 +24,7 @@ use tokio::task::{JoinError, spawn_blocking};
 use super::capture::{self, NotMeasured};
 use super::lifecycle::ParameterLock;
 use super::parameters::{Candidate, Entry, Parameters, Refusal, Value};
+use super::refused::Refused;
 use super::requester::{Requester, check_reply, response};
 use super::snapshot::{self, Snapshot};
 use super::sources::SharedSources;
@@ -178,6 +179,7 @@ pub struct Server {
     pub snapshots: watch::Receiver<Snapshot>,
     pub settings: watch::Sender<Settings>,
     pub sources: Arc<SharedSources>,
+    pub refused: Arc<Refused>,
     pub clock: Clock,
     pub incident: IncidentRecorder,
     pub events: Publisher<rcl::ParameterEvent>,
@@ -198,6 +200,7 @@ impl Server {
             joint: self.joint.clone(),
             motor_names: self.motor_names.clone(),
             handle: self.handle.clone(),
+            refused: self.refused.clone(),
             clock: self.clock.clone(),
             snapshots: self.snapshots.clone(),
             settings: self.settings.subscribe(),
@@ -255,12 +258,17 @@ impl Server {
             }
             Request::SaveGains(r) => {
                 let outcome = self.save_gains().await;
-                r.respond(response(&self.joint, "gains not saved: ", outcome))
+                r.respond(response(
+                    &self.joint,
+                    &self.refused,
+                    "gains not saved: ",
+                    outcome,
+                ))
             }
             Request::CaptureBase(r) => {
                 let outcome = self.capture_base().await;
                 let failure = "base orientation not captured: ";
-                r.respond(response(&self.joint, failure, outcome))
+                r.respond(response(&self.joint, &self.refused, failure, outcome))
             }
             Request::ParameterLock(lock) => {
                 let program = self.check(&[]).map(|c| c.program);
@@ -301,7 +309,8 @@ impl Server {
                 tracing::info!(joint, "parameters set: {}", names.join(", "));
             }
             Err(reason) => {
-                tracing::warn!(joint, "parameters not set: {reason}");
+                self.refused
+                    .log(joint, "parameters not set: ", &reason.to_string());
                 self.settings.send_modify(|s| {
                     s.refused += 1;
                     s.last_refusal = reason.to_string();
@@ -315,6 +324,14 @@ impl Server {
         let candidate = self.check(changes)?;
         if changes.is_empty() {
             return Ok(());
+        }
+        // A joint that is not driven may be anywhere; its activation checks where it is.
+        let place = {
+            let newest = self.snapshots.borrow();
+            newest.mode.sends().then(|| newest.place())
+        };
+        if let Some(place) = place {
+            self.parameters.holds(&candidate, &place)?;
         }
         self.install(candidate).await
     }

@@ -8,7 +8,9 @@ use std::time::Duration;
 use nalgebra::Vector3;
 use tokio::sync::watch;
 
-use crate::control::geometry::Configuration;
+use super::parameters::Place;
+use super::sensor_clock::Ahead;
+use crate::control::geometry::{Bend, Configuration};
 use crate::control::tick::{Faults, Mode, Readiness, ReleaseRefusal};
 use crate::runtime::link::LoopRequest;
 
@@ -29,6 +31,8 @@ pub struct Snapshot {
     pub at_rest: bool,
     /// The joint's reference, rad.
     pub reference: Configuration,
+    /// Measured bend, rad.
+    pub bend: Bend,
     /// Configuration measured by the motors, rad.
     pub motors: Configuration,
     /// Direction of gravity in the head frame.
@@ -41,6 +45,10 @@ pub struct Snapshot {
     pub settled: Option<u64>,
     /// Residual of the target in force at the last measured configuration.
     pub residual: Option<Residual>,
+    /// There are enough samples to judge the sensors' clocks.
+    pub clocks_judged: bool,
+    /// A sensor whose clock is ahead.
+    pub ahead: Option<Ahead>,
     /// Numbers of the last requests that were answered, by kind.
     pub answered: [u64; 3],
     /// Reason why the last request to release tension was refused, if it was.
@@ -59,6 +67,15 @@ pub struct Residual {
 }
 
 impl Snapshot {
+    /// Returns where the joint is.
+    pub fn place(&self) -> Place {
+        Place {
+            reference: self.reference.xy(),
+            measured: self.bend,
+            motors: self.motors.xy(),
+        }
+    }
+
     /// Returns true if the loop has answered request `number` of that kind.
     pub fn has_answered(&self, kind: LoopRequest, number: u64) -> bool {
         self.answered[kind as usize] >= number

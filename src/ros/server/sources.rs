@@ -300,6 +300,23 @@ impl Sources {
     }
 }
 
+/// Returns what is wrong with several nodes that publish on the topic of a sensor.
+pub fn several(topic: Topic, names: &[String]) -> Option<String> {
+    if names.len() < 2 || !Topic::SENSORS.contains(&topic) {
+        return None;
+    }
+    let listed = names.iter().map(|name| known(name)).collect::<Vec<_>>();
+    let (names, topic) = (listed.join(", "), topic.name());
+    // The rest of the robot may publish its own joints there.
+    let mixed = match topic {
+        "joint_states" => "the angles of a motor that more than one of them sends are mixed",
+        _ => "their samples are mixed",
+    };
+    Some(format!(
+        "{names} publish on {topic}, and {mixed}; accepted: one node for each sensor"
+    ))
+}
+
 /// The topics on which a target arrived.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum SourceTopics {
@@ -325,11 +342,21 @@ impl SharedSources {
         sources.release_after = commands.release_after;
     }
 
-    /// Sets the nodes that publish on a topic.
-    fn set_publishers(&self, topic: Topic, mut names: Vec<String>) {
+    /// Sets the nodes that publish on a topic. Returns a warning if these are several nodes on a
+    /// sensor's topic, and others than before.
+    fn set_publishers(&self, topic: Topic, mut names: Vec<String>) -> Option<String> {
         names.sort();
         names.dedup();
-        locked(&self.publishers).insert(topic, names);
+        let warning = several(topic, &names);
+        let before = locked(&self.publishers).insert(topic, names.clone());
+        warning.filter(|_| before != Some(names))
+    }
+
+    /// Returns the names of the nodes that publish on each topic of a sensor.
+    pub fn sensors(&self) -> Vec<(Topic, Vec<String>)> {
+        let publishers = locked(&self.publishers);
+        let of = |topic: Topic| Some((topic, publishers.get(&topic)?.clone()));
+        Topic::SENSORS.into_iter().filter_map(of).collect()
     }
 
     /// Returns the source of a message.
@@ -409,6 +436,31 @@ mod tests {
 
     fn reason(s: &mut Sources, source: &Source, now: f64) -> &'static str {
         s.judge(source, now).unwrap_err().reason
+    }
+
+    #[test]
+    fn two_publishers_of_a_sensor_are_named_once() {
+        let shared = SharedSources::default();
+        let set = |topic: Topic, names: &[&str]| {
+            shared.set_publishers(topic, names.iter().map(ToString::to_string).collect())
+        };
+        assert_eq!(set(Topic::Imu, &["/driver"]), None);
+        assert_eq!(
+            set(Topic::Imu, &["/test", "/driver", "/driver"]).unwrap(),
+            "/driver, /test publish on imu, and their samples are mixed; accepted: one node for each \
+             sensor"
+        );
+        assert_eq!(set(Topic::Imu, &["/driver", "/test"]), None);
+        let joints = set(Topic::JointStates, &["/arm", ""]).unwrap();
+        assert!(joints.contains("a node that is not known, /arm publish on joint_states"));
+        // Commands have their own rules.
+        assert_eq!(set(Topic::DesiredPose, &["/a", "/b"]), None);
+        let sensors = shared.sensors();
+        assert_eq!(
+            sensors[0],
+            (Topic::Imu, vec!["/driver".into(), "/test".into()])
+        );
+        assert_eq!(sensors.len(), 2);
     }
 
     #[test]

@@ -49,17 +49,29 @@ pub fn insert_head(tree: &SharedTree, frames: &Frames, pose: Isometry3<f64>, sta
 /// history.
 #[cfg(has_tf2_msgs)]
 const MOST_AHEAD: f64 = 2.0;
+/// Max. number of transforms in one message. A robot's description has some hundreds (common
+/// practice, no source).
+#[cfg(has_tf2_msgs)]
+const MOST_TRANSFORMS: usize = 1000;
+/// Age of a frame's newest transform from which the frame is forgotten, s, and the machine time
+/// between two looks for such frames.
+#[cfg(has_tf2_msgs)]
+const IDLE: f64 = 60.0;
+#[cfg(has_tf2_msgs)]
+const LOOK: std::time::Duration = std::time::Duration::from_secs(10);
 
 #[cfg(has_tf2_msgs)]
 mod graph {
     use super::*;
     use crate::ros::messages::{Refusal, read_transform, refuse, time};
+    use crate::ros::server::refused::cut;
     use crate::ros::server::topic::Topic;
     use futures::StreamExt;
     use futures::stream::select;
     use r2r::geometry_msgs::msg::TransformStamped;
     use r2r::tf2_msgs::msg::TFMessage;
     use r2r::{Publisher, QosProfile};
+    use std::time::Instant;
 
     /// Publishes the head's transform.
     pub struct Teller {
@@ -114,12 +126,27 @@ mod graph {
         let (clock, refused) = (context.clock.clone(), context.refused.clone());
         let tree = tree.clone();
         let mut steps = clock.steps();
+        let mut looked = Instant::now();
         let stream = both.map(move |(topic, message)| {
-            let mut tree = locked(&tree);
+            let count = message.transforms.len();
+            if count > MOST_TRANSFORMS {
+                let refusal = Refusal {
+                    reason: "too_many",
+                    sentence: format!(
+                        "a message has {count} transforms; accepted: at most {MOST_TRANSFORMS}"
+                    ),
+                };
+                refused.count_and_log(&joint, topic, &refusal);
+                return TargetMessage::Transforms;
+            }
             // After a step of the system clock or a jump of simulated time, old and new stamps are
             // not comparable.
             if std::mem::replace(&mut steps, clock.steps()) != clock.steps() {
-                tree.forget_moving();
+                locked(&tree).forget_moving();
+            }
+            if looked.elapsed() > LOOK {
+                looked = Instant::now();
+                locked(&tree).forget_idle(clock.now() - IDLE);
             }
             for transform in &message.transforms {
                 let child = transform.child_frame_id.trim_start_matches('/');
@@ -137,12 +164,13 @@ mod graph {
                         let sentence = format!(
                             "transform of {:?}: stamp is {ahead:.3} s ahead of {}; accepted: at \
                              most {MOST_AHEAD} s",
-                            child.chars().take(255).collect::<String>(),
+                            cut(child),
                             clock.words()
                         );
                         return refuse("stamp_ahead", sentence);
                     }
-                    let put = tree.insert(child, parent, pose, at, fixed);
+                    // Locked for one transform at a time: the setpoints' publisher inserts too.
+                    let put = locked(&tree).insert(child, parent, pose, at, fixed);
                     put.map_err(|error| Refusal {
                         reason: "transform",
                         sentence: error.to_string(),

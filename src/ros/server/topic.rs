@@ -20,6 +20,9 @@ impl Topic {
     /// The topics for targets, which all sources share and each may have for itself.
     pub const TARGETS: [Self; 2] = [Self::DesiredPose, Self::GazePoint];
 
+    /// The topics of the sensors, which other nodes may publish on too.
+    pub const SENSORS: [Self; 3] = [Self::Imu, Self::BaseImu, Self::JointStates];
+
     /// Returns the last part of its name.
     pub fn name(self) -> &'static str {
         match self {

@@ -6,16 +6,13 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use r2r::diagnostic_msgs::msg::DiagnosticArray;
-use r2r::sensor_msgs::msg::JointState;
-use r2r::std_msgs::msg::Float64MultiArray;
 use r2r::{Node, Publisher, QosProfile};
 use tokio::sync::watch;
 
+use super::motor_stop::MotorStop;
 use super::report::{Level, Values, report};
 use super::snapshot::Snapshot;
 use super::{JointContext, Phase};
-use crate::control::controller::CommandInterface;
-use crate::files::SetpointMessage;
 use crate::ros::messages::time;
 use crate::runtime::link::Handle;
 use crate::runtime::recorder::IncidentRecorder;
@@ -140,11 +137,6 @@ impl Pulse {
     }
 }
 
-enum Zero {
-    Joint(Publisher<JointState>, JointState),
-    Array(Publisher<Float64MultiArray>, Float64MultiArray),
-}
-
 /// The watchdog of one joint.
 pub struct Watchdog {
     joint: String,
@@ -154,7 +146,7 @@ pub struct Watchdog {
     phase: watch::Receiver<Phase>,
     handle: Handle,
     diagnostics: Publisher<DiagnosticArray>,
-    zero: Option<Zero>,
+    stop: MotorStop,
     file: String,
     /// Number of stalls so far.
     stalls: usize,
@@ -165,34 +157,6 @@ pub struct Watchdog {
 impl Watchdog {
     pub fn new(node: &mut Node, context: &JointContext) -> r2r::Result<Self> {
         let (file, clock) = (&context.file, &context.clock);
-        let newest = || QosProfile::default().keep_last(1).reliable();
-        let topic = "~/motor_setpoints";
-        let name = file.all_motor_names();
-        let still = vec![0.0; name.len()];
-        let zero = match (file.kind, file.setpoint_message) {
-            (CommandInterface::Position, _) => None,
-            (CommandInterface::Velocity, SetpointMessage::JointState) => {
-                let message = JointState {
-                    name,
-                    velocity: still,
-                    ..JointState::default()
-                };
-                Some(Zero::Joint(
-                    node.create_publisher(topic, newest())?,
-                    message,
-                ))
-            }
-            (CommandInterface::Velocity, SetpointMessage::Float64Array) => {
-                let message = Float64MultiArray {
-                    data: still,
-                    ..Float64MultiArray::default()
-                };
-                Some(Zero::Array(
-                    node.create_publisher(topic, newest())?,
-                    message,
-                ))
-            }
-        };
         Ok(Self {
             joint: context.name.clone(),
             // In simulated time the beats do not follow the period.
@@ -206,7 +170,7 @@ impl Watchdog {
             phase: context.phase.subscribe(),
             handle: context.handle.clone(),
             diagnostics: node.create_publisher("/diagnostics", QosProfile::default())?,
-            zero,
+            stop: context.stop.clone(),
             file: file.file.display().to_string(),
             stalls: 0,
             last: String::new(),
@@ -221,6 +185,7 @@ impl Watchdog {
     }
 
     fn run(mut self, incident: &IncidentRecorder) {
+        let _guard = self.stop.guard("the watchdog");
         let begin = Instant::now();
         let mut pulse = Pulse::new(self.period, 0.0);
         let mut reported = f64::NEG_INFINITY;
@@ -232,8 +197,9 @@ impl Watchdog {
             let look = pulse.look(beats, self.snapshots.borrow().rounds, now);
             let stuck = pulse.control.stuck() || pulse.publisher.stuck();
             // No other setpoint is sent meanwhile, and a velocity would continue.
-            if (stuck || look.stood_still.is_some()) && self.handle.active() {
-                self.stop_motors();
+            let stalls = (stuck || look.stood_still.is_some()) && self.handle.active();
+            if stalls || self.stop.halted() {
+                self.stop.send_zero();
             }
             let stalled = self.log_changes(&look);
             if stalled {
@@ -299,14 +265,6 @@ impl Watchdog {
         array.status = vec![report(&self.joint, "watchdog", verdict, &self.file, values)];
         // The publisher logs failures to send.
         let _ = self.diagnostics.publish(&array);
-    }
-
-    fn stop_motors(&self) {
-        let _ = match &self.zero {
-            None => Ok(()),
-            Some(Zero::Joint(publisher, message)) => publisher.publish(message),
-            Some(Zero::Array(publisher, message)) => publisher.publish(message),
-        };
     }
 }
 

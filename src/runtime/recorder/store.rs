@@ -1,5 +1,6 @@
 //! The folder of a joint's files. A file under its final name is complete, all files together stay
-//! within a size limit, and files that are not this joint's own are never touched.
+//! within a size limit, and files that are not this joint's own are never touched. Files on request
+//! have a quota of their own, so that requests never push out more than that of the faults' files.
 //!
 //! A file is written under a temporary name in the same folder, synced, and renamed. It is locked
 //! while it is written, which distinguishes the leftover of a killed process from a file that
@@ -18,6 +19,10 @@ pub const PART: &str = ".part";
 const END: &str = ".csv";
 /// Maximum length of the cause in a file name, bytes.
 const LONGEST: usize = 40;
+/// The cause of a file on request.
+pub const REQUEST: &str = "request";
+/// Share of the size limit that files on request take together, 1 of so many.
+const REQUESTS: u64 = 4;
 /// Bytes written between two checks of the size limit.
 const CHUNK: usize = 256 * 1024;
 
@@ -54,8 +59,14 @@ impl KeepError {
 
 /// A single file needs more room than the size limit, MB.
 #[derive(Debug, thiserror::Error)]
-#[error("one file alone takes more than incidents.disk_limit, {0} MB; accepted: more room")]
-struct TooLarge(f64);
+#[error(
+    "one file alone takes more than {}incidents.disk_limit, {limit} MB; accepted: more room",
+    if *.requested { "a quarter of " } else { "" }
+)]
+struct TooLarge {
+    limit: f64,
+    requested: bool,
+}
 
 /// Store for the files of one joint.
 #[derive(Clone, Debug)]
@@ -117,10 +128,24 @@ pub fn own_name(name: &str, flat: &str) -> bool {
     stamp_fits && !cause.is_empty() && cause.bytes().all(cause_fits)
 }
 
+/// Returns true if `name` is that of a file on request; see [`own_name`].
+fn is_requested(name: &str, flat: &str) -> bool {
+    let cause = name
+        .get(flat.len() + 1..)
+        .and_then(|rest| rest.split_once('-'));
+    cause.is_some_and(|(_, cause)| {
+        let number = cause
+            .strip_prefix(REQUEST)
+            .and_then(|c| c.strip_suffix(END));
+        number.is_some_and(|n| n.is_empty() || n.starts_with('-'))
+    })
+}
+
 /// One of this joint's own files.
 struct Own {
     path: PathBuf,
     bytes: u64,
+    requested: bool,
 }
 
 impl RecordingStore {
@@ -190,9 +215,12 @@ impl RecordingStore {
             let name = entry.file_name();
             let is_own = name.to_str().is_some_and(|n| own_name(n, &self.node));
             if is_own && entry.file_type()?.is_file() {
-                let bytes = entry.metadata()?.len();
-                let path = entry.path();
-                own.push(Own { path, bytes });
+                let requested = name.to_str().is_some_and(|n| is_requested(n, &self.node));
+                own.push(Own {
+                    path: entry.path(),
+                    bytes: entry.metadata()?.len(),
+                    requested,
+                });
             }
         }
         // Names with times sort by time.
@@ -210,7 +238,8 @@ impl RecordingStore {
     }
 
     /// Writes a file named after the time and the cause; `write` produces its content. The oldest
-    /// files of this joint are removed if the size limit requires it. Returns the path.
+    /// files of this joint are removed if the size limit requires it, those on request first.
+    /// Returns the path.
     ///
     /// # Errors
     /// One sentence; no file or part of it is left then.
@@ -225,7 +254,7 @@ impl RecordingStore {
         let (path, part, file) = self.begin(cause, now)?;
         drop(turn);
         let kept = self
-            .fill(file, write)
+            .fill(file, cause == REQUEST, write)
             // The file stays locked until it has its final name.
             .and_then(|_locked| fs::rename(&part, &path));
         if let Err(e) = kept {
@@ -286,13 +315,19 @@ impl RecordingStore {
     fn fill(
         &self,
         file: Flock<File>,
+        requested: bool,
         write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
     ) -> io::Result<Flock<File>> {
-        let own = self.own()?;
+        let (requests, faults): (Vec<_>, Vec<_>) =
+            self.own()?.into_iter().partition(|own| own.requested);
+        let bytes = |own: &[Own]| own.iter().map(|o| o.bytes).sum();
         let mut bounded = Bounded {
-            taken: own.iter().map(|o| o.bytes).sum(),
-            own: own.into_iter(),
+            taken: bytes(&requests),
+            taken_by_faults: bytes(&faults),
+            requests: requests.into_iter(),
+            faults: faults.into_iter(),
             limit: self.limit,
+            requested,
             size: 0,
             file,
         };
@@ -310,10 +345,15 @@ impl RecordingStore {
 /// oldest.
 struct Bounded {
     file: Flock<File>,
-    own: std::vec::IntoIter<Own>,
-    /// Size of the complete files, bytes.
+    /// Complete files on request, and those of faults, the oldest first.
+    requests: std::vec::IntoIter<Own>,
+    faults: std::vec::IntoIter<Own>,
+    /// Size of either, bytes.
     taken: u64,
+    taken_by_faults: u64,
     limit: u64,
+    /// This file is one on request.
+    requested: bool,
     /// Size of this file, bytes.
     size: u64,
 }
@@ -321,16 +361,31 @@ struct Bounded {
 impl Write for Bounded {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let more = bytes.len() as u64;
-        while self.taken + self.size + more > self.limit {
-            let Some(oldest) = self.own.next() else {
-                return Err(io::Error::other(TooLarge(self.limit as f64 * 1e-6)));
+        loop {
+            let size = self.size + more;
+            let over_quota = self.requested && self.taken + size > self.limit / REQUESTS;
+            if !over_quota && self.taken + self.taken_by_faults + size <= self.limit {
+                break;
+            }
+            let mut oldest = self.requests.next();
+            if oldest.is_none() && !over_quota {
+                oldest = self.faults.next();
+            }
+            let Some(oldest) = oldest else {
+                return Err(io::Error::other(TooLarge {
+                    limit: self.limit as f64 * 1e-6,
+                    requested: self.requested,
+                }));
             };
             match fs::remove_file(&oldest.path) {
                 Ok(()) => {}
                 Err(e) if e.kind() == io::ErrorKind::NotFound => {}
                 Err(e) => return Err(io::Error::other(KeepError::of(&oldest.path)(e))),
             }
-            self.taken -= oldest.bytes;
+            match oldest.requested {
+                true => self.taken -= oldest.bytes,
+                false => self.taken_by_faults -= oldest.bytes,
+            }
         }
         let written = self.file.write(bytes)?;
         self.size += written as u64;

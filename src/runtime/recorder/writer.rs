@@ -6,7 +6,7 @@ use std::time::{Duration, Instant, SystemTime};
 
 use super::columns::write_stamp;
 use super::file::{Head, write_head, write_row};
-use super::store::{KeepError, RecordingStore, utc_words};
+use super::store::{KeepError, REQUEST, RecordingStore, utc_words};
 use super::{Cause, Facts, IncidentRecorder, Reply, Ring, Since};
 use crate::runtime::locked;
 
@@ -250,7 +250,7 @@ impl Writer {
         let about = &inner.about;
         let (first, cause) = match work.causes.first() {
             Some(cause) => (cause.name.as_str(), cause.name.clone()),
-            None => ("request", "request".into()),
+            None => (REQUEST, REQUEST.into()),
         };
         let (events, gone, parameters) = {
             let notes = locked(&inner.notes);

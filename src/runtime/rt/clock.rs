@@ -258,6 +258,11 @@ impl Clock {
         now + (-(now + self.offset())).rem_euclid(period)
     }
 
+    /// Returns the predicted advance by the next message on `/clock`, s; 0 on the system clock.
+    pub fn step(&self) -> f64 {
+        seconds(self.next_step())
+    }
+
     /// Returns the predicted advance by the next message on `/clock`, ns; 0 before there were a
     /// few, and if time is not simulated.
     pub(super) fn next_step(&self) -> i64 {

@@ -1,7 +1,7 @@
 //! The level of the report, and its sentence.
 
 use super::Facts;
-use crate::control::tick::{Fallback, Mode, Output, Reaction};
+use crate::control::tick::{Estimate, Fallback, Mode, Output, Reaction};
 use crate::ros::server::faults::Words;
 use crate::ros::server::lifecycle::Reason;
 use crate::ros::server::lifecycle::machine::State;
@@ -19,6 +19,31 @@ fn warn(words: impl Into<String>) -> Sentence {
 
 fn error(words: impl Into<String>) -> Sentence {
     (Level::Error, words.into())
+}
+
+/// What it means that the bend comes from the motors.
+const FROM_MOTORS: &str = "the bend comes from the motors, and sag is not corrected";
+
+/// Returns why the bend comes from the motors, for the log.
+pub(super) fn fallback(why: Fallback, estimate: &Estimate) -> String {
+    match why {
+        Fallback::None => "the bend comes from the IMU".into(),
+        Fallback::Base => {
+            format!("the base's IMU is stale: {FROM_MOTORS}; remedy: check the driver of base_imu")
+        }
+        Fallback::Stale => {
+            format!("the head's IMU is stale: {FROM_MOTORS}; remedy: check the driver of imu")
+        }
+        Fallback::Frozen => format!(
+            "the head's IMU repeats bit-identical samples: {FROM_MOTORS}; remedy: restart the \
+             sensor or its driver"
+        ),
+        Fallback::Observability => format!(
+            "gravity shows too little of the bend in this pose (observability {:.2}): \
+             {FROM_MOTORS}",
+            estimate.observability
+        ),
+    }
 }
 
 /// What the sentence is about.
@@ -143,7 +168,7 @@ impl Verdict<'_> {
     /// The sentence for a joint that follows commands: on the most severe condition.
     fn tracking(&self) -> Sentence {
         let o = self.output;
-        let from_motors = "the bend comes from the motors, and sag is not corrected";
+        let from_motors = FROM_MOTORS;
         let reacted = self.faults.reacted(&o.faults);
         let sources = &self.facts.sources;
         match o.estimate.fallback {
@@ -155,16 +180,15 @@ impl Verdict<'_> {
             Fallback::Stale | Fallback::Frozen => warn(self.because(from_motors)),
             _ if reacted.is_some() => warn(reacted.unwrap_or_default()),
             _ if o.following_error => warn("a motor does not follow its setpoint"),
-            Fallback::Observability => warn(format!(
-                "gravity shows too little of the bend in this pose (observability {:.2}): \
-                 {from_motors}",
-                o.estimate.observability
-            )),
+            Fallback::Observability => warn(fallback(Fallback::Observability, &o.estimate)),
             Fallback::None if o.hunting => warn("the joint hunts"),
             Fallback::None if !sources.contending.is_empty() => warn(format!(
                 "more than one source commands the joint: {}",
                 Vec::from_iter(sources.all()).join(", ")
             )),
+            Fallback::None if self.facts.mixed.is_some() => {
+                warn(self.facts.mixed.clone().unwrap_or_default())
+            }
             Fallback::None if o.delay > self.facts.settings.delay_allowed => warn(self.dead_time()),
             Fallback::None if self.many_late => warn("many ticks are late"),
             Fallback::None if o.feedback_limited => warn("feedback is at its limit"),

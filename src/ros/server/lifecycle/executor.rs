@@ -258,7 +258,11 @@ impl TransitionExecutor {
     /// Activates the joint of an autostart once it is ready.
     async fn start_if_ready(&mut self) {
         let newest = self.control.newest();
-        if newest.readiness == Readiness::Ready {
+        // With the first samples it is not known yet whether their clocks agree with ours.
+        if newest.readiness == Readiness::Ready && !newest.clocks_judged {
+            return;
+        }
+        if newest.readiness == Readiness::Ready && newest.ahead.is_none() {
             if let Ok(transition) = self.standing.begin(ACTIVATE, "")
                 && self.perform(transition).await.is_err()
                 && let Some(autostart) = &mut self.autostart
@@ -389,14 +393,17 @@ impl TransitionExecutor {
 
     async fn activate(&mut self) -> Result<String, Fault> {
         // Waits for the first samples and their latency.
-        let decided =
-            |s: &Snapshot| !matches!(s.readiness, Readiness::Waiting | Readiness::LatencyTooHigh);
+        let decided = |s: &Snapshot| match s.readiness {
+            Readiness::Waiting | Readiness::LatencyTooHigh => false,
+            Readiness::Ready => s.clocks_judged,
+            _ => true,
+        };
         self.control.wait_unless_closing(START_WAIT, decided).await;
         if self.control.handle.ended() {
             return Err(Fault::LoopEnded);
         }
         let newest = self.control.newest();
-        if newest.readiness != Readiness::Ready {
+        if newest.readiness != Readiness::Ready || newest.ahead.is_some() {
             return Err(Fault::NotReady(self.unready(&newest)));
         }
         self.control.handle.set_active(true);
@@ -493,6 +500,7 @@ impl TransitionExecutor {
             motor_names: &self.motor_names,
         };
         let why = words.unready(newest.readiness, &newest.faults);
+        let why = why.or_else(|| newest.ahead.map(|ahead| ahead.to_string()));
         why.unwrap_or_else(|| "the control loop did not start tracking".into())
     }
 

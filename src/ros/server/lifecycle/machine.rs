@@ -6,6 +6,8 @@
 //! an error that rcl_lifecycle uses. A test on the ROS graph compares them with those of an rclpy
 //! node.
 
+use crate::ros::server::refused::cut;
+
 /// A state, by its number in lifecycle_msgs/State.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[repr(u8)]
@@ -214,7 +216,7 @@ impl Machine {
             let requested = match GRAPH.iter().find(wanted) {
                 Some(known) => known.label.to_string(),
                 None if label.is_empty() => format!("transition {id}"),
-                None => format!("transition '{label}'"),
+                None => format!("transition '{}'", cut(label)),
             };
             return Err(NotPossible::NotHere { requested, state });
         };

@@ -46,8 +46,8 @@ const LIVE: [Tunable<Live>; 7] = [
                 |live, file| live.gain_set_file = file,
             ),
         ),
-        "Gain-set file to read, relative to the joint file, and to add to gain_sets; gain_set then \
-         chooses it",
+        "Gain-set file to read, below gain_set_folder and relative to it, and to add to gain_sets; \
+         gain_set then chooses it",
     ),
     Tunable::number(
         ["payload.mass", ""],
@@ -72,7 +72,8 @@ const LIVE: [Tunable<Live>; 7] = [
             ),
         ),
         "Reaction to gains below the floor on a model of the joint: a warning or a refusal. Gains \
-         that are unstable on a model are refused. With off, nothing is examined",
+         that are unstable on a model are refused. Without models, changed gains are examined on \
+         that of the gain set. With off, nothing is examined",
     ),
     Tunable::number(
         ["examine.margin_floor", ""],
@@ -89,7 +90,7 @@ const LIVE: [Tunable<Live>; 7] = [
 ];
 
 /// Tunables that are read at start, each with the end of the sentence for later changes.
-const AT_START: [(Tunable<Live>, &str); 3] = [
+const AT_START: [(Tunable<Live>, &str); 4] = [
     (
         Tunable::new(
             ["autostart"; 2],
@@ -98,6 +99,20 @@ const AT_START: [(Tunable<Live>, &str); 3] = [
              joint is ready",
         ),
         ": it is read at start; change_state configures and activates",
+    ),
+    (
+        Tunable::new(
+            ["gain_set_folder", ""],
+            Accepts::Text(
+                "",
+                (
+                    |live| live.gain_set_folder.clone(),
+                    |live, folder| live.gain_set_folder = folder,
+                ),
+            ),
+            "Folder below which gain_set_file may name files; empty: the folder of the joint file",
+        ),
+        ": it is read at start",
     ),
     (
         Tunable::new(
@@ -128,6 +143,9 @@ const AT_START: [(Tunable<Live>, &str); 3] = [
 
 /// End of the description of limits that the joint file has.
 const NO_LOOSER: &str = "; at most the value in the joint file";
+
+/// The same of a rule's time, reaction or latch.
+const NO_MILDER: &str = "; no milder than in the joint file";
 
 /// Returns all parameters of a joint by name.
 pub(super) fn entries(file: &JointFile, simulated_time: bool) -> BTreeMap<String, Entry> {
@@ -343,9 +361,17 @@ fn of_rules(file: &JointFile, all: &mut BTreeMap<String, Entry>) {
         };
         for tunable in guard(rule) {
             let is_limit = tunable.key == "limit";
-            let (full, mut entry) = if is_limit && file.limited.contains(&rule) {
-                let tunable = tunable.no_looser_than(file.limits.supervision.guard(rule));
-                group.entry(tunable, NO_LOOSER)
+            let bound = file.limits.supervision.guard(rule);
+            // In the file, a time without end bounds nothing.
+            let bounds = file.limited.contains(&(rule, tunable.key))
+                && (tunable.key != "after" || bound.after.is_finite());
+            let (full, mut entry) = if bounds {
+                let end = if is_limit { NO_LOOSER } else { NO_MILDER };
+                let mut tunable = tunable.no_looser_than(bound);
+                if rule == Rule::CommandTimeout {
+                    tunable = tunable.within(Range::above(0.0, bound.after, "s"));
+                }
+                group.entry(tunable, end)
             } else {
                 group.entry(tunable, "")
             };

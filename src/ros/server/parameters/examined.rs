@@ -54,6 +54,10 @@ impl Default for Examining {
     }
 }
 
+/// Name of the model in the gain set itself, on which changes of single gains are examined where
+/// the joint file has no models.
+const OWN_MODEL: &str = "of-the-gain-set";
+
 /// Returns true if two payload moments are equal within 1 %, or within a gram at a millimetre, kg
 /// m.
 fn alike(a: f64, b: f64) -> bool {
@@ -99,11 +103,19 @@ impl Parameters {
         delay: f64,
     ) -> Result<Option<String>, Refusal> {
         let Examining { action, floor } = live.examining;
-        if action == Action::Off || self.file.models.is_empty() {
+        if action == Action::Off {
             return Ok(None);
         }
         let known = (live.payload_mass >= 0.0).then_some(live.payload_mass * live.payload_height);
-        let family = family(&self.file.models, known);
+        let set = &self.file.gain_sets[live.set];
+        let family = if !self.file.models.is_empty() {
+            family(&self.file.models, known)
+        } else if set.gains == live.gains {
+            return Ok(None);
+        } else {
+            // All that is known of the joint is the model that the set was made for.
+            vec![Member::new(OWN_MODEL, live.gains.model.into())]
+        };
         let Program { joint, law } = program;
         // Sampling and ticks are examined exactly; the rest of the measured delay is the sensor
         // latency.
@@ -116,7 +128,6 @@ impl Parameters {
         let Err(reason) = examination.acceptable(&floor) else {
             return Ok(None);
         };
-        let set = &self.file.gain_sets[live.set];
         let changed = if set.gains == live.gains {
             ""
         } else {

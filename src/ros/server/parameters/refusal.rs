@@ -100,6 +100,21 @@ pub enum Refusal {
         /// Max. moment of all sets, kg m.
         most: f64,
     },
+    /// A stricter limit that excludes where the joint is.
+    #[error(
+        "{name} is {limit:.4} rad, and {what} is at {is:.4} rad; accepted: a limit that does not \
+         exclude it, or the same once the joint has moved inside"
+    )]
+    Excludes {
+        /// Name of the parameter.
+        name: String,
+        /// The limit, rad.
+        limit: f64,
+        /// What is excluded.
+        what: &'static str,
+        /// Where it is, rad.
+        is: f64,
+    },
     /// Gains or limits that make no law.
     #[error("{}", law_sentence(error, motor_names))]
     Law {
@@ -137,6 +152,12 @@ pub enum Refusal {
     )]
     Unchanged(String),
     /// No name for a new gain set.
-    #[error("no number is free for the new gain set")]
-    NoNumber,
+    #[error(
+        "no number up to {most} is free for the new gain set; accepted: a folder with fewer of \
+         them, after old ones are removed or renamed"
+    )]
+    NoNumber {
+        /// The largest number.
+        most: u32,
+    },
 }

@@ -1,8 +1,13 @@
 //! The gain sets of a joint: choice for a payload, reading from a file, saving of live gains.
 
+use std::path::Path;
+
 use super::{Candidate, Live, Parameters, Refusal, Value};
 use crate::control::tick::Law;
 use crate::files::{NamedGainSet, Purpose, kind_word, law_sentence};
+
+/// Maximum number of sets saved from one: whoever may save gains does not fill the disk.
+const MOST_SAVED: u32 = 99;
 
 impl Parameters {
     /// Chooses the gain set for the payload: the set with the narrowest payload range that contains
@@ -57,12 +62,14 @@ impl Parameters {
         }
     }
 
-    /// Reads the gain-set file to be added, relative to the joint file; its name must be new and
-    /// its gains must make a valid law.
+    /// Reads the gain-set file to be added, which must be below the folder of the joint file, or
+    /// below `gain_set_folder`; its name must be new and its gains must make a valid law.
     pub(super) fn read_gain_set(&self, file: &str) -> Result<NamedGainSet, Refusal> {
-        let folder = self.file.file.parent();
-        let folder = folder.unwrap_or(std::path::Path::new(""));
-        let set = NamedGainSet::load(folder.join(file), &self.file.motor_names)?;
+        let folder = match self.live.gain_set_folder.as_str() {
+            "" => self.file.file.parent().unwrap_or(Path::new("")),
+            folder => Path::new(folder),
+        };
+        let set = NamedGainSet::load_below(folder, file, &self.file.motor_names)?;
         let refuse = |reason: String| {
             let file = set.file.display().to_string();
             Err(Refusal::Added { file, reason })
@@ -105,7 +112,7 @@ impl Parameters {
         let name = stem(&set.name);
         let file_stem = set.file.file_stem().and_then(|s| s.to_str());
         let file_stem = stem(file_stem.unwrap_or("gains"));
-        for number in 1..=u32::MAX {
+        for number in 1..=MOST_SAVED {
             let name = format!("{name}-{number}");
             let file = set
                 .file
@@ -127,7 +134,7 @@ impl Parameters {
                 },
             });
         }
-        Err(Refusal::NoNumber)
+        Err(Refusal::NoNumber { most: MOST_SAVED })
     }
 
     /// Makes the saved live gains the set in force. Returns the parameters that changed.

@@ -2,6 +2,7 @@
 
 use super::Refusal;
 use crate::files::Range;
+use crate::ros::server::refused::cut;
 
 /// A parameter value, of the ROS 2 types.
 #[derive(Clone, Debug, PartialEq)]
@@ -96,7 +97,7 @@ impl<'a> Given<'a> {
     ) -> Refusal {
         Refusal::Value {
             name: self.name.into(),
-            value: value.to_string(),
+            value: cut(&value.to_string()).into_owned(),
             accepted: accepted.into(),
         }
     }

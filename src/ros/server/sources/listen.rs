@@ -1,14 +1,14 @@
 //! Subscriptions to the targets of all sources, and the nodes that publish them.
 
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use futures::stream::{BoxStream, StreamExt};
 use r2r::{Node, QosProfile};
 
+use super::SourceTopics;
 use super::names::full_name;
-use super::{SharedSources, SourceTopics};
 use crate::files::JointFile;
+use crate::ros::server::JointContext;
 use crate::ros::server::aim::TargetMessage;
 use crate::ros::server::topic::Topic;
 
@@ -43,19 +43,21 @@ pub fn listen(
     Ok(streams)
 }
 
-/// Returns a function that updates, when due, which nodes publish on the shared topics; for the
-/// thread that spins the node of full name `name`. The bindings drop the middleware's information
-/// on a message's sender, so that only this distinguishes the sources.
-pub fn look_at_publishers(
-    name: &str,
-    sources: Arc<SharedSources>,
-) -> impl FnMut(&Node) + Send + 'static {
-    let topics = Topic::TARGETS.map(|topic| {
-        let relative = format!("~/{}", topic.name());
-        (topic, full_name(name, &relative, std::env::args()))
-    });
+/// Returns a function that updates, when due, which nodes publish on the shared topics and on those
+/// of the sensors; for the thread that spins the joint's node. The bindings drop the middleware's
+/// information on a message's sender, so that only this distinguishes the sources.
+pub fn look_at_publishers(context: &JointContext) -> impl FnMut(&Node) + Send + 'static {
+    let (name, sources) = (&context.name, context.sources.clone());
+    // Dropped with the thread's node.
+    let guard = context.stop.guard("the node's spin thread");
+    let full = |topic: Topic, relative: &str| (topic, full_name(name, relative, std::env::args()));
+    let targets = Topic::TARGETS.map(|topic| full(topic, &format!("~/{}", topic.name())));
+    let sensors = Topic::SENSORS.map(|topic| full(topic, topic.name()));
+    let topics = [targets.as_slice(), &sensors].concat();
+    let joint = name.clone();
     let mut due = Instant::now();
     move |node| {
+        let _held = &guard;
         if Instant::now() < due {
             return;
         }
@@ -65,7 +67,9 @@ pub fn look_at_publishers(
                 let names = found
                     .iter()
                     .map(|p| node_name(&p.node_namespace, &p.node_name));
-                sources.set_publishers(*topic, names.collect());
+                if let Some(several) = sources.set_publishers(*topic, names.collect()) {
+                    tracing::warn!(joint, "{several}");
+                }
             }
         }
         due = Instant::now() + LOOK;
