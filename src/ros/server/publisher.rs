@@ -10,7 +10,7 @@ use r2r::diagnostic_msgs::msg::{DiagnosticArray, DiagnosticStatus};
 use r2r::geometry_msgs::msg::PoseStamped;
 use r2r::sensor_msgs::msg::JointState;
 use r2r::std_msgs::msg::{Bool, Float64, Float64MultiArray, MultiArrayDimension};
-use r2r::{Node, Publisher, QosProfile};
+use r2r::{Node, Publisher, QosProfile, WrappedTypesupport};
 use tokio::sync::watch;
 
 use super::aim::SharedTree;
@@ -26,7 +26,7 @@ use super::{JointContext, Phase};
 use crate::control::aim::Aim;
 use crate::control::controller::CommandInterface;
 use crate::control::geometry::{Bend, Configuration, configuration};
-use crate::control::tick::{Faults, Mode, Readiness};
+use crate::control::tick::{Faults, Mode, Output, Readiness};
 use crate::files::{Frames, SetpointMessage};
 use crate::ros::acknowledge::Acknowledgements;
 use crate::ros::messages::time;
@@ -350,13 +350,7 @@ impl TelemetryPublisher {
         if output.mode.sends() && !output.unsent && !self.stop.halted() {
             self.stop.note_driven(true);
             self.publish_setpoints(record);
-            self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
-            self.reference.position.clone_from(&output.references);
-            if self.pan {
-                self.reference.position.push(output.pan_reference);
-            }
-            let sent = self.references.publish(&self.reference);
-            self.check(sent);
+            self.publish_references(output);
         }
         if output.bend_stamp > self.seen.bend_stamp {
             self.seen.bend_stamp = output.bend_stamp;
@@ -364,8 +358,10 @@ impl TelemetryPublisher {
             let pose = head_pose(measured, self.length);
             insert_head(&self.tree, &self.frames, pose, output.bend_stamp);
             let stamp = self.clock.stamp_of(output.bend_stamp);
-            let sent = self.head_pose.publish(&self.pose_message(&pose, stamp));
-            self.check(sent);
+            if is_heard(&self.head_pose) {
+                let sent = self.head_pose.publish(&self.pose_message(&pose, stamp));
+                self.check(sent);
+            }
             let sent = self.transform.tell(&pose, stamp);
             self.check(sent);
             self.publish_residual(measured, output.bend_stamp);
@@ -383,8 +379,10 @@ impl TelemetryPublisher {
                 angle,
                 stamp,
             });
-            let sent = self.residual.publish(&Float64 { data: angle });
-            self.check(sent);
+            if is_heard(&self.residual) {
+                let sent = self.residual.publish(&Float64 { data: angle });
+                self.check(sent);
+            }
         }
     }
 
@@ -408,6 +406,18 @@ impl TelemetryPublisher {
         let message = target_message(&self.joint, in_force, &content);
         self.seen.target = Some((content, now));
         let sent = self.target_state.publish(&message);
+        self.check(sent);
+    }
+
+    fn publish_references(&mut self, output: &Output) {
+        if !is_heard(&self.references) {
+            return;
+        }
+        self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
+        self.reference.position.clone_from(&output.references);
+        let pan = self.pan.then_some(output.pan_reference);
+        self.reference.position.extend(pan);
+        let sent = self.references.publish(&self.reference);
         self.check(sent);
     }
 
@@ -468,4 +478,10 @@ impl TelemetryPublisher {
             tracing::error!(joint, "a message could not be sent (logged once): {error}");
         }
     }
+}
+
+/// Returns true if somebody subscribes, or if that is not known: what nobody hears costs nothing.
+fn is_heard<T: WrappedTypesupport + 'static>(publisher: &Publisher<T>) -> bool {
+    let subscriptions = publisher.get_inter_process_subscription_count();
+    !matches!(subscriptions, Ok(0))
 }
