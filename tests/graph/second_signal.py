@@ -31,9 +31,10 @@ def ended():
 until(ended, "the end of the process")
 sent = c.all["setpoints"]
 assert sent[-1].velocity.tolist() == [0.0] * 4, sent[-1].velocity
-# A speed is followed by zero at once: the joint did not come to rest by itself.
 steps = [max(abs(v) for v in m.velocity) for m in sent]
 last = max(i for i, v in enumerate(steps) if v > 0.0)
-print("last velocity %.3f rad/s, then %d zeros" % (steps[last], len(steps) - 1 - last))
-assert steps[last] > 0.3, steps[-10:]
+zeros = len(steps) - 1 - last
+print("last velocity %.3f rad/s, then %d zeros" % (steps[last], zeros))
+# A joint that has come to rest by itself sends zeros for 0.3 s before it ends.
+assert steps[last] > 0.01 and 1 <= zeros < 30, steps[-40:]
 done()
