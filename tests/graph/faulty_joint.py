@@ -71,6 +71,7 @@ assert float(s["fault.over_bend.value_rad"]) > float(s["fault.over_bend.limit_ra
 c.spoil("load", 0)
 result = c.set_all([("limits.inclination", double(before[0])), ("limits.over_bend", double(before[1]))])
 assert result.successful, result.reason
+until(c.is_at_rest, "the head to come back")
 c.cleared()
 c.guards({"sensor_mismatch.limit": 0.12, "sensor_mismatch.after": 1.0})
 c.point(asked)

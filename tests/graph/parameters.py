@@ -55,7 +55,7 @@ for name, d in described.items():
         (r,) = d.floating_point_range
         assert r.step == 0.0 and r.from_value <= everything[name] <= r.to_value, (name, r)
 assert {n for n in described if described[n].read_only} == {
-    "autostart", "base_frame", "incidents.disk_limit", "incidents.folder", "gain_sets", "head_frame", "imu_rate_hz", "joint_file", "motor_names", "motor_rate_hz",
+    "autostart", "base_frame", "gain_set_folder", "incidents.disk_limit", "incidents.folder", "gain_sets", "head_frame", "imu_rate_hz", "joint_file", "motor_names", "motor_rate_hz",
     "setpoint_kind", "setpoint_message", "tick_rate_hz", "tick_source", "use_sim_time",
 }
 assert described[one + ".integral_order"].floating_point_range[0].to_value == 2.0

@@ -1,6 +1,8 @@
 """A second signal in the middle of a move: the last velocities are zero, and the process ends at
 once."""
 
+import signal
+
 from client import *
 
 pid = int(sys.argv[1])
@@ -11,10 +13,10 @@ c.send(c.pose(bend_deg(20, 250)))
 speed = lambda: max(abs(v) for v in c.newest["setpoints"].velocity)
 until(lambda: speed() > 0.5, "motion")
 c.clear("setpoints")
-os.kill(pid, 15)
-# The node has seen the first signal when it refuses commands; the joint still moves then.
 until(lambda: c.count("setpoints") > 2, "setpoints")
-os.kill(pid, 15)
+# Two of a kind would count as one if the first had not been seen yet.
+os.kill(pid, signal.SIGTERM)
+os.kill(pid, signal.SIGINT)
 
 
 def ended():
@@ -28,11 +30,11 @@ def ended():
 
 until(ended, "the end of the process")
 sent = c.all["setpoints"]
-assert max(abs(v) for v in sent[0].velocity) > 0.1, sent[0]
 assert sent[-1].velocity.tolist() == [0.0] * 4, sent[-1].velocity
-# Some velocity is followed by zero at once: the joint did not come to rest by itself.
 steps = [max(abs(v) for v in m.velocity) for m in sent]
 last = max(i for i, v in enumerate(steps) if v > 0.0)
-print("last velocity %.3f rad/s, then %d zeros" % (steps[last], len(steps) - 1 - last))
-assert steps[last] > 0.05, steps[-10:]
+zeros = len(steps) - 1 - last
+print("last velocity %.3f rad/s, then %d zeros" % (steps[last], zeros))
+# A joint that has come to rest by itself sends zeros for 0.3 s before it ends.
+assert steps[last] > 0.01 and 1 <= zeros < 30, steps[-40:]
 done()

@@ -6,6 +6,9 @@ use crate::control::tick::{Fallback, Faults, Mode, RULES, Reaction, Rule};
 /// Shortest time between two log lines about the same thing, s: it may come and go.
 const AGAIN: f64 = 10.0;
 
+/// Shortest hold without a rule that is news, s: a loop that starts anew holds for a moment.
+const HOLDS: f64 = 0.3;
+
 /// A change worth a line in the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum News {
@@ -43,7 +46,8 @@ pub struct FaultLog {
     at: [f64; RULES],
     /// The reaction in force and its cause.
     reaction: Option<(Rule, Reaction)>,
-    held: bool,
+    /// Time since which the setpoints are held without a rule, s, and whether that was logged.
+    held: Option<(f64, bool)>,
     fallback: Fallback,
     fallback_at: f64,
 }
@@ -62,7 +66,7 @@ impl FaultLog {
             latched: [false; RULES],
             at: [f64::NEG_INFINITY; RULES],
             reaction: None,
-            held: false,
+            held: None,
             fallback: Fallback::None,
             fallback_at: f64::NEG_INFINITY,
         }
@@ -84,12 +88,15 @@ impl FaultLog {
         {
             news.push(News::Broken(rule));
         }
-        let holds = held(seen.mode);
-        if holds && !self.held && seen.faults.cause.is_none() {
-            self.held = true;
-            news.push(News::Held);
-        } else if self.held && seen.mode == Mode::Tracking {
-            self.held = false;
+        if held(seen.mode) && seen.faults.cause.is_none() {
+            let (since, logged) = self.held.get_or_insert((machine, false));
+            if !*logged && machine - *since >= HOLDS {
+                *logged = true;
+                news.push(News::Held);
+            }
+        } else if seen.mode == Mode::Tracking
+            && let Some((_, true)) = self.held.take()
+        {
             news.push(News::Released);
         }
         // Without setpoints nothing depends on the bend.
@@ -209,7 +216,11 @@ mod tests {
         // A joint that is not driven has no bend to fall back from.
         assert_eq!(see(0.0, Inactive, Fallback::Stale), []);
         assert_eq!(see(1.0, Tracking, Fallback::None), []);
-        assert_eq!(see(2.0, Holding, Fallback::None), [News::Held]);
+        // A moment's hold is none.
+        assert_eq!(see(1.1, Holding, Fallback::None), []);
+        assert_eq!(see(1.2, Tracking, Fallback::None), []);
+        assert_eq!(see(1.9, Holding, Fallback::None), []);
+        assert_eq!(see(2.9, Holding, Fallback::None), [News::Held]);
         assert_eq!(see(3.0, Stopped, Fallback::None), []);
         assert_eq!(see(4.0, Tracking, Fallback::None), [News::Released]);
         let stale = News::Fallback(Fallback::Stale);
