@@ -82,13 +82,15 @@ fn stays_inside_speed_and_acceleration_and_never_overshoots() {
 fn bend_and_pan_arrive_together_within_their_own_limits() {
     let dt = 0.005;
     let design = ShaperDesign::new(2.0, 15.0, [0.2, 0.05], dt).unwrap();
+    // A full reversal, twice the speed, needs this at the acceleration: whole ticks, rounded up.
+    let window = (2.0 * 2.0 / 15.0 / dt).ceil() * dt;
     for (target, pan_speed) in [
         (Configuration::new(0.4, -0.3, 2.5), 1.5),
         (Configuration::new(0.6, 0.0, -0.1), 1.5),
         (Configuration::new(0.1, 0.2, 0.9), 30.0),
     ] {
         let design = design.with_pan(pan_speed, 20.0);
-        let most = pan_speed.min(10.0 * 0.2);
+        let most = pan_speed.min(10.0 * window);
         let mut state = ShaperState::new(dt, Configuration::zeros());
         let (mut rate, mut ticks) = (0.0, 0);
         while !state.at_rest() && ticks < 2000 || ticks < 5 {
