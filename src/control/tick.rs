@@ -24,6 +24,7 @@ pub use pan::Pan;
 pub use release::{CLEARANCE, ReleaseRefusal, SHARE, SHORTEST};
 pub use supervise::{
     Fault, FaultConfig, Faults, RULES, Reaction, Readiness, Rule, Supervision, TimeoutAction,
+    WrongBuild,
 };
 
 use command::{abandon, command, stop_over_bent, stop_reference};

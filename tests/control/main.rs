@@ -25,3 +25,4 @@ mod release;
 mod self_support;
 mod supervision;
 mod track;
+mod wrong_builds;

@@ -203,20 +203,24 @@ pub(super) fn setpoints(
         at_rest,
         dt,
     );
-    feedback(joint, law, state, fresh, share);
-    let damping = damping(joint, law, state, &followed, fresh, overdue, share);
-    for (correction, row) in state.work.correction.iter_mut().zip(&state.work.jacobian) {
-        *correction = if law.correct {
-            *correction + row.dot(&damping)
-        } else {
-            0.0
-        };
-    }
     (out.feedback_limited, out.feedback_share) = (false, 0.0);
-    if law.kind == CommandInterface::Position {
-        position_authority(law, state, dt, out);
+    if state.watch.motion_doubted() {
+        stand_still(law, state);
+    } else {
+        feedback(joint, law, state, fresh, share);
+        let damping = damping(joint, law, state, &followed, fresh, overdue, share);
+        for (correction, row) in state.work.correction.iter_mut().zip(&state.work.jacobian) {
+            *correction = if law.correct {
+                *correction + row.dot(&damping)
+            } else {
+                0.0
+            };
+        }
+        if law.kind == CommandInterface::Position {
+            position_authority(law, state, dt, out);
+        }
+        transfer(state, now);
     }
-    transfer(state, now);
     state.work.before.copy_from_slice(&state.sent);
     match law.kind {
         CommandInterface::Position => position(joint, law, state, out),
@@ -245,6 +249,15 @@ pub(super) fn setpoints(
     state
         .hunting
         .step(estimate.motors_bend, at_rest, min, now, dt);
+}
+
+/// Lets the controllers stand still while the head moves otherwise than its motors: feedback of such
+/// a measurement may drive the joint away. The last correction stays.
+fn stand_still(law: &Law, state: &mut State) {
+    match law.kind {
+        CommandInterface::Position => state.work.correction.copy_from_slice(&state.corrected),
+        CommandInterface::Velocity => state.work.correction.fill(0.0),
+    }
 }
 
 /// Steps the shaper, and the models, which follow it as actually limited.
