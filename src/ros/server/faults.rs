@@ -33,6 +33,9 @@ pub fn remedy(rule: Rule) -> &'static str {
         }
         Rule::MotorFrozen => "find out what stops the motor or its encoder, with the power off",
         Rule::SensorMismatch => "look at tendons and IMU",
+        Rule::MotionMismatch => {
+            "compare signs, order and radii of the joint file with the joint, with the power off"
+        }
         Rule::OverBend => "take the load off, and look at the tendons",
         Rule::PositionLimit => "zero the encoder at the straight joint at its pretension",
         Rule::Slack => "check pretension and motor zeros",
@@ -145,7 +148,8 @@ impl Words<'_> {
     fn wrong_build(&self, build: WrongBuild) -> String {
         let name = |i: usize| self.motor_names.get(i).map_or("a motor", String::as_str);
         match build {
-            WrongBuild::Reversed => "every motor paid out where it should reel in, or the IMU's                                      mounting were turned by 180 deg about the neck"
+            WrongBuild::Reversed => "every motor paid out where it should reel in, or the IMU's \
+                                     mounting were turned by 180 deg about the neck"
                 .into(),
             WrongBuild::Sign(i) => format!("{} paid out where it should reel in", name(i)),
             WrongBuild::Swapped(i, j) => format!("{} and {} were swapped", name(i), name(j)),
