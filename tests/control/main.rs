@@ -23,3 +23,4 @@ mod release;
 mod self_support;
 mod supervision;
 mod track;
+mod transitions;
