@@ -201,8 +201,8 @@ struct MotorState {
     derivative_output: f64,
 }
 
-/// State of all motors' controllers.
-#[derive(Clone, Debug)]
+/// State of all motors' controllers. The default is for no motor.
+#[derive(Clone, Debug, Default)]
 pub struct ControllersState {
     motors: Vec<MotorState>,
 }

@@ -324,7 +324,7 @@ impl Loop {
             .forget_before(self.clock.since() as f64 / NS as f64);
         let (input, _) = self.side.input();
         if generation > 1 {
-            self.state.start_anew(&self.program.law, input);
+            self.state.start_anew(input);
         }
         true
     }

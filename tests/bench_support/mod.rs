@@ -252,7 +252,7 @@ impl Rig {
                     let input = self.inbox.input_mut();
                     input.motors.fill(None);
                     (input.pan, input.head, input.base) = (None, None, None);
-                    self.state.start_anew(&self.law, self.inbox.input());
+                    self.state.start_anew(self.inbox.input());
                     // The next setpoints start anew.
                     if let Some((mode, ..)) = &mut self.sent {
                         *mode = Mode::Waiting;

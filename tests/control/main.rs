@@ -25,4 +25,5 @@ mod release;
 mod self_support;
 mod supervision;
 mod track;
+mod transitions;
 mod wrong_builds;

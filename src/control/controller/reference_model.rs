@@ -124,8 +124,9 @@ impl ReferenceModel {
     }
 }
 
-/// State of the reference model: past references, and the lag's state for bend and pan.
-#[derive(Clone, Debug)]
+/// State of the reference model: past references, and the lag's state for bend and pan. The default
+/// has no memory and is only a place for another one.
+#[derive(Clone, Debug, Default)]
 pub struct ReferenceModelState {
     past: Vec<Configuration>,
     newest: usize,

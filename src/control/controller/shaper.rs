@@ -104,10 +104,17 @@ impl ShaperDesign {
     pub fn tail(&self) -> f64 {
         (self.windows[0] + self.windows[1]) as f64 * self.dt
     }
+
+    /// Returns where a reference at `value` that moves at `rate` (rad/s) comes to rest, rad.
+    pub fn braked(&self, value: Configuration, rate: Configuration) -> Configuration {
+        let bend = braking_way(rate.xy(), self.acceleration, self.dt);
+        let pan = braking_way(Vector1::new(rate.z), self.pan_acceleration, self.dt);
+        value + configuration(bend, pan.x)
+    }
 }
 
 /// Moving average over a ring buffer.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 struct Average {
     ring: Vec<Configuration>,
     length: usize,
@@ -148,8 +155,8 @@ impl Average {
     }
 }
 
-/// State of the shaper.
-#[derive(Clone, Debug)]
+/// State of the shaper. The default has no memory and is only a place for another one.
+#[derive(Clone, Debug, Default)]
 pub struct ShaperState {
     point: Configuration,
     averages: [Average; 2],
@@ -198,16 +205,7 @@ impl ShaperState {
             let at = self.value;
             self.rest_at(at);
         }
-        self.point = self.value
-            + configuration(
-                braking_way(self.rate.xy(), design.acceleration, design.dt),
-                braking_way(
-                    Vector1::new(self.rate.z),
-                    design.pan_acceleration,
-                    design.dt,
-                )
-                .x,
-            );
+        self.point = design.braked(self.value, self.rate);
         self.point
     }
 

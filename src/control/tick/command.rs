@@ -1,8 +1,10 @@
 //! Goal of the reference: commands, hold requests, and the restrictions by fault rules.
 
-use super::supervise::{Reaction, Rule, TimeoutAction};
+use super::state::{Common, LoopState};
+use super::supervise::{FaultMonitor, Reaction, Rule, TimeoutAction};
+use super::tracking::Tracking;
 use super::{Input, Joint, Law, State};
-use crate::control::geometry::{Bend, Configuration, configuration};
+use crate::control::geometry::{Configuration, configuration};
 
 /// Fraction of the speed that the reference keeps under [`Reaction::Slow`].
 const LIMITED: f64 = 0.25;
@@ -10,30 +12,38 @@ const LIMITED: f64 = 0.25;
 const ABANDONED: f64 = 0.1;
 
 /// Accepts a new command or a new hold request.
-pub(super) fn command(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
-    if state.hold != input.hold {
-        stop_reference(law, state, input);
+pub(super) fn command(
+    joint: &Joint,
+    law: &Law,
+    tracking: &mut Tracking,
+    common: &mut Common,
+    input: &Input,
+    now: f64,
+) {
+    if common.commands.hold != input.hold {
+        stop_tracking(law, tracking, common, input);
     }
+    let goal = &mut tracking.goal;
     if let Some(desired) = input.desired
-        && state.sequence != Some(desired.sequence)
+        && common.commands.sequence != Some(desired.sequence)
     {
-        state.sequence = Some(desired.sequence);
-        if state.ended >= Some(desired.command) {
+        common.commands.sequence = Some(desired.sequence);
+        if common.commands.ended >= Some(desired.command) {
             return;
         }
-        state.command = Some(desired.command);
-        state.motion = desired.motion;
-        state.pace = desired.pace;
-        (state.target, state.target_limited) = within_limits(joint, law, desired.configuration);
+        common.commands.command = Some(desired.command);
+        goal.motion = desired.motion;
+        goal.pace = desired.pace;
+        (goal.target, goal.limited) = within_limits(joint, law, desired.configuration);
         if !desired.continues {
-            state.settled_since = None;
-            state.short = state.target - state.shaper.value();
+            let reference = tracking.buffers.shaper.value();
+            common.settling.restart(goal.target - reference);
         }
-        state.goal = state.target;
+        goal.ahead = goal.target;
     }
-    if let Some(motion) = &state.motion {
-        (state.target, state.target_limited) = within_limits(joint, law, motion.at(now, 0.0));
-        (state.goal, _) = within_limits(joint, law, motion.at(now, law.lag()));
+    if let Some(motion) = &goal.motion {
+        (goal.target, goal.limited) = within_limits(joint, law, motion.at(now, 0.0));
+        (goal.ahead, _) = within_limits(joint, law, motion.at(now, law.lag()));
     }
 }
 
@@ -54,61 +64,83 @@ fn within_limits(joint: &Joint, law: &Law, asked: Configuration) -> (Configurati
     (configuration(bend, pan), bent_too_far || turned_too_far)
 }
 
-/// Stops the reference from where it is and ends the current command, as a hold request demands.
-pub(super) fn stop_reference(law: &Law, state: &mut State, input: &Input) {
-    state.hold = input.hold;
-    state.end_command(input);
-    state.motion = None;
-    state.target = state.shaper.brake(&law.shaper);
-    state.goal = state.target;
-    state.target_limited = false;
+impl State {
+    /// Stops the reference from where it is and ends the current command, as a hold request
+    /// demands. In an open loop the reference stands already.
+    pub(super) fn stop_reference(&mut self, law: &Law, input: &Input) {
+        let common = &mut self.common;
+        if let LoopState::Tracking(tracking) = &mut self.now {
+            stop_tracking(law, tracking, common, input);
+            return;
+        }
+        common.commands.hold = input.hold;
+        common.commands.end(input);
+        let reference = &mut common.reference;
+        reference.target = law.shaper.braked(reference.value, reference.rate);
+        reference.target_limited = false;
+    }
+}
+
+fn stop_tracking(law: &Law, tracking: &mut Tracking, common: &mut Common, input: &Input) {
+    common.commands.hold = input.hold;
+    common.commands.end(input);
+    let goal = &mut tracking.goal;
+    goal.stand(tracking.buffers.shaper.brake(&law.shaper));
+    goal.limited = false;
 }
 
 /// Stops outward motion beyond the over-bend limit; motion back inward stays possible.
-pub(super) fn stop_over_bent(law: &Law, state: &mut State, bend: Bend) {
-    state.over_bend = state.watch.over_bend();
-    let way = state.goal.xy() - state.shaper.value().xy();
-    if state.over_bend && way.dot(&bend) > 0.0 {
-        let at = state.shaper.brake(&law.shaper).xy();
-        state.motion = None;
-        state.target = configuration(at, state.target.z);
-        state.goal = configuration(at, state.goal.z);
+pub(super) fn stop_over_bent(law: &Law, tracking: &mut Tracking, common: &Common) {
+    tracking.over_bend = common.monitor.over_bend();
+    let (goal, shaper) = (&mut tracking.goal, &mut tracking.buffers.shaper);
+    let way = goal.ahead.xy() - shaper.value().xy();
+    if tracking.over_bend && way.dot(&common.estimator.estimate().bend) > 0.0 {
+        let at = shaper.brake(&law.shaper).xy();
+        goal.motion = None;
+        goal.target = configuration(at, goal.target.z);
+        goal.ahead = configuration(at, goal.ahead.z);
     }
 }
 
 /// Carries out the action of a command timeout: hold, or a slow move to straight.
-pub(super) fn abandon(law: &Law, state: &mut State, input: &Input) {
-    let stale = state.watch.faults().of(Rule::CommandTimeout).broken;
-    if !stale || std::mem::replace(&mut state.timed_out, stale) {
-        state.timed_out = stale;
+pub(super) fn abandon(law: &Law, tracking: &mut Tracking, common: &mut Common, input: &Input) {
+    let stale = common.monitor.faults().of(Rule::CommandTimeout).broken;
+    if !stale || std::mem::replace(&mut tracking.goal.timed_out, stale) {
+        tracking.goal.timed_out = stale;
         return;
     }
-    stop_reference(law, state, input);
+    stop_tracking(law, tracking, common, input);
     if law.limits.supervision.command_timeout_action == TimeoutAction::Neutral {
-        (state.target, state.goal) = (Configuration::zeros(), Configuration::zeros());
-        state.pace = ABANDONED;
-        state.settled_since = None;
-        state.short = state.target - state.shaper.value();
+        let goal = &mut tracking.goal;
+        goal.stand(Configuration::zeros());
+        goal.pace = ABANDONED;
+        let reference = tracking.buffers.shaper.value();
+        common.settling.restart(goal.target - reference);
     }
 }
 
 /// Returns the permitted goal and pace. [`Reaction::Slow`] stops the reference; then it moves
 /// slowly and no further out than it stopped. It stays stopped while a mismatch is suspected.
-pub(super) fn limited(law: &Law, state: &mut State) -> (Configuration, f64) {
-    if state.watch.faults().reaction < Reaction::Slow {
-        state.furthest = None;
-        return (state.goal, state.pace);
+pub(super) fn limited(
+    law: &Law,
+    tracking: &mut Tracking,
+    monitor: &FaultMonitor,
+) -> (Configuration, f64) {
+    let (goal, shaper) = (&mut tracking.goal, &mut tracking.buffers.shaper);
+    if monitor.faults().reaction < Reaction::Slow {
+        goal.furthest = None;
+        return (goal.ahead, goal.pace);
     }
-    let doubts = state.watch.doubts();
-    if state.furthest.is_none() || (doubts && !state.shaper.at_rest()) {
-        state.shaper.brake(&law.shaper);
+    let doubts = monitor.doubts();
+    if goal.furthest.is_none() || (doubts && !shaper.at_rest()) {
+        shaper.brake(&law.shaper);
     }
-    let point = state.shaper.point();
-    let most = *state.furthest.get_or_insert(point.xy().norm());
+    let point = shaper.point();
+    let most = *goal.furthest.get_or_insert(point.xy().norm());
     if doubts {
-        return (point, state.pace);
+        return (point, goal.pace);
     }
-    let size = state.goal.xy().norm();
-    let bend = state.goal.xy() * if size > most { most / size } else { 1.0 };
-    (configuration(bend, state.goal.z), LIMITED * state.pace)
+    let size = goal.ahead.xy().norm();
+    let bend = goal.ahead.xy() * if size > most { most / size } else { 1.0 };
+    (configuration(bend, goal.ahead.z), LIMITED * goal.pace)
 }

@@ -5,7 +5,9 @@
 )]
 
 use super::command::limited;
-use super::{HAND_OVER, Input, Joint, Law, Mode, Output, Rule, Source, State, handed_over};
+use super::state::Common;
+use super::tracking::{Tracking, Transfer};
+use super::{HAND_OVER, Joint, Law, Output, Rule, Source, handed_over};
 use crate::control::controller::limits::{dead_zone, factor_inside, factor_within};
 use crate::control::controller::{CommandInterface, Structure};
 use crate::control::geometry::{Bend, configuration};
@@ -28,22 +30,20 @@ pub(super) struct Work {
     /// Motor angles of the reference, and their bend part.
     reference: Vec<f64>,
     bend_part: Vec<f64>,
-    jacobian: Vec<Bend>,
+    pub(super) jacobian: Vec<Bend>,
     /// Motor angles of the reference model's bend.
     expected: Vec<f64>,
     error: Vec<f64>,
-    correction: Vec<f64>,
+    pub(super) correction: Vec<f64>,
     /// Bend part of `expected`.
     expected_part: Vec<f64>,
-    integrals: Vec<f64>,
+    pub(super) integrals: Vec<f64>,
     /// Part of `integrals` in bend space.
     inside: Vec<f64>,
     /// Motor angles that feedback has caused.
     caused: Vec<f64>,
     asked: Vec<f64>,
     base: Vec<f64>,
-    /// Setpoints of the previous tick.
-    before: Vec<f64>,
 }
 
 impl Work {
@@ -61,13 +61,12 @@ impl Work {
             inside: zero.clone(),
             caused: zero.clone(),
             asked: zero.clone(),
-            base: zero.clone(),
-            before: zero,
+            base: zero,
         }
     }
 
     /// Computes motor angles, Jacobian and bend part of the angles at `reference`.
-    fn refer(&mut self, kinematics: &Kinematics, reference: Bend) {
+    pub(super) fn refer(&mut self, kinematics: &Kinematics, reference: Bend) {
         kinematics.motor_angles(reference, &mut self.reference);
         kinematics.jacobian(reference, &mut self.jacobian);
         self.bend_part.copy_from_slice(&self.reference);
@@ -75,98 +74,11 @@ impl Work {
             .projection(&self.jacobian)
             .project(&mut self.bend_part);
     }
-}
 
-/// Starts the loop with setpoints equal to the measured angles and the reference at the measured
-/// bend. The angles' difference from the feedforward goes to the integrators up to the feedback
-/// limit; the rest decays as an offset.
-pub(super) fn start(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
-    state.plan = law.plan;
-    let estimate = state.estimator.estimate();
-    let at = match (estimate.source, state.plan.structure) {
-        // Encoders at `q(b)/K` correspond to the bend `b`.
-        (Source::Motors, Structure::TwoDegreesOfFreedom) => estimate.bend * state.plan.gain,
-        _ => estimate.bend,
-    };
-    let pan = estimate.pan;
-    let rest = configuration(at, pan);
-    state.shaper.rest_at(rest);
-    state.motor_model.rest_at(rest);
-    state.joint_model.rest_at(rest);
-    state.pan.start(law.kind, pan);
-    state.basis = (estimate.source, joint.gravity_base);
-    state.error = Bend::zeros();
-    state.change = (Bend::zeros(), f64::NEG_INFINITY);
-    law.controllers.clear(&mut state.controllers);
-    state.inverse_gain = state.plan.inverse_gain;
-    state.inverse_gain_from = (state.plan.inverse_gain, f64::NEG_INFINITY);
-    state.take_over = false;
-    state.damping_from = law.damping;
-    state.taken_over = f64::NEG_INFINITY;
-    state.over_bend = false;
-    (state.target, state.goal, state.motion) = (rest, rest, None);
-    state.hold = input.hold;
-    // After an outage earlier commands are void and only a new one moves the joint; after a gap the
-    // command continues.
-    let gap = state.held.is_some_and(|held| held.resumes);
-    if std::mem::take(&mut state.resuming) && !gap {
-        state.end_command(input);
+    /// Returns the angle that the feedforward gives motor `i` at the reference, rad.
+    pub(super) fn ahead(&self, i: usize, inverse_gain: f64) -> f64 {
+        self.reference[i] + (inverse_gain - 1.0) * self.bend_part[i]
     }
-    state.sequence = state.sequence.filter(|_| !gap);
-    state.shortfall = Bend::zeros();
-    state.missing = Bend::zeros();
-    state.damping_offset = Bend::zeros();
-    state.damped = Bend::zeros();
-    state.damping_gap = None;
-    state.damping_rate = Bend::zeros();
-    state.corrected.fill(0.0);
-    state.residue.start.fill(0.0);
-    state.residue.since = now;
-    let work = &mut state.work;
-    work.refer(&joint.kinematics, at);
-    let angles = state.estimator.angles();
-    if law.kind == CommandInterface::Position {
-        state.sent.copy_from_slice(angles);
-        for i in 0..angles.len() {
-            let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
-            state.residue.start[i] = angles[i] - ahead;
-        }
-        work.correction.copy_from_slice(&state.residue.start);
-        joint
-            .kinematics
-            .projection(&work.jacobian)
-            .project(&mut work.correction);
-        if state.plan.structure == Structure::TwoDegreesOfFreedom {
-            let most = law.limits.feedback;
-            let factor = factor_within(work.correction.iter().map(|c| (*c, most)));
-            work.correction.iter_mut().for_each(|c| *c *= factor);
-        }
-        if law.correct {
-            law.controllers
-                .shift(&mut state.controllers, work.correction.iter().copied());
-            law.controllers
-                .integrals(&state.controllers, &mut work.integrals);
-            for (residue, integral) in state.residue.start.iter_mut().zip(&work.integrals) {
-                *residue -= integral;
-            }
-        }
-        state.corrected.copy_from_slice(&work.integrals);
-    } else {
-        state.sent.fill(0.0);
-    }
-    state.expected.copy_from_slice(angles);
-    state.departures.fill(0.0);
-    (state.started, state.held) = (true, None);
-    (state.timed_out, state.furthest, state.saturated) = (false, None, false);
-    state.watch.begin();
-}
-
-/// Blends `1/K` over a bumpless transfer. Returns the decrease in this tick.
-fn blend_gain(state: &mut State, now: f64) -> f64 {
-    let (from, since) = state.inverse_gain_from;
-    let share = handed_over(since, now);
-    let blended = from + (state.plan.inverse_gain - from) * share;
-    std::mem::replace(&mut state.inverse_gain, blended) - blended
 }
 
 /// The reference of one tick and what the joint should make of it, rad and rad/s.
@@ -178,38 +90,54 @@ struct Followed {
     rate: Bend,
 }
 
-/// Runs one tick of the closed loop and fills `state.sent`: reference, feedforward, error,
-/// feedback, damping, authority, drive.
+/// Samples and bumpless transfer at one tick.
+#[derive(Clone, Copy)]
+struct Moment {
+    /// The sample that feedback uses is new.
+    fresh: bool,
+    /// The next one is long overdue.
+    overdue: bool,
+    /// Progress of the transfer to the present law, 0 to 1.
+    share: f64,
+    now: f64,
+}
+
+/// Runs one tick of the closed loop and fills the setpoints: reference, feedforward, error,
+/// feedback, damping, authority, drive. Returns false if a setpoint is not finite.
 pub(super) fn setpoints(
     joint: &Joint,
     law: &Law,
-    state: &mut State,
-    input: &Input,
+    tracking: &mut Tracking,
+    common: &mut Common,
     fresh: bool,
     now: f64,
     out: &mut Output,
-) {
+) -> bool {
     let dt = joint.period;
-    let share = handed_over(state.taken_over, now);
-    let followed = reference(law, state);
-    state.work.refer(&joint.kinematics, followed.reference);
-    feedforward(law, state, now);
-    let overdue = state.estimator.overdue(joint, now);
-    error(joint, state, &followed, overdue, now);
-    let at_rest = state.shaper.at_rest();
-    state.integrator_deadband.step(
+    let followed = reference(law, tracking, common);
+    common.work.refer(&joint.kinematics, followed.reference);
+    feedforward(law, tracking, common, now);
+    let moment = Moment {
+        fresh,
+        overdue: common.estimator.overdue(joint, now),
+        share: tracking.transfer.share(now),
+        now,
+    };
+    error(joint, tracking, common, &followed, moment);
+    let at_rest = tracking.buffers.shaper.at_rest();
+    common.integrator_deadband.step(
         law.integrator_deadband.as_ref(),
-        &state.work.error,
+        &common.work.error,
         at_rest,
         dt,
     );
     (out.feedback_limited, out.feedback_share) = (false, 0.0);
-    if state.watch.motion_doubted() {
-        stand_still(law, state);
+    if common.monitor.motion_doubted() {
+        stand_still(law, tracking, common);
     } else {
-        feedback(joint, law, state, fresh, share);
-        let damping = damping(joint, law, state, &followed, fresh, overdue, share);
-        for (correction, row) in state.work.correction.iter_mut().zip(&state.work.jacobian) {
+        feedback(joint, law, tracking, common, moment);
+        let damping = damping(joint, law, tracking, common, &followed, moment);
+        for (correction, row) in common.work.correction.iter_mut().zip(&common.work.jacobian) {
             *correction = if law.correct {
                 *correction + row.dot(&damping)
             } else {
@@ -217,101 +145,115 @@ pub(super) fn setpoints(
             };
         }
         if law.kind == CommandInterface::Position {
-            position_authority(law, state, dt, out);
+            position_authority(law, tracking, common, dt, out);
         }
-        transfer(state, now);
+        transfer(tracking, common, now);
     }
-    state.work.before.copy_from_slice(&state.sent);
     match law.kind {
-        CommandInterface::Position => position(joint, law, state, out),
-        CommandInterface::Velocity => velocity(joint, law, state, out),
+        CommandInterface::Position => position(joint, law, tracking, common, out),
+        CommandInterface::Velocity => velocity(joint, law, tracking, common, out),
     }
-    if !state.sent.iter().all(|s| s.is_finite()) {
+    let drives = &mut common.drives;
+    if !drives.sent.iter().all(|s| s.is_finite()) {
         // Messages are range-checked; this covers unforeseen cases by a restart from the last
         // setpoints.
-        state.sent.copy_from_slice(&state.work.before);
-        state.mode = Mode::Stopped;
-        state.begin_hold(now, true);
-        state.end_command(input);
-        return;
+        drives.sent.copy_from_slice(&drives.before);
+        return false;
     }
-    let estimate = state.estimator.estimate();
+    let estimate = common.estimator.estimate();
     if let Some(pan) = &joint.pan {
-        let (value, rate) = (state.joint_model.value().z, state.joint_model.rate().z);
+        let model = &tracking.buffers.joint_model;
+        let (value, rate) = (model.value().z, model.rate().z);
         let gain = law.tension_gain;
-        state
+        drives
             .pan
             .step(pan, law.kind, value, rate, estimate.pan, gain, dt);
     }
-    follow(joint, law, state);
-    state.saturated = out.feedback_limited || out.speed_limited || out.travel_limited;
+    follow(joint, law, tracking, common);
+    tracking.saturated = out.feedback_limited || out.speed_limited || out.travel_limited;
     let min = law.limits.supervision.guard(Rule::Hunting).limit;
-    state
+    common
         .hunting
         .step(estimate.motors_bend, at_rest, min, now, dt);
+    true
 }
 
 /// Lets the controllers stand still while the head moves otherwise than its motors: feedback of such
 /// a measurement may drive the joint away. The last correction stays.
-fn stand_still(law: &Law, state: &mut State) {
+fn stand_still(law: &Law, tracking: &Tracking, common: &mut Common) {
+    let correction = &mut common.work.correction;
     match law.kind {
-        CommandInterface::Position => state.work.correction.copy_from_slice(&state.corrected),
-        CommandInterface::Velocity => state.work.correction.fill(0.0),
+        CommandInterface::Position => correction.copy_from_slice(&tracking.buffers.corrected),
+        CommandInterface::Velocity => correction.fill(0.0),
     }
 }
 
 /// Steps the shaper, and the models, which follow it as actually limited.
-fn reference(law: &Law, state: &mut State) -> Followed {
-    let (goal, pace) = limited(law, state);
-    state.shaper.step(&law.shaper, goal, pace);
-    let (reference, plan) = (state.shaper.value(), state.plan);
-    let limited = configuration(reference.xy() + state.shortfall * plan.gain, reference.z);
-    state.motor_model.step(&plan.motor_model, limited);
-    state.joint_model.step(&plan.joint_model, limited);
+fn reference(law: &Law, tracking: &mut Tracking, common: &Common) -> Followed {
+    let (goal, pace) = limited(law, tracking, &common.monitor);
+    tracking.buffers.shaper.step(&law.shaper, goal, pace);
+    let (reference, plan) = (tracking.buffers.shaper.value(), tracking.transfer.plan);
+    let limited = configuration(reference.xy() + tracking.shortfall * plan.gain, reference.z);
+    tracking
+        .buffers
+        .motor_model
+        .step(&plan.motor_model, limited);
+    tracking
+        .buffers
+        .joint_model
+        .step(&plan.joint_model, limited);
     let reference = reference.xy();
     match plan.structure {
         Structure::TwoDegreesOfFreedom => Followed {
             reference,
-            expected: match state.estimator.estimate().source {
-                Source::Imu => state.joint_model.value().xy(),
-                Source::Motors => state.motor_model.value().xy(),
+            expected: match common.estimator.estimate().source {
+                Source::Imu => tracking.buffers.joint_model.value().xy(),
+                Source::Motors => tracking.buffers.motor_model.value().xy(),
             },
-            rate: state.joint_model.rate().xy(),
+            rate: tracking.buffers.joint_model.rate().xy(),
         },
         Structure::PureFeedback => Followed {
             reference,
             expected: reference,
-            rate: state.shaper.rate().xy(),
+            rate: tracking.buffers.shaper.rate().xy(),
         },
     }
 }
 
 /// Blends the feedforward's gain over a bumpless transfer: its slope changes, but its present
 /// output must not.
-fn feedforward(law: &Law, state: &mut State, now: f64) {
-    let change = blend_gain(state, now);
+fn feedforward(law: &Law, tracking: &mut Tracking, common: &Common, now: f64) {
+    let change = tracking.transfer.blend_gain(now);
     if law.kind == CommandInterface::Position && change != 0.0 {
-        let parts = state.work.bend_part.iter().map(|part| change * part);
-        law.controllers.shift(&mut state.controllers, parts);
+        let parts = common.work.bend_part.iter().map(|part| change * part);
+        law.controllers
+            .shift(&mut tracking.buffers.controllers, parts);
     }
 }
 
 /// Fills the motors' errors, projected into bend space before they reach the integrators.
-fn error(joint: &Joint, state: &mut State, followed: &Followed, overdue: bool, now: f64) {
-    let (kinematics, estimate) = (&joint.kinematics, state.estimator.estimate());
-    let work = &mut state.work;
+fn error(
+    joint: &Joint,
+    tracking: &mut Tracking,
+    common: &mut Common,
+    followed: &Followed,
+    moment: Moment,
+) {
+    let now = moment.now;
+    let (kinematics, estimate) = (&joint.kinematics, common.estimator.estimate());
+    let work = &mut common.work;
     let projection = kinematics.projection(&work.jacobian);
     kinematics.motor_angles(followed.expected, &mut work.expected);
     match estimate.source {
         Source::Imu => kinematics.motor_angles(estimate.bend, &mut work.error),
         Source::Motors => {
-            work.error.copy_from_slice(state.estimator.angles());
-            if state.plan.structure == Structure::TwoDegreesOfFreedom {
+            work.error.copy_from_slice(common.estimator.angles());
+            if tracking.transfer.plan.structure == Structure::TwoDegreesOfFreedom {
                 // The feedforward sends the encoders to `q(b)/K`.
                 work.expected_part.copy_from_slice(&work.expected);
                 projection.project(&mut work.expected_part);
                 for (expected, part) in work.expected.iter_mut().zip(&work.expected_part) {
-                    *expected += (state.inverse_gain - 1.0) * part;
+                    *expected += (tracking.transfer.inverse_gain - 1.0) * part;
                 }
             }
         }
@@ -322,43 +264,50 @@ fn error(joint: &Joint, state: &mut State, followed: &Followed, overdue: bool, n
     // A change of the measurement basis must not act as an error: the offset it leaves decays.
     let error = projection.project(&mut work.error);
     let basis = (estimate.source, joint.gravity_base);
-    if std::mem::replace(&mut state.basis, basis) != basis {
-        state.change = (state.error - error, now);
+    if std::mem::replace(&mut tracking.basis.of, basis) != basis {
+        tracking.basis.change = (tracking.basis.error - error, now);
     }
     // While samples are missing the reference moves on; its lead is no error either.
-    if overdue {
-        projection.expand(state.error, &mut work.error);
+    if moment.overdue {
+        projection.expand(tracking.basis.error, &mut work.error);
         return;
     }
-    let (left, since) = state.change;
+    let (left, since) = tracking.basis.change;
     let left = left * (1.0 - handed_over(since, now));
     for (error, row) in work.error.iter_mut().zip(&work.jacobian) {
         *error += row.dot(&left);
     }
-    state.error = error + left;
+    tracking.basis.error = error + left;
 }
 
 /// Steps the controllers; their integrators lose what the projection removes from their sum.
-fn feedback(joint: &Joint, law: &Law, state: &mut State, fresh: bool, share: f64) {
-    let work = &mut state.work;
+fn feedback(
+    joint: &Joint,
+    law: &Law,
+    tracking: &mut Tracking,
+    common: &mut Common,
+    moment: Moment,
+) {
+    let work = &mut common.work;
     let projection = joint.kinematics.projection(&work.jacobian);
-    let integrate = !state.integrator_deadband.holding() && !state.over_bend;
+    let integrate = !common.integrator_deadband.holding() && !tracking.over_bend;
     law.controllers.step(
-        &mut state.controllers,
+        &mut tracking.buffers.controllers,
         &work.error,
-        fresh,
+        moment.fresh,
         integrate,
-        share,
+        moment.share,
         &mut work.correction,
     );
     law.controllers
-        .integrals(&state.controllers, &mut work.integrals);
+        .integrals(&tracking.buffers.controllers, &mut work.integrals);
     work.inside.copy_from_slice(&work.integrals);
     projection.project(&mut work.inside);
     let bleed = joint.period / (BLEED + joint.period);
     let parts = work.inside.iter().zip(&work.integrals);
     let outside = parts.map(|(inside, all)| bleed * (inside - all));
-    law.controllers.shift(&mut state.controllers, outside);
+    law.controllers
+        .shift(&mut tracking.buffers.controllers, outside);
     projection.project(&mut work.correction);
 }
 
@@ -367,24 +316,23 @@ fn feedback(joint: &Joint, law: &Law, state: &mut State, fresh: bool, share: f64
 fn damping(
     joint: &Joint,
     law: &Law,
-    state: &mut State,
+    tracking: &mut Tracking,
+    common: &Common,
     followed: &Followed,
-    fresh: bool,
-    overdue: bool,
-    share: f64,
+    moment: Moment,
 ) -> Bend {
     let dt = joint.period;
-    let gain = state.damping_from + (law.damping - state.damping_from) * share;
-    let knows_rate = state.estimator.knows_rate();
+    let gain = tracking.transfer.damping(law, moment.share);
+    let knows_rate = common.estimator.knows_rate();
     let offset = if knows_rate {
-        (followed.rate - state.estimator.estimate().rate) * gain
+        (followed.rate - common.estimator.estimate().rate) * gain
     } else {
         // Without a measured rate the model's rate would drive the joint, not damp it.
         Bend::zeros()
     };
     // The feedback limit also bounds the effect of a gyro glitch.
     let max = law.limits.feedback;
-    let rows = state.work.jacobian.iter();
+    let rows = common.work.jacobian.iter();
     let offset = offset * factor_within(rows.map(|row| (row.dot(&offset), max)));
     // A non-finite offset counts as zero.
     let offset = if offset.iter().all(|part| part.is_finite()) {
@@ -393,44 +341,54 @@ fn damping(
         Bend::zeros()
     };
     // When the rate becomes known or unknown, the jump decays instead.
-    let gap = match state.damping_gap {
+    let gap = match tracking.damping.gap {
         Some((gap, known)) if known == knows_rate => gap * (DAMPING_FADE / (DAMPING_FADE + dt)),
         _ => {
-            state.damping_offset = state.damped;
-            state.damped - offset
+            tracking.damping.sampled = tracking.damping.last;
+            tracking.damping.last - offset
         }
     };
-    state.damping_gap = Some((gap, knows_rate));
-    let offset = if overdue { state.damped } else { offset + gap };
-    state.damped = offset;
+    tracking.damping.gap = Some((gap, knows_rate));
+    let offset = if moment.overdue {
+        tracking.damping.last
+    } else {
+        offset + gap
+    };
+    tracking.damping.last = offset;
     match law.kind {
         CommandInterface::Position => offset,
         CommandInterface::Velocity => {
             // A velocity drive integrates: it takes the change of the offset per new sample.
-            if fresh {
-                state.damping_rate = (offset - state.damping_offset) / joint.sample_period;
-                state.damping_offset = offset;
-            } else if overdue {
-                state.damping_rate = Bend::zeros();
+            if moment.fresh {
+                tracking.damping.rate = (offset - tracking.damping.sampled) / joint.sample_period;
+                tracking.damping.sampled = offset;
+            } else if moment.overdue {
+                tracking.damping.rate = Bend::zeros();
             }
-            state.damping_rate
+            tracking.damping.rate
         }
     }
 }
 
 /// Returns the part of the way to the reference, `q/K`, that the feedforward does not supply: what
 /// feedback has to make in `pure_feedback`, and during a blend of `1/K`.
-fn owed(state: &State) -> f64 {
-    match state.plan.structure {
-        Structure::TwoDegreesOfFreedom => state.plan.inverse_gain - state.inverse_gain,
-        Structure::PureFeedback => 1.0 / state.plan.gain - state.inverse_gain,
+fn owed(transfer: &Transfer) -> f64 {
+    match transfer.plan.structure {
+        Structure::TwoDegreesOfFreedom => transfer.plan.inverse_gain - transfer.inverse_gain,
+        Structure::PureFeedback => 1.0 / transfer.plan.gain - transfer.inverse_gain,
     }
 }
 
 /// Bounds what feedback adds to the setpoints by the feedback limit, beyond what it has to make.
-fn position_authority(law: &Law, state: &mut State, dt: f64, out: &mut Output) {
-    let (owed, max) = (owed(state), law.limits.feedback);
-    let pure = state.plan.structure == Structure::PureFeedback;
+fn position_authority(
+    law: &Law,
+    tracking: &mut Tracking,
+    common: &mut Common,
+    dt: f64,
+    out: &mut Output,
+) {
+    let (owed, max) = (owed(&tracking.transfer), law.limits.feedback);
+    let pure = tracking.transfer.plan.structure == Structure::PureFeedback;
     let bounds = |part: f64| {
         let owed = owed * part;
         if pure {
@@ -440,7 +398,7 @@ fn position_authority(law: &Law, state: &mut State, dt: f64, out: &mut Output) {
             (-owed.abs() - max, owed.abs() + max)
         }
     };
-    let work = &mut state.work;
+    let work = &mut common.work;
     let parts = work.correction.iter().zip(&work.bend_part);
     let parts = parts.map(|(c, part)| (*c, bounds(*part)));
     out.feedback_share = parts
@@ -453,7 +411,7 @@ fn position_authority(law: &Law, state: &mut State, dt: f64, out: &mut Output) {
         out.feedback_limited = true;
         back_calculate(
             law,
-            &mut state.controllers,
+            &mut tracking.buffers.controllers,
             dt,
             &work.correction,
             factor - 1.0,
@@ -463,19 +421,19 @@ fn position_authority(law: &Law, state: &mut State, dt: f64, out: &mut Output) {
 }
 
 /// Adds what is left of the offset of a bumpless transfer, which starts from the last correction.
-fn transfer(state: &mut State, now: f64) {
-    let work = &mut state.work;
-    if std::mem::take(&mut state.take_over) {
+fn transfer(tracking: &mut Tracking, common: &mut Common, now: f64) {
+    let work = &mut common.work;
+    if std::mem::take(&mut tracking.transfer.due) {
         for i in 0..work.correction.len() {
-            state.residue.start[i] = state.corrected[i] - work.correction[i];
+            tracking.buffers.residue[i] = tracking.buffers.corrected[i] - work.correction[i];
         }
-        state.residue.since = now;
+        tracking.transfer.residue_since = now;
     }
-    let residue = state.residue.share(now);
+    let residue = 1.0 - handed_over(tracking.transfer.residue_since, now);
     for i in 0..work.correction.len() {
-        work.correction[i] += residue * state.residue.start[i];
+        work.correction[i] += residue * tracking.buffers.residue[i];
     }
-    state.corrected.copy_from_slice(&work.correction);
+    tracking.buffers.corrected.copy_from_slice(&work.correction);
 }
 
 /// Shifts the integrators by `share` of `part`, with the time constant of back-calculation.
@@ -491,15 +449,21 @@ fn back_calculate(
         .shift(controllers, part.iter().map(|p| weight * p));
 }
 
-fn position(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
+fn position(
+    joint: &Joint,
+    law: &Law,
+    tracking: &mut Tracking,
+    common: &mut Common,
+    out: &mut Output,
+) {
     let dt = joint.period;
     let motors = joint.motors();
-    let work = &mut state.work;
+    let work = &mut common.work;
     let projection = joint.kinematics.projection(&work.jacobian);
     // Internal part of the reference; everything else lies in bend space.
     for i in 0..motors {
         work.base[i] = work.reference[i] - work.bend_part[i];
-        work.asked[i] = state.inverse_gain * work.bend_part[i] + work.correction[i];
+        work.asked[i] = tracking.transfer.inverse_gain * work.bend_part[i] + work.correction[i];
     }
     let limits = &law.limits.motors;
     let factor = factor_inside(
@@ -507,13 +471,19 @@ fn position(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     );
     out.travel_limited = factor < 1.0;
     if out.travel_limited {
-        back_calculate(law, &mut state.controllers, dt, &work.asked, factor - 1.0);
+        back_calculate(
+            law,
+            &mut tracking.buffers.controllers,
+            dt,
+            &work.asked,
+            factor - 1.0,
+        );
     }
     for i in 0..motors {
-        work.asked[i] = work.base[i] + factor * work.asked[i] - state.sent[i];
+        work.asked[i] = work.base[i] + factor * work.asked[i] - common.drives.sent[i];
     }
-    if state.over_bend {
-        let bend = state.estimator.estimate().bend;
+    if tracking.over_bend {
+        let bend = common.estimator.estimate().bend;
         inward_only(&projection, &work.jacobian, &mut work.asked, bend);
     }
     // One factor for the whole increment keeps the direction of its bend, and the internal part
@@ -522,13 +492,19 @@ fn position(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     out.speed_limited = factor < 1.0;
     let mut missing = Bend::zeros();
     if out.speed_limited {
-        back_calculate(law, &mut state.controllers, dt, &work.asked, factor - 1.0);
+        back_calculate(
+            law,
+            &mut tracking.buffers.controllers,
+            dt,
+            &work.asked,
+            factor - 1.0,
+        );
         missing = projection.bend_part(&work.asked) * (factor - 1.0);
     }
     for i in 0..motors {
-        state.sent[i] += factor * work.asked[i];
+        common.drives.sent[i] += factor * work.asked[i];
     }
-    state.shortfall = missing;
+    tracking.shortfall = missing;
 }
 
 /// Removes from the increments `asked` the part that would bend further outward.
@@ -555,18 +531,24 @@ fn beyond_owed(made: Bend, owed: Bend) -> Bend {
 
 /// Bounds feedback with velocity setpoints: the motors' bend that feedback has caused so far, beyond
 /// what it has to make, plus what it would soon add. The motors' own lag is not counted as feedback.
-fn velocity_authority(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
-    let owed = match state.plan.structure {
+fn velocity_authority(
+    joint: &Joint,
+    law: &Law,
+    tracking: &mut Tracking,
+    common: &mut Common,
+    out: &mut Output,
+) {
+    let owed = match tracking.transfer.plan.structure {
         Structure::TwoDegreesOfFreedom => Bend::zeros(),
-        Structure::PureFeedback => state.shaper.value().xy() * owed(state),
+        Structure::PureFeedback => tracking.buffers.shaper.value().xy() * owed(&tracking.transfer),
     };
-    let work = &mut state.work;
-    let angles = state.estimator.angles();
+    let work = &mut common.work;
+    let angles = common.estimator.angles();
     let projection = joint.kinematics.projection(&work.jacobian);
-    let rate = state.shaper.rate().xy() * state.inverse_gain;
+    let rate = tracking.buffers.shaper.rate().xy() * tracking.transfer.inverse_gain;
     let lag = joint.motor_time_constant + joint.period;
     for i in 0..joint.motors() {
-        let ahead = work.reference[i] + (state.inverse_gain - 1.0) * work.bend_part[i];
+        let ahead = work.ahead(i, tracking.transfer.inverse_gain);
         work.caused[i] = angles[i] - ahead + lag * work.jacobian[i].dot(&rate);
     }
     let rows = work.jacobian.iter().map(|row| row.norm());
@@ -582,21 +564,33 @@ fn velocity_authority(joint: &Joint, law: &Law, state: &mut State, out: &mut Out
         for (part, row) in work.caused.iter_mut().zip(&work.jacobian) {
             *part = -row.dot(&outward) * beyond;
         }
-        back_calculate(law, &mut state.controllers, joint.period, &work.caused, 1.0);
+        back_calculate(
+            law,
+            &mut tracking.buffers.controllers,
+            joint.period,
+            &work.caused,
+            1.0,
+        );
         for (correction, part) in work.correction.iter_mut().zip(&work.caused) {
             *correction += part;
         }
     }
 }
 
-fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
-    velocity_authority(joint, law, state, out);
+fn velocity(
+    joint: &Joint,
+    law: &Law,
+    tracking: &mut Tracking,
+    common: &mut Common,
+    out: &mut Output,
+) {
+    velocity_authority(joint, law, tracking, common, out);
     let motors = joint.motors();
     let kinematics = &joint.kinematics;
-    let work = &mut state.work;
-    let angles = state.estimator.angles();
+    let work = &mut common.work;
+    let angles = common.estimator.angles();
     let projection = kinematics.projection(&work.jacobian);
-    let rate = state.shaper.rate().xy() * state.inverse_gain;
+    let rate = tracking.buffers.shaper.rate().xy() * tracking.transfer.inverse_gain;
     // Internal directions: hold the tension that belongs to the reference.
     for i in 0..motors {
         work.base[i] = work.reference[i] - angles[i];
@@ -607,8 +601,8 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
         work.base[i] = law.tension_gain * (work.base[i] - work.error[i]);
         work.asked[i] = work.jacobian[i].dot(&rate) + work.correction[i];
     }
-    if state.over_bend {
-        let bend = state.estimator.estimate().bend;
+    if tracking.over_bend {
+        let bend = common.estimator.estimate().bend;
         inward_only(&projection, &work.jacobian, &mut work.asked, bend);
     }
     let limits = &law.limits.motors;
@@ -636,7 +630,7 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     if factor < 1.0 {
         back_calculate(
             law,
-            &mut state.controllers,
+            &mut tracking.buffers.controllers,
             joint.period,
             &work.correction,
             factor - 1.0,
@@ -645,51 +639,53 @@ fn velocity(joint: &Joint, law: &Law, state: &mut State, out: &mut Output) {
     }
     for i in 0..motors {
         let most = limits[i].speed;
-        state.sent[i] = work.base[i].clamp(-most, most) + factor * work.asked[i];
+        common.drives.sent[i] = work.base[i].clamp(-most, most) + factor * work.asked[i];
     }
     // Bend that was not sent is missing from now on; it decays as the loop makes up for it.
     let kept = 1.0 - joint.period / HAND_OVER;
-    state.missing = state.missing * kept + missing * joint.period;
-    state.shortfall = state.missing;
+    tracking.missing = tracking.missing * kept + missing * joint.period;
+    tracking.shortfall = tracking.missing;
 }
 
 /// Updates the motors' expected angles by their known lag, and the encoders' deviations from them.
-pub(super) fn expect(joint: &Joint, law: &Law, state: &mut State) {
+pub(super) fn expect(joint: &Joint, law: &Law, common: &mut Common) {
     let dt = joint.period;
     let weight = dt / (joint.motor_time_constant + dt);
-    let angles = state.estimator.angles();
+    let angles = common.estimator.angles();
     for i in 0..angles.len() {
         match law.kind {
             CommandInterface::Position => {
-                state.expected[i] += weight * (state.sent[i] - state.expected[i]);
+                common.drives.expected[i] +=
+                    weight * (common.drives.sent[i] - common.drives.expected[i]);
             }
             // Drawn to the encoder slowly, since only the deviation counts.
             CommandInterface::Velocity => {
-                state.expected[i] += dt * state.sent[i];
+                common.drives.expected[i] += dt * common.drives.sent[i];
                 let most = law.limits.feedback + joint.following_error_limit;
-                let apart = (angles[i] - state.expected[i]).clamp(-most, most);
-                state.expected[i] += dt / HAND_OVER * apart;
+                let apart = (angles[i] - common.drives.expected[i]).clamp(-most, most);
+                common.drives.expected[i] += dt / HAND_OVER * apart;
             }
         }
         // A velocity drive lags by its own time constant.
         let lag = match law.kind {
             CommandInterface::Position => 0.0,
-            CommandInterface::Velocity => joint.motor_time_constant * state.sent[i],
+            CommandInterface::Velocity => joint.motor_time_constant * common.drives.sent[i],
         };
-        state.departures[i] = angles[i] - state.expected[i] + lag;
+        common.drives.departures[i] = angles[i] - common.drives.expected[i] + lag;
     }
     if let Some(pan) = &joint.pan {
-        let measured = state.estimator.estimate().pan;
-        state.departures[angles.len()] = state.pan.departure(pan, law.kind, measured, dt);
+        let measured = common.estimator.estimate().pan;
+        common.drives.departures[angles.len()] =
+            common.drives.pan.departure(pan, law.kind, measured, dt);
     }
 }
 
 /// Feeds the deviation of the encoders from the expected angles back to the integrators.
-fn follow(joint: &Joint, law: &Law, state: &mut State) {
-    expect(joint, law, state);
+fn follow(joint: &Joint, law: &Law, tracking: &mut Tracking, common: &mut Common) {
+    expect(joint, law, common);
     let mut followed = true;
-    let work = &mut state.work;
-    for (error, departure) in work.error.iter_mut().zip(&state.departures) {
+    let work = &mut common.work;
+    for (error, departure) in work.error.iter_mut().zip(&common.drives.departures) {
         // The feedback limit also bounds the effect of an encoder glitch.
         let departure = dead_zone(*departure, joint.following_error_limit);
         *error = departure.clamp(-law.limits.feedback, law.limits.feedback);
@@ -697,7 +693,13 @@ fn follow(joint: &Joint, law: &Law, state: &mut State) {
     }
     if !followed {
         let projection = joint.kinematics.projection(&work.jacobian);
-        state.shortfall += projection.project(&mut work.error);
-        back_calculate(law, &mut state.controllers, joint.period, &work.error, 1.0);
+        tracking.shortfall += projection.project(&mut work.error);
+        back_calculate(
+            law,
+            &mut tracking.buffers.controllers,
+            joint.period,
+            &work.error,
+            1.0,
+        );
     }
 }

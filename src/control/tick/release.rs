@@ -14,7 +14,11 @@
     reason = "several arrays, one place per motor each, are iterated together"
 )]
 
-use super::{Input, Joint, Law, Mode, State};
+use super::drives::Drives;
+use super::estimate::Estimator;
+use super::state::{Common, Hold};
+use super::transition::Phase;
+use super::{Input, Joint, Law, State};
 use crate::control::controller::CommandInterface;
 use crate::control::geometry::{Bend, bend_from};
 use crate::control::kinematics::MAX_TENDONS;
@@ -113,20 +117,9 @@ impl ReleaseLaw {
     }
 }
 
-/// Phase of release or retensioning.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-enum Phase {
-    /// Tendons under tension: the loop runs as usual.
-    #[default]
-    Up,
-    Releasing,
-    Released,
-    Retensioning,
-}
-
 /// Path of all motors from their present angles to rest at the final ones.
-#[derive(Clone, Debug)]
-struct Path {
+#[derive(Clone, Debug, Default)]
+pub(super) struct Path {
     from: Vec<f64>,
     to: Vec<f64>,
     /// Speeds at the start, rad/s, and the time in which they are braked, s.
@@ -136,9 +129,24 @@ struct Path {
     duration: f64,
     /// Time on the path, s; stopped while the encoders are silent.
     at: f64,
+    /// Expected motor angles by their lag, rad.
+    expected: Vec<f64>,
 }
 
 impl Path {
+    pub(super) fn new(motors: usize) -> Self {
+        let zero = vec![0.0; motors];
+        Self {
+            from: zero.clone(),
+            to: zero.clone(),
+            speeds: zero.clone(),
+            braking: 0.0,
+            duration: SHORTEST,
+            at: 0.0,
+            expected: zero,
+        }
+    }
+
     /// Plans the path from `from` to `to`, with `speeds` at the start.
     fn begin(&mut self, limits: &[super::MotorLimits]) {
         self.at = 0.0;
@@ -180,60 +188,39 @@ impl Path {
     }
 }
 
-/// State of release and retensioning.
-#[derive(Clone, Debug)]
-pub(super) struct ReleaseState {
-    phase: Phase,
-    path: Path,
-    /// Number of the last request to release tension that was answered, and its refusal, if any.
+/// Requests to release tension.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Requests {
+    /// Number of the last request that was answered, and its refusal, if any.
     seen: u64,
     refused: Option<ReleaseRefusal>,
-    /// Setpoints of the previous tick.
-    before: Vec<f64>,
-    /// Expected motor angles by their lag, rad.
-    expected: Vec<f64>,
 }
 
-impl ReleaseState {
-    pub(super) fn new(motors: usize) -> Self {
-        let zero = vec![0.0; motors];
-        Self {
-            phase: Phase::Up,
-            path: Path {
-                from: zero.clone(),
-                to: zero.clone(),
-                speeds: zero.clone(),
-                braking: 0.0,
-                duration: SHORTEST,
-                at: 0.0,
-            },
-            seen: 0,
-            refused: None,
-            before: zero.clone(),
-            expected: zero,
-        }
-    }
-
-    /// Resets the phase, as after a change of command interface: the measured angles decide again.
-    pub(super) fn forget(&mut self) {
-        self.phase = Phase::Up;
-    }
-
+impl Requests {
     /// Returns the number of the last answered request and the reason of its refusal, if any.
     pub(super) fn answer(&self) -> (u64, Option<ReleaseRefusal>) {
         (self.seen, self.refused)
     }
 }
 
+/// Memory of tendons that are released, or on the way there or back.
+#[derive(Clone, Debug)]
+pub(super) struct Release {
+    /// The loop is open: it restarts after the retensioning.
+    pub hold: Hold,
+    pub path: Path,
+}
+
 /// Returns the reason why the tendons must not be released now, or `None`.
-pub(super) fn refusal(
+fn refusal(
     joint: &Joint,
     law: &Law,
-    state: &State,
+    phase: Phase,
+    common: &Common,
     input: &Input,
     now: f64,
 ) -> Option<ReleaseRefusal> {
-    if input.inactive || !state.mode.sends() {
+    if input.inactive || phase.is_idle() {
         return Some(ReleaseRefusal::NotDriven);
     }
     let tilts = match law.release.self_support {
@@ -244,7 +231,7 @@ pub(super) fn refusal(
     if law.release.angles.is_none() {
         return Some(ReleaseRefusal::Travel);
     }
-    if !state.estimator.motors_complete(joint, law, input, now) {
+    if !common.estimator.motors_complete(joint, law, input, now) {
         return Some(ReleaseRefusal::MotorStale);
     }
     if let Some(mounting) = &joint.base_from_imu {
@@ -271,204 +258,140 @@ pub(super) fn refusal(
     None
 }
 
-/// Returns the mode of this tick; `otherwise` applies while no tendon is released or retensioned.
-/// `wanted`: a rule demands release. Answers new requests in `input.release_tension`; a refused one
-/// holds the joint.
-pub(super) fn mode(
+/// Answers a new request in `input.release_tension`. Returns true if the tendons are to be released
+/// from this tick on. A refused request stops the reference. `demanded`: a rule demands release.
+pub(super) fn granted(
     joint: &Joint,
     law: &Law,
     state: &mut State,
     input: &Input,
-    otherwise: Mode,
-    wanted: bool,
+    demanded: bool,
     now: f64,
-) -> Mode {
-    let asked =
-        std::mem::replace(&mut state.release.seen, input.release_tension) != input.release_tension;
-    let going = matches!(state.release.phase, Phase::Releasing | Phase::Released);
-    if asked {
-        let refused = if going {
-            None
-        } else {
-            refusal(joint, law, state, input, now)
-        };
-        state.release.refused = refused;
-        if refused.is_some() {
-            super::stop_reference(law, state, input);
-        }
-    } else if wanted && !going {
-        state.release.refused = refusal(joint, law, state, input, now);
+) -> bool {
+    let phase = state.phase();
+    let going = phase.is_release() && !phase.is_retensioning();
+    let common = &mut state.common;
+    let seen = std::mem::replace(&mut common.requests.seen, input.release_tension);
+    let asked = seen != input.release_tension;
+    if going {
+        common.requests.refused = common.requests.refused.filter(|_| !asked);
+        return false;
     }
-    if input.inactive {
-        state.release.phase = Phase::Up;
-        return otherwise;
+    if !(asked || demanded) {
+        return false;
     }
-    let begins = otherwise == Mode::Tracking && !state.started;
-    let granted = (asked || wanted) && state.release.refused.is_none();
-    // Only a new command moves a released joint; a hold request also ends a release under way.
-    let new_command = input.desired.map(|d| d.command) > state.ended;
-    let held = state.hold != input.hold;
-    let called = match state.release.phase {
-        Phase::Released => new_command || held,
-        Phase::Releasing => held,
-        Phase::Up => begins && found_released(joint, state),
-        Phase::Retensioning => false,
-    };
-    if granted && !going {
-        release_tension(joint, law, state, input);
-    } else if called && !wanted && otherwise != Mode::Faulted {
-        retension(joint, law, state, input);
+    let refused = refusal(joint, law, phase, common, input, now);
+    common.requests.refused = refused;
+    if asked && refused.is_some() {
+        state.stop_reference(law, input);
     }
-    state.release.before.copy_from_slice(if begins {
-        state.estimator.angles()
-    } else {
-        &state.sent
-    });
-    let fresh = state.estimator.motors_complete(joint, law, input, now);
-    match (state.release.phase, otherwise) {
-        (Phase::Up, otherwise) => otherwise,
-        (Phase::Released, _) => Mode::Released,
-        (Phase::Retensioning, Mode::Faulted) => {
-            pause(law, state);
-            Mode::Faulted
-        }
-        // Without encoder samples the path stops; it later resumes from rest.
-        (Phase::Releasing | Phase::Retensioning, _) if !fresh => {
-            pause(law, state);
-            Mode::Holding
-        }
-        (Phase::Releasing, _) => Mode::ReleasingTension,
-        (Phase::Retensioning, _) => Mode::Retensioning,
-    }
+    refused.is_none()
 }
 
 /// Returns true if the motors' angles are those of released tendons: at least one is slack, and
 /// none has its full tension.
-pub(super) fn found_released(joint: &Joint, state: &State) -> bool {
+pub(super) fn found_released(joint: &Joint, estimator: &Estimator) -> bool {
     let kinematics = &joint.kinematics;
-    let estimate = state.estimator.estimate();
+    let estimate = estimator.estimate();
     if estimate.slack == 0 {
         return false;
     }
     let mut at = [0.0; MAX_TENDONS];
     let at = &mut at[..joint.motors()];
     kinematics.motor_angles(estimate.motors_bend, at);
-    let angles = state.estimator.angles();
+    let angles = estimator.angles();
     (0..joint.motors()).all(|i| {
         let tension = kinematics.tension(i, angles[i], at[i]);
         tension < SLACK_SHARE * kinematics.balanced_tensions()[i]
     })
 }
 
-/// Begins to release tension from the present setpoints.
-fn release_tension(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
-    let Some(angles) = &law.release.angles else {
-        return;
-    };
-    state.release.path.to.copy_from_slice(angles);
-    set_out(joint, law, state, Phase::Releasing);
-    (state.started, state.resuming) = (false, false);
-    super::stop_reference(law, state, input);
-}
+impl Release {
+    pub(super) fn new(hold: Hold, path: Path) -> Self {
+        Self { hold, path }
+    }
 
-/// Begins to retension to the present bend.
-fn retension(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
-    // After an outage earlier commands are void; one given during retensioning runs after it.
-    if std::mem::take(&mut state.resuming) {
-        state.end_command(input);
-    }
-    if state.release.phase == Phase::Up {
-        // Nothing has been sent yet.
-        state.watch.begin();
-        state.sent.copy_from_slice(state.estimator.angles());
-        state.release.before.copy_from_slice(&state.sent);
-        if law.kind == CommandInterface::Velocity {
-            state.sent.fill(0.0);
-        }
-    }
-    let bend = state.estimator.estimate().bend;
-    let to = &mut state.release.path.to;
-    joint.kinematics.motor_angles(bend, to);
-    for (to, limit) in to.iter_mut().zip(&law.limits.motors) {
-        *to = to.clamp(limit.low, limit.high);
-    }
-    set_out(joint, law, state, Phase::Retensioning);
-}
-
-/// Begins a path to `state.release.path.to`, from the present setpoints and speeds.
-fn set_out(joint: &Joint, law: &Law, state: &mut State, phase: Phase) {
-    let release = &mut state.release;
-    let angles = state.estimator.angles();
-    match law.kind {
-        CommandInterface::Position => {
-            for i in 0..joint.motors() {
-                release.path.from[i] = state.sent[i];
-                release.path.speeds[i] = (state.sent[i] - release.before[i]) / joint.period;
+    /// Plans the path of phase `to` from the present setpoints and speeds: to the angles of released
+    /// tendons, or to those of the present bend at pretension.
+    pub(super) fn set_out(&mut self, to: Phase, joint: &Joint, law: &Law, common: &Common) {
+        let (path, drives) = (&mut self.path, &common.drives);
+        let angles = common.estimator.angles();
+        if to.is_retensioning() {
+            let bend = common.estimator.estimate().bend;
+            joint.kinematics.motor_angles(bend, &mut path.to);
+            for (to, limit) in path.to.iter_mut().zip(&law.limits.motors) {
+                *to = to.clamp(limit.low, limit.high);
             }
+        } else if let Some(released) = &law.release.angles {
+            path.to.copy_from_slice(released);
         }
-        CommandInterface::Velocity => {
-            release.path.from.copy_from_slice(angles);
-            release.path.speeds.copy_from_slice(&state.sent);
-        }
-    }
-    release.expected.copy_from_slice(angles);
-    release.path.begin(&law.limits.motors);
-    release.phase = phase;
-}
-
-/// Stops the path where it is; it resumes later from rest.
-fn pause(law: &Law, state: &mut State) {
-    let path = &mut state.release.path;
-    for i in 0..path.from.len() {
-        path.from[i] = match law.kind {
-            CommandInterface::Position => state.sent[i],
-            CommandInterface::Velocity => path.motor(i).0,
-        };
-    }
-    path.speeds.fill(0.0);
-    path.begin(&law.limits.motors);
-}
-
-/// Runs one tick of it: fills `state.sent` and the motors' deviations from their expected angles.
-pub(super) fn step(joint: &Joint, law: &Law, state: &mut State, input: &Input) {
-    let dt = joint.period;
-    let release = &mut state.release;
-    let moving = release.phase != Phase::Released;
-    if moving {
-        release.path.at += dt;
-    }
-    let weight = dt / (joint.motor_time_constant + dt);
-    let angles = state.estimator.angles();
-    let mut arrived = true;
-    for i in 0..joint.motors() {
-        let limit = &law.limits.motors[i];
-        let (place, speed) = release.path.motor(i);
-        state.sent[i] = match law.kind {
-            CommandInterface::Position => place.clamp(limit.low, limit.high),
-            CommandInterface::Velocity if !moving => 0.0,
+        match law.kind {
+            CommandInterface::Position => {
+                for i in 0..joint.motors() {
+                    path.from[i] = drives.sent[i];
+                    path.speeds[i] = (drives.sent[i] - drives.before[i]) / joint.period;
+                }
+            }
             CommandInterface::Velocity => {
-                let slowest = ((limit.low - angles[i]) / LOOK_AHEAD).clamp(-limit.speed, 0.0);
-                let fastest = ((limit.high - angles[i]) / LOOK_AHEAD).clamp(0.0, limit.speed);
-                let change = limit.acceleration * dt;
-                let asked = speed + law.tension_gain * (place - angles[i]);
-                let asked = asked.clamp(state.sent[i] - change, state.sent[i] + change);
-                asked.clamp(slowest, fastest)
+                path.from.copy_from_slice(angles);
+                path.speeds.copy_from_slice(&drives.sent);
             }
-        };
-        release.expected[i] += weight * (place - release.expected[i]);
-        state.departures[i] = angles[i] - release.expected[i];
-        state.expected[i] = release.expected[i];
-        arrived &= (angles[i] - release.path.to[i]).abs() <= joint.following_error_limit;
-    }
-    if release.path.over() && (arrived || release.path.at >= release.path.duration + SETTLING) {
-        match release.phase {
-            Phase::Releasing => {
-                release.phase = Phase::Released;
-                // Commands given during the release are not carried out.
-                state.end_command(input);
-            }
-            Phase::Retensioning => release.phase = Phase::Up,
-            Phase::Up | Phase::Released => {}
         }
+        path.expected.copy_from_slice(angles);
+        path.begin(&law.limits.motors);
+    }
+
+    /// Stops the path where it is; it goes on later, from rest.
+    pub(super) fn pause(&mut self, law: &Law, drives: &Drives) {
+        let path = &mut self.path;
+        for i in 0..path.from.len() {
+            path.from[i] = match law.kind {
+                CommandInterface::Position => drives.sent[i],
+                CommandInterface::Velocity => path.motor(i).0,
+            };
+        }
+        path.speeds.fill(0.0);
+        path.begin(&law.limits.motors);
+    }
+
+    /// Runs one tick of it: fills setpoints and the motors' deviations from their expected angles.
+    /// `moving`: the path goes on. Returns true if the motors are at its end.
+    pub(super) fn step(
+        &mut self,
+        joint: &Joint,
+        law: &Law,
+        estimator: &Estimator,
+        drives: &mut Drives,
+        moving: bool,
+    ) -> bool {
+        let dt = joint.period;
+        let path = &mut self.path;
+        if moving {
+            path.at += dt;
+        }
+        let weight = dt / (joint.motor_time_constant + dt);
+        let angles = estimator.angles();
+        let mut arrived = true;
+        for i in 0..joint.motors() {
+            let limit = &law.limits.motors[i];
+            let (place, speed) = path.motor(i);
+            drives.sent[i] = match law.kind {
+                CommandInterface::Position => place.clamp(limit.low, limit.high),
+                CommandInterface::Velocity if !moving => 0.0,
+                CommandInterface::Velocity => {
+                    let slowest = ((limit.low - angles[i]) / LOOK_AHEAD).clamp(-limit.speed, 0.0);
+                    let fastest = ((limit.high - angles[i]) / LOOK_AHEAD).clamp(0.0, limit.speed);
+                    let change = limit.acceleration * dt;
+                    let asked = speed + law.tension_gain * (place - angles[i]);
+                    let asked = asked.clamp(drives.sent[i] - change, drives.sent[i] + change);
+                    asked.clamp(slowest, fastest)
+                }
+            };
+            path.expected[i] += weight * (place - path.expected[i]);
+            drives.departures[i] = angles[i] - path.expected[i];
+            drives.expected[i] = path.expected[i];
+            arrived &= (angles[i] - path.to[i]).abs() <= joint.following_error_limit;
+        }
+        path.over() && (arrived || path.at >= path.duration + SETTLING)
     }
 }
