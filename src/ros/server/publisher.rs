@@ -267,7 +267,7 @@ impl TelemetryPublisher {
     fn take_snapshot(&mut self, record: &Record) {
         let (input, output) = (&record.input, &record.output);
         // After a stop the reference is held, and no command's target is settled.
-        let over = output.command <= output.ended;
+        let over = output.answered.command <= output.answered.ended;
         self.snapshot = Snapshot {
             mode: output.mode,
             readiness: output.readiness,
@@ -278,13 +278,17 @@ impl TelemetryPublisher {
             gravity_head: output.estimate.gravity_head,
             delay: match output.mode {
                 Mode::Waiting => self.snapshot.delay,
-                _ => output.delay,
+                _ => output.timing.delay,
             },
-            ended: output.ended,
-            settled: output.command.filter(|_| output.settled && !over),
+            ended: output.answered.ended,
+            settled: output.answered.command.filter(|_| output.settled && !over),
             // In the order of the kinds.
-            answered: [input.hold, output.clear, output.release_tension],
-            release_refusal: output.release_refusal,
+            answered: [
+                input.hold,
+                output.answered.clear,
+                output.answered.release_tension,
+            ],
+            release_refusal: output.answered.release_refusal,
             ..self.snapshot
         };
     }
@@ -339,7 +343,7 @@ impl TelemetryPublisher {
         if output.mode.sends() && !output.unsent {
             self.seen.sending = true;
             self.publish_setpoints(record);
-            self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
+            self.reference.header.stamp = time(self.clock.stamp_of(output.timing.stamp));
             self.reference.position.clone_from(&output.references);
             if self.pan {
                 self.reference.position.push(output.pan_reference);
@@ -347,17 +351,17 @@ impl TelemetryPublisher {
             let sent = self.references.publish(&self.reference);
             self.check(sent);
         }
-        if output.bend_stamp > self.seen.bend_stamp {
-            self.seen.bend_stamp = output.bend_stamp;
+        if output.timing.bend_stamp > self.seen.bend_stamp {
+            self.seen.bend_stamp = output.timing.bend_stamp;
             let measured = configuration(output.estimate.bend, output.estimate.pan_then);
             let pose = head_pose(measured, self.length);
-            insert_head(&self.tree, &self.frames, pose, output.bend_stamp);
-            let stamp = self.clock.stamp_of(output.bend_stamp);
+            insert_head(&self.tree, &self.frames, pose, output.timing.bend_stamp);
+            let stamp = self.clock.stamp_of(output.timing.bend_stamp);
             let sent = self.head_pose.publish(&self.pose_message(&pose, stamp));
             self.check(sent);
             let sent = self.transform.tell(&pose, stamp);
             self.check(sent);
-            self.publish_residual(measured, output.bend_stamp);
+            self.publish_residual(measured, output.timing.bend_stamp);
         }
     }
 
@@ -404,7 +408,7 @@ impl TelemetryPublisher {
         let output = &record.output;
         let sent = match &self.setpoints {
             Setpoints::Joint(publisher) => {
-                self.setpoint.header.stamp = time(self.clock.stamp_of(output.stamp));
+                self.setpoint.header.stamp = time(self.clock.stamp_of(output.timing.stamp));
                 let field = match self.kind {
                     CommandInterface::Position => &mut self.setpoint.position,
                     CommandInterface::Velocity => &mut self.setpoint.velocity,

@@ -103,39 +103,45 @@ const MEASURED: [Fixed; 5] = [
     ("measured_by", Form::Word(Source::NAMES), |r| {
         r.output.estimate.source as usize as f64
     }),
-    ("measured_stamp_s", Form::Stamp, |r| r.output.bend_stamp),
+    ("measured_stamp_s", Form::Stamp, |r| {
+        r.output.timing.bend_stamp
+    }),
     ("motors_bend_x_rad", Form::Number, |r| {
         r.output.estimate.motors_bend.x
     }),
     ("motors_bend_y_rad", Form::Number, |r| {
         r.output.estimate.motors_bend.y
     }),
-    ("delay_s", Form::Number, |r| r.output.delay),
+    ("delay_s", Form::Number, |r| r.output.timing.delay),
 ];
 
-const SENT: [Fixed; 1] = [("setpoint_stamp_s", Form::Stamp, |r| sent(r, r.output.stamp))];
+const SENT: [Fixed; 1] = [("setpoint_stamp_s", Form::Stamp, |r| {
+    sent(r, r.output.timing.stamp)
+})];
 
 const LIMITS: [Fixed; 10] = [
-    ("feedback_share", Form::Number, |r| r.output.feedback_share),
+    ("feedback_share", Form::Number, |r| {
+        r.output.limited.feedback_share
+    }),
     ("feedback_limited", Form::Count, |r| {
-        flag(r.output.feedback_limited)
+        flag(r.output.limited.feedback)
     }),
     ("speed_limited", Form::Count, |r| {
-        flag(r.output.speed_limited)
+        flag(r.output.limited.speed)
     }),
     ("travel_limited", Form::Count, |r| {
-        flag(r.output.travel_limited)
+        flag(r.output.limited.travel)
     }),
     ("target_limited", Form::Count, |r| {
-        flag(r.output.target_limited)
+        flag(r.output.limited.target)
     }),
-    ("over_bend", Form::Count, |r| flag(r.output.over_bend)),
+    ("over_bend", Form::Count, |r| flag(r.output.over_bend())),
     ("integrator_deadband", Form::Count, |r| {
         flag(r.output.in_deadband)
     }),
     ("hunting", Form::Count, |r| flag(r.output.hunting)),
     ("following_error", Form::Count, |r| {
-        flag(r.output.following_error)
+        flag(r.output.following_error())
     }),
     ("settled", Form::Count, |r| flag(r.output.settled)),
 ];
