@@ -29,7 +29,7 @@ mod transition;
 
 pub use estimate::{Estimate, Fallback, Source};
 pub use law::{Feedback, Law, LawError, Limits, MotorLimits, REFERENCE_SHARE};
-pub use output::{Mode, Output};
+pub use output::{Answered, Limited, Mode, Output, Timing};
 pub use pan::Pan;
 pub use release::{CLEARANCE, ReleaseRefusal, SHARE, SHORTEST};
 pub use state::State;
@@ -219,11 +219,11 @@ pub fn tick(
         // A hold request is also valid while waiting: earlier commands are not resumed after it.
         state.stop_reference(law, input);
     }
-    if let Some(hold) = state.now.hold_mut() {
+    if let Some(hold) = state.current.hold_mut() {
         hold.alone |= event::all_silent(law, input, now);
     }
     let common = &mut state.common;
-    common.mode = state.now.phase().mode(common.readiness);
+    common.mode = state.current.phase().mode(common.readiness);
     common.drives.before.copy_from_slice(&common.drives.sent);
     if let Some(event) = run(joint, law, state, input, fresh, now, out) {
         state.go(event, joint, law, input, now);
@@ -245,7 +245,7 @@ fn observe(
     now: f64,
     out: &mut Output,
 ) -> bool {
-    let pan_rate = match &state.now {
+    let pan_rate = match &state.current {
         LoopState::Tracking(tracking) => tracking.buffers.joint_model.rate().z,
         _ => 0.0,
     };
@@ -253,9 +253,9 @@ fn observe(
     let estimator = &mut state.common.estimator;
     let fresh = estimator.update(joint, law, input, pan_rate, trusted, now);
     out.estimate = estimator.estimate();
-    out.stamp = estimator.stamp();
-    out.bend_stamp = estimator.bend_stamp();
-    out.delay = estimator.delay(joint);
+    out.timing.stamp = estimator.stamp();
+    out.timing.bend_stamp = estimator.bend_stamp();
+    out.timing.delay = estimator.delay(joint);
     watch(joint, law, state, input, now);
     fresh
 }
@@ -266,7 +266,7 @@ fn watch(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) {
     let reference = state.reference();
     let common = &mut state.common;
     let released = common.mode.is_released();
-    let (at_rest, saturated) = match &state.now {
+    let (at_rest, saturated) = match &state.current {
         LoopState::Tracking(tracking) => (tracking.buffers.shaper.at_rest(), tracking.saturated),
         _ => (!released, false),
     };
@@ -302,15 +302,15 @@ fn run(
 ) -> Option<Event> {
     let common = &mut state.common;
     out.unsent = false;
-    if let LoopState::Tracking(tracking) = &mut state.now {
+    if let LoopState::Tracking(tracking) = &mut state.current {
         command(joint, law, tracking, common, input, now);
         abandon(law, tracking, common, input);
         stop_over_bent(law, tracking, common);
         let finite = control_law::setpoints(joint, law, tracking, common, fresh, now, out);
         return (!finite).then_some(Event::NotFinite);
     }
-    (out.feedback_limited, out.speed_limited, out.travel_limited) = (false, false, false);
-    match &mut state.now {
+    (out.limited.feedback, out.limited.speed, out.limited.travel) = (false, false, false);
+    match &mut state.current {
         LoopState::Releasing(release)
         | LoopState::Released(release)
         | LoopState::Retensioning(release) => {
@@ -342,7 +342,7 @@ fn run(
 
 /// Fills the telemetry.
 fn report(joint: &Joint, state: &mut State, input: &Input, now: f64, out: &mut Output) {
-    let (reference, target, target_limited, at_rest) = match &state.now {
+    let (reference, target, target_limited, at_rest) = match &state.current {
         LoopState::Tracking(tracking) => {
             let (shaper, goal) = (&tracking.buffers.shaper, &tracking.goal);
             (
@@ -369,14 +369,12 @@ fn report(joint: &Joint, state: &mut State, input: &Input, now: f64, out: &mut O
     }
     (out.target, out.target_pan) = (target.xy(), target.z);
     (out.reference, out.reference_pan) = (reference.xy(), reference.z);
-    (out.command, out.ended) = (common.commands.command, common.commands.ended);
-    out.clear = input.clear;
-    (out.release_tension, out.release_refusal) = common.requests.answer();
-    out.over_bend = common.monitor.over_bend();
-    out.following_error = common.monitor.faults().of(Rule::FollowingError).above;
+    (out.answered.command, out.answered.ended) = (common.commands.command, common.commands.ended);
+    out.answered.clear = input.clear;
+    (out.answered.release_tension, out.answered.release_refusal) = common.requests.answer();
     out.faults = *common.monitor.faults();
     out.readiness = common.readiness;
-    out.target_limited = target_limited;
+    out.limited.target = target_limited;
     out.in_deadband = common.integrator_deadband.holding();
     out.hunting = common.hunting.hunting(now);
     let seen = settled::Seen {

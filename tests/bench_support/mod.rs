@@ -572,13 +572,16 @@ pub fn not_finite(out: &Output) -> Option<&'static str> {
                 e.pan_then,
             ]),
         ),
-        ("a stamp", all(&[out.stamp, out.bend_stamp, out.delay])),
+        (
+            "a stamp",
+            all(&[out.timing.stamp, out.timing.bend_stamp, out.timing.delay]),
+        ),
         ("a bend", bends.iter().all(|b| all(b.as_slice()))),
         (
             "the estimate",
             all(&[e.motors_residual, e.observability]) && all(e.gravity_head.as_slice()),
         ),
-        ("the correction", all(&[out.feedback_share])),
+        ("the correction", all(&[out.limited.feedback_share])),
         (
             "a fault's value",
             out.faults.rules.iter().all(|f| !f.value.is_nan()),

@@ -393,7 +393,7 @@ pub fn bends(record: &[Record]) -> Vec<BendSample> {
 pub fn setpoints(record: &[Record]) -> Vec<SetpointSample> {
     let sample = |r: &Record| SetpointSample {
         time: r.time,
-        stamp: r.out.stamp,
+        stamp: r.out.timing.stamp,
         setpoints: r.out.setpoints.clone(),
     };
     record.iter().map(sample).collect()

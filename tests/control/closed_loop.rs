@@ -358,16 +358,16 @@ fn a_slow_old_imu_is_refused_with_its_delay() {
     // Latency 20 ms, up to a period more until it is used, half of 20 ms, half of 5 ms.
     println!(
         "50 Hz, 20 ms old: {:.1} ms of dead time",
-        1000.0 * closed.out.delay
+        1000.0 * closed.out.timing.delay
     );
     assert!(
-        (0.0324..=0.0376).contains(&closed.out.delay),
+        (0.0324..=0.0376).contains(&closed.out.timing.delay),
         "{}",
-        closed.out.delay
+        closed.out.timing.delay
     );
-    assert!(closed.out.delay > closed.law.delay_allowed());
+    assert!(closed.out.timing.delay > closed.law.delay_allowed());
     let quick = Neck::position().ready("any-payload", 0);
-    assert!(quick.out.delay <= quick.law.delay_allowed());
+    assert!(quick.out.timing.delay <= quick.law.delay_allowed());
 }
 
 #[test]
@@ -482,7 +482,7 @@ fn commands_and_setpoints_stay_inside_their_limits() {
     let mut closed = neck.ready("any-payload", 0);
     closed.point(25.0, 60.0);
     closed.run(2.5);
-    assert!(closed.out.target_limited);
+    assert!(closed.out.limited.target);
     let bend = closed.plant.truth().bend;
     assert!((bend - pose(15.0, 60.0)).norm().to_degrees() < 0.1);
     // Position limit: less than the pose needs; the bend is scaled, its direction kept.
@@ -493,7 +493,7 @@ fn commands_and_setpoints_stay_inside_their_limits() {
     let mut closed = neck.ready("any-payload", 0);
     closed.point(20.0, 60.0);
     closed.run(3.0);
-    assert!(closed.out.travel_limited);
+    assert!(closed.out.limited.travel);
     assert!(closed.out.setpoints.iter().all(|q| q.abs() <= 0.8 + 1e-9));
     let bend = closed.plant.truth().bend;
     assert!(
@@ -522,8 +522,8 @@ fn beyond_the_over_bend_limit_nothing_moves_outward() {
     let force = Vector3::new(4.0 * outward.cos(), 4.0 * outward.sin(), 0.0);
     closed.plant.push(force, 0.3).unwrap();
     let record = closed.run(1.0).to_vec();
-    assert!(record.iter().any(|r| r.out.over_bend));
-    for pair in record.windows(2).filter(|p| p[1].out.over_bend) {
+    assert!(record.iter().any(|r| r.out.over_bend()));
+    for pair in record.windows(2).filter(|p| p[1].out.over_bend()) {
         let change = |i: usize| pair[1].out.setpoints[i] - pair[0].out.setpoints[i];
         let mut rows = vec![Bend::zeros(); 4];
         closed
@@ -543,7 +543,7 @@ fn beyond_the_over_bend_limit_nothing_moves_outward() {
         );
     }
     closed.run(4.0);
-    assert!(!closed.out.over_bend);
+    assert!(!closed.out.over_bend());
 }
 
 #[test]

@@ -105,11 +105,11 @@ fn beyond_the_over_bend_limit_a_way_back_in_stays_open() {
     let force = Vector3::new(2.5 * outward.cos(), 2.5 * outward.sin(), 0.0);
     closed.plant.push(force, 6.0).unwrap();
     closed.run(1.0);
-    assert!(closed.out.over_bend);
+    assert!(closed.out.over_bend());
     closed.point(4.0, 47.0);
     closed.run(2.0);
     assert!(
-        !closed.out.over_bend,
+        !closed.out.over_bend(),
         "still at {:?}",
         closed.out.estimate.bend
     );
@@ -165,7 +165,7 @@ fn less_authority_is_taken_over_without_a_jump() {
 fn an_outage_says_nothing_of_the_sensors_period() {
     let neck = Neck::position();
     let mut closed = neck.ready("any-payload", 1);
-    let before = closed.out.delay;
+    let before = closed.out.timing.delay;
     closed.deaf = true;
     closed.run(20.0);
     assert_eq!(closed.out.mode, Mode::Stopped);
@@ -173,9 +173,9 @@ fn an_outage_says_nothing_of_the_sensors_period() {
     closed.run(0.05);
     assert_eq!(closed.out.mode, Mode::Tracking);
     assert!(
-        (closed.out.delay - before).abs() < 0.002,
+        (closed.out.timing.delay - before).abs() < 0.002,
         "{} against {before}",
-        closed.out.delay
+        closed.out.timing.delay
     );
 }
 
@@ -220,7 +220,10 @@ fn after_a_short_gap_the_command_goes_on_and_after_a_long_one_it_is_over() {
             let off = (closed.plant.truth().bend - target).norm();
             let moved = (closed.plant.truth().bend - at).norm();
             println!("gap of {gap} s: {off:.4} rad off the target, moved by {moved:.4} rad");
-            assert_eq!(closed.out.ended < closed.out.command, goes_on);
+            assert_eq!(
+                closed.out.answered.ended < closed.out.answered.command,
+                goes_on
+            );
             assert!(if goes_on { off < 0.003 } else { moved < 0.02 });
         }
     }

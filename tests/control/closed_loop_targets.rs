@@ -333,10 +333,10 @@ fn hold_in_the_middle_of_a_stream() {
         let mut stream = Stream::new(&place, 30.0, closed.now());
         stream.tracked = tracked;
         stream.run(&mut closed, 3.0);
-        assert_eq!(closed.out.ended, None);
+        assert_eq!(closed.out.answered.ended, None);
         closed.input.hold += 1;
         stream.run(&mut closed, 1.5);
-        assert_eq!(closed.out.ended, Some(1000));
+        assert_eq!(closed.out.answered.ended, Some(1000));
         let (bend, pan) = (closed.plant.truth().bend, closed.plant.truth().pan);
         let (reference, reference_pan) = (closed.out.reference, closed.out.reference_pan);
         let mut moved = 0.0_f64;

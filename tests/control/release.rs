@@ -83,7 +83,10 @@ fn let_down_where_it_is_carried_and_taken_up_by_the_next_command() {
             let record = closed.record[from..].to_vec();
             assert_eq!(modes(&record), [Mode::ReleasingTension, Mode::Released]);
             assert_eq!(
-                (closed.out.release_tension, closed.out.release_refusal),
+                (
+                    closed.out.answered.release_tension,
+                    closed.out.answered.release_refusal
+                ),
                 (1, None)
             );
             let started = record[0].time;
@@ -157,7 +160,10 @@ fn refused_and_held_where_the_beam_does_not_carry_the_head() {
             assert_eq!(modes(record), [Mode::Tracking]);
             let refused = Some(ReleaseRefusal::NotCarried);
             assert_eq!(
-                (closed.out.release_tension, closed.out.release_refusal),
+                (
+                    closed.out.answered.release_tension,
+                    closed.out.answered.release_refusal
+                ),
                 (1, refused)
             );
             assert!(peak(record) < before.norm().to_degrees() + 0.5);
@@ -165,19 +171,25 @@ fn refused_and_held_where_the_beam_does_not_carry_the_head() {
             println!("{:.0} g: held at {now:.2} deg", payload.0 * 1e3);
             assert!((now - closed.out.target.norm().to_degrees()).abs() < 0.2);
             assert!(now > 15.0, "it stopped on the way: {now} deg");
-            assert!(closed.out.ended == closed.out.command);
+            assert!(closed.out.answered.ended == closed.out.answered.command);
         }
         // Payload not set: the heaviest counts, although the head is bare.
         let self_support = neck.file.self_support_of_file(None);
         let mut closed = bent_with(&neck, PAYLOADS[0], self_support);
         closed.input.release_tension += 1;
         closed.run(1.0);
-        assert_eq!(closed.out.release_refusal, Some(ReleaseRefusal::NotCarried));
+        assert_eq!(
+            closed.out.answered.release_refusal,
+            Some(ReleaseRefusal::NotCarried)
+        );
         // A law without the beam's data releases no tension.
         let mut closed = bent_with(&neck, PAYLOADS[0], SelfSupport::NotKnown);
         closed.input.release_tension += 1;
         closed.run(1.0);
-        assert_eq!(closed.out.release_refusal, Some(ReleaseRefusal::NotKnown));
+        assert_eq!(
+            closed.out.answered.release_refusal,
+            Some(ReleaseRefusal::NotKnown)
+        );
         assert!((closed.plant.truth().bend - pose(30.0, 47.0)).norm() < 0.01);
     }
 }
@@ -240,7 +252,7 @@ fn let_down_in_the_midst_of_a_motion_it_brakes_first() {
         closed.input.release_tension += 1;
         closed.run(1.0);
         assert_eq!(
-            (closed.out.mode, closed.out.release_refusal),
+            (closed.out.mode, closed.out.answered.release_refusal),
             (Mode::Released, None)
         );
     }
@@ -274,6 +286,33 @@ fn a_request_to_hold_takes_up_again() {
 }
 
 #[test]
+fn turned_round_on_its_way_it_brakes_from_the_speed_that_it_has() {
+    let neck = Neck::position();
+    let mut closed = bent(&neck, PAYLOADS[2]);
+    closed.input.release_tension += 1;
+    closed.run(2.0);
+    closed.input.hold += 1;
+    closed.run(0.1);
+    let record = &closed.record[..];
+    let turn = record
+        .iter()
+        .position(|r| r.out.mode == Mode::Retensioning)
+        .unwrap();
+    let step = |k: usize, i: usize| record[k].out.setpoints[i] - record[k - 1].out.setpoints[i];
+    for i in 0..closed.joint.motors() {
+        let before = step(turn - 1, i);
+        assert!(before.abs() > 1e-4, "motor {i} moves");
+        for k in turn..record.len() {
+            let after = step(k, i);
+            assert!(
+                after.abs() <= before.abs(),
+                "motor {i}: {before}, then {after}"
+            );
+        }
+    }
+}
+
+#[test]
 fn what_was_asked_while_it_went_down_is_not_done() {
     let neck = Neck::position();
     let mut closed = bent(&neck, PAYLOADS[1]);
@@ -282,7 +321,10 @@ fn what_was_asked_while_it_went_down_is_not_done() {
     closed.point(25.0, 100.0);
     closed.run(8.0);
     assert_eq!(closed.out.mode, Mode::Released);
-    assert_eq!(closed.out.ended, closed.input.desired.map(|d| d.command));
+    assert_eq!(
+        closed.out.answered.ended,
+        closed.input.desired.map(|d| d.command)
+    );
 }
 
 #[test]
@@ -313,7 +355,10 @@ fn silent_encoders_stop_it_and_it_goes_on() {
         closed.run(0.2);
         closed.input.release_tension += 1;
         closed.run(0.1);
-        assert_eq!(closed.out.release_refusal, Some(ReleaseRefusal::MotorStale));
+        assert_eq!(
+            closed.out.answered.release_refusal,
+            Some(ReleaseRefusal::MotorStale)
+        );
     }
 }
 
@@ -403,7 +448,7 @@ fn a_base_that_leans_too_far_refuses_it() {
             "{:.0} g on {tilt_deg} deg: {:?} {:?}, {:.2} deg",
             mass * 1e3,
             closed.out.mode,
-            closed.out.release_refusal,
+            closed.out.answered.release_refusal,
             truth.bend.norm().to_degrees()
         );
         if release {
@@ -413,7 +458,10 @@ fn a_base_that_leans_too_far_refuses_it() {
             let leans = leans.inclination(Load { mass, height }, 1.0, tilt_deg.to_radians(), 1.0);
             assert!((truth.bend.norm() - leans.unwrap()).abs().to_degrees() < 0.2);
         } else {
-            assert_eq!(closed.out.release_refusal, Some(ReleaseRefusal::Tilted));
+            assert_eq!(
+                closed.out.answered.release_refusal,
+                Some(ReleaseRefusal::Tilted)
+            );
             assert_eq!(closed.out.mode, Mode::Tracking);
         }
         // The tilt is unknown.
@@ -423,7 +471,10 @@ fn a_base_that_leans_too_far_refuses_it() {
         closed.run(1.0);
         closed.input.release_tension += 1;
         closed.run(0.1);
-        assert_eq!(closed.out.release_refusal, Some(ReleaseRefusal::Tilted));
+        assert_eq!(
+            closed.out.answered.release_refusal,
+            Some(ReleaseRefusal::Tilted)
+        );
     }
 }
 
@@ -464,7 +515,7 @@ fn a_rule_lets_down_where_it_is_carried_and_holds_where_not() {
                 peak(record),
                 modes(record),
                 closed.plant.truth().bend.norm().to_degrees(),
-                closed.out.release_refusal
+                closed.out.answered.release_refusal
             );
             assert!(closed.out.faults.of(Rule::OverBend).latched);
             let (stands, refused) = if carried {
@@ -473,7 +524,7 @@ fn a_rule_lets_down_where_it_is_carried_and_holds_where_not() {
                 (Mode::Faulted, Some(ReleaseRefusal::NotCarried))
             };
             assert_eq!(
-                (closed.out.mode, closed.out.release_refusal),
+                (closed.out.mode, closed.out.answered.release_refusal),
                 (stands, refused)
             );
             // Until the fault is cleared no command moves the joint.

@@ -112,7 +112,7 @@ fn stands_still(closed: &mut Loop) {
         closed.out.faults.cause,
         Some(Rule::ImuStale | Rule::MotorStale)
     );
-    let over = closed.out.ended == closed.input.desired.map(|d| d.command);
+    let over = closed.out.answered.ended == closed.input.desired.map(|d| d.command);
     assert!(over != gap, "{:?}", closed.out.faults.cause);
 }
 
@@ -311,7 +311,7 @@ fn a_joint_bent_too_far_for_long_is_held() {
         closed.run(3.0);
         undo(&mut closed);
         closed.run(2.0);
-        assert!(!closed.out.over_bend && closed.out.mode == Mode::Faulted);
+        assert!(!closed.out.over_bend() && closed.out.mode == Mode::Faulted);
         closed.input.clear += 1;
         until(&mut closed, 1.0, |c| c.out.mode == Mode::Tracking);
     }
@@ -502,7 +502,7 @@ fn a_joint_that_nobody_commands_stays_or_goes_back_slowly() {
                  {most:.3} rad/s"
             );
             assert_eq!(closed.out.mode, Mode::Tracking);
-            assert_eq!(closed.out.ended, closed.out.command);
+            assert_eq!(closed.out.answered.ended, closed.out.answered.command);
             let at = match command_timeout_action {
                 TimeoutAction::Hold => target,
                 TimeoutAction::Neutral => Bend::zeros(),

@@ -46,7 +46,7 @@ fn step_test(neck: &Neck, payload: usize, direction_deg: f64) -> StepTestRecord 
         let test = &mut record.test;
         test.times.push(row.time);
         test.asked.push(near);
-        test.stamps.push(row.out.bend_stamp);
+        test.stamps.push(row.out.timing.bend_stamp);
         test.measured.push(row.out.estimate.bend);
         for (motor, setpoint) in record.motors.iter_mut().zip(&row.out.setpoints) {
             motor.setpoints.push(*setpoint);

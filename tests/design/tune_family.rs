@@ -281,7 +281,7 @@ fn step_test(neck: &Neck, payload: usize, direction_deg: f64) -> Plant {
         near = kinematics.bend_from_motors(&row.out.setpoints, near).bend;
         test.times.push(row.time);
         test.asked.push(near);
-        test.stamps.push(row.out.bend_stamp);
+        test.stamps.push(row.out.timing.bend_stamp);
         test.measured.push(row.out.estimate.bend);
     }
     let (record, _) = test.record().unwrap();

@@ -120,7 +120,7 @@ fn a_file_holds_what_ran() {
         same("reference_bend_y_rad", &|r| r.output.reference.y);
         same("measured_bend_x_rad", &|r| r.output.estimate.bend.x);
         same("motors_bend_y_rad", &|r| r.output.estimate.motors_bend.y);
-        same("feedback_share", &|r| r.output.feedback_share);
+        same("feedback_share", &|r| r.output.limited.feedback_share);
         same("settled", &|r| f64::from(u8::from(r.output.settled)));
         same("cycles", &|r| r.counts.ticks as f64);
         same("late_cycles", &|r| r.counts.late as f64);

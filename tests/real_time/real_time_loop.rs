@@ -102,7 +102,7 @@ fn ticks_follow_imu_samples_and_go_on_without_them() {
     send(period, 200);
     let mut records = Vec::new();
     link.records.drain(|r, _| records.push(r.clone()));
-    let stamps: Vec<f64> = records.iter().map(|r| r.output.bend_stamp).collect();
+    let stamps: Vec<f64> = records.iter().map(|r| r.output.timing.bend_stamp).collect();
     let fresh = stamps.windows(2).filter(|w| w[1] > w[0]).count();
     assert!(
         fresh > stamps.len() / 2,

@@ -651,7 +651,7 @@ fn a_step_of_the_system_clock_never_matters() {
         });
         if records
             .last()
-            .is_some_and(|r| r.output.settled && r.output.command == Some(1))
+            .is_some_and(|r| r.output.settled && r.output.answered.command == Some(1))
             && steps == 2
         {
             break;
@@ -668,7 +668,7 @@ fn a_step_of_the_system_clock_never_matters() {
     let begun = records.iter().position(|r| r.output.mode == Mode::Tracking);
     let modes = records[begun.unwrap()..].iter().map(|r| r.output.mode);
     assert!(modes.into_iter().all(|mode| mode == Mode::Tracking));
-    assert!(records.iter().all(|r| r.output.ended.is_none()));
+    assert!(records.iter().all(|r| r.output.answered.ended.is_none()));
     let off = (plant.bend() - target).norm();
     assert!(off.to_degrees() < 0.7, "{} deg off", off.to_degrees());
     for pair in records[begun.unwrap()..].windows(2) {

@@ -69,7 +69,7 @@ impl State {
     /// demands. In an open loop the reference stands already.
     pub(super) fn stop_reference(&mut self, law: &Law, input: &Input) {
         let common = &mut self.common;
-        if let LoopState::Tracking(tracking) = &mut self.now {
+        if let LoopState::Tracking(tracking) = &mut self.current {
             stop_tracking(law, tracking, common, input);
             return;
         }

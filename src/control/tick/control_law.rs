@@ -131,7 +131,7 @@ pub(super) fn setpoints(
         at_rest,
         dt,
     );
-    (out.feedback_limited, out.feedback_share) = (false, 0.0);
+    (out.limited.feedback, out.limited.feedback_share) = (false, 0.0);
     if common.monitor.motion_doubted() {
         stand_still(law, tracking, common);
     } else {
@@ -170,7 +170,7 @@ pub(super) fn setpoints(
             .step(pan, law.kind, value, rate, estimate.pan, gain, dt);
     }
     follow(joint, law, tracking, common);
-    tracking.saturated = out.feedback_limited || out.speed_limited || out.travel_limited;
+    tracking.saturated = out.limited.feedback || out.limited.speed || out.limited.travel;
     let min = law.limits.supervision.guard(Rule::Hunting).limit;
     common
         .hunting
@@ -401,14 +401,14 @@ fn position_authority(
     let work = &mut common.work;
     let parts = work.correction.iter().zip(&work.bend_part);
     let parts = parts.map(|(c, part)| (*c, bounds(*part)));
-    out.feedback_share = parts
+    out.limited.feedback_share = parts
         .clone()
         .map(|(c, (low, high))| c / if c < 0.0 { low } else { high }.abs().max(LEAST_DELTA))
         .map(f64::abs)
         .fold(0.0, f64::max);
     let factor = factor_inside(parts.map(|(c, (low, high))| (0.0, c, low, high)));
     if factor < 1.0 {
-        out.feedback_limited = true;
+        out.limited.feedback = true;
         back_calculate(
             law,
             &mut tracking.buffers.controllers,
@@ -469,8 +469,8 @@ fn position(
     let factor = factor_inside(
         (0..motors).map(|i| (work.base[i], work.asked[i], limits[i].low, limits[i].high)),
     );
-    out.travel_limited = factor < 1.0;
-    if out.travel_limited {
+    out.limited.travel = factor < 1.0;
+    if out.limited.travel {
         back_calculate(
             law,
             &mut tracking.buffers.controllers,
@@ -489,9 +489,9 @@ fn position(
     // One factor for the whole increment keeps the direction of its bend, and the internal part
     // that belongs to that bend.
     let factor = factor_within((0..motors).map(|i| (work.asked[i], limits[i].speed * dt)));
-    out.speed_limited = factor < 1.0;
+    out.limited.speed = factor < 1.0;
     let mut missing = Bend::zeros();
-    if out.speed_limited {
+    if out.limited.speed {
         back_calculate(
             law,
             &mut tracking.buffers.controllers,
@@ -555,12 +555,12 @@ fn velocity_authority(
     let max = law.limits.feedback / rows.fold(0.0, f64::max).max(LEAST_DELTA);
     let made = beyond_owed(projection.bend_part(&work.caused), owed);
     let size = made.norm();
-    out.feedback_share = size / max.max(LEAST_DELTA);
+    out.limited.feedback_share = size / max.max(LEAST_DELTA);
     let outward = made / size.max(LEAST_DELTA);
     let room = ((max - size) / LOOK_AHEAD).max(0.0);
     let beyond = projection.bend_part(&work.correction).dot(&outward) - room;
-    out.feedback_limited = beyond > 0.0;
-    if out.feedback_limited {
+    out.limited.feedback = beyond > 0.0;
+    if out.limited.feedback {
         for (part, row) in work.caused.iter_mut().zip(&work.jacobian) {
             *part = -row.dot(&outward) * beyond;
         }
@@ -614,7 +614,7 @@ fn velocity(
         };
         (work.asked[i], (room / LOOK_AHEAD).max(0.0))
     }));
-    out.travel_limited = travel < 1.0;
+    out.limited.travel = travel < 1.0;
     let speed = factor_inside((0..motors).map(|i| {
         let most = limits[i].speed;
         (
@@ -624,7 +624,7 @@ fn velocity(
             most,
         )
     }));
-    out.speed_limited = speed < 1.0;
+    out.limited.speed = speed < 1.0;
     let factor = travel * speed;
     let mut missing = Bend::zeros();
     if factor < 1.0 {

@@ -58,7 +58,7 @@ pub(super) fn of_tick(
 /// Returns what data and supervision alone mean for a loop whose tendons are not released.
 fn condition(joint: &Joint, law: &Law, state: &mut State, input: &Input, now: f64) -> Event {
     let phase = state.phase();
-    let hold = state.now.hold_mut().copied();
+    let hold = state.current.hold_mut().copied();
     let common = &mut state.common;
     let running = !input.inactive && !phase.is_idle();
     if input.inactive {

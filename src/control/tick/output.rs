@@ -1,7 +1,7 @@
 //! What one tick returns: the mode, the setpoints and the telemetry.
 
 use super::names::names;
-use super::{Estimate, Faults, Readiness, ReleaseRefusal};
+use super::{Estimate, Faults, Readiness, ReleaseRefusal, Rule};
 use crate::control::geometry::Bend;
 
 /// Mode of the control loop.
@@ -71,6 +71,47 @@ impl Mode {
     }
 }
 
+/// Stamps and delay of what was measured.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Timing {
+    /// Stamp of the measurement that the setpoints are based on, s.
+    pub stamp: f64,
+    /// Stamp of the measurement that the measured bend is based on, s; 0 before the first.
+    pub bend_stamp: f64,
+    /// Measured dead time: sensor latency, half a sensor period and half a tick, s.
+    pub delay: f64,
+}
+
+/// What has become of commands and requests.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Answered {
+    /// The command that the target belongs to, if there has been one; it may have ended.
+    pub command: Option<u64>,
+    /// The last command that was ended by a hold request or an outage.
+    pub ended: Option<u64>,
+    /// Number of the last clear request that was seen.
+    pub clear: u64,
+    /// Number of the last release request that was answered.
+    pub release_tension: u64,
+    /// Reason for its refusal, if it was refused: the joint then holds.
+    pub release_refusal: Option<ReleaseRefusal>,
+}
+
+/// Limits that were active in one tick.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Limited {
+    /// Greatest ratio of the requested correction to the feedback limit.
+    pub feedback_share: f64,
+    /// The correction was cut to the feedback limit.
+    pub feedback: bool,
+    /// A motor's speed limit scaled the increment.
+    pub speed: bool,
+    /// A motor's position limit scaled the bend.
+    pub travel: bool,
+    /// The command was outside the inclination or pan limits and was cut to them.
+    pub target: bool,
+}
+
 /// Telemetry of one tick.
 #[derive(Clone, Debug, Default)]
 pub struct Output {
@@ -87,10 +128,8 @@ pub struct Output {
     /// The setpoints are held positions that must not be sent: every motor was silent for long and
     /// may stand elsewhere when it returns.
     pub unsent: bool,
-    /// Stamp of the measurement that the setpoints are based on, s.
-    pub stamp: f64,
-    /// Stamp of the measurement that the measured bend is based on, s; 0 before the first.
-    pub bend_stamp: f64,
+    /// Stamps and delay of what was measured.
+    pub timing: Timing,
     /// Present target bend, rad.
     pub target: Bend,
     /// Present target pan, rad.
@@ -103,40 +142,18 @@ pub struct Output {
     pub estimate: Estimate,
     /// The target has been held within tolerance for the dwell time.
     pub settled: bool,
-    /// The command that the target belongs to, if there has been one; it may have ended.
-    pub command: Option<u64>,
-    /// The last command that was ended by a hold request or an outage.
-    pub ended: Option<u64>,
-    /// Measured dead time: sensor latency, half a sensor period and half a tick, s.
-    pub delay: f64,
-    /// Greatest ratio of the requested correction to the feedback limit.
-    pub feedback_share: f64,
-    /// The correction was cut to the feedback limit.
-    pub feedback_limited: bool,
-    /// A motor's speed limit scaled the increment.
-    pub speed_limited: bool,
-    /// A motor's position limit scaled the bend.
-    pub travel_limited: bool,
-    /// The measured bend is beyond the over-bend limit.
-    pub over_bend: bool,
-    /// The command was outside the inclination or pan limits and was cut to them.
-    pub target_limited: bool,
+    /// What has become of commands and requests.
+    pub answered: Answered,
+    /// Limits that were active.
+    pub limited: Limited,
     /// The integrators are paused by the integrator deadband.
     pub in_deadband: bool,
     /// The joint is hunting.
     pub hunting: bool,
-    /// A motor deviates from its setpoint by more than the following-error limit.
-    pub following_error: bool,
     /// State of all fault rules.
     pub faults: Faults,
     /// Readiness of the joint to be started.
     pub readiness: Readiness,
-    /// Number of the last clear request that was seen.
-    pub clear: u64,
-    /// Number of the last release request that was answered.
-    pub release_tension: u64,
-    /// Reason for its refusal, if it was refused: the joint then holds.
-    pub release_refusal: Option<ReleaseRefusal>,
 }
 
 impl Output {
@@ -148,5 +165,15 @@ impl Output {
             references,
             ..Self::default()
         }
+    }
+
+    /// Returns true if the measured bend is beyond the over-bend limit.
+    pub fn over_bend(&self) -> bool {
+        self.faults.of(Rule::OverBend).above
+    }
+
+    /// Returns true if a motor deviates from its setpoint by more than the following-error limit.
+    pub fn following_error(&self) -> bool {
+        self.faults.of(Rule::FollowingError).above
     }
 }

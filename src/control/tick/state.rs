@@ -177,7 +177,7 @@ pub(super) struct Common {
 /// State of the loop, kept from tick to tick.
 #[derive(Clone, Debug)]
 pub struct State {
-    pub(super) now: LoopState,
+    pub(super) current: LoopState,
     pub(super) common: Common,
 }
 
@@ -187,7 +187,7 @@ impl State {
         let motors = joint.motors();
         let origin = Configuration::zeros();
         Self {
-            now: LoopState::Waiting(Commands::Open),
+            current: LoopState::Waiting(Commands::Open),
             common: Common {
                 mode: Mode::Waiting,
                 readiness: Readiness::Waiting,
@@ -217,12 +217,12 @@ impl State {
 
     /// Returns the phase of the loop.
     pub fn phase(&self) -> Phase {
-        self.now.phase()
+        self.current.phase()
     }
 
     /// Returns the reference, rad.
     pub(super) fn reference(&self) -> Configuration {
-        match &self.now {
+        match &self.current {
             LoopState::Tracking(tracking) => tracking.buffers.shaper.value(),
             _ => self.common.reference.value,
         }
@@ -230,7 +230,7 @@ impl State {
 
     /// Returns true if the reference is at rest, so that a change of law has no visible effect.
     pub fn resting(&self) -> bool {
-        match &self.now {
+        match &self.current {
             LoopState::Tracking(tracking) => tracking.resting(),
             _ => true,
         }
@@ -257,7 +257,7 @@ impl State {
             self.between_ticks(Event::OtherInterface);
             // The last setpoints are in other units.
             self.common.drives.sent.fill(0.0);
-        } else if let LoopState::Tracking(tracking) = &mut self.now {
+        } else if let LoopState::Tracking(tracking) = &mut self.current {
             tracking.take_over(old, new, now);
         }
     }
@@ -266,7 +266,7 @@ impl State {
     fn between_ticks(&mut self, event: Event) {
         let step = transition(self.phase(), event);
         if let Some(hold) = self.leave(step, f64::NEG_INFINITY) {
-            self.now = LoopState::at_rest(step.to, hold);
+            self.current = LoopState::at_rest(step.to, hold);
         }
     }
 
@@ -293,7 +293,7 @@ impl State {
                 Commands::Continue | Commands::Void => common.commands.end(input),
             }
         }
-        self.now = match step.to {
+        self.current = match step.to {
             Phase::Tracking => LoopState::Tracking(Tracking::start(joint, law, common, input, now)),
             to if to.is_release() => {
                 hold.commands = Commands::Open;
@@ -312,7 +312,7 @@ impl State {
     /// Leaves the phase unless the step stays in it. Returns what is known of the hold: the one in
     /// progress, or one that begins at `now`.
     fn leave(&mut self, step: Step, now: f64) -> Option<Hold> {
-        let decided = self.now.commands_mut().map(|commands| {
+        let decided = self.current.commands_mut().map(|commands| {
             *commands = step.commands.unwrap_or(*commands);
             *commands
         });
@@ -320,13 +320,13 @@ impl State {
             return None;
         }
         let common = &mut self.common;
-        let hold = self.now.hold_mut().copied().unwrap_or(Hold {
+        let hold = self.current.hold_mut().copied().unwrap_or(Hold {
             since: now,
             commands: decided.or(step.commands).unwrap_or(Commands::Void),
             alone: false,
         });
         // Nothing is left of the old phase but this: heap memory, and where the reference was.
-        match std::mem::replace(&mut self.now, LoopState::Waiting(hold.commands)) {
+        match std::mem::replace(&mut self.current, LoopState::Waiting(hold.commands)) {
             LoopState::Tracking(tracking) => {
                 common.reference = tracking.last_reference();
                 common.spare.tracking = tracking.buffers;

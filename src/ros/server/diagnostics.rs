@@ -139,9 +139,9 @@ impl Diagnostics {
 
     pub fn see(&mut self, record: &Record) {
         let output = &record.output;
-        self.hits.feedback += u64::from(output.feedback_limited);
-        self.hits.speed += u64::from(output.speed_limited);
-        self.hits.travel += u64::from(output.travel_limited);
+        self.hits.feedback += u64::from(output.limited.feedback);
+        self.hits.speed += u64::from(output.limited.speed);
+        self.hits.travel += u64::from(output.limited.travel);
         self.output.clone_from(output);
         self.counts = record.counts;
         self.seen = true;
@@ -299,10 +299,10 @@ impl Diagnostics {
         let sources = &facts.sources;
         Content {
             mode: self.seen.then_some(facts.mode),
-            over_bend: o.over_bend,
-            target_limited: o.target_limited,
+            over_bend: o.over_bend(),
+            target_limited: o.limited.target,
             hunting: o.hunting,
-            following_error: o.following_error,
+            following_error: o.following_error(),
             closing: facts.closing,
             time_stands: self.time_stands,
             fallback: o.estimate.fallback,
@@ -346,7 +346,7 @@ impl Diagnostics {
         values.add("cycles_without_sample", c.without_sample);
         values.number("longest_cycle_s", c.longest);
         values.number("latest_cycle_s", c.latest);
-        values.number("dead_time_s", self.output.delay);
+        values.number("dead_time_s", self.output.timing.delay);
         values.number("dead_time_allowed_s", settings.delay_allowed);
     }
 
@@ -384,15 +384,15 @@ impl Diagnostics {
         let slack = o.estimate.slack;
         values.add("slack_tendons", slack.count_ones());
         values.add("slack_motors", faults.motors(slack));
-        values.number("feedback_share", o.feedback_share);
+        values.number("feedback_share", o.limited.feedback_share);
         values.add("cycles_with_feedback_limited", self.hits.feedback);
         values.add("cycles_with_speed_limited", self.hits.speed);
         values.add("cycles_with_travel_limited", self.hits.travel);
-        values.flag("over_bend", o.over_bend);
-        values.flag("command_cut_to_limit", o.target_limited);
+        values.flag("over_bend", o.over_bend());
+        values.flag("command_cut_to_limit", o.limited.target);
         values.flag("integrator_deadband", o.in_deadband);
         values.flag("hunting", o.hunting);
-        values.flag("following_error", o.following_error);
+        values.flag("following_error", o.following_error());
     }
 
     fn add_faults(&self, values: &mut Values, words: &Words) {

@@ -274,7 +274,7 @@ impl TelemetryPublisher {
     fn take_snapshot(&mut self, record: &Record) {
         let (input, output) = (&record.input, &record.output);
         // After a stop the reference is held, and no command's target is settled.
-        let over = output.command <= output.ended;
+        let over = output.answered.command <= output.answered.ended;
         self.snapshot = Snapshot {
             time: record.at,
             mode: output.mode,
@@ -287,15 +287,19 @@ impl TelemetryPublisher {
             gravity_head: output.estimate.gravity_head,
             delay: match output.mode {
                 Mode::Waiting => self.snapshot.delay,
-                _ => output.delay,
+                _ => output.timing.delay,
             },
             clocks_judged: self.clocks.judged(),
             ahead: self.clocks.ahead(&self.clock),
-            ended: output.ended,
-            settled: output.command.filter(|_| output.settled && !over),
+            ended: output.answered.ended,
+            settled: output.answered.command.filter(|_| output.settled && !over),
             // In the order of the kinds.
-            answered: [input.hold, output.clear, output.release_tension],
-            release_refusal: output.release_refusal,
+            answered: [
+                input.hold,
+                output.answered.clear,
+                output.answered.release_tension,
+            ],
+            release_refusal: output.answered.release_refusal,
             ..self.snapshot
         };
     }
@@ -352,19 +356,19 @@ impl TelemetryPublisher {
             self.publish_setpoints(record);
             self.publish_references(output);
         }
-        if output.bend_stamp > self.seen.bend_stamp {
-            self.seen.bend_stamp = output.bend_stamp;
+        if output.timing.bend_stamp > self.seen.bend_stamp {
+            self.seen.bend_stamp = output.timing.bend_stamp;
             let measured = configuration(output.estimate.bend, output.estimate.pan_then);
             let pose = head_pose(measured, self.length);
-            insert_head(&self.tree, &self.frames, pose, output.bend_stamp);
-            let stamp = self.clock.stamp_of(output.bend_stamp);
+            insert_head(&self.tree, &self.frames, pose, output.timing.bend_stamp);
+            let stamp = self.clock.stamp_of(output.timing.bend_stamp);
             if is_heard(&self.head_pose) {
                 let sent = self.head_pose.publish(&self.pose_message(&pose, stamp));
                 self.check(sent);
             }
             let sent = self.transform.tell(&pose, stamp);
             self.check(sent);
-            self.publish_residual(measured, output.bend_stamp);
+            self.publish_residual(measured, output.timing.bend_stamp);
         }
     }
 
@@ -413,7 +417,7 @@ impl TelemetryPublisher {
         if !is_heard(&self.references) {
             return;
         }
-        self.reference.header.stamp = time(self.clock.stamp_of(output.stamp));
+        self.reference.header.stamp = time(self.clock.stamp_of(output.timing.stamp));
         self.reference.position.clone_from(&output.references);
         let pan = self.pan.then_some(output.pan_reference);
         self.reference.position.extend(pan);
@@ -425,7 +429,7 @@ impl TelemetryPublisher {
         let output = &record.output;
         let sent = match &self.setpoints {
             Setpoints::Joint(publisher) => {
-                self.setpoint.header.stamp = time(self.clock.stamp_of(output.stamp));
+                self.setpoint.header.stamp = time(self.clock.stamp_of(output.timing.stamp));
                 let field = match self.kind {
                     CommandInterface::Position => &mut self.setpoint.position,
                     CommandInterface::Velocity => &mut self.setpoint.velocity,

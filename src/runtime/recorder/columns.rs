@@ -103,30 +103,36 @@ const MEASURED: [Fixed; 5] = [
     ("measured_by", Word(Source::NAMES), |r| {
         r.output.estimate.source as usize as f64
     }),
-    ("measured_stamp_s", Stamp, |r| r.output.bend_stamp),
+    ("measured_stamp_s", Stamp, |r| r.output.timing.bend_stamp),
     ("motors_bend_x_rad", Number, |r| {
         r.output.estimate.motors_bend.x
     }),
     ("motors_bend_y_rad", Number, |r| {
         r.output.estimate.motors_bend.y
     }),
-    ("delay_s", Number, |r| r.output.delay),
+    ("delay_s", Number, |r| r.output.timing.delay),
 ];
 
-const SENT: [Fixed; 1] = [("setpoint_stamp_s", Stamp, |r| sent(r, r.output.stamp))];
+const SENT: [Fixed; 1] = [("setpoint_stamp_s", Stamp, |r| {
+    sent(r, r.output.timing.stamp)
+})];
 
 const LIMITS: [Fixed; 10] = [
-    ("feedback_share", Number, |r| r.output.feedback_share),
-    ("feedback_limited", Count, |r| {
-        flag(r.output.feedback_limited)
+    ("feedback_share", Number, |r| {
+        r.output.limited.feedback_share
     }),
-    ("speed_limited", Count, |r| flag(r.output.speed_limited)),
-    ("travel_limited", Count, |r| flag(r.output.travel_limited)),
-    ("target_limited", Count, |r| flag(r.output.target_limited)),
-    ("over_bend", Count, |r| flag(r.output.over_bend)),
+    ("feedback_limited", Count, |r| {
+        flag(r.output.limited.feedback)
+    }),
+    ("speed_limited", Count, |r| flag(r.output.limited.speed)),
+    ("travel_limited", Count, |r| flag(r.output.limited.travel)),
+    ("target_limited", Count, |r| flag(r.output.limited.target)),
+    ("over_bend", Count, |r| flag(r.output.over_bend())),
     ("integrator_deadband", Count, |r| flag(r.output.in_deadband)),
     ("hunting", Count, |r| flag(r.output.hunting)),
-    ("following_error", Count, |r| flag(r.output.following_error)),
+    ("following_error", Count, |r| {
+        flag(r.output.following_error())
+    }),
     ("settled", Count, |r| flag(r.output.settled)),
 ];
 

@@ -99,7 +99,7 @@ impl Verdict<'_> {
         let settings = &self.facts.settings;
         format!(
             "the measured dead time is {:.1} ms, gain set '{}' allows {:.1} ms",
-            1e3 * self.output.delay,
+            1e3 * self.output.timing.delay,
             settings.gain_set,
             1e3 * settings.delay_allowed
         )
@@ -173,13 +173,13 @@ impl Verdict<'_> {
         let sources = &self.facts.sources;
         match o.estimate.fallback {
             _ if o.faults.reaction >= Reaction::Slow => warn(reacted.unwrap_or_default()),
-            _ if o.over_bend => error("bent beyond limits.over_bend: nothing moves outward"),
+            _ if o.over_bend() => error("bent beyond limits.over_bend: nothing moves outward"),
             Fallback::Base => {
                 warn(self.because(&format!("the base's IMU is stale: {from_motors}")))
             }
             Fallback::Stale | Fallback::Frozen => warn(self.because(from_motors)),
             _ if reacted.is_some() => warn(reacted.unwrap_or_default()),
-            _ if o.following_error => warn("a motor does not follow its setpoint"),
+            _ if o.following_error() => warn("a motor does not follow its setpoint"),
             Fallback::Observability => warn(fallback(Fallback::Observability, &o.estimate)),
             Fallback::None if o.hunting => warn("the joint hunts"),
             Fallback::None if !sources.contending.is_empty() => warn(format!(
@@ -189,10 +189,12 @@ impl Verdict<'_> {
             Fallback::None if self.facts.mixed.is_some() => {
                 warn(self.facts.mixed.clone().unwrap_or_default())
             }
-            Fallback::None if o.delay > self.facts.settings.delay_allowed => warn(self.dead_time()),
+            Fallback::None if o.timing.delay > self.facts.settings.delay_allowed => {
+                warn(self.dead_time())
+            }
             Fallback::None if self.many_late => warn("many ticks are late"),
-            Fallback::None if o.feedback_limited => warn("feedback is at its limit"),
-            Fallback::None if o.target_limited => warn(
+            Fallback::None if o.limited.feedback => warn("feedback is at its limit"),
+            Fallback::None if o.limited.target => warn(
                 "the command was beyond limits.inclination or the pan's travel and is limited to it",
             ),
             Fallback::None if o.settled => ok("the target is held"),
