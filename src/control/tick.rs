@@ -35,7 +35,6 @@ pub use release::{CLEARANCE, ReleaseRefusal, SHARE, SHORTEST};
 pub use state::State;
 pub use supervise::{
     Fault, FaultConfig, Faults, RULES, Reaction, Readiness, Rule, Supervision, TimeoutAction,
-    WrongBuild,
 };
 pub use transition::{Commands, Event, Phase, Setpoints, Step, transition};
 

@@ -50,12 +50,6 @@ pub fn guard(rule: Rule) -> Vec<Guard> {
             let watched = "distance between the bends by IMU and by encoders, rad";
             (angle(0.02, 1.0, watched), lasts(LONG), Slow, true)
         }
-        // The setpoints lead elsewhere than commanded, and a held joint hides the fault.
-        Rule::MotionMismatch => {
-            let watched = "share of the motion by which the head moves otherwise than its motors";
-            let limit = limit("limit_share", Range::closed(0.15, 2.0, ""), watched);
-            (limit, lasts(OUTAGE), Hold, false)
-        }
         Rule::OverBend => (None, lasts(LONG), Slow, true),
         // The encoder has lost its zero or the drum slips: every setpoint is wrong.
         Rule::PositionLimit => {

@@ -26,4 +26,3 @@ mod self_support;
 mod supervision;
 mod track;
 mod transitions;
-mod wrong_builds;

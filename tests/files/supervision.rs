@@ -130,7 +130,6 @@ fn the_mildest_reactions_are_those_that_keep_the_joint_safe() {
         (Rule::MotorStale, "hold"),
         (Rule::MotorFrozen, "hold"),
         (Rule::SensorMismatch, "slow"),
-        (Rule::MotionMismatch, "hold"),
         (Rule::OverBend, "slow"),
         (Rule::PositionLimit, "hold"),
         (Rule::FollowingError, "slow"),

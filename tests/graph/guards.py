@@ -3,8 +3,8 @@
 from supervised import *
 
 RULES = [
-    "imu_stale", "imu_frozen", "motor_stale", "motor_frozen", "sensor_mismatch", "motion_mismatch", "over_bend",
-    "position_limit", "slack", "saturation", "following_error", "hunting", "diverging_oscillation", "late_cycles",
+    "imu_stale", "imu_frozen", "motor_stale", "motor_frozen", "sensor_mismatch", "over_bend", "position_limit", "slack",
+    "saturation", "following_error", "hunting", "diverging_oscillation", "late_cycles",
 ]
 # Rules whose limits are other parameters.
 ELSEWHERE = ["imu_stale", "motor_stale", "over_bend", "following_error"]

@@ -43,11 +43,6 @@ impl<'a> Projection<'a> {
         self.inverse * moment
     }
 
-    /// Returns the coordinates in bend space of one radian of motor `i` alone.
-    pub fn part_of(&self, i: usize) -> Vector2<f64> {
-        self.inverse * (self.jacobian[i] * self.weights[i])
-    }
-
     /// Replaces `v` by `P v`; returns the coordinates of `P v` in bend space.
     pub fn project(&self, v: &mut [f64]) -> Vector2<f64> {
         let bend = self.bend_part(v);

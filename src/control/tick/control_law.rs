@@ -131,24 +131,20 @@ pub(super) fn setpoints(
         at_rest,
         dt,
     );
-    (out.limited.feedback, out.limited.feedback_share) = (false, 0.0);
-    if common.monitor.motion_doubted() {
-        stand_still(law, tracking, common);
-    } else {
-        feedback(joint, law, tracking, common, moment);
-        let damping = damping(joint, law, tracking, common, &followed, moment);
-        for (correction, row) in common.work.correction.iter_mut().zip(&common.work.jacobian) {
-            *correction = if law.correct {
-                *correction + row.dot(&damping)
-            } else {
-                0.0
-            };
-        }
-        if law.kind == CommandInterface::Position {
-            position_authority(law, tracking, common, dt, out);
-        }
-        transfer(tracking, common, now);
+    feedback(joint, law, tracking, common, moment);
+    let damping = damping(joint, law, tracking, common, &followed, moment);
+    for (correction, row) in common.work.correction.iter_mut().zip(&common.work.jacobian) {
+        *correction = if law.correct {
+            *correction + row.dot(&damping)
+        } else {
+            0.0
+        };
     }
+    (out.limited.feedback, out.limited.feedback_share) = (false, 0.0);
+    if law.kind == CommandInterface::Position {
+        position_authority(law, tracking, common, dt, out);
+    }
+    transfer(tracking, common, now);
     match law.kind {
         CommandInterface::Position => position(joint, law, tracking, common, out),
         CommandInterface::Velocity => velocity(joint, law, tracking, common, out),
@@ -176,16 +172,6 @@ pub(super) fn setpoints(
         .hunting
         .step(estimate.motors_bend, at_rest, min, now, dt);
     true
-}
-
-/// Lets the controllers stand still while the head moves otherwise than its motors: feedback of such
-/// a measurement may drive the joint away. The last correction stays.
-fn stand_still(law: &Law, tracking: &Tracking, common: &mut Common) {
-    let correction = &mut common.work.correction;
-    match law.kind {
-        CommandInterface::Position => correction.copy_from_slice(&tracking.buffers.corrected),
-        CommandInterface::Velocity => correction.fill(0.0),
-    }
 }
 
 /// Steps the shaper, and the models, which follow it as actually limited.

@@ -9,15 +9,12 @@
 
 mod diverging_oscillation;
 mod monitor;
-mod motion_mismatch;
 mod sensor_mismatch;
 mod sliding_fraction;
 mod stuck_sensor;
-mod wrong_build;
 
 use super::names::names;
 pub(super) use monitor::{FaultMonitor, MonitorInput};
-pub use wrong_build::WrongBuild;
 
 /// A condition that is monitored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -35,8 +32,6 @@ pub enum Rule {
     MotorFrozen,
     /// IMU and encoders indicate different bends. Limit: their distance, rad.
     SensorMismatch,
-    /// The head moves otherwise than its motors. Limit: share of the motion.
-    MotionMismatch,
     /// The measured bend is above `limits.over_bend`. Value: bend, rad.
     OverBend,
     /// A motor is outside its position limits. Limit: the excess, rad.
@@ -68,7 +63,6 @@ names!(Rule {
     MotorStale => "motor_stale",
     MotorFrozen => "motor_frozen",
     SensorMismatch => "sensor_mismatch",
-    MotionMismatch => "motion_mismatch",
     OverBend => "over_bend",
     PositionLimit => "position_limit",
     Slack => "slack",
@@ -150,10 +144,6 @@ pub struct Supervision {
 ///   of 4 N 0.23 rad, but for a quarter of a second. 0.12 rad for 1 s is a sensor that turned, a
 ///   tendon that parted, or a hand that keeps leaning on the head. The reference stops after 0.05
 ///   s: a heavy head whose tendon parted stays up until a motion takes it to that side.
-/// - Motion mismatch: ordinarily up to 0.13, by lag, sag and inaccurate radii. A drum of half the
-///   radius differs by 0.5, one of twice the radius by 1, a tendon on the wrong side by up to 2. The
-///   reference stops and the controllers stand still at once; 0.3 s more tell a wrong joint from a
-///   push, after which the head comes back.
 /// - Over-bend: outward motion stops at the first tick; a bend still beyond the limit after 1.5 s
 ///   does not return by itself.
 /// - Position limit: setpoints never exceed it, and motors ordinarily by less than 0.001 rad; 0.05
@@ -172,7 +162,6 @@ const USUAL: [(f64, f64, Reaction, bool); RULES] = [
     (0.0, 0.0, Reaction::Hold, false),
     (0.2, 0.2, Reaction::Hold, true),
     (0.12, 1.0, Reaction::Hold, true),
-    (0.3, 0.3, Reaction::Hold, true),
     (0.0, 1.5, Reaction::Hold, true),
     (0.05, 0.1, Reaction::Hold, true),
     (0.5, 1.0, Reaction::Warn, false),
@@ -239,8 +228,6 @@ pub struct Faults {
     pub reaction: Reaction,
     /// The rule that causes this reaction, if any is broken or latched.
     pub cause: Option<Rule>,
-    /// The mistake that explains best why [`Rule::MotionMismatch`] was broken; `None` if none does.
-    pub wrong_build: Option<WrongBuild>,
 }
 
 impl Faults {

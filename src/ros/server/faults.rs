@@ -1,8 +1,6 @@
 //! Faults in words: rule, value against limit, motors, reaction, and remedy.
 
-use crate::control::tick::{
-    Fault, Faults, Reaction, Readiness, Rule, Supervision, TimeoutAction, WrongBuild,
-};
+use crate::control::tick::{Fault, Faults, Reaction, Readiness, Rule, Supervision, TimeoutAction};
 
 /// The context needed to describe faults.
 #[derive(Clone, Copy)]
@@ -18,7 +16,7 @@ pub struct Words<'a> {
 pub fn unit(rule: Rule) -> &'static str {
     match rule {
         Rule::ImuStale | Rule::MotorStale | Rule::CommandTimeout => "_s",
-        Rule::Slack | Rule::Saturation | Rule::MotionMismatch | Rule::LateCycles => "",
+        Rule::Slack | Rule::Saturation | Rule::LateCycles => "",
         _ => "_rad",
     }
 }
@@ -33,9 +31,6 @@ pub fn remedy(rule: Rule) -> &'static str {
         }
         Rule::MotorFrozen => "find out what stops the motor or its encoder, with the power off",
         Rule::SensorMismatch => "look at tendons and IMU",
-        Rule::MotionMismatch => {
-            "compare signs, order and radii of the joint file with the joint, with the power off"
-        }
         Rule::OverBend => "take the load off, and look at the tendons",
         Rule::PositionLimit => "zero the encoder at the straight joint at its pretension",
         Rule::Slack => "check pretension and motor zeros",
@@ -66,8 +61,7 @@ impl Words<'_> {
     pub fn of(&self, rule: Rule, fault: &Fault) -> String {
         let guard = self.supervision.guard(rule);
         let (limit, value, name) = (guard.limit, fault.value, rule.name());
-        // What holds the joint still hides whether a motion mismatch has gone.
-        if fault.latched && !fault.above && rule != Rule::MotionMismatch {
+        if fault.latched && !fault.above {
             return format!(
                 "{name} was broken, and its cause has gone ({})",
                 self.figures(rule, fault)
@@ -97,9 +91,6 @@ impl Words<'_> {
             ),
             Rule::SensorMismatch => format!(
                 "the bends by IMU and encoders are {value:.3} rad apart (limit {limit} rad)"
-            ),
-            Rule::MotionMismatch => format!(
-                "the head moves otherwise than its motors, by {value:.2} of the motion (limit {limit})"
             ),
             Rule::OverBend => {
                 format!("bent by {value:.3} rad, and limits.over_bend is {limit:.3} rad")
@@ -133,42 +124,6 @@ impl Words<'_> {
         format!("{name}: {what}")
     }
 
-    /// Returns the same with the mistake that explains it, if there is one.
-    fn explained(&self, rule: Rule, faults: &Faults) -> String {
-        let said = self.of(rule, faults.of(rule));
-        match faults.wrong_build {
-            Some(build) if rule == Rule::MotionMismatch => {
-                format!("{said}, as if {}", self.wrong_build(build))
-            }
-            _ => said,
-        }
-    }
-
-    /// Returns the description of a mistake.
-    fn wrong_build(&self, build: WrongBuild) -> String {
-        let name = |i: usize| self.motor_names.get(i).map_or("a motor", String::as_str);
-        match build {
-            WrongBuild::Reversed => "every motor paid out where it should reel in, or the IMU's \
-                                     mounting were turned by 180 deg about the neck"
-                .into(),
-            WrongBuild::Sign(i) => format!("{} paid out where it should reel in", name(i)),
-            WrongBuild::Swapped(i, j) => format!("{} and {} were swapped", name(i), name(j)),
-            WrongBuild::Turned(by) => format!(
-                "the IMU's mounting were turned by about {:.0} deg about the neck",
-                by.to_degrees()
-            ),
-            WrongBuild::Drums(factor) => {
-                format!("the drum radii were about {factor} times what the file says")
-            }
-            WrongBuild::Drum(i, factor) => format!(
-                "the drum radius of {} were about {factor} times what the file says",
-                name(i)
-            ),
-            WrongBuild::Loose(i) => format!("{} did not move its tendon", name(i)),
-            WrongBuild::Still => "no motor moved its tendon, or the IMU stood still".into(),
-        }
-    }
-
     /// Returns a fault's value and limit.
     fn figures(&self, rule: Rule, fault: &Fault) -> String {
         let unit = match unit(rule) {
@@ -196,7 +151,7 @@ impl Words<'_> {
             true => "; ~/clear_faults clears it",
             false => "",
         };
-        Some(format!("{}{others}{clear}", self.explained(rule, faults)))
+        Some(format!("{}{others}{clear}", self.of(rule, fault)))
     }
 
     /// Returns the same after the reaction.
@@ -274,7 +229,7 @@ impl Words<'_> {
     /// Returns the descriptions of the latched faults.
     pub fn latched(&self, faults: &Faults) -> Vec<String> {
         let latched = Rule::ALL.into_iter().filter(|r| faults.of(*r).latched);
-        latched.map(|r| self.explained(r, faults)).collect()
+        latched.map(|r| self.of(r, faults.of(r))).collect()
     }
 }
 
@@ -316,36 +271,6 @@ mod tests {
              also slack; ~/clear_faults clears it"
         );
         assert_eq!(words.latched(&faults).len(), 1);
-        let mismatch = Fault {
-            value: 1.9,
-            broken: true,
-            latched: true,
-            ..Fault::default()
-        };
-        let mut faults = Faults {
-            cause: Some(Rule::MotionMismatch),
-            ..Faults::default()
-        };
-        faults.rules[Rule::MotionMismatch as usize] = mismatch;
-        for (build, said) in [
-            (None, "(limit 0.3); ~/clear_faults clears it"),
-            (
-                Some(WrongBuild::Reversed),
-                "as if every motor paid out where it should reel in",
-            ),
-            (
-                Some(WrongBuild::Swapped(0, 1)),
-                "as if left and right were swapped",
-            ),
-            (
-                Some(WrongBuild::Loose(1)),
-                "as if right did not move its tendon",
-            ),
-        ] {
-            faults.wrong_build = build;
-            let cause = words.cause(&faults).unwrap();
-            assert!(cause.contains(said), "{cause}");
-        }
         // Every rule has its own words, on one line.
         for rule in Rule::ALL {
             let fault = Fault {

@@ -1,15 +1,12 @@
 //! Evaluation of the fault rules, once per tick.
 
 use super::diverging_oscillation::OscillationDetector;
-use super::motion_mismatch::{Bends, Bounds, MotionDetector};
 use super::sensor_mismatch::MismatchDetector;
 use super::sliding_fraction::SlidingFraction;
 use super::stuck_sensor::StuckDetector;
-use super::wrong_build::explain;
-use super::{Fault, FaultConfig, Faults, Reaction, Rule, USUAL};
+use super::{Fault, FaultConfig, Faults, Reaction, Rule};
 use crate::control::controller::CommandInterface;
-use crate::control::geometry::{Bend, Configuration};
-use crate::control::kinematics::MAX_TENDONS;
+use crate::control::geometry::Configuration;
 use crate::control::tick::estimate::{head_age, motor_age};
 use crate::control::tick::{Estimate, Feedback, Input, Joint, Law, MotorSample, Source};
 
@@ -17,8 +14,6 @@ use crate::control::tick::{Estimate, Feedback, Input, Joint, Law, MotorSample, S
 const LATE: f64 = 1.5;
 /// Hysteresis below the over-bend limit, rad (2 deg).
 const OVER_BEND_HYSTERESIS: f64 = 0.035;
-/// Share of the limit on a repeating sensor from which motions are not compared with its samples.
-const REPEATS: f64 = 0.25;
 /// Rounding tolerance when times are compared with a config's time, s.
 const ROUNDING: f64 = 1e-9;
 
@@ -76,7 +71,6 @@ pub(in crate::control::tick) struct FaultMonitor {
     late: SlidingFraction,
     growing: OscillationDetector,
     doubt: MismatchDetector,
-    motion: MotionDetector,
     source: Source,
     /// Sequence number of the newest command and its time of arrival, s.
     sequence: Option<u64>,
@@ -130,7 +124,6 @@ impl FaultMonitor {
             late: SlidingFraction::default(),
             growing: OscillationDetector::default(),
             doubt: MismatchDetector::default(),
-            motion: MotionDetector::default(),
             source: Source::default(),
             sequence: None,
             commanded: f64::NEG_INFINITY,
@@ -180,14 +173,9 @@ impl FaultMonitor {
         self.only_gaps
     }
 
-    /// Returns true while IMU and encoders contradict each other, confirmed or not.
+    /// Returns true while a sensor mismatch is suspected but not yet confirmed.
     pub(in crate::control::tick) fn doubts(&self) -> bool {
-        self.doubt.doubts() || self.motion.suspects()
-    }
-
-    /// Returns true while the head moves otherwise than its motors, confirmed or not.
-    pub(in crate::control::tick) fn motion_doubted(&self) -> bool {
-        self.motion.suspects()
+        self.doubt.doubts()
     }
 
     /// Returns the time since the previous tick, s; NaN in the first.
@@ -241,7 +229,6 @@ impl FaultMonitor {
         self.judge_imu(joint, law, input, view, now);
         self.judge_encoders(joint, law, input, view, now);
         self.judge_mismatch(joint, law, view);
-        self.judge_motion(joint, law, input, view, now);
         self.judge_pose(joint, law, view, now);
         self.judge_loop(joint, law, view, now);
         self.judge_times(joint, law, input, view, now);
@@ -321,66 +308,6 @@ impl FaultMonitor {
         let (above, dt) = (value > guard.limit, joint.period);
         let broken = live && self.doubt.step(value, guard.limit, guard.after, dt);
         self.note(guard, Rule::SensorMismatch, Seen::new(value, above), broken);
-    }
-
-    /// Compares the motions of head and motors.
-    fn judge_motion(
-        &mut self,
-        joint: &Joint,
-        law: &Law,
-        input: &Input,
-        view: &MonitorInput,
-        now: f64,
-    ) {
-        // While the joint is held nothing moves, so that the fault stays as it was found.
-        if self.in_force(Rule::MotionMismatch) {
-            self.motion.forget();
-            self.faults.rules[Rule::MotionMismatch as usize].above = false;
-            return;
-        }
-        let guards = &law.limits.supervision;
-        let guard = guards.guard(Rule::MotionMismatch);
-        let repeats = |value: f64, rule| value > REPEATS * guards.guard(rule).limit;
-        let mut encoders = self.encoders.iter();
-        let known = view.live
-            && view.imu_says
-            && !view.released
-            && !self.faults.of(Rule::MotorStale).above
-            && !repeats(self.head.value(), Rule::ImuFrozen)
-            && !encoders.any(|e| repeats(e.value(), Rule::MotorFrozen));
-        if !known {
-            self.motion.forget();
-            self.note(guard, Rule::MotionMismatch, Seen::new(0.0, false), false);
-            return;
-        }
-        let of_motors = input.motors.iter().map(|s| motor_age(s, now));
-        let bends = Bends {
-            imu: view.estimate.imu_bend,
-            motors: view.estimate.motors_bend,
-            reference: view.reference.xy(),
-            latency: head_age(&input.head, now) - of_motors.fold(f64::INFINITY, f64::min),
-        };
-        // Who permits a greater mismatch of the bends knows of other motions of the head, such as
-        // those of a base without an IMU.
-        let mismatch = Rule::SensorMismatch;
-        let (usual, ..) = USUAL[mismatch as usize];
-        let bounds = Bounds {
-            limit: guard.limit,
-            after: guard.after,
-            permitted: (guards.guard(mismatch).limit - usual).max(0.0),
-        };
-        let broken = self.motion.step(&bends, &bounds, joint.period);
-        if broken {
-            let mut jacobian = [Bend::zeros(); MAX_TENDONS];
-            let jacobian = &mut jacobian[..joint.motors()];
-            joint.kinematics.jacobian(bends.motors, jacobian);
-            let projection = joint.kinematics.projection(jacobian);
-            let (map, motions) = self.motion.observed();
-            self.faults.wrong_build = explain(&projection, jacobian, &map, &motions);
-        }
-        let value = self.motion.value();
-        let seen = Seen::new(value, value > guard.limit && self.motion.suspects());
-        self.note(guard, Rule::MotionMismatch, seen, broken);
     }
 
     /// Evaluates the rules of the head's bend, the motors' positions and the tendons' tension.
@@ -561,10 +488,8 @@ impl FaultMonitor {
             let fault = &mut self.faults.rules[rule as usize];
             if !fault.above {
                 (fault.broken, fault.latched, fault.motors) = (false, false, 0);
-                match rule {
-                    Rule::SensorMismatch => self.doubt.forget(),
-                    Rule::MotionMismatch => self.faults.wrong_build = None,
-                    _ => {}
+                if rule == Rule::SensorMismatch {
+                    self.doubt.forget();
                 }
                 self.stuck &= !bit(rule as usize);
             }
@@ -579,7 +504,6 @@ impl FaultMonitor {
             && !shows(Rule::MotorFrozen)
             && !self.in_force(Rule::FollowingError)
             && !self.in_force(Rule::SensorMismatch)
-            && !self.in_force(Rule::MotionMismatch)
             && !shows(Rule::Slack);
         let spared = law.feedback == Feedback::Motors || self.motors_may_serve(law);
         let (mut reaction, mut cause) = (Reaction::Warn, None);
@@ -588,11 +512,8 @@ impl FaultMonitor {
             let asked = law.limits.supervision.guard(rule).reaction;
             // While a mismatch is suspected the reference moves no further outward: with a snapped
             // tendon, the head moves much further than commanded.
-            let doubted = match rule {
-                Rule::SensorMismatch => self.faults.of(rule).above || self.doubt.doubts(),
-                Rule::MotionMismatch => self.motion.suspects(),
-                _ => false,
-            };
+            let doubted =
+                rule == Rule::SensorMismatch && (self.faults.of(rule).above || self.doubt.doubts());
             let asked = match (self.in_force(rule), doubted) {
                 (true, _) => asked,
                 (false, true) => asked.min(Reaction::Slow),
