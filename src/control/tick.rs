@@ -234,8 +234,8 @@ pub fn tick(
     report(joint, state, input, now, out);
 }
 
-/// Takes the samples and evaluates the fault rules. Returns true if the sample that feedback uses is
-/// new.
+/// Takes the samples and evaluates the fault rules. Returns true if the sample that feedback uses
+/// is new.
 fn observe(
     joint: &Joint,
     law: &Law,

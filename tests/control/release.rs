@@ -299,9 +299,11 @@ fn turned_round_on_its_way_it_brakes_from_the_speed_that_it_has() {
         .position(|r| r.out.mode == Mode::Retensioning)
         .unwrap();
     let step = |k: usize, i: usize| record[k].out.setpoints[i] - record[k - 1].out.setpoints[i];
-    for i in 0..closed.joint.motors() {
+    let motors = 0..closed.joint.motors();
+    let moving: Vec<usize> = motors.filter(|i| step(turn - 1, *i).abs() > 1e-4).collect();
+    assert!(moving.len() > 1, "{moving:?}");
+    for i in moving {
         let before = step(turn - 1, i);
-        assert!(before.abs() > 1e-4, "motor {i} moves");
         for k in turn..record.len() {
             let after = step(k, i);
             assert!(

@@ -311,8 +311,8 @@ impl Release {
         Self { hold, path }
     }
 
-    /// Plans the path of phase `to` from the present setpoints and speeds: to the angles of released
-    /// tendons, or to those of the present bend at pretension.
+    /// Plans the path of phase `to` from the present setpoints and speeds: to the angles of
+    /// released tendons, or to those of the present bend at pretension.
     pub(super) fn set_out(&mut self, to: Phase, joint: &Joint, law: &Law, common: &Common) {
         let (path, drives) = (&mut self.path, &common.drives);
         let angles = common.estimator.angles();
