@@ -265,11 +265,8 @@ impl Stage {
     }
 
     fn command(&self, program: &str) -> Command {
-        // A test in real time has the processors first.
-        let mut command = Command::new("nice");
-        let niceness = if self.real_time { "0" } else { "10" };
+        let mut command = Command::new(program);
         command
-            .args(["-n", niceness, program])
             .env("ROS_DOMAIN_ID", self.domain.to_string())
             .env("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
             .env("WITHY_LOCKSTEP", if self.real_time { "0" } else { "1" })
