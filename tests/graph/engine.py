@@ -10,7 +10,7 @@ EI/l (angle + retardation * rate). Tendons are straight between the holes of pla
 pull with stiffness * elongation where that is positive.
 
 Run: engine.py <key=value ...>, keys of `plant.py` and those below; the same messages and switches,
-and in addition
+except those that displace the plant's own beam (imu_shift, load, sway, beat), and in addition
   payload    mass on the head plate, kg, its centre `payload_height` above the plate
   push_x, push_y    force on the head plate, N
 The builder's mistakes are options: `signs`, `order`, `drums`, `turned`, `crossed`."""
@@ -90,10 +90,10 @@ def model(radius, angles, crossed):
         length = 0.5 * link if number == LINKS - 1 else link
         spring = {"stiffness": RIGIDITY / link, "damping": RIGIDITY / link * RETARDATION}
         parts = [element("joint", type="hinge", axis=axis, **spring) for axis in ((1, 0, 0), (0, 1, 0))]
-        size = (0.012, 0.5 * length)
-        parts.append(
-            element("geom", type="cylinder", size=size, pos=(0, 0, 0.5 * length), mass=BEAM * length / LENGTH))
-        parts += [holes(name, at - foot, straight) for name, at in heights.items() if foot <= at < foot + length]
+        place, mass = (0, 0, 0.5 * length), BEAM * length / LENGTH
+        parts.append(element("geom", type="cylinder", size=(0.012, 0.5 * length), pos=place, mass=mass))
+        here = {name: at - foot for name, at in heights.items() if foot <= at < foot + length}
+        parts += [holes(name, height, straight) for name, height in here.items()]
         chain = element("body", *parts, chain, pos=(0, 0, link if number else 0.5 * link))
     tendons = actuators = ""
     for i in straight:
